@@ -1,0 +1,40 @@
+PYTHON ?= python3.11
+VENV ?= .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.ready
+
+.PHONY: setup demo test check bench soak sample docs clean
+
+setup: $(STAMP)
+
+$(STAMP): pyproject.toml constraints.txt
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --constraint constraints.txt --editable '.[dev]'
+	touch $(STAMP)
+
+demo: setup
+	$(BIN)/python -m flows.demo
+
+test: check
+	$(BIN)/python -m pytest -m "not soak" -n auto
+
+check: setup
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+bench: setup
+	$(BIN)/python tests/benchmarks/run.py
+
+soak: setup
+	$(BIN)/python -m pytest -m soak -n auto
+
+sample: setup
+	$(BIN)/python -m sample_archive.make_season
+	$(BIN)/python -m sample_archive.make_archive
+
+docs: setup
+	$(BIN)/python docs/make_docs.py
+
+clean:
+	rm -rf $(VENV) build dist demo_archive

@@ -1,0 +1,1 @@
+"""Tests, in the rooms of the house."""
