@@ -1,0 +1,51 @@
+"""All checks over a batch: what each finds becomes a finding in words."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from stillwell.assessment.checks import CHECKS
+from stillwell.assessment.evidence import Check, Evidence
+
+FINDING_COLUMNS = (
+    "g", "code", "severity", "table", "key", "column", "value", "limit", "message", "source", "row_file", "row_line",
+)  # fmt: skip
+
+
+def assess(evidence: Evidence, checks: tuple[Check, ...] = CHECKS) -> pd.DataFrame:
+    """Run every check over a batch.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    checks : tuple of Check
+
+    Returns
+    -------
+    DataFrame
+        One row per finding, by gauging and in the order of the checks, with the columns of ``FINDING_COLUMNS``.
+    """
+    found = [_findings(check, rows, evidence) for check in checks if len(rows := check.find(evidence))]
+    if not found:
+        return pd.DataFrame({name: pd.Series(dtype=_dtype(name)) for name in FINDING_COLUMNS})
+    findings = pd.concat(found, ignore_index=True)
+    return findings.iloc[np.argsort(findings["g"].to_numpy(), kind="stable")].reset_index(drop=True)
+
+
+def _findings(check: Check, rows: pd.DataFrame, evidence: Evidence) -> pd.DataFrame:
+    said = zip(rows["key"], rows["value"], rows["limit"], strict=True)
+    messages = [check.sentence.format(key=key, value=value, limit=limit) for key, value, limit in said]
+    source = evidence.policy.limits[check.limit].source if check.limit else check.source
+    return rows.assign(
+        code=check.code,
+        severity=check.severity,
+        table=check.table,
+        column=check.column,
+        message=pd.Series(messages, dtype="str", index=rows.index),
+        source=source,
+    )[list(FINDING_COLUMNS)]
+
+
+def _dtype(name: str) -> str:
+    return {"g": "int64", "value": "float64", "limit": "float64", "row_line": "Int64"}.get(name, "str")

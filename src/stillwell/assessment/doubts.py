@@ -1,0 +1,193 @@
+"""How each check finds what it doubts. A missing value is never doubted here: what must be there, intake demands."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from stillwell.assessment.evidence import Evidence, numbers, of_gaugings, of_points, of_verticals
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+def panel_share_high(e: Evidence) -> pd.DataFrame:
+    """Find panels that carry too much."""
+    share, limit = numbers(e.verticals["share_pct"]), e.policy.value("share_high_pct")
+    return of_verticals(e, share > limit, share, limit)
+
+
+def panel_share_raised(e: Evidence) -> pd.DataFrame:
+    """Find panels that carry more than is wanted, but no more than is allowed."""
+    share, limit = numbers(e.verticals["share_pct"]), e.policy.value("share_raised_pct")
+    return of_verticals(e, (share > limit) & (share <= e.policy.value("share_high_pct")), share, limit)
+
+
+def verticals_few(e: Evidence) -> pd.DataFrame:
+    """Find gaugings with fewer verticals than their width asks for."""
+    count, width = numbers(e.results["verticals"]), numbers(e.results["width_m"])
+    widths, fewest = e.policy.values("verticals_widths_m"), np.array(e.policy.values("verticals_fewest"))
+    asked = fewest[np.searchsorted(widths, np.nan_to_num(width), side="right")]
+    return of_gaugings(e, e.results["recomputable"] & (count < asked), count, asked)
+
+
+def exposure_short(e: Evidence) -> pd.DataFrame:
+    """Find velocities averaged over too short a time."""
+    exposure, limit = numbers(e.points["exposure_s"]), e.policy.value("exposure_s")
+    return of_points(e, exposure < limit, exposure, limit)
+
+
+def signal_low(e: Evidence) -> pd.DataFrame:
+    """Find a low signal-to-noise ratio."""
+    snr, low = numbers(e.points["snr_db"]), _meter_limit(e, "snr_low_db")
+    return of_points(e, (snr < low) & (snr >= _meter_limit(e, "snr_unusable_db")), snr, low)
+
+
+def signal_unusable(e: Evidence) -> pd.DataFrame:
+    """Find a signal-to-noise ratio at which a velocity cannot be used."""
+    snr, limit = numbers(e.points["snr_db"]), _meter_limit(e, "snr_unusable_db")
+    return of_points(e, snr < limit, snr, limit)
+
+
+def _meter_limit(e: Evidence, name: str) -> Floats:
+    """Take a limit from the meter's register on the day of the gauging, else from the policy."""
+    out = np.full(len(e.gaugings), e.policy.value(name))
+    said = e.instruments[e.instruments[name].notna()].sort_values("valid_from", na_position="first", kind="stable")
+    meter, start = e.gaugings["instrument"], e.gaugings["started_at"]
+    for code, since, value in zip(said["instrument"], said["valid_from"], said[name], strict=True):
+        holds = (meter == code).fillna(False).to_numpy(dtype=bool)
+        if since is not pd.NaT:
+            holds &= (start >= since).to_numpy()
+        out[holds] = value
+    limits: Floats = out[e.points["g"].to_numpy()]
+    return limits
+
+
+def angle_large(e: Evidence) -> pd.DataFrame:
+    """Find flow far from normal to the section."""
+    given = numbers(e.points["flow_angle_deg"])
+    cosine = np.clip(numbers(e.points["angle_cosine"]), -1, 1)
+    angle = np.where(np.isnan(given), np.degrees(np.arccos(cosine)), np.abs(given))
+    limit = e.policy.value("angle_deg")
+    return of_points(e, angle > limit, angle, limit)
+
+
+def stage_changed(e: Evidence) -> pd.DataFrame:
+    """Find gaugings during which the stage changed."""
+    change, limit = np.abs(numbers(e.results["gauge_height_change_m"])), e.policy.value("stage_change_m")
+    return of_gaugings(e, change > limit, change, limit)
+
+
+def wading_product(e: Evidence) -> pd.DataFrame:
+    """Find verticals whose depth times velocity is a reason not to enter."""
+    product = numbers(e.verticals["depth_m"]) * np.abs(numbers(e.verticals["mean_velocity_m_s"]))
+    limit = e.policy.value("wading_product_m2_s")
+    return of_verticals(e, (product > limit) & _inner(e), product, limit)
+
+
+def depth_unlike_neighbours(e: Evidence) -> pd.DataFrame:
+    """Find depths unlike those on both sides."""
+    depth, factor = numbers(e.verticals["effective_depth_m"]), e.policy.value("depth_unlike_factor")
+    return of_verticals(e, _unlike(e, depth, factor), depth, factor)
+
+
+def velocity_unlike_neighbours(e: Evidence) -> pd.DataFrame:
+    """Find mean velocities unlike those on both sides."""
+    velocity, factor = numbers(e.verticals["mean_velocity_m_s"]), e.policy.value("velocity_unlike_factor")
+    return of_verticals(e, _unlike(e, velocity, factor), velocity, factor)
+
+
+def _inner(e: Evidence) -> Flags:
+    """Verticals with water that are no edge."""
+    edge = np.asarray(e.verticals["edge"], dtype=bool)
+    return np.asarray((numbers(e.verticals["effective_depth_m"]) > 0) & ~edge)
+
+
+def _unlike(e: Evidence, value: Floats, factor: float) -> Flags:
+    """Whether a value is above ``factor`` times, or below ``1/factor`` of, both neighbours with water."""
+    g, channel = e.verticals["g"].to_numpy(), e.verticals["channel"].to_numpy()
+    able = _inner(e) & ~e.verticals["velocity_interpolated"].to_numpy(dtype=bool) & ~np.isnan(value)
+    out = np.zeros(value.size, dtype=bool)
+    same = (g[1:] == g[:-1]) & (channel[1:] == channel[:-1]) & able[1:] & able[:-1]
+    both = np.flatnonzero(same[1:] & same[:-1]) + 1
+    low = np.minimum(value[both - 1], value[both + 1])
+    high = np.maximum(value[both - 1], value[both + 1])
+    here = value[both]
+    steady = low > 0
+    out[both] = steady & ((here > factor * high) | (here < low / factor))
+    return out
+
+
+def edge_missing(e: Evidence) -> pd.DataFrame:
+    """Find sections that do not end at an edge."""
+    return of_gaugings(e, e.results["open_start"] | e.results["open_end"])
+
+
+def wall_velocity(e: Evidence, rule: str) -> pd.DataFrame:
+    """Find walls whose velocity comes from one rule."""
+    return of_verticals(e, e.verticals["wall_rule"] == rule, numbers(e.verticals["mean_velocity_m_s"]))
+
+
+def velocity_interpolated(e: Evidence) -> pd.DataFrame:
+    """Find verticals with water and no velocity."""
+    return of_verticals(e, e.verticals["velocity_interpolated"], numbers(e.verticals["mean_velocity_m_s"]))
+
+
+def points_unusual(e: Evidence) -> pd.DataFrame:
+    """Find verticals whose points fit no method."""
+    unusual = e.verticals["profile_method"].isin(["one point other", "other points"]) & _inner(e)
+    return of_verticals(e, unusual, numbers(e.verticals["points"]))
+
+
+def discharge_missing(e: Evidence) -> pd.DataFrame:
+    """Find gaugings whose discharge could not be computed."""
+    return of_gaugings(e, e.results["discharge_m3_s"].isna())
+
+
+def discharge_differs(e: Evidence) -> pd.DataFrame:
+    """Find a discharge handed in beside points that is not ours."""
+    handed_in, ours = numbers(e.gaugings["discharge_m3_s"]), numbers(e.results["discharge_m3_s"])
+    base = np.abs(ours)
+    share = np.divide(100 * np.abs(handed_in - ours), base, out=np.full(ours.size, np.inf), where=base > 0)
+    share = np.where(handed_in == ours, 0.0, share)
+    limit = e.policy.value("discharge_differs_pct")
+    compared = e.results["recomputable"].to_numpy(dtype=bool) & ~np.isnan(handed_in) & ~np.isnan(ours)
+    return of_gaugings(e, compared & (share > limit), handed_in, ours)
+
+
+def gauge_height_missing(e: Evidence) -> pd.DataFrame:
+    """Find gaugings without any reading of a gauge."""
+    return of_gaugings(e, e.results["gauge_height_readings"] == 0)
+
+
+def gauge_height_single(e: Evidence) -> pd.DataFrame:
+    """Find gaugings with one reading only."""
+    return of_gaugings(e, e.results["gauge_height_readings"] == 1, numbers(e.results["gauge_height_m"]))
+
+
+def gauge_height_held(e: Evidence) -> pd.DataFrame:
+    """Find gaugings for part of which the nearest reading was held."""
+    held = numbers(e.results["gauge_height_held_s"]) / 60
+    return of_gaugings(e, (held > 0) & (e.results["gauge_height_readings"] > 1), held)
+
+
+def gauge_not_reference(e: Evidence) -> pd.DataFrame:
+    """Find gaugings whose height is another gauge's than the reference gauge's."""
+    read = e.results["gauge_height_readings"] > 0
+    return of_gaugings(e, read & ~e.results["gauge_height_reference"], numbers(e.results["gauge_height_m"]))
+
+
+def offset_unlike_site(e: Evidence) -> pd.DataFrame:
+    """Find times handed in with an offset that is neither the site's nor an hour more."""
+    newest = e.sites.sort_values("valid_from", na_position="first", kind="stable").drop_duplicates("site", keep="last")
+    site = e.gaugings["site"].map(_hours(newest.set_index("site")["utc_offset"])).to_numpy(dtype="float64")
+    given = _hours(e.gaugings["offset_given"]).to_numpy(dtype="float64")
+    return of_gaugings(e, ~np.isnan(site) & ~np.isnan(given) & ((given < site) | (given > site + 1)), given, site)
+
+
+def _hours(offsets: pd.Series) -> pd.Series:
+    """Read offsets as in -07:00 as hours."""
+    parts = offsets.astype("str").str.extract(r"^([+-])(\d{2}):(\d{2})$")
+    size = parts[1].astype("float64") + parts[2].astype("float64") / 60
+    return size.where(parts[0] != "-", -size)

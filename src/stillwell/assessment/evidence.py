@@ -1,0 +1,118 @@
+"""What a check looks at, and the rows it points at."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from stillwell.assessment.policy import Policy
+
+FOUND = ("g", "key", "value", "limit", "row_file", "row_line")
+"""Columns of what a check finds; ``g`` is the row of the gauging."""
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """A batch of gaugings with everything computed of them. Rows of one frame belong to a gauging by ``g``."""
+
+    gaugings: pd.DataFrame
+    results: pd.DataFrame
+    verticals: pd.DataFrame
+    points: pd.DataFrame
+    readings: pd.DataFrame
+    policy: Policy
+    sites: pd.DataFrame
+    instruments: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Check:
+    """One kind of doubt.
+
+    ``sentence`` may use ``{key}``, ``{value}`` and ``{limit}``; ``limit`` names the policy's limit, whose source
+    is then the finding's; without one ``source`` says where the rule comes from.
+    """
+
+    code: str
+    severity: str
+    table: str
+    column: str
+    sentence: str
+    find: Callable[[Evidence], pd.DataFrame]
+    limit: str = ""
+    source: str = ""
+
+
+def of_gaugings(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit: ArrayLike = np.nan) -> pd.DataFrame:
+    """Point at whole gaugings.
+
+    Parameters
+    ----------
+    e : Evidence
+    mask : array of bool, shape (gaugings,)
+    value, limit : array or number
+        In the unit of the check's column.
+
+    Returns
+    -------
+    DataFrame
+        With the columns of ``FOUND``.
+    """
+    rows = np.flatnonzero(np.asarray(mask, dtype=bool))
+    frame = e.gaugings[["row_file", "row_line"]].iloc[rows].reset_index(drop=True)
+    return _found(rows, ["gauging"] * rows.size, rows, value, limit, frame)
+
+
+def of_verticals(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit: ArrayLike = np.nan) -> pd.DataFrame:
+    """Point at verticals; see ``of_gaugings``."""
+    rows = np.flatnonzero(np.asarray(mask, dtype=bool))
+    frame = e.verticals.iloc[rows].reset_index(drop=True)
+    keys = [f"vertical {n}" for n in frame["vertical"]]
+    return _found(frame["g"].to_numpy(), keys, rows, value, limit, frame)
+
+
+def of_points(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit: ArrayLike = np.nan) -> pd.DataFrame:
+    """Point at points; see ``of_gaugings``."""
+    rows = np.flatnonzero(np.asarray(mask, dtype=bool))
+    frame = e.points.iloc[rows].reset_index(drop=True)
+    said = zip(frame["vertical"], frame["relative_depth"], frame["repeat"], strict=True)
+    keys = [_point_key(*point) for point in said]
+    return _found(frame["g"].to_numpy(), keys, rows, value, limit, frame)
+
+
+def _point_key(vertical: int, depth: float, repeat: int) -> str:
+    where = "" if np.isnan(depth) else f" at {depth:g}"
+    return f"vertical {vertical}{where}" + (f" repeat {repeat}" if repeat > 1 else "")
+
+
+def _found(
+    g: NDArray[np.int64],
+    keys: list[str],
+    rows: NDArray[np.int64],
+    value: ArrayLike,
+    limit: ArrayLike,
+    frame: pd.DataFrame,
+) -> pd.DataFrame:
+    def picked(values: ArrayLike) -> NDArray[np.float64]:
+        array = np.asarray(values, dtype="float64")
+        return array[rows] if array.ndim else np.full(rows.size, array)
+
+    return pd.DataFrame(
+        {
+            "g": g,
+            "key": pd.Series(keys, dtype="str"),
+            "value": picked(value),
+            "limit": picked(limit),
+            "row_file": frame["row_file"],
+            "row_line": frame["row_line"],
+        }
+    )
+
+
+def numbers(column: pd.Series) -> NDArray[np.float64]:
+    """Read a column as floats, missing as NaN."""
+    return column.to_numpy(dtype="float64", na_value=np.nan)

@@ -1,0 +1,175 @@
+"""The office's limits and choices: what a policy file may say, and where it goes wrong."""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from types import MappingProxyType
+from typing import Any
+
+from stillwell.errors import PolicyError
+from stillwell.hydrometry.choices import EDGE_RULES, GAUGE_HEIGHT_MEANS, Choices
+
+LIMITS: Mapping[str, tuple[float, float]] = MappingProxyType(
+    {
+        "verticals_widths_m": (0.0, 10_000.0),
+        "verticals_fewest": (1.0, 1000.0),
+        "exposure_s": (0.0, 3600.0),
+        "angle_deg": (0.0, 90.0),
+        "wading_product_m2_s": (0.0, 10.0),
+        "snr_low_db": (0.0, 100.0),
+        "snr_unusable_db": (0.0, 100.0),
+        "share_high_pct": (0.0, 100.0),
+        "share_raised_pct": (0.0, 100.0),
+        "depth_unlike_factor": (1.0, 100.0),
+        "velocity_unlike_factor": (1.0, 100.0),
+        "stage_change_m": (0.0, 100.0),
+        "discharge_differs_pct": (0.0, 100.0),
+    }
+)
+"""Every limit a policy may set, with the least and greatest value it may have."""
+
+LISTS = frozenset({"verticals_widths_m", "verticals_fewest"})
+"""Limits that are a list of numbers."""
+
+WORDS = MappingProxyType({"edge_rule": EDGE_RULES, "gauge_height_mean": GAUGE_HEIGHT_MEANS})
+"""Choices that are one of some words."""
+
+OFFICE = ("name", "identifier", "contact_role")
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One limit and where it comes from."""
+
+    value: Any
+    source: str
+
+
+@dataclass(frozen=True)
+class Policy:
+    """What an office has decided."""
+
+    office: Mapping[str, str]
+    limits: Mapping[str, Limit]
+    choices: Choices = field(default_factory=Choices)
+
+    def value(self, name: str) -> float:
+        """Return a limit that is one number."""
+        return float(self.limits[name].value)
+
+    def values(self, name: str) -> tuple[float, ...]:
+        """Return a limit that is a list of numbers."""
+        return tuple(float(v) for v in self.limits[name].value)
+
+
+def policy_from(text: str, base: Policy | None = None) -> Policy:
+    """Read a policy file.
+
+    Parameters
+    ----------
+    text : str
+        TOML with ``[office]``, ``[limits]`` and ``[choices]``.
+    base : Policy, optional
+        What holds where the text is silent; without it the text must say everything.
+
+    Returns
+    -------
+    Policy
+
+    Raises
+    ------
+    PolicyError
+        If the text is not TOML, names something unknown, or gives a value of the wrong type, sign or range;
+        the message names the line.
+    """
+    try:
+        said = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        msg = f"policy: expected TOML, found: {error}; the policy is not used"
+        raise PolicyError(msg) from error
+    _refuse_unknown(said, ("office", "limits", "choices"), text, "section")
+    sections = {name: _section(said, name, text) for name in ("office", "limits", "choices")}
+    office = _office(sections["office"], text)
+    limits = {name: _limit(name, value, text) for name, value in sections["limits"].items()}
+    choices = _choices(sections["choices"], text, base.choices if base else Choices())
+    if base is not None:
+        return Policy({**base.office, **office}, {**base.limits, **limits}, choices)
+    missing = [f"limits.{n}" for n in LIMITS if n not in limits] + [f"office.{n}" for n in OFFICE if n not in office]
+    if missing:
+        msg = f"policy: expected every limit and the office, found none for {', '.join(missing)}"
+        raise PolicyError(msg)
+    return Policy(office, limits, choices)
+
+
+def _section(said: Mapping[str, Any], name: str, text: str) -> Mapping[str, Any]:
+    section = said.get(name, {})
+    if not isinstance(section, Mapping):
+        raise _refusal(text, name, "a section", section)
+    return section
+
+
+def _refuse_unknown(said: Mapping[str, Any], known: tuple[str, ...], text: str, what: str) -> None:
+    for name in said:
+        if name not in known:
+            raise _refusal(text, name, f"a {what} of {', '.join(known)}", name)
+
+
+def _office(said: Mapping[str, Any], text: str) -> dict[str, str]:
+    _refuse_unknown(said, OFFICE, text, "word about the office")
+    for name, value in said.items():
+        if not isinstance(value, str) or not value.strip():
+            raise _refusal(text, name, "a text", value)
+    return dict(said)
+
+
+def _limit(name: str, said: Any, text: str) -> Limit:
+    if name not in LIMITS:
+        raise _refusal(text, name, f"a limit of {', '.join(LIMITS)}", name)
+    if not isinstance(said, Mapping) or set(said) != {"value", "source"} or not isinstance(said["source"], str):
+        raise _refusal(text, name, '{ value = ..., source = "..." }', said)
+    value, (least, most) = said["value"], LIMITS[name]
+    if name in LISTS:
+        if not isinstance(value, list) or not value or not all(_within(v, least, most) for v in value):
+            raise _refusal(text, name, f"a list of numbers from {least:g} to {most:g}", value)
+        if list(value) != sorted(value):
+            raise _refusal(text, name, "numbers that do not fall", value)
+        return Limit(tuple(value), said["source"])
+    if not _within(value, least, most):
+        raise _refusal(text, name, f"a number from {least:g} to {most:g}", value)
+    return Limit(float(value), said["source"])
+
+
+def _choices(said: Mapping[str, Any], text: str, base: Choices) -> Choices:
+    known = {f.name: getattr(base, f.name) for f in fields(Choices)}
+    _refuse_unknown(said, tuple(known), text, "choice")
+    values: dict[str, Any] = dict(known)
+    for name, value in said.items():
+        if name in WORDS:
+            if value not in WORDS[name]:
+                raise _refusal(text, name, f"one of {', '.join(WORDS[name])}", value)
+        elif isinstance(known[name], tuple):
+            if not isinstance(value, list) or len(value) < 2 or not all(_within(v, 0, 1e6) for v in value):
+                raise _refusal(text, name, "a list of two numbers or more, none below 0", value)
+        elif not _within(value, 0, 1e6):
+            raise _refusal(text, name, "a number that is not below 0", value)
+        values[name] = tuple(float(v) for v in value) if isinstance(value, list) else value
+    if len(values["wall_distances"]) != len(values["wall_ratios"]):
+        raise _refusal(text, "wall_ratios", "as many ratios as distances", values["wall_ratios"])
+    settled: dict[str, Any] = {n: float(v) if isinstance(v, int) else v for n, v in values.items()}
+    return Choices(**settled)
+
+
+def _within(value: Any, least: float, most: float) -> bool:
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    return number and math.isfinite(value) and least <= value <= most
+
+
+def _refusal(text: str, name: str, expected: str, found: Any) -> PolicyError:
+    """Say what is wrong and on which line."""
+    pattern = re.compile(rf"^\s*\[?\s*(\w+\.)*{re.escape(name)}\b")
+    line = next((i for i, row in enumerate(text.splitlines(), 1) if pattern.match(row)), 1)
+    return PolicyError(f"policy line {line}, {name}: expected {expected}, found {found!r}; the policy is not used")

@@ -1,0 +1,52 @@
+"""Everything Stillwell raises on purpose.
+
+    StillwellError
+    |-- DepositError            a deposit cannot even be opened
+    |-- PolicyError             an office policy that cannot be used, naming its line
+    |-- QueryError              a question the archive cannot answer
+    `-- ArchiveError
+        |-- NotAnArchive        the folder is not an archive, or is a newer kind
+        |-- ArchiveLocked       another writer holds the lock
+        |-- CannotLock          the filesystem gives no locks
+        `-- ArchiveDamaged      what is read is not what was written
+
+A message says what was expected, what was found, where, and what happens now.
+"""
+
+from __future__ import annotations
+
+
+class StillwellError(Exception):
+    """Base of every error a person is meant to read."""
+
+
+class DepositError(StillwellError):
+    """A deposit cannot be opened at all."""
+
+
+class PolicyError(StillwellError):
+    """An office policy cannot be used."""
+
+
+class QueryError(StillwellError):
+    """A question cannot be answered."""
+
+
+class ArchiveError(StillwellError):
+    """Something about an archive as a whole."""
+
+
+class NotAnArchive(ArchiveError):
+    """The folder is not an archive this version can read."""
+
+
+class ArchiveLocked(ArchiveError):
+    """Another writer is at work."""
+
+
+class CannotLock(ArchiveError):
+    """The filesystem gives no locks, so nothing may be written."""
+
+
+class ArchiveDamaged(ArchiveError):
+    """What is read is not what was written."""

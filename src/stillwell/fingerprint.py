@@ -1,0 +1,57 @@
+"""Canonical JSON and digests. Reads no file and no clock."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable
+from typing import Any
+
+
+def canonical_json(value: Any) -> bytes:
+    """Write a value as canonical JSON.
+
+    Parameters
+    ----------
+    value : JSON-like
+
+    Returns
+    -------
+    bytes
+        UTF-8, keys sorted, no spaces, no ASCII escaping, NaN refused.
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite.
+    """
+    text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return text.encode("utf-8")
+
+
+def sha256(data: bytes) -> str:
+    """Return the sha256 of some bytes, in hexadecimal."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def sha512(data: bytes) -> str:
+    """Return the sha512 of some bytes, in hexadecimal."""
+    return hashlib.sha512(data).hexdigest()
+
+
+def folder_digest(files: Iterable[tuple[str, bytes]]) -> str:
+    """Return the deposit digest of a folder.
+
+    ``sha256(canonical JSON of [[path, size, sha256], ...] sorted by path)``.
+
+    Parameters
+    ----------
+    files : iterable of (str, bytes)
+        Path relative to the folder with ``/``, and content.
+
+    Returns
+    -------
+    str
+    """
+    rows = sorted([path, len(data), sha256(data)] for path, data in files)
+    return sha256(canonical_json(rows))

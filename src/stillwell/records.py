@@ -1,0 +1,86 @@
+"""Frozen values that travel between the rooms."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+
+import pandas as pd
+
+PROBLEM_COLUMNS = ("deposit", "gauging", "file", "line", "column", "expected", "found", "consequence")
+"""Columns of a frame of reasons why something is returned; gauging is a label, missing for a row on its own."""
+
+NOTE_COLUMNS = ("deposit", "file", "note")
+"""Columns of a frame of remarks that stop nothing."""
+
+
+@dataclass(frozen=True)
+class DepositFile:
+    """One file of a deposit: its path inside the deposit, with ``/``, and its bytes."""
+
+    path: str
+    data: bytes
+
+
+@dataclass(frozen=True)
+class Deposit:
+    """What somebody handed in, byte for byte.
+
+    ``kind`` is folder, zip, workbook or csv; a zip, a workbook and a csv hold one file.
+    """
+
+    name: str
+    kind: str
+    digest: str
+    files: tuple[DepositFile, ...]
+
+    @property
+    def size(self) -> int:
+        """Bytes in all files together."""
+        return sum(len(f.data) for f in self.files)
+
+
+@dataclass(frozen=True)
+class Understood:
+    """Deposits as canonical frames, and what could not be understood.
+
+    ``tables`` holds one frame for every name in ``schemas.DEPOSIT_TABLES``, empty or not, with the columns, order and
+    types of its model. Rows named by ``problems`` are no longer in them.
+    """
+
+    tables: dict[str, pd.DataFrame]
+    problems: pd.DataFrame
+    notes: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class ListedFile:
+    """One file as a ledger entry lists it; ``table`` and ``site`` are empty for what is not a table file."""
+
+    path: str
+    size: int
+    sha256: str
+    table: str = ""
+    site: str = ""
+    rows: int = 0
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing an audit found wrong: where, and in a sentence what was expected and found."""
+
+    kind: str
+    path: str
+    sentence: str
+    details: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class AuditReport:
+    """What an audit looked at and what it found wrong; ``remarks`` are worth knowing and no fault."""
+
+    archive: str
+    audited_at: datetime
+    counts: dict[str, int]
+    faults: tuple[Fault, ...]
+    remarks: tuple[str, ...] = ()

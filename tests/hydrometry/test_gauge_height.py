@@ -1,0 +1,88 @@
+"""Which readings serve a gauging, and what their mean is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.making import computed, gaugings, points
+
+
+def _at(clock, height, **said):
+    return {"read_at": f"2025-05-01T{clock}Z", "gauge_height_m": height} | said
+
+
+def _height(readings, **said):
+    rows = [
+        {"position_m": 0.0, "depth_m": 0.0, "kind": "edge"},
+        {"position_m": 1.0, "depth_m": 1.0, "relative_depth": 0.6, "velocity_m_s": 1.0},
+        {"position_m": 2.0, "depth_m": 0.0, "kind": "edge"},
+    ]
+    return computed(points(rows), gaugings(**said), heights=readings).results.iloc[0]
+
+
+def test_readings_before_and_after_are_interpolated_to_start_and_end():
+    """Readings a quarter of an hour outside a steady rise give its mid value and its change."""
+    made = _height([_at("09:45", 1.00), _at("11:15", 1.90)])
+    assert made["gauge_height_time_m"] == pytest.approx(1.45)
+    assert made["gauge_height_change_m"] == pytest.approx(0.60)
+    assert made["gauge_height_held_s"] == 0
+
+
+def test_a_value_is_held_where_no_reading_lies_beyond():
+    """Between 10:15 and 11:00 the last reading stands, and the time it was held is said."""
+    made = _height([_at("10:00", 1.0), _at("10:15", 2.0)])
+    assert made["gauge_height_time_m"] == pytest.approx((1.5 * 15 + 2.0 * 45) / 60)
+    assert made["gauge_height_held_s"] == 45 * 60
+
+
+def test_one_reading_is_held_throughout():
+    """One reading is the mean, without a change."""
+    made = _height([_at("10:20", 1.3)])
+    assert made["gauge_height_m"] == 1.3
+    assert made["gauge_height_readings"] == 1
+    assert made["gauge_height_change_m"] == 0
+
+
+def test_no_reading_is_missing_not_zero():
+    """Without a reading near the gauging there is no gauge height."""
+    made = _height([_at("06:00", 1.3)])
+    assert np.isnan(made["gauge_height_m"])
+    assert made["gauge_height_readings"] == 0
+
+
+def test_the_reference_gauge_goes_before_any_other():
+    """One gauge serves: the reference gauge, else the one read most often."""
+    recorder = [_at(f"10:{m:02d}", 5.0, gauge="recorder") for m in (0, 20, 40)]
+    assert _height([*recorder, _at("10:30", 1.0)])["gauge_height_m"] == 1.0
+    made = _height([*recorder, _at("10:30", 3.0, gauge="tape")])
+    assert made["gauge_height_m"] == 5.0
+    assert not made["gauge_height_reference"]
+    assert made["gauge_height_gauge"] == "recorder"
+
+
+def test_a_reading_handed_in_for_the_gauging_serves_from_afar():
+    """A reading that names the gauging serves even outside the usual window; another site's never does."""
+    assert _height([_at("08:00", 1.3, gauging="G1")])["gauge_height_m"] == 1.3
+    assert np.isnan(_height([_at("10:10", 1.3, gauging="G1", site="S2")])["gauge_height_m"])
+
+
+def test_a_gauging_without_length_takes_the_reading_at_its_moment():
+    """Where start and end are the same the interpolated reading is the mean."""
+    made = _height([_at("09:50", 1.0), _at("10:10", 2.0)], ended_at="2025-05-01T10:00Z")
+    assert made["gauge_height_m"] == pytest.approx(1.5)
+
+
+def test_neighbouring_gaugings_do_not_lend_each_other_readings():
+    """In a batch each gauging has its own readings only."""
+    heights = [_at("09:55", 1.0), _at("11:05", 1.0)]
+    both = gaugings(2)
+    both.loc[1, "site"] = "S2"
+    rows = [
+        {"position_m": 0.0, "depth_m": 0.0, "kind": "edge"},
+        {"position_m": 1.0, "depth_m": 1.0, "relative_depth": 0.6, "velocity_m_s": 1.0},
+        {"position_m": 2.0, "depth_m": 0.0, "kind": "edge"},
+    ]
+    made = computed(points(rows, 1), both, heights=heights).results
+    assert made["gauge_height_m"].iloc[0] == 1.0
+    assert np.isnan(made["gauge_height_m"].iloc[1])

@@ -1,0 +1,31 @@
+"""Mean gauge height by both weightings (case G1, DERIVED from the formulas of WSP 2175 pp. 170-172 as REMEMBERED)."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.making import computed, points
+
+MINUTES = [0, 15, 30, 45, 60]
+HEIGHTS = [2.00, 2.06, 2.16, 2.30, 2.36]
+FLOWS = [10, 25, 40, 25]
+
+
+def test_both_weightings_of_a_rising_stage():
+    """Time-weighted 2.175, discharge-weighted 2.205: the flows of the four intervals at their middle."""
+    rows = [{"position_m": 0, "depth_m": 0, "kind": "edge"}]
+    for i, flow in enumerate(FLOWS):
+        minute = (MINUTES[i] + MINUTES[i + 1]) / 2
+        at = f"2025-05-01T10:{int(minute):02d}:{int(minute % 1 * 60):02d}Z"
+        velocity = flow / 10
+        rows.append(
+            {"position_m": 1.0 + i, "depth_m": 1.0, "relative_depth": 0.6, "velocity_m_s": velocity, "read_at": at}
+        )
+    rows.append({"position_m": 5.0, "depth_m": 0, "kind": "edge"})
+    clock = ["10:00", "10:15", "10:30", "10:45", "11:00"]
+    readings = [{"read_at": f"2025-05-01T{t}Z", "gauge_height_m": h} for t, h in zip(clock, HEIGHTS, strict=True)]
+    result = computed(points(rows), heights=readings).results.iloc[0]
+    assert result["gauge_height_time_m"] == pytest.approx(2.175)
+    assert result["gauge_height_discharge_m"] == pytest.approx(2.205, abs=1e-9)
+    assert result["gauge_height_change_m"] == pytest.approx(0.36)
+    assert result["gauge_height_m"] == pytest.approx(2.175)
