@@ -1,0 +1,1 @@
+"""What was handed in becomes canonical frames; what cannot be understood becomes reasons. Writes nothing."""

@@ -1,0 +1,135 @@
+"""Cells of text to numbers, counts, flags, words and times, a column at a time; what is none of them is told."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime, timedelta
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from schemas.derive import Column
+from stillwell.intake.trouble import CannotRead
+from stillwell.intake.units import Unit, converted
+
+NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?$"
+COUNT = r"^\+?[0-9]{1,15}(\.0*)?$"
+COMMA = r"^[+-]?[0-9]*,[0-9]+$"
+OFFSET = r"(Z|z|[+-][0-9]{2}:?[0-9]{2}|[+-][0-9]{2})$"
+TRUE, FALSE = ("true", "yes", "1"), ("false", "no", "0")
+_TIME = re.compile(r"[0-9]{4}-?[0-9]{2}-?[0-9]{2}[T ][0-9]{2}(:?[0-9]{2}(:?[0-9]{2}([.,][0-9]+)?)?)?" + OFFSET)
+_LATE = timedelta(hours=14)
+
+Bad = NDArray[np.bool_]
+
+
+def decimal_mark(columns: list[pa.StringArray], delimiter: str) -> str:
+    """Say which decimal mark the number cells of a file use.
+
+    Raises
+    ------
+    CannotRead
+        If some use a comma and others a point, or a comma in a file separated by commas.
+    """
+    commas = sum(pc.sum(pc.match_substring(c, ",")).as_py() or 0 for c in columns)
+    if not commas:
+        return "."
+    points = sum(pc.sum(pc.match_substring(c, ".")).as_py() or 0 for c in columns)
+    if points:
+        raise CannotRead("one decimal mark throughout", "some numbers with a comma and others with a point")
+    if delimiter == ",":
+        raise CannotRead("numbers with a decimal point", "numbers with a comma in a file separated by commas")
+    return ","
+
+
+def numbers(cells: pa.StringArray, unit: Unit | None, mark: str) -> tuple[NDArray[np.float64], Bad]:
+    """Read numbers in SI; NaN where blank or no number."""
+    if mark == ",":
+        cells = pc.replace_substring(cells, ",", ".")
+    good = pc.match_substring_regex(cells, NUMBER)
+    bad = _flags(pc.invert(pc.or_(good, pc.equal(cells, ""))))
+    plain = pc.if_else(good, cells, None)
+    if unit is None:
+        values = pc.cast(pc.replace_substring_regex(plain, r"^\+", ""), pa.float64())
+        out = np.array(values.to_numpy(zero_copy_only=False), dtype="float64")
+    else:
+        coded = plain.dictionary_encode()
+        table = np.array([converted(text, unit) for text in coded.dictionary.to_pylist()] + [np.nan])
+        out = table[pc.fill_null(coded.indices, len(table) - 1).to_numpy(zero_copy_only=False)]
+    bad |= np.isinf(out)
+    return np.where(bad, np.nan, out), bad
+
+
+def counts(cells: pa.StringArray) -> tuple[pd.Series, Bad]:
+    """Read whole numbers; missing where blank or none."""
+    good = pc.match_substring_regex(cells, COUNT)
+    bad = _flags(pc.invert(pc.or_(good, pc.equal(cells, ""))))
+    whole = pc.replace_substring_regex(pc.if_else(good, cells, None), r"\..*$", "")
+    values = pc.cast(pc.replace_substring_regex(whole, r"^\+", ""), pa.int64())
+    return pd.Series(values.to_pandas(types_mapper={pa.int64(): pd.Int64Dtype()}.get)), bad
+
+
+def flags(cells: pa.StringArray) -> tuple[pd.Series, Bad]:
+    """Read true or false; missing where blank or neither."""
+    low = pc.utf8_lower(cells)
+    yes, no = pc.is_in(low, pa.array(TRUE)), pc.is_in(low, pa.array(FALSE))
+    bad = _flags(pc.invert(pc.or_(pc.or_(yes, no), pc.equal(cells, ""))))
+    values = pd.Series(_flags(yes), dtype="boolean")
+    return values.mask(~_flags(yes) & ~_flags(no)), bad
+
+
+def texts(cells: pa.StringArray, column: Column) -> tuple[pd.Series, Bad]:
+    """Read words; those of a closed list whatever their case, which the schema then judges."""
+    values = pc.if_else(pc.equal(cells, ""), None, cells)
+    if column.words:
+        low = pc.utf8_lower(values)
+        place = pc.index_in(low, pa.array([word.lower() for word in column.words]))
+        values = pc.coalesce(pc.take(pa.array(column.words), place), values)
+    return pd.Series(values.to_pandas(), dtype="str"), np.zeros(len(cells), dtype=bool)
+
+
+def times(cells: pa.StringArray) -> tuple[pd.Series, pd.Series, Bad]:
+    """Read times with their offset: UTC, the offset as given, and where a cell is no such time.
+
+    Returns
+    -------
+    Series of datetime64[us, UTC], Series of str, array of bool
+    """
+    coded = cells.dictionary_encode()
+    found = [_moment(text) for text in coded.dictionary.to_pylist()]
+    place = coded.indices.to_numpy()
+    moments = pd.to_datetime(pd.Series([m for m, _ in found], dtype="object"), utc=True).dt.as_unit("us")
+    offsets = pd.Series([offset for _, offset in found], dtype="str")
+    bad = np.array(
+        [moment is None and text != "" for (moment, _), text in zip(found, coded.dictionary.to_pylist(), strict=True)]
+    )
+    if not len(found):
+        bad = np.zeros(0, dtype=bool)
+    return (
+        moments.iloc[place].reset_index(drop=True).astype("datetime64[us, UTC]"),
+        offsets.iloc[place].reset_index(drop=True),
+        bad[place] if len(found) else np.zeros(len(cells), dtype=bool),
+    )
+
+
+def _moment(text: str) -> tuple[datetime | None, str | None]:
+    if not _TIME.fullmatch(text):
+        return None, None
+    late = re.sub(r"([T ])24(:?00(:?00([.,]0+)?)?)?(?=Z|z|[+-])", r"\g<1>00\g<2>", text)
+    try:
+        moment = datetime.fromisoformat(late.replace(",", ".").upper())
+    except ValueError:
+        return None, None
+    offset = moment.utcoffset()
+    if offset is None or abs(offset) > _LATE or moment.year < 1700:
+        return None, None
+    sign = "-" if offset < timedelta(0) else "+"
+    minutes = round(abs(offset).total_seconds() / 60)
+    return moment + timedelta(days=int(late != text)), f"{sign}{minutes // 60:02d}:{minutes % 60:02d}"
+
+
+def _flags(values: pa.BooleanArray) -> Bad:
+    return np.array(values.to_numpy(zero_copy_only=False), dtype=bool)

@@ -1,0 +1,162 @@
+"""A batch of deposits to canonical frames: text, units, times, one schema pass, the rules of a gauging."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from pandera.errors import SchemaErrors
+
+from schemas import DEPOSIT_TABLES
+from schemas.derive import columns
+from schemas.words import MID_SECTION, WITH_VERTICALS
+from stillwell.intake.rules import violations
+from stillwell.intake.trouble import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, Trouble
+from stillwell.intake.typed import Typed, typed_tables
+from stillwell.intake.unpack import sheets
+from stillwell.records import Deposit, Understood
+
+OF_GAUGINGS = ("gaugings", "points")
+"""Tables of which a bad row gives back its gauging; of any other table it is left out by itself."""
+
+
+def interpret(deposits: Sequence[Deposit]) -> Understood:
+    """Understand a batch of deposits.
+
+    Parameters
+    ----------
+    deposits : sequence of Deposit
+
+    Returns
+    -------
+    Understood
+        Only what can be taken; every reason against the rest names file, line, column, what was expected and found.
+    """
+    trouble = Trouble()
+    found = [sheet for deposit in deposits for sheet in sheets(deposit, trouble)]
+    typed = typed_tables(found, trouble)
+    tables = _with_defaults({name: table.frame for name, table in typed.items()})
+    # points first: what they lack explains what their gauging lacks
+    order = sorted(tables, key=lambda name: name != "points")
+    bad_rows = {name: _judge(name, tables[name], typed[name], trouble) for name in order}
+    _give_back_whole_deposits(tables, trouble)
+    for problem in violations(tables["gaugings"], tables["points"], trouble):
+        trouble.add(**problem, consequence=RETURNED)
+    problems, notes = trouble.frames()
+    tables = {name: rows[~bad_rows[name]] for name, rows in tables.items()}
+    return Understood(without_gaugings(tables, problems), problems, notes)
+
+
+def without_gaugings(tables: dict[str, pd.DataFrame], problems: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Leave out every gauging that a problem names, with its points; readings of a gauge stay, they are facts.
+
+    Parameters
+    ----------
+    tables : dict of str to DataFrame
+    problems : DataFrame
+
+    Returns
+    -------
+    dict of str to DataFrame
+        With a fresh index.
+    """
+    named = problems.dropna(subset=["gauging"])
+    returned = pd.MultiIndex.from_arrays([named["deposit"], named["gauging"]])
+    out = dict(tables)
+    for name in OF_GAUGINGS:
+        rows = tables[name]
+        out[name] = rows[~pd.MultiIndex.from_frame(rows[["deposit", "gauging"]]).isin(returned)]
+    labels = pd.MultiIndex.from_frame(out["gaugings"][["deposit", "gauging"]])
+    points = out["points"]
+    out["points"] = points[pd.MultiIndex.from_frame(points[["deposit", "gauging"]]).isin(labels)]
+    return {name: rows.reset_index(drop=True) for name, rows in out.items()}
+
+
+def _with_defaults(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    points, gaugings = tables["points"], tables["gaugings"]
+    points = points.assign(kind=points["kind"].fillna("open"), repeat=points["repeat"].fillna(1))
+    has_points = pd.MultiIndex.from_frame(gaugings[["deposit", "gauging"]]).isin(
+        pd.MultiIndex.from_frame(points[["deposit", "gauging"]].drop_duplicates())
+    )
+    defaults = {"method": WITH_VERTICALS, "section_method": MID_SECTION}
+    filled = {name: gaugings[name].mask(gaugings[name].isna() & has_points, word) for name, word in defaults.items()}
+    tables = tables | {"points": points, "gaugings": gaugings.assign(**filled)}
+    return {name: _in_order(name, rows) for name, rows in tables.items()}
+
+
+def _in_order(name: str, rows: pd.DataFrame) -> pd.DataFrame:
+    names = [c.name for c in columns(DEPOSIT_TABLES[name])]
+    missing = {n: pd.Series(pd.NA, index=rows.index, dtype="str") for n in names if n not in rows}
+    return rows.assign(**missing)[names]
+
+
+def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.ndarray:
+    """Hold a table's rows against its schema; tell each wrong cell and say which rows are bad."""
+    bad = np.zeros(len(rows), dtype=bool)
+    told: set[tuple[int, str]] = set()
+    for row, given, expected, found in typed.bad:
+        told.add((row, given))
+        bad[row] = True
+        _tell(name, rows, row, given, expected, found, trouble)
+    wrong_rows = {row for row, _ in told}
+    for row, column, expected, found in _schema_failures(name, rows):
+        if found == "nothing" and (row in wrong_rows or _has_lost_its_points(name, rows, row, trouble)):
+            # a cell that could not be read is empty now, and has been told
+            continue
+        if not bad[row] or (row, column) not in told:
+            _tell(name, rows, row, column, expected, found, trouble)
+        bad[row] = True
+    return bad
+
+
+def _has_lost_its_points(name: str, rows: pd.DataFrame, row: int, trouble: Trouble) -> bool:
+    """Say whether a gauging lacks a method only because its file of points could not be read."""
+    return name == "gaugings" and (rows["deposit"].iloc[row], "points") in trouble.broken
+
+
+def _schema_failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, str]]:
+    model = DEPOSIT_TABLES[name]
+    if rows.empty:
+        return []
+    try:
+        model.validate(rows, lazy=True)
+    except SchemaErrors as error:
+        known = {c.name: c for c in columns(model)}
+        cases = error.failure_cases.dropna(subset=["index"])
+        out = []
+        for case in cases.sort_values("index", kind="stable").itertuples():
+            missing = case.check == "not_nullable"
+            found = "nothing" if missing else repr(case.failure_case)
+            out.append((int(case.index), str(case.column), known[str(case.column)].expected, found))
+            bad_frame = [] if case.column in known else [case.column]
+            if bad_frame:
+                raise
+        return out
+    return []
+
+
+def _tell(name: str, rows: pd.DataFrame, row: int, column: str, expected: str, found: str, trouble: Trouble) -> None:
+    deposit, file, line = rows["deposit"].iloc[row], rows["row_file"].iloc[row], rows["row_line"].iloc[row]
+    gauging = None
+    consequence = ROW_LEFT_OUT
+    if name in OF_GAUGINGS:
+        label = rows["gauging"].iloc[row]
+        if pd.isna(label):
+            trouble.broken.add((deposit, name))
+            consequence = ALL_RETURNED
+        else:
+            gauging, consequence = str(label), RETURNED
+    trouble.add(deposit, gauging, file, int(line), column, expected, found, consequence)
+
+
+def _give_back_whole_deposits(tables: dict[str, pd.DataFrame], trouble: Trouble) -> None:
+    """Give back the gaugings of a deposit whose file of points or gaugings cannot be relied on."""
+    for deposit, table in sorted(trouble.broken):
+        if table not in OF_GAUGINGS:
+            continue
+        mine = tables["gaugings"][tables["gaugings"]["deposit"] == deposit]
+        for label, file, line in zip(mine["gauging"], mine["row_file"], mine["row_line"], strict=True):
+            if pd.notna(label):
+                expected, found = f"rows of {table} that can all be read", "some that cannot; see the other reasons"
+                trouble.add(deposit, label, file, int(line), "gauging", expected, found, RETURNED)

@@ -1,0 +1,87 @@
+"""Rows that name a site, meter or calibration which nobody ever handed in are given back."""
+
+from __future__ import annotations
+
+from collections.abc import Set
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from stillwell.hydrometry.meters import calibrated_velocity
+from stillwell.intake.interpret import OF_GAUGINGS, without_gaugings
+from stillwell.intake.trouble import RETURNED, ROW_LEFT_OUT
+from stillwell.records import PROBLEM_COLUMNS, Understood
+
+SITED = ("gaugings", "gauge_heights", "datums")
+METERED = ("gaugings", "calibrations", "checks")
+
+
+def refer(understood: Understood, *, sites: Set[str], instruments: Set[str], calibrations: pd.DataFrame) -> Understood:
+    """Hold what a batch refers to against what is known, from the archive and from the batch itself.
+
+    Parameters
+    ----------
+    understood : Understood
+    sites, instruments : set of str
+        Codes in the archive.
+    calibrations : DataFrame
+        Calibrations that stand in the archive.
+
+    Returns
+    -------
+    Understood
+        Without the rows that refer to nothing; each is a problem.
+    """
+    tables = dict(understood.tables)
+    known = {
+        "site": set(sites) | set(tables["sites"]["site"]),
+        "instrument": set(instruments) | set(tables["instruments"]["instrument"]),
+    }
+    found: list[dict[str, Any]] = []
+    for column, names in (("site", SITED), ("instrument", METERED)):
+        for name in names:
+            rows = tables[name]
+            strange = rows[column].notna() & ~rows[column].isin(known[column])
+            what = f"the code of {'a site' if column == 'site' else 'an instrument'} in the register {column}s"
+            found += _problems(name, rows[strange], column, what)
+            tables[name] = rows[~strange]
+    found += _without_calibration(tables, calibrations)
+    if not found:
+        return understood
+    problems = pd.concat([understood.problems, _frame(found)], ignore_index=True)
+    tables = without_gaugings(tables, problems)
+    return Understood(tables, problems, understood.notes)
+
+
+def _without_calibration(tables: dict[str, pd.DataFrame], kept: pd.DataFrame) -> list[dict[str, Any]]:
+    """Find revolutions for which no calibration of that meter holds on the day and at the rate."""
+    gaugings, points = tables["gaugings"].reset_index(drop=True), tables["points"]
+    turned = points[points["revolutions"].notna()]
+    if turned.empty:
+        return []
+    index = pd.MultiIndex.from_frame(gaugings[["deposit", "gauging"]])
+    g = index.get_indexer(pd.MultiIndex.from_frame(turned[["deposit", "gauging"]]))
+    turned = turned[g >= 0].assign(g=g[g >= 0]).reset_index(drop=True)
+    incoming = tables["calibrations"]
+    columns = [c for c in incoming.columns if c in kept.columns]
+    everything = pd.concat([kept[columns], incoming[columns]], ignore_index=True)
+    velocity = calibrated_velocity(turned, gaugings["instrument"], gaugings["started_at"], everything)
+    bare = turned[np.isnan(velocity)].drop_duplicates(["deposit", "gauging"])
+    return _problems("points", bare, "revolutions", "a calibration of that meter for the day and the rate")
+
+
+def _problems(table: str, rows: pd.DataFrame, column: str, expected: str) -> list[dict[str, Any]]:
+    of_gauging = table in OF_GAUGINGS
+    labels = rows["gauging"] if of_gauging else [None] * len(rows)
+    said = zip(rows["deposit"], labels, rows["row_file"], rows["row_line"], rows[column], strict=True)
+    consequence = RETURNED if of_gauging else ROW_LEFT_OUT
+    return [
+        dict(zip(PROBLEM_COLUMNS, (d, label, file, int(line), column, expected, str(value), consequence), strict=True))
+        for d, label, file, line, value in said
+    ]
+
+
+def _frame(found: list[dict[str, Any]]) -> pd.DataFrame:
+    frame = pd.DataFrame(found, columns=list(PROBLEM_COLUMNS))
+    return frame.assign(line=pd.array(frame["line"].tolist(), dtype="Int64"))

@@ -1,0 +1,70 @@
+"""Reasons why something cannot be taken, collected while a batch is understood."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+from stillwell.records import NOTE_COLUMNS, PROBLEM_COLUMNS
+
+RETURNED = "the gauging is returned; nothing of it was taken"
+ROW_LEFT_OUT = "this row is left out; the rest of the file was taken"
+FILE_LEFT_OUT = "nothing in this file was taken; its bytes are sealed"
+ALL_RETURNED = "no gauging of this deposit that needs this file was taken; its bytes are sealed"
+
+
+class CannotRead(Exception):
+    """A file or sheet cannot be read as a table; carries what was expected and found, and on which line."""
+
+    def __init__(self, expected: str, found: str, line: int | None = None, column: str | None = None) -> None:
+        super().__init__(f"expected {expected}, found {found}")
+        self.expected, self.found, self.line, self.column = expected, found, line, column
+
+
+@dataclass
+class Trouble:
+    """What is wrong and what is worth noting, so far."""
+
+    problems: list[dict[str, Any]] = field(default_factory=list)
+    notes: list[dict[str, Any]] = field(default_factory=list)
+    broken: set[tuple[str, str]] = field(default_factory=set)
+    """Deposit and table of which some rows could not be attributed, so that nothing of the table can be trusted."""
+
+    def file(self, deposit: str, table: str, path: str, reason: CannotRead) -> None:
+        """Give a file back."""
+        self.broken.add((deposit, table))
+        self.add(deposit, None, path, reason.line, reason.column, reason.expected, reason.found, FILE_LEFT_OUT)
+
+    def add(
+        self,
+        deposit: str,
+        gauging: str | None,
+        file: str,
+        line: int | None,
+        column: str | None,
+        expected: str,
+        found: str,
+        consequence: str,
+    ) -> None:
+        """Add one reason."""
+        said = (deposit, gauging, file, line, column, expected, _short(found), consequence)
+        self.problems.append(dict(zip(PROBLEM_COLUMNS, said, strict=True)))
+
+    def note(self, deposit: str, file: str, note: str) -> None:
+        """Add a remark that stops nothing."""
+        self.notes.append(dict(zip(NOTE_COLUMNS, (deposit, file, note), strict=True)))
+
+    def frames(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Return problems and notes, each once and in a fixed order."""
+        problems = pd.DataFrame(self.problems, columns=list(PROBLEM_COLUMNS)).drop_duplicates(ignore_index=True)
+        problems = problems.assign(line=pd.array(problems["line"].tolist(), dtype="Int64"))
+        notes = pd.DataFrame(self.notes, columns=list(NOTE_COLUMNS)).drop_duplicates(ignore_index=True)
+        return problems, notes
+
+
+def _short(text: str, most: int = 120) -> str:
+    """Cut what was found to what fits a line, without control characters."""
+    plain = "".join(c if c.isprintable() else "?" for c in str(text))
+    return plain if len(plain) <= most else plain[: most - 1] + "…"

@@ -1,0 +1,203 @@
+"""Sheets of text to frames with canonical names, units and types; what a cell cannot be is told cell by cell."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from schemas import DEPOSIT_TABLES
+from schemas.derive import Column, columns
+from stillwell.intake import cells
+from stillwell.intake.trouble import CannotRead, Trouble
+from stillwell.intake.units import Unit, spellings
+from stillwell.intake.unpack import Found
+
+TRAIL = ("deposit", "row_file", "row_line", "offset_given")
+"""Columns that intake fills and nobody hands in."""
+DTYPES = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean", "time": "datetime64[us, UTC]"}
+TIME_EXPECTED = "a time with its offset, as in 2025-05-01T10:00+02:00"
+
+
+@dataclass
+class Typed:
+    """A table of the batch, and the cells of it that hold something else than they should."""
+
+    frame: pd.DataFrame
+    bad: list[tuple[int, str, str, str]] = field(default_factory=list)
+    """Row, column as handed in, what was expected, what was found."""
+
+
+@dataclass(frozen=True)
+class _Group:
+    """Sheets of one table with the same header, taken together."""
+
+    header: tuple[str, ...]
+    members: tuple[Found, ...]
+
+
+def typed_tables(found: Sequence[Found], trouble: Trouble) -> dict[str, Typed]:
+    """Turn all sheets of a batch into one frame per table.
+
+    Parameters
+    ----------
+    found : sequence of Found
+    trouble : Trouble
+        Told of files that cannot be used as a whole, and of unknown columns.
+
+    Returns
+    -------
+    dict of str to Typed
+        Every table of ``DEPOSIT_TABLES``, in the order handed in.
+    """
+    by_table: dict[str, list[Found]] = defaultdict(list)
+    for sheet in found:
+        by_table[sheet.table].append(sheet)
+    return {name: _table(name, by_table.get(name, []), trouble) for name in DEPOSIT_TABLES}
+
+
+def _table(name: str, found: Sequence[Found], trouble: Trouble) -> Typed:
+    groups: dict[tuple[object, ...], list[Found]] = defaultdict(list)
+    for sheet in found:
+        groups[(sheet.sheet.header, sheet.sheet.delimiter)].append(sheet)
+    parts = [_group(name, members, trouble) for members in groups.values()]
+    whole = Typed(_empty(name))
+    order: list[np.ndarray] = []
+    position = {id(sheet): i for i, sheet in enumerate(found)}
+    frames, start = [], 0
+    for part, members in parts:
+        frames.append(part.frame)
+        whole.bad += [(row + start, given, expected, found) for row, given, expected, found in part.bad]
+        order.append(np.repeat([position[id(m)] for m in members], [len(m.sheet.lines) for m in members]))
+        start += len(part.frame)
+    if not frames:
+        return whole
+    frame = pd.concat(frames, ignore_index=True)
+    by_file = np.argsort(np.concatenate(order), kind="stable")
+    place = np.empty(by_file.size, dtype=np.int64)
+    place[by_file] = np.arange(by_file.size)
+    whole.frame = frame.iloc[by_file].reset_index(drop=True)
+    whole.bad = sorted((int(place[row]), given, expected, found) for row, given, expected, found in whole.bad)
+    return whole
+
+
+def _empty(name: str) -> pd.DataFrame:
+    return pd.DataFrame({c.name: pd.Series(dtype=DTYPES[c.kind]) for c in columns(DEPOSIT_TABLES[name])})
+
+
+def _group(name: str, members: list[Found], trouble: Trouble) -> tuple[Typed, list[Found]]:
+    """Read the sheets of one header; files that cannot be used as a whole are told and left out."""
+    model = DEPOSIT_TABLES[name]
+    known = {c.name: c for c in columns(model) if c.name not in TRAIL}
+    names = spellings(known)
+    header = members[0].sheet.header
+    chosen: dict[str, tuple[int, str, Unit | None]] = {}
+    for i, given in enumerate(header):
+        canonical, unit = names.get(given, (None, None))
+        if canonical is None:
+            continue
+        if canonical in chosen:
+            other = chosen[canonical][1]
+            reason = CannotRead("one column for a quantity", f"both {other} and {given}", 1, given)
+            for member in members:
+                trouble.file(member.deposit, name, member.file, reason)
+            return Typed(_empty(name)), []
+        chosen[canonical] = (i, given, unit)
+    unknown = [given for given in header if given not in names]
+    for member in members if any(unknown) else ():
+        said = ", ".join(given or "(without a name)" for given in unknown)
+        trouble.note(member.deposit, member.file, f"unknown columns stay in the sealed bytes: {said}")
+    members, marks = _decimal_marks(name, members, known, chosen, trouble)
+    if not members:
+        return Typed(_empty(name)), []
+    return _converted(known, members, chosen, marks), members
+
+
+def _decimal_marks(
+    name: str,
+    members: list[Found],
+    known: dict[str, Column],
+    chosen: dict[str, tuple[int, str, Unit | None]],
+    trouble: Trouble,
+) -> tuple[list[Found], list[str]]:
+    usable, marks = [], []
+    for member in members:
+        of_numbers = [member.sheet.cells[i] for c, (i, _, _) in chosen.items() if known[c].kind == "number"]
+        try:
+            marks.append(cells.decimal_mark(of_numbers, member.sheet.delimiter))
+            usable.append(member)
+        except CannotRead as reason:
+            trouble.file(member.deposit, name, member.file, reason)
+            continue
+        if marks[-1] == ",":
+            trouble.note(member.deposit, member.file, "numbers are written with a decimal comma")
+    return usable, marks
+
+
+def _converted(
+    known: dict[str, Column],
+    members: list[Found],
+    chosen: dict[str, tuple[int, str, Unit | None]],
+    marks: list[str],
+) -> Typed:
+    sizes = [len(m.sheet.lines) for m in members]
+    total = sum(sizes)
+    lines = np.concatenate([m.sheet.lines for m in members]) if members else np.zeros(0, dtype=np.int64)
+    out: dict[str, pd.Series] = {
+        "deposit": _repeated([m.deposit for m in members], sizes),
+        "row_file": _repeated([m.file for m in members], sizes),
+        "row_line": pd.Series(lines, dtype="Int64"),
+    }
+    bad: list[tuple[int, str, str, str]] = []
+    for name, column in known.items():
+        if name not in chosen:
+            out[name] = (
+                pd.Series([None] * total, dtype=DTYPES[column.kind]) if column.kind != "number" else _nans(total)
+            )
+            continue
+        place, given, unit = chosen[name]
+        text = _joined([m.sheet.cells[place] for m in members], marks if column.kind == "number" else None)
+        values, wrong = _values(column, unit, text, out)
+        out[name] = values
+        expected = TIME_EXPECTED if column.kind == "time" else column.expected
+        for row in np.flatnonzero(wrong):
+            bad.append((int(row), given, expected, repr(text[int(row)].as_py())))
+    return Typed(pd.DataFrame(out), bad)
+
+
+def _values(
+    column: Column, unit: Unit | None, text: pa.StringArray, out: dict[str, pd.Series]
+) -> tuple[pd.Series, cells.Bad]:
+    if column.kind == "number":
+        values, wrong = cells.numbers(text, unit, ".")
+        return pd.Series(values), wrong
+    if column.kind == "count":
+        return cells.counts(text)
+    if column.kind == "flag":
+        return cells.flags(text)
+    if column.kind == "time":
+        moments, offsets, wrong = cells.times(text)
+        if column.name == "started_at":
+            out["offset_given"] = offsets
+        return moments, wrong
+    return cells.texts(text, column)
+
+
+def _joined(parts: list[pa.StringArray], marks: list[str] | None) -> pa.StringArray:
+    if marks is not None:
+        parts = [pc.replace_substring(p, ",", ".") if m == "," else p for p, m in zip(parts, marks, strict=True)]
+    return parts[0] if len(parts) == 1 else pa.concat_arrays(parts)
+
+
+def _repeated(words: list[str], sizes: list[int]) -> pd.Series:
+    coded = pa.DictionaryArray.from_arrays(pa.array(np.repeat(np.arange(len(words)), sizes)), pa.array(words))
+    return pd.Series(coded.dictionary_decode().to_pandas(), dtype="str")
+
+
+def _nans(count: int) -> pd.Series:
+    return pd.Series(np.full(count, np.nan))

@@ -1,0 +1,156 @@
+"""The tables inside a deposit: files of a folder, entries of a zip, sheets of a workbook, a single CSV."""
+
+from __future__ import annotations
+
+import io
+import stat
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import PurePosixPath
+
+from schemas import DEPOSIT_TABLES
+from stillwell.intake.csv_text import Sheet, read_csv
+from stillwell.intake.trouble import CannotRead, Trouble
+from stillwell.intake.workbook import read_workbook
+from stillwell.records import Deposit, DepositFile
+
+MOST_UNPACKED = 1024 * 2**20
+MOST_ENTRIES = 2000
+GREATEST_RATIO = 200
+"""A zip that grows by more than this is taken for a bomb; field sheets shrink to a tenth or so."""
+KEPT_OUT = ("people",)
+"""Tables that never leave the sealed bytes."""
+QUIET = (".txt", ".md", ".pdf", ".jpg", ".jpeg", ".png")
+"""Endings of files that are sealed with a deposit and no table."""
+
+
+@dataclass(frozen=True)
+class Found:
+    """A sheet of text, the table it is, and where it stood."""
+
+    table: str
+    deposit: str
+    file: str
+    sheet: Sheet
+
+
+def sheets(deposit: Deposit, trouble: Trouble) -> Iterator[Found]:
+    """Read the tables of a deposit; what cannot be read becomes trouble, never an exception.
+
+    Parameters
+    ----------
+    deposit : Deposit
+    trouble : Trouble
+        Told of every file that is no table.
+
+    Yields
+    ------
+    Found
+    """
+    for file in _files(deposit, trouble):
+        yield from _tables(deposit, file, trouble)
+
+
+def _files(deposit: Deposit, trouble: Trouble) -> list[DepositFile]:
+    if deposit.kind != "zip":
+        return list(deposit.files)
+    try:
+        return _unzipped(deposit.files[0])
+    except CannotRead as reason:
+        for table in DEPOSIT_TABLES:
+            trouble.broken.add((deposit.digest, table))
+        trouble.file(deposit.digest, "gaugings", deposit.name, reason)
+        return []
+
+
+def _unzipped(file: DepositFile) -> list[DepositFile]:
+    try:
+        with zipfile.ZipFile(io.BytesIO(file.data)) as archive:
+            entries = [entry for entry in archive.infolist() if not entry.is_dir()]
+            _check_entries(entries)
+            return [DepositFile(e.filename, _content(archive, e)) for e in sorted(entries, key=lambda e: e.filename)]
+    except (zipfile.BadZipFile, NotImplementedError, EOFError, OSError, RuntimeError, ValueError) as error:
+        raise CannotRead("a zip that can be opened", str(error) or type(error).__name__) from error
+
+
+def _check_entries(entries: list[zipfile.ZipInfo]) -> None:
+    if len(entries) > MOST_ENTRIES:
+        raise CannotRead(f"at most {MOST_ENTRIES} files in a zip", str(len(entries)))
+    names = [entry.filename for entry in entries]
+    for entry in entries:
+        path = PurePosixPath(entry.filename.replace("\\", "/"))
+        if path.is_absolute() or ".." in path.parts or ":" in path.parts[0]:
+            raise CannotRead("paths that stay inside the zip", entry.filename)
+        if stat.S_ISLNK(entry.external_attr >> 16):
+            raise CannotRead("files in a zip", f"a symbolic link, {entry.filename}")
+        if entry.flag_bits & 0x1:
+            raise CannotRead("a zip without a password", f"{entry.filename} is encrypted")
+        if names.count(entry.filename) > 1:
+            raise CannotRead("every file once", f"{entry.filename} more than once")
+    size, packed = sum(e.file_size for e in entries), sum(e.compress_size for e in entries)
+    if size > MOST_UNPACKED or size > max(packed, 1024) * GREATEST_RATIO:
+        raise CannotRead(
+            f"a zip of at most {MOST_UNPACKED // 2**20} MiB and {GREATEST_RATIO} times its size", f"{size} bytes"
+        )
+
+
+def _content(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
+    """Read an entry, but never more of it than it says it holds."""
+    with archive.open(entry) as stream:
+        data = stream.read(entry.file_size + 1)
+    if len(data) != entry.file_size:
+        raise CannotRead(f"{entry.file_size} bytes in {entry.filename}", "another number")
+    return data
+
+
+def _tables(deposit: Deposit, file: DepositFile, trouble: Trouble) -> Iterator[Found]:
+    path = PurePosixPath(file.path.replace("\\", "/"))
+    ending, name = path.suffix.lower(), path.stem.lower()
+    if path.name.startswith((".", "~$")) or ending in QUIET or "__MACOSX" in path.parts:
+        return
+    if ending == ".xlsx":
+        for sheet_name, sheet in _read_workbook(deposit, file, trouble):
+            yield from _known(deposit, sheet_name.strip().lower(), f"{file.path}:{sheet_name}", sheet, trouble)
+    elif ending != ".csv":
+        trouble.note(deposit.digest, file.path, "not a table; it stays in the sealed bytes")
+    elif name in DEPOSIT_TABLES:
+        try:
+            sheet = read_csv(file.data)
+        except CannotRead as reason:
+            trouble.file(deposit.digest, name, file.path, reason)
+        else:
+            yield from _known(deposit, name, file.path, sheet, trouble)
+    elif name not in KEPT_OUT:
+        _unknown(deposit, name, file.path, trouble)
+
+
+def _known(deposit: Deposit, name: str, where: str, sheet: Sheet, trouble: Trouble) -> Iterator[Found]:
+    if name in KEPT_OUT:
+        return
+    if name not in DEPOSIT_TABLES:
+        _unknown(deposit, name, where, trouble)
+        return
+    for remark in sheet.remarks:
+        trouble.note(deposit.digest, where, remark)
+    yield Found(name, deposit.digest, where, sheet)
+
+
+def _unknown(deposit: Deposit, name: str, where: str, trouble: Trouble) -> None:
+    """Note a table nobody knows; where it is all there is of a deposit, give it back."""
+    known = ", ".join(DEPOSIT_TABLES)
+    if deposit.kind == "csv":
+        reason = CannotRead(f"a file named after its table ({known})", f"{name}.csv")
+        trouble.file(deposit.digest, name, where, reason)
+    else:
+        trouble.note(deposit.digest, where, f"no table of that name ({known}); it stays in the sealed bytes")
+
+
+def _read_workbook(deposit: Deposit, file: DepositFile, trouble: Trouble) -> list[tuple[str, Sheet]]:
+    try:
+        return read_workbook(file.data)
+    except CannotRead as reason:
+        for table in DEPOSIT_TABLES:
+            trouble.broken.add((deposit.digest, table))
+        trouble.file(deposit.digest, "gaugings", file.path, reason)
+        return []

@@ -1,0 +1,108 @@
+"""Sheets of a workbook to columns of text. Runs nothing, follows nothing; a cell that computes is refused."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from datetime import date, datetime, time
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from stillwell.intake.csv_text import MOST_COLUMNS, Sheet, checked_header
+from stillwell.intake.trouble import CannotRead
+
+MOST_UNPACKED = 512 * 2**20
+MOST_ROWS = 1_000_000
+GREATEST_RATIO = 200
+FORBIDDEN = (b"<!DOCTYPE", b"<!ENTITY")
+
+
+def read_workbook(data: bytes) -> list[tuple[str, Sheet]]:
+    """Read every sheet of a workbook.
+
+    Parameters
+    ----------
+    data : bytes
+
+    Returns
+    -------
+    list of (str, Sheet)
+        Name and cells as text; numbers with all their digits. Empty sheets are left out.
+
+    Raises
+    ------
+    CannotRead
+        If it is no workbook, is too large, declares entities, or a cell holds a formula or a date without offset.
+    """
+    _inspect(data)
+    import openpyxl
+
+    try:
+        book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=False, keep_links=False)
+        names = [sheet.title for sheet in book.worksheets if sheet.sheet_state == "visible"]
+        return [(name, sheet) for name in names if (sheet := _sheet(name, book[name])) is not None]
+    except CannotRead:
+        raise
+    except Exception as error:
+        raise CannotRead("a workbook that can be opened", f"{type(error).__name__}: {error}") from error
+
+
+def _inspect(data: bytes) -> None:
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            entries = archive.infolist()
+            size, packed = sum(e.file_size for e in entries), sum(e.compress_size for e in entries)
+            if size > MOST_UNPACKED or size > max(packed, 4096) * GREATEST_RATIO:
+                raise CannotRead(f"a workbook of at most {MOST_UNPACKED // 2**20} MiB", f"{size} bytes unpacked")
+            for entry in entries:
+                if entry.filename.endswith((".xml", ".rels")):
+                    with archive.open(entry) as stream:
+                        head = stream.read(4096)
+                    if any(mark in head for mark in FORBIDDEN):
+                        raise CannotRead("XML without declarations of its own", f"one in {entry.filename}")
+    except (zipfile.BadZipFile, OSError, RuntimeError, NotImplementedError, EOFError, ValueError) as error:
+        raise CannotRead("a workbook", str(error) or type(error).__name__) from error
+
+
+def _sheet(name: str, sheet: Any) -> Sheet | None:
+    rows: list[list[str]] = []
+    lines: list[int] = []
+    header: tuple[str, ...] | None = None
+    for number, row in enumerate(sheet.iter_rows(), 1):
+        if number > MOST_ROWS:
+            raise CannotRead(f"at most {MOST_ROWS} rows in sheet {name}", "more", number)
+        if len(row) > MOST_COLUMNS:
+            raise CannotRead(f"at most {MOST_COLUMNS} columns in sheet {name}", str(len(row)), number)
+        cells = [_text(name, cell) for cell in row]
+        if not any(cells):
+            continue
+        if header is None:
+            header = checked_header(cells)
+            continue
+        cells += [""] * (len(header) - len(cells))
+        if any(cells[len(header) :]):
+            raise CannotRead(f"{len(header)} cells, as in the header of sheet {name}", str(len(cells)), number)
+        rows.append(cells[: len(header)])
+        lines.append(number)
+    if header is None:
+        return None
+    columns = list(zip(*rows, strict=True)) if rows else [() for _ in header]
+    return Sheet(header, tuple(pa.array(c, pa.string()) for c in columns), np.array(lines, dtype=np.int64))
+
+
+def _text(sheet: str, cell: Any) -> str:
+    value = cell.value
+    if value is None:
+        return ""
+    if cell.data_type == "f" or (isinstance(value, str) and value.startswith("=")):
+        raise CannotRead("values", f"a formula in sheet {sheet}, cell {cell.coordinate}", cell.row, cell.column_letter)
+    if isinstance(value, datetime | date | time):
+        found = f"a date cell without offset in sheet {sheet}, cell {cell.coordinate}"
+        raise CannotRead("times as text with their offset, as in 2025-05-01T10:00+02:00", found, cell.row)
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    return repr(value) if isinstance(value, float) else str(value).strip()
