@@ -1,0 +1,1 @@
+"""The only room that writes: sealed bytes, ledger, tables, NetCDF, provenance."""

@@ -1,0 +1,262 @@
+"""An archive as readers see it. Takes no lock, writes nothing, works on a read-only folder."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pyarrow as pa
+
+from stillwell.archive.layout import LEDGER, READABLE_MAJOR, SCHEMAS, entry_path, schema_path
+from stillwell.archive.ledger import Ledger
+from stillwell.archive.sealed import Sealed
+from stillwell.archive.standing import GAUGING, standing_rows
+from stillwell.archive.tables import arrow_schema, arrow_schema_from, read_files
+from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
+from stillwell.fingerprint import sha256
+from stillwell.records import ListedFile
+
+
+class Archive:
+    """The archive in a folder, as it stood when it was first looked at.
+
+    Parameters
+    ----------
+    root : Path
+
+    Raises
+    ------
+    NotAnArchive
+        If the folder holds no ledger, or its newest entry speaks of a newer kind of archive.
+    """
+
+    def __init__(self, root: Path) -> None:
+        ledger = Ledger(root)
+        if not any((root / LEDGER).glob("*.json")):
+            msg = f"expected an archive, with {entry_path(1)}, in {root}; found none"
+            raise NotAnArchive(msg)
+        refuse_newer(ledger)
+        self._open(root, ledger)
+
+    @classmethod
+    def new(cls, root: Path, ledger: Ledger) -> Archive:
+        """Return the view of an archive whose first commit is still to come, or of a writer's own ledger."""
+        self = cls.__new__(cls)
+        self._open(root, ledger)
+        return self
+
+    def _open(self, root: Path, ledger: Ledger) -> None:
+        self.root = root
+        self.ledger = ledger
+        self.sealed = Sealed(root)
+
+    def listing(self) -> Mapping[str, ListedFile]:
+        """Return the live files by path."""
+        return self.ledger.live()
+
+    def tables(self) -> list[str]:
+        """Name the tables the archive describes or holds rows of."""
+        described = {
+            path.removeprefix(f"{SCHEMAS}/").removesuffix(".json")
+            for path in self.listing()
+            if path.startswith(f"{SCHEMAS}/")
+        }
+        return sorted(described | set(self._by_table))
+
+    def table_files(self, table: str, sites: Sequence[str] | None = None) -> list[ListedFile]:
+        """List the live files of a table, by site and then in the order committed."""
+        files = self._by_table.get(table, [])
+        if sites is None:
+            return list(files)
+        wanted = set(sites)
+        return [file for file in files if file.site in wanted or not file.site]
+
+    def table_paths(self, table: str, sites: Sequence[str] | None = None) -> list[str]:
+        """List the paths of the live files of a table."""
+        return [file.path for file in self.table_files(table, sites)]
+
+    def read(
+        self, table: str, sites: Sequence[str] | None = None, columns: Sequence[str] | None = None
+    ) -> pd.DataFrame:
+        """Read the rows of every revision of a table.
+
+        Parameters
+        ----------
+        table : str
+        sites : sequence of str, optional
+            Only rows of these sites; of no consequence where the table knows no sites.
+        columns : sequence of str, optional
+
+        Returns
+        -------
+        DataFrame
+            With the dtypes of the table's model, also when there is no row.
+
+        Raises
+        ------
+        ArchiveError
+            If there is no such table.
+        ArchiveDamaged
+            If a file is missing or not as it was written.
+        """
+        schema = self._schema(table)
+        paths = [self.root / file.path for file in self.table_files(table, sites)]
+        return read_files(paths, columns, schema)
+
+    def standing(self, table: str, sites: Sequence[str] | None = None, as_of: datetime | None = None) -> pd.DataFrame:
+        """Read the rows of a table that stand.
+
+        Parameters
+        ----------
+        table : str
+        sites : sequence of str, optional
+            Only rows of these sites.
+        as_of : datetime, optional
+            Only what had been recorded by then.
+
+        Returns
+        -------
+        DataFrame
+
+        Raises
+        ------
+        ArchiveError, ArchiveDamaged
+            As ``read``.
+        """
+        # a gauging may have been corrected to another site, and only all its revisions say which one stands
+        related = None if sites is None else self.related(sites)
+        rows = _recorded_by(self.read(table, related if table == "gaugings" else sites), as_of)
+        gaugings = rows
+        if table != "gaugings" and set(GAUGING) <= set(rows.columns):
+            columns = [*GAUGING, "recorded_at", "status"]
+            gaugings = _recorded_by(self.read("gaugings", related, columns), as_of)
+        out = standing_rows(table, rows, gaugings, self._key(table))
+        if sites is None or "site" not in out:
+            return out
+        return out[out["site"].isin(set(sites))].reset_index(drop=True)
+
+    def related(self, sites: Sequence[str]) -> list[str]:
+        """Add to some sites those that share a gauging with them, because a correction moved it."""
+        return sorted(self.ledger.linked_sites(sites))
+
+    def has_deposit(self, digest: str) -> bool:
+        """Return whether a deposit was ever taken."""
+        return self.sealed.contains(digest) and self.ledger.has_deposit(digest)
+
+    def path_of(self, path: str) -> Path:
+        """Find a listed file on disk: in its place, or still staged if the writer died before the move."""
+        head = self.ledger.head()
+        for move in head.moves if head else ():
+            staged = self.root / move.staged
+            if move.final == path and staged.exists():
+                return staged
+        return self.root / path
+
+    def document(self, path: str) -> bytes:
+        """Read a listed file and hold it against its digest.
+
+        Parameters
+        ----------
+        path : str
+            Relative to the archive's folder.
+
+        Raises
+        ------
+        ArchiveError
+            If no such file is listed.
+        ArchiveDamaged
+            If it is missing or not as it was written.
+        """
+        listed = self.listing().get(path)
+        if listed is None:
+            msg = f"expected a file that the ledger lists, found no {path} in it"
+            raise ArchiveError(msg)
+        data = self._bytes(path)
+        if sha256(data) not in (listed.sha256, self._newer_digest(path, data)):
+            msg = f"{path}: expected the sha256 {listed.sha256}, found {sha256(data)}; it is not as written"
+            raise ArchiveDamaged(msg)
+        return data
+
+    def _bytes(self, path: str) -> bytes:
+        try:
+            return self.path_of(path).read_bytes()
+        except FileNotFoundError:
+            pass
+        try:
+            return (self.root / path).read_bytes()
+        except OSError as error:
+            msg = f"{path}: expected a file that the ledger lists, found: {error.strerror}"
+            raise ArchiveDamaged(msg) from error
+
+    def _newer_digest(self, path: str, data: bytes) -> str:
+        """Return the digest a commit made since this view was opened gave the file, if its bytes differ."""
+        listed = self.listing()[path]
+        if sha256(data) == listed.sha256:
+            return listed.sha256
+        newer = Ledger(self.root).live().get(path)
+        return newer.sha256 if newer else ""
+
+    def _schema(self, table: str) -> pa.Schema:
+        described = self._description(table)
+        if described is not None:
+            return arrow_schema_from(described)
+        try:
+            return arrow_schema(table)
+        except KeyError as error:
+            msg = f"expected one of the tables {', '.join(self.tables())}, found {table!r}"
+            raise ArchiveError(msg) from error
+
+    def _key(self, table: str) -> list[str] | None:
+        described = self._description(table)
+        return None if described is None else list(described["primaryKey"])
+
+    def _description(self, table: str) -> dict[str, Any] | None:
+        path = schema_path(table)
+        if path not in self.listing():
+            return None
+        if path not in self._descriptions:
+            self._descriptions[path] = json.loads(self.document(path))
+        return self._descriptions[path]
+
+    @cached_property
+    def _descriptions(self) -> dict[str, dict[str, Any]]:
+        return {}
+
+    @cached_property
+    def _by_table(self) -> dict[str, list[ListedFile]]:
+        found: dict[str, list[ListedFile]] = {}
+        for _, file in sorted(self.listing().items()):
+            if file.table:
+                found.setdefault(file.table, []).append(file)
+        return found
+
+
+def refuse_newer(ledger: Ledger) -> None:
+    """Refuse an archive whose schema is of a newer major version; damage is left to whoever reads on.
+
+    Raises
+    ------
+    NotAnArchive
+        If it is newer.
+    """
+    try:
+        head = ledger.head()
+    except ArchiveDamaged:
+        return
+    if head is not None and int(head.schema_version.split(".")[0]) > READABLE_MAJOR:
+        msg = (
+            f"expected an archive of schema version {READABLE_MAJOR} or older, found {head.schema_version}; "
+            "a newer stillwell can read it, nothing was read or written"
+        )
+        raise NotAnArchive(msg)
+
+
+def _recorded_by(rows: pd.DataFrame, as_of: datetime | None) -> pd.DataFrame:
+    if as_of is None:
+        return rows
+    return rows[rows["recorded_at"] <= pd.Timestamp(as_of)]

@@ -1,0 +1,148 @@
+"""What one commit says in the ledger, and how it is written down. Reads and writes no file."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from stillwell.errors import ArchiveDamaged
+from stillwell.fingerprint import canonical_json, sha256
+from stillwell.records import ListedFile
+
+DIGEST = "digest"
+"""Field of a self-checked document: sha256 of the canonical JSON of all its other fields."""
+
+
+@dataclass(frozen=True)
+class Move:
+    """A file staged whole before the commit point and renamed to its final path after it."""
+
+    staged: str
+    final: str
+    sha256: str
+    size: int
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One commit: who took what in, when, with which software, and every file it wrote.
+
+    ``previous`` is the sha256 of the bytes of the entry before, empty for the first. ``links`` pairs the site
+    a gauging is named after with another site it was corrected to.
+    """
+
+    number: int
+    previous: str
+    recorded_at: datetime
+    by: str
+    software: Mapping[str, str]
+    reason: str
+    schema_version: str
+    deposits: tuple[Mapping[str, Any], ...] = ()
+    files: tuple[ListedFile, ...] = ()
+    replaced: tuple[str, ...] = ()
+    moves: tuple[Move, ...] = ()
+    links: tuple[tuple[str, str], ...] = ()
+    counts: Mapping[str, int] | None = None
+
+    def to_json(self) -> bytes:
+        """Write the entry as canonical JSON that carries its own digest."""
+        return self_checked(
+            {
+                "number": self.number,
+                "previous": self.previous,
+                "recorded_at": utc_text(self.recorded_at),
+                "by": self.by,
+                "software": dict(self.software),
+                "reason": self.reason,
+                "schema_version": self.schema_version,
+                "deposits": [dict(note) for note in self.deposits],
+                "files": [vars(file) for file in self.files],
+                "replaced": list(self.replaced),
+                "moves": [[m.staged, m.final, m.sha256, m.size] for m in self.moves],
+                "links": [list(link) for link in self.links],
+                "counts": dict(self.counts or {}),
+            }
+        )
+
+    @classmethod
+    def from_json(cls, data: bytes, where: str) -> Entry:
+        """Read an entry.
+
+        Parameters
+        ----------
+        data : bytes
+        where : str
+            Path to name in an error.
+
+        Raises
+        ------
+        ArchiveDamaged
+            If it is not an entry as it was written.
+        """
+        said = checked(data, where)
+        try:
+            return cls(
+                number=said["number"],
+                previous=said["previous"],
+                recorded_at=datetime.fromisoformat(said["recorded_at"]),
+                by=said["by"],
+                software=said["software"],
+                reason=said["reason"],
+                schema_version=said["schema_version"],
+                deposits=tuple(said["deposits"]),
+                files=tuple(ListedFile(**file) for file in said["files"]),
+                replaced=tuple(said["replaced"]),
+                moves=tuple(Move(*move) for move in said["moves"]),
+                links=tuple((first, second) for first, second in said["links"]),
+                counts=said["counts"],
+            )
+        except (KeyError, TypeError, ValueError) as error:
+            msg = f"{where}: expected a ledger entry, found {error!r}; damaged, or of a newer kind"
+            raise ArchiveDamaged(msg) from error
+
+
+def utc_text(moment: datetime) -> str:
+    """Write an instant in UTC with microseconds, always the same length."""
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+def self_checked(fields: dict[str, Any]) -> bytes:
+    """Write fields as canonical JSON with their digest among them; one key at least must sort after it."""
+    return canonical_json(fields | {DIGEST: sha256(canonical_json(fields))})
+
+
+def checked(data: bytes, where: str) -> dict[str, Any]:
+    """Read what ``self_checked`` wrote.
+
+    Parameters
+    ----------
+    data : bytes
+    where : str
+        Path to name in an error.
+
+    Returns
+    -------
+    dict
+        The fields without their digest.
+
+    Raises
+    ------
+    ArchiveDamaged
+        If a single bit is not as it was written.
+    """
+    try:
+        fields: dict[str, Any] = json.loads(data)
+        stated = fields.pop(DIGEST)
+        # cut out of the bytes as they stand: to write a large listing anew costs more than to read it
+        rest = data.replace(f'"{DIGEST}":"{stated}",'.encode(), b"", 1)
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        msg = f"{where}: expected JSON with its digest, found what cannot be read ({error}); damaged"
+        raise ArchiveDamaged(msg) from error
+    if sha256(rest) != stated:
+        msg = f"{where}: expected the digest {stated}, found {sha256(rest)}; not as written"
+        raise ArchiveDamaged(msg)
+    return fields

@@ -1,0 +1,141 @@
+"""Hold what lies in an archive against its ledger, by number, size and digest. Repairs nothing, writes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from stillwell.archive.archive import Archive
+from stillwell.archive.layout import DOCUMENTS, INTENT, README, SEALED, TABLES
+from stillwell.archive.ledger import Ledger
+from stillwell.archive.recovery import Intent
+from stillwell.archive.sealed import object_folder
+from stillwell.errors import ArchiveDamaged
+from stillwell.fingerprint import sha256
+from stillwell.records import Fault, ListedFile
+
+LISTED_FOLDERS = (TABLES, *DOCUMENTS)
+"""Folders in which every file must be listed by the ledger."""
+
+UNFINISHED = ".part"
+"""Ending of the hidden name a file has until it is whole."""
+
+
+def ledger_faults(archive: Archive) -> list[Fault]:
+    """Hold every ledger entry against the one before, and the newest checkpoint against all entries.
+
+    Parameters
+    ----------
+    archive : Archive
+
+    Returns
+    -------
+    list of Fault
+        Of kind ``ledger``.
+    """
+    return archive.ledger.chain_faults()
+
+
+def file_faults(archive: Archive) -> list[Fault]:
+    """Check that every listed file is there with its size and sha256, and that no other file is.
+
+    Parameters
+    ----------
+    archive : Archive
+
+    Returns
+    -------
+    list of Fault
+        Of kind ``file``, by path. What a commit under way keeps in the work folder is no fault, nor is a file
+        under its hidden name that is not whole yet.
+    """
+    listing = archive.listing()
+    faults = [fault for _, listed in sorted(listing.items()) for fault in _listed_faults(archive, listed)]
+    newer = Ledger(archive.root).live() if faults else {}
+    # a commit made since this view was opened may have moved a newer file into place
+    faults = [f for f in faults if f.path not in newer or newer[f.path].sha256 != f.details.get("found sha256")]
+    intent, damaged = _intent(archive)
+    return faults + damaged + list(_strangers(archive, intent))
+
+
+def sealed_faults(archive: Archive) -> list[Fault]:
+    """Check every sealed byte, and that every deposit the ledger speaks of is sealed.
+
+    Parameters
+    ----------
+    archive : Archive
+
+    Returns
+    -------
+    list of Fault
+        Of kind ``sealed``.
+    """
+    intent, _ = _intent(archive)
+    coming = {f"{SEALED}/{object_folder(digest)}" for digest in (intent.deposits if intent else ())}
+    faults = [f for f in archive.sealed.verify() if not any(place.startswith(f"{f.path}/") for place in coming)]
+    sealed = set(archive.sealed.digests())
+    for digest in sorted(archive.ledger.deposit_digests() - sealed):
+        faults += archive.sealed.faults(digest) or [_unsealed(digest)]
+    return faults
+
+
+def sealed_remarks(archive: Archive) -> list[str]:
+    """Name the deposits that are sealed but in no ledger entry: a commit that died left them, unharmed.
+
+    Parameters
+    ----------
+    archive : Archive
+
+    Returns
+    -------
+    list of str
+    """
+    untold = sorted(set(archive.sealed.digests()) - archive.ledger.deposit_digests())
+    return [
+        f"deposit {digest} is sealed, and no commit took it; hand it in again to have it taken" for digest in untold
+    ]
+
+
+def _listed_faults(archive: Archive, listed: ListedFile) -> Iterator[Fault]:
+    try:
+        data = archive.path_of(listed.path).read_bytes()
+    except OSError as error:
+        yield Fault("file", listed.path, f"expected a file that the ledger lists, found: {error.strerror}")
+        return
+    found = sha256(data)
+    if len(data) != listed.size:
+        sentence = f"expected {listed.size} bytes, found {len(data)}; it is not as it was written"
+        yield Fault("file", listed.path, sentence, {"expected sha256": listed.sha256, "found sha256": found})
+    elif found != listed.sha256:
+        sentence = f"expected the sha256 {listed.sha256}, found {found}; it is not as it was written"
+        yield Fault("file", listed.path, sentence, {"expected sha256": listed.sha256, "found sha256": found})
+
+
+def _intent(archive: Archive) -> tuple[Intent | None, list[Fault]]:
+    """Read what a commit under way, or one that died, said it would write."""
+    try:
+        return Intent.found_in(archive.root), []
+    except ArchiveDamaged as error:
+        return None, [Fault("file", INTENT, str(error).removeprefix(f"{INTENT}: "))]
+
+
+def _strangers(archive: Archive, intent: Intent | None) -> Iterator[Fault]:
+    """Find files that nothing lists, nor ever did: what later commits replaced stays until it is swept."""
+    ledger = Ledger(archive.root)
+    known = {path for entry in ledger.entries() for path in entry.replaced} | set(ledger.live())
+    known |= set(intent.files) if intent else set()
+    found = [path for folder in LISTED_FOLDERS for path in sorted((archive.root / folder).rglob("*"))]
+    for path in [*found, archive.root / README]:
+        inside = path.relative_to(archive.root).as_posix()
+        if path.is_file() and inside not in known and not _unfinished(path):
+            yield Fault("file", inside, "expected only files that the ledger lists, found one it does not list")
+
+
+def _unfinished(path: Path) -> bool:
+    return path.name.startswith(".") and path.name.endswith(UNFINISHED)
+
+
+def _unsealed(digest: str) -> Fault:
+    return Fault(
+        "sealed", f"deposit:{digest}", "expected the deposit a ledger entry took to be sealed, found it is not"
+    )

@@ -1,0 +1,209 @@
+"""The one door to the filesystem for writing. Reads nothing and knows nothing of archives.
+
+A file is written under a temporary name in its own folder, fsynced, renamed, and its folder fsynced: after a
+crash it is there whole or not at all. POSIX only.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from itertools import takewhile
+from pathlib import Path
+from typing import IO
+
+
+def _write(handle: IO[bytes], data: bytes) -> int:
+    return handle.write(data)
+
+
+@dataclass
+class System:
+    """The calls that reach the disk; a test replaces them to see what a failing disk does."""
+
+    write: Callable[[IO[bytes], bytes], int] = _write
+    fsync: Callable[[int], None] = os.fsync
+    replace: Callable[[Path, Path], None] = os.replace
+    link: Callable[[Path, Path], None] = os.link
+    mkdir: Callable[[Path], None] = os.mkdir
+    unlink: Callable[[Path], None] = os.unlink
+    rmdir: Callable[[Path], None] = os.rmdir
+
+
+system = System()
+
+_NO_LINKS = {errno.EPERM, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EMLINK}
+
+
+def temporary(path: Path) -> Path:
+    """Name the file under which ``path`` is written until it is whole."""
+    return path.with_name(f".{path.name}.part")
+
+
+def write_files(files: Sequence[tuple[Path, bytes]]) -> None:
+    """Write many files, each whole or not at all; every folder is fsynced once, after the last rename.
+
+    Parameters
+    ----------
+    files : sequence of (Path, bytes)
+        A path that exists is replaced.
+
+    Raises
+    ------
+    OSError
+        If the disk refuses; temporary files are removed as far as it lets us.
+    """
+    make_folders({path.parent for path, _ in files})
+    try:
+        for path, data in files:
+            _write_whole(temporary(path), data)
+        for path, _ in files:
+            system.replace(temporary(path), path)
+    except OSError:
+        for path, _ in files:
+            with suppress(OSError):
+                system.unlink(temporary(path))
+        raise
+    sync_folders({path.parent for path, _ in files})
+
+
+def write_file(path: Path, data: bytes) -> None:
+    """Write one file, whole or not at all."""
+    write_files([(path, data)])
+
+
+def create_exclusive(path: Path, data: bytes) -> None:
+    """Write a file that must not exist yet: it appears whole, at once, or not at all.
+
+    Parameters
+    ----------
+    path : Path
+    data : bytes
+
+    Raises
+    ------
+    FileExistsError
+        If something already has that name; it is left as it is.
+    """
+    make_folders({path.parent})
+    part = temporary(path)
+    try:
+        _write_whole(part, data)
+        _name_exclusively(part, path)
+    finally:
+        with suppress(FileNotFoundError):
+            system.unlink(part)
+    sync_folders({path.parent})
+
+
+def _name_exclusively(part: Path, path: Path) -> None:
+    try:
+        system.link(part, path)
+    except OSError as error:
+        if error.errno not in _NO_LINKS:
+            raise
+        # without hard links the writer's lock is what keeps others out between these two lines
+        if path.exists():
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path)) from error
+        system.replace(part, path)
+
+
+def move_into_place(moves: Sequence[tuple[Path, Path]]) -> None:
+    """Rename whole, fsynced files to their final paths, replacing what is there.
+
+    Parameters
+    ----------
+    moves : sequence of (Path, Path)
+        From and to, on one filesystem.
+    """
+    make_folders({final.parent for _, final in moves})
+    for staged, final in moves:
+        system.replace(staged, final)
+    sync_folders({path.parent for move in moves for path in reversed(move)})
+
+
+def publish_folder(made: Path, final: Path) -> None:
+    """Rename a whole, fsynced folder to its final path, which must not exist.
+
+    Raises
+    ------
+    OSError
+        If the final path holds something.
+    """
+    make_folders({final.parent})
+    system.replace(made, final)
+    sync_folders({final.parent, made.parent})
+
+
+def make_folder(path: Path) -> None:
+    """Make a folder and the parents it lacks, so that they outlast a crash."""
+    make_folders({path})
+
+
+def make_folders(paths: Iterable[Path]) -> None:
+    """Make folders and the parents they lack; fsync the parent of each that is new."""
+    touched: set[Path] = set()
+    for path in sorted(set(paths)):
+        missing = takewhile(lambda folder: not folder.is_dir(), [path, *path.parents])
+        for folder in reversed(list(missing)):
+            with suppress(FileExistsError):
+                system.mkdir(folder)
+            touched.add(folder.parent)
+    sync_folders(touched)
+
+
+def sync_folders(paths: Iterable[Path]) -> None:
+    """Fsync folders, so that names given in them outlast a crash."""
+    for path in sorted(set(paths)):
+        descriptor = os.open(path, os.O_RDONLY)
+        try:
+            system.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def remove_files(paths: Iterable[Path]) -> None:
+    """Remove files that are there, and fsync their folders."""
+    touched = set()
+    for path in paths:
+        with suppress(FileNotFoundError, NotADirectoryError):
+            system.unlink(path)
+            touched.add(path.parent)
+    sync_folders(touched)
+
+
+def remove_file(path: Path) -> None:
+    """Remove a file if it is there."""
+    remove_files([path])
+
+
+def remove_tree(path: Path) -> None:
+    """Remove a folder with all it holds, if it is there."""
+    if path.is_dir():
+        shutil.rmtree(path)
+        sync_folders({path.parent})
+
+
+def remove_empty_folders(path: Path, stop: Path) -> None:
+    """Remove a folder and its parents as long as they are empty, up to but without ``stop``."""
+    while path != stop and stop in path.parents:
+        try:
+            system.rmdir(path)
+        except FileNotFoundError:
+            pass
+        except OSError as error:
+            if error.errno not in (errno.ENOTEMPTY, errno.EEXIST):
+                raise
+            return
+        path = path.parent
+
+
+def _write_whole(path: Path, data: bytes) -> None:
+    with path.open("wb") as handle:
+        system.write(handle, data)
+        handle.flush()
+        system.fsync(handle.fileno())

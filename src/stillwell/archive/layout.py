@@ -1,0 +1,89 @@
+"""Where everything lies in an archive: names and paths, relative to its folder. Touches no disk."""
+
+from __future__ import annotations
+
+import re
+from pathlib import PurePosixPath
+from urllib.parse import quote
+
+from stillwell.errors import ArchiveError
+from stillwell.fingerprint import sha256
+
+README = "README.txt"
+SEALED = "sealed"
+LEDGER = "ledger"
+CHECKPOINTS = "ledger/checkpoints"
+TABLES = "tables"
+SCHEMAS = "schemas"
+WORK = "work"
+LOCK = "work/lock"
+INTENT = "work/intent.json"
+STAGING = "work/staging"
+
+DOCUMENTS = ("netcdf", "provenance", "returned", SCHEMAS)
+"""Folders of documents; with the README all that a commit may write beside tables."""
+
+READABLE_MAJOR = 1
+"""Major schema version this software reads; an archive with a newer one is refused."""
+
+CHECKPOINT_EVERY = 100
+"""Commits between two checkpoints of the listing."""
+
+_ENTRY = re.compile(r"(\d{8})\.json")
+_LONGEST_SITE = 120
+
+
+def entry_path(number: int) -> str:
+    """Name the file of a ledger entry."""
+    return f"{LEDGER}/{number:08d}.json"
+
+
+def checkpoint_path(number: int) -> str:
+    """Name the file of the checkpoint after an entry."""
+    return f"{CHECKPOINTS}/{number:08d}.json"
+
+
+def entry_number(name: str) -> int | None:
+    """Read the number off the name of an entry or checkpoint; None for any other file."""
+    match = _ENTRY.fullmatch(name)
+    return int(match[1]) if match else None
+
+
+def schema_path(table: str) -> str:
+    """Name the Table Schema of a table."""
+    return f"{SCHEMAS}/{table}.json"
+
+
+def staging_folder(number: int) -> str:
+    """Name the folder in which a commit stages what it will move."""
+    return f"{STAGING}/{number:08d}"
+
+
+def site_folder(site: str) -> str:
+    """Name the partition of a site, percent-encoded; a very long code is cut and told apart by its digest."""
+    encoded = quote(site, safe="")
+    if len(encoded) > _LONGEST_SITE:
+        encoded = f"{encoded[: _LONGEST_SITE - 20]}~{sha256(site.encode())[:12]}"
+    return f"site={encoded}"
+
+
+def table_path(table: str, site: str, number: int, digest: str) -> str:
+    """Name a table file by table, site (empty: not by site), commit and digest."""
+    name = f"{number:08d}-{digest[:12]}.parquet"
+    return f"{TABLES}/{table}/{site_folder(site)}/{name}" if site else f"{TABLES}/{table}/{name}"
+
+
+def check_document_path(path: str) -> None:
+    """Refuse a document outside the folders for documents.
+
+    Raises
+    ------
+    ArchiveError
+        If the path is absolute, climbs, or leads elsewhere.
+    """
+    parts = PurePosixPath(path).parts
+    plain = path == "/".join(parts) and ".." not in parts and "\\" not in path and "\0" not in path
+    if not plain or (path != README and (len(parts) < 2 or parts[0] not in DOCUMENTS)):
+        folders = ", ".join(DOCUMENTS)
+        msg = f"expected {README} or a document in {folders}, found {path!r}; nothing was written"
+        raise ArchiveError(msg)

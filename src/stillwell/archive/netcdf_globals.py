@@ -1,0 +1,146 @@
+"""Global attributes of a NetCDF file of gaugings, all computed from its rows; none is typed and none is the clock's."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import timedelta
+from typing import Any
+
+import pandas as pd
+
+from stillwell.archive.netcdf_text import CONVENTIONS, NAMES
+
+LICENCE_BASE = "https://spdx.org/licenses/"
+KEYWORDS = "river discharge, stream gauging, velocity-area method, stage, hydrometry"
+
+
+def global_attributes(
+    site: Mapping[str, Any],
+    year: int,
+    gaugings: pd.DataFrame,
+    points: pd.DataFrame,
+    office: Mapping[str, str],
+    kind: str,
+) -> dict[str, Any]:
+    """Describe a file: what, where, when, by whom, from which rows.
+
+    Parameters
+    ----------
+    site : mapping
+        Row of the register.
+    year : int
+    gaugings, points : DataFrame
+        Rows in the file.
+    office : mapping of str to str
+    kind : str
+        CF feature type.
+
+    Returns
+    -------
+    dict
+        By name, in the order written.
+    """
+    name = f"{site['name']}"
+    river = "" if _blank(site.get("river")) else f" on {site['river']}"
+    owner = office["name"] if _blank(site.get("owner")) else str(site["owner"])
+    licence = "not stated" if _blank(site.get("licence")) else f"{LICENCE_BASE}{site['licence']}"
+    return {
+        "Conventions": CONVENTIONS,
+        "featureType": kind,
+        "title": f"Gaugings at {name}{river}, {year}",
+        "summary": (
+            f"Discharge measurements at {name}{river} that started in {year} (UTC): result, verticals and point "
+            "velocities of the revision that stands of each, with status and findings. Rendered from the Parquet "
+            "tables of the archive, which hold every revision."
+        ),
+        "keywords": KEYWORDS,
+        "id": f"{site['site']}.gaugings.{year}",
+        "naming_authority": office["identifier"],
+        "standard_name_vocabulary": NAMES,
+        "license": licence,
+        "processing_level": "computed from field sheets; each gauging provisional or approved as discharge_status says",
+        "source": "field measurements by velocity-area and other methods, as discharge_method says",
+        "comment": (
+            "Wading, floods and ice kill; nothing in this file says that entering the water is safe. Times count UTC "
+            "seconds. Verticals carry the position of the gauge."
+        ),
+        "acknowledgement": f"measured by the field parties of {owner}",
+        **_people(owner, office),
+        **_history(gaugings),
+        **_extent(site, gaugings, points),
+    }
+
+
+def _blank(value: Any) -> bool:
+    return value is None or bool(pd.isna(value)) or str(value) == ""
+
+
+def _people(owner: str, office: Mapping[str, str]) -> dict[str, str]:
+    role = office["contact_role"]
+    return {
+        "institution": owner,
+        "creator_name": owner,
+        "creator_type": "institution",
+        "publisher_name": f"{office['name']} ({role})",
+        "publisher_type": "institution",
+    }
+
+
+def _history(gaugings: pd.DataFrame) -> dict[str, str]:
+    """Say which revisions were recorded when, by which software, from which deposits."""
+    rows = gaugings.sort_values(["recorded_at", "gauging_id"], kind="stable")
+    lines = [
+        f"{at:%Y-%m-%dT%H:%M:%S.%fZ} {gauging} revision {revision} by stillwell {software} from deposit {deposit[:16]}"
+        for at, gauging, revision, software, deposit in zip(
+            rows["recorded_at"],
+            rows["gauging_id"],
+            rows["revision"],
+            rows["software_version"],
+            rows["deposit"],
+            strict=True,
+        )
+    ]
+    newest, oldest = rows["recorded_at"].max(), rows["recorded_at"].min()
+    return {
+        "history": "\n".join(lines),
+        "date_created": f"{oldest:%Y-%m-%dT%H:%M:%SZ}",
+        "date_modified": f"{newest:%Y-%m-%dT%H:%M:%SZ}",
+        "product_version": f"{newest:%Y%m%dT%H%M%S.%fZ}",
+    }
+
+
+def _extent(site: Mapping[str, Any], gaugings: pd.DataFrame, points: pd.DataFrame) -> dict[str, Any]:
+    start, end = gaugings["started_at"].min(), gaugings["ended_at"].max()
+    lat, lon = float(site["latitude"]), float(site["longitude"])
+    extent: dict[str, Any] = {
+        "time_coverage_start": f"{start:%Y-%m-%dT%H:%M:%SZ}",
+        "time_coverage_end": f"{end:%Y-%m-%dT%H:%M:%SZ}",
+        "time_coverage_duration": _duration(end - start),
+        "geospatial_bounds": f"POINT ({lat} {lon})",
+        "geospatial_bounds_crs": "EPSG:4326",
+        "geospatial_lat_min": lat,
+        "geospatial_lat_max": lat,
+        "geospatial_lat_units": "degrees_north",
+        "geospatial_lon_min": lon,
+        "geospatial_lon_max": lon,
+        "geospatial_lon_units": "degrees_east",
+        "cdm_data_type": "Trajectory",
+    }
+    depths = points["point_depth_m"].dropna()
+    if len(depths):
+        extent |= {
+            "geospatial_vertical_min": float(depths.min()),
+            "geospatial_vertical_max": float(depths.max()),
+            "geospatial_vertical_units": "m",
+            "geospatial_vertical_positive": "down",
+        }
+    return extent
+
+
+def _duration(span: timedelta) -> str:
+    """Write a span as an ISO 8601 duration."""
+    seconds = int(span.total_seconds())
+    days, rest = divmod(seconds, 86_400)
+    hours, rest = divmod(rest, 3600)
+    minutes, seconds = divmod(rest, 60)
+    return f"P{days}DT{hours}H{minutes}M{seconds}S"

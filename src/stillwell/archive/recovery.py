@@ -1,0 +1,116 @@
+"""What a writer says it is about to write, and what the next one does if it never finished.
+
+Only the files named in the intent are looked at, so that opening a large archive costs no more than opening a
+small one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from stillwell.archive import fs
+from stillwell.archive.entries import Entry, checked, self_checked
+from stillwell.archive.layout import INTENT, STAGING, entry_path
+from stillwell.archive.ledger import Ledger
+from stillwell.archive.sealed import Sealed
+from stillwell.errors import ArchiveDamaged
+from stillwell.fingerprint import sha256
+
+
+@dataclass(frozen=True)
+class Intent:
+    """The files and sealed deposits that a commit is about to write, before any of them exists."""
+
+    number: int
+    files: tuple[str, ...]
+    deposits: tuple[str, ...]
+
+    def to_json(self) -> bytes:
+        """Write it down."""
+        return self_checked({"number": self.number, "files": list(self.files), "deposits": list(self.deposits)})
+
+    @classmethod
+    def found_in(cls, root: Path) -> Intent | None:
+        """Read the intent of a writer that has not finished, None where there is none.
+
+        Raises
+        ------
+        ArchiveDamaged
+            If it is not as it was written.
+        """
+        try:
+            data = (root / INTENT).read_bytes()
+        except FileNotFoundError:
+            return None
+        said = checked(data, INTENT)
+        return cls(said["number"], tuple(said["files"]), tuple(said["deposits"]))
+
+
+def declare(root: Path, intent: Intent) -> None:
+    """Write down what is about to be written."""
+    fs.write_file(root / INTENT, intent.to_json())
+
+
+def recover(root: Path, ledger: Ledger) -> None:
+    """Finish what a dead writer committed, or sweep what it did not.
+
+    Raises
+    ------
+    ArchiveDamaged
+        If its intent does not fit the ledger.
+    """
+    intent = Intent.found_in(root)
+    if intent is None:
+        fs.remove_tree(root / STAGING)
+        return
+    head = ledger.head()
+    number = head.number if head else 0
+    if intent.number not in (number, number + 1):
+        msg = f"{INTENT}: expected the intent of {number + 1}, found that of {intent.number}; run an audit"
+        raise ArchiveDamaged(msg)
+    if head is not None and intent.number == number:
+        finish(root, ledger, head)
+    else:
+        _sweep(root, ledger, intent)
+
+
+def finish(root: Path, ledger: Ledger, entry: Entry) -> None:
+    """Do what is left after the commit point: moves, checkpoint, and the intent itself."""
+    complete_moves(root, entry)
+    ledger.write_checkpoint()
+    close(root, entry.number)
+
+
+def complete_moves(root: Path, entry: Entry) -> None:
+    """Move the files an entry staged into place, those that are whole and not there yet."""
+    staged = [(root / m.staged, root / m.final) for m in entry.moves if _is(root / m.staged, m.sha256)]
+    fs.move_into_place(staged)
+
+
+def close(root: Path, number: int) -> None:
+    """Clear the staging folder and the intent."""
+    fs.remove_file(fs.temporary(root / entry_path(number)))
+    fs.remove_tree(root / STAGING)
+    fs.remove_file(root / INTENT)
+
+
+def _sweep(root: Path, ledger: Ledger, intent: Intent) -> None:
+    live = ledger.live()
+    unlisted = [root / path for path in intent.files if path not in live]
+    fs.remove_files([*unlisted, *map(fs.temporary, unlisted)])
+    _remove_emptied(root, unlisted)
+    sealed = Sealed(root)
+    for digest in intent.deposits:
+        sealed.forget_empty_folders(digest)
+    close(root, intent.number)
+
+
+def _remove_emptied(root: Path, files: Sequence[Path]) -> None:
+    for folder in sorted({file.parent for file in files}):
+        fs.remove_empty_folders(folder, root)
+
+
+def _is(path: Path, digest: str) -> bool:
+    return path.is_file() and sha256(path.read_bytes()) == digest

@@ -1,0 +1,321 @@
+"""Sealed bytes: an OCFL 1.1 storage root with one object per deposit. Never changes what it holds."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from stillwell.archive import fs
+from stillwell.archive.entries import utc_text
+from stillwell.archive.layout import SEALED
+from stillwell.errors import ArchiveDamaged
+from stillwell.fingerprint import canonical_json, folder_digest, sha256, sha512
+from stillwell.records import Deposit, DepositFile, Fault
+
+LAYOUT = "0003-hash-and-id-n-tuple-storage-layout"
+"""Storage layout extension of the OCFL community: digest tuples, then the encoded identifier."""
+
+_TUPLES = (slice(0, 3), slice(3, 6), slice(6, 9))
+_LONGEST_PART = 200
+_ROOT_FILES = {
+    "0=ocfl_1.1": b"ocfl_1.1\n",
+    "ocfl_layout.json": canonical_json(
+        {"extension": LAYOUT, "description": "tuples of the identifier's sha256, then the encoded identifier"}
+    ),
+    f"extensions/{LAYOUT}/config.json": canonical_json(
+        {"extensionName": LAYOUT, "digestAlgorithm": "sha256", "tupleSize": 3, "numberOfTuples": 3}
+    ),
+}
+_OBJECT_DECLARATION = ("0=ocfl_object_1.1", b"ocfl_object_1.1\n")
+_INVENTORY, _SIDECAR = "inventory.json", "inventory.json.sha512"
+
+
+def object_folder(digest: str) -> str:
+    """Name the folder of a deposit's object, relative to the storage root."""
+    identifier = f"deposit:{digest}"
+    hashed = sha256(identifier.encode())
+    encoded = "".join(c if re.match(r"[A-Za-z0-9_-]", c) else f"%{ord(c):02x}" for c in identifier)
+    return "/".join([*(hashed[part] for part in _TUPLES), encoded])
+
+
+def deposit_digest(kind: str, files: Sequence[DepositFile]) -> str:
+    """Digest a deposit: a folder by its list of files, anything else by its bytes."""
+    if kind == "folder":
+        return folder_digest((file.path, file.data) for file in files)
+    return sha256(files[0].data) if len(files) == 1 else ""
+
+
+def object_files(deposit: Deposit, created: datetime, by: str) -> list[tuple[str, bytes]]:
+    """Lay a deposit out as an OCFL object.
+
+    Parameters
+    ----------
+    deposit : Deposit
+    created : datetime
+    by : str
+        Code of the person who handed it in.
+
+    Returns
+    -------
+    list of (str, bytes)
+        Every file of the object: path relative to its folder, and content.
+    """
+    content = _content_paths(deposit.files)
+    inventory = canonical_json(_inventory(deposit, content, created, by))
+    sidecar = f"{sha512(inventory)} {_INVENTORY}\n".encode()
+    files = {path: data for path, _, _, data in content}
+    copies = {
+        f"{folder}{name}": data
+        for folder in ("v1/", "")
+        for name, data in ((_INVENTORY, inventory), (_SIDECAR, sidecar))
+    }
+    return [*files.items(), *copies.items(), _OBJECT_DECLARATION]
+
+
+_Content = tuple[str, str, str, bytes]
+"""Content path, sha512, logical path, bytes."""
+
+
+def _content_paths(files: Sequence[DepositFile]) -> list[_Content]:
+    by_digest: dict[str, str] = {}
+    used: set[str] = set()
+    rows = []
+    for file in files:
+        digest = sha512(file.data)
+        if digest not in by_digest:
+            path = _safe(file.path)
+            # two names that differ by case only are one file on some disks
+            path = sha256(file.path.encode()) if path.casefold() in used else path
+            used.add(path.casefold())
+            by_digest[digest] = f"v1/content/{path}"
+        rows.append((by_digest[digest], digest, file.path, file.data))
+    return rows
+
+
+def _safe(path: str) -> str:
+    """Encode a path so that any disk can hold it; one with an overlong part goes by its digest."""
+    parts = [quote(part, safe=" ()+,=@") for part in path.split("/")]
+    parts = [re.sub(r"^[. ]|[. ]$", lambda found: f"%{ord(found[0]):02X}", part) for part in parts]
+    return "/".join(parts) if all(0 < len(part) <= _LONGEST_PART for part in parts) else sha256(path.encode())
+
+
+def _inventory(deposit: Deposit, content: list[_Content], created: datetime, by: str) -> dict[str, Any]:
+    manifest: dict[str, list[str]] = {}
+    fixity: dict[str, list[str]] = {}
+    state: dict[str, list[str]] = {}
+    for path, digest, logical, data in content:
+        if digest not in manifest:
+            manifest[digest] = [path]
+            fixity[sha256(data)] = [path]
+        state.setdefault(digest, []).append(logical)
+    about = {"deposit": deposit.digest, "kind": deposit.kind, "name": deposit.name}
+    version = {
+        "created": utc_text(created),
+        "message": canonical_json(about).decode(),
+        "state": state,
+        "user": {"name": by or "unnamed"},
+    }
+    return {
+        "id": f"deposit:{deposit.digest}",
+        "type": "https://ocfl.io/1.1/spec/#inventory",
+        "digestAlgorithm": "sha512",
+        "head": "v1",
+        "contentDirectory": "content",
+        "manifest": manifest,
+        "fixity": {"sha256": fixity},
+        "versions": {"v1": version},
+    }
+
+
+@dataclass(frozen=True)
+class Sealed:
+    """The sealed store of an archive.
+
+    Parameters
+    ----------
+    root : Path
+        The archive's folder.
+    """
+
+    root: Path
+
+    @property
+    def folder(self) -> Path:
+        """The OCFL storage root."""
+        return self.root / SEALED
+
+    def contains(self, digest: str) -> bool:
+        """Return whether a deposit's bytes are sealed here, taken or not."""
+        return (self._object(digest) / _INVENTORY).is_file()
+
+    def digests(self) -> list[str]:
+        """List the digests of all deposits sealed here, taken or not."""
+        found = self.folder.glob("???/???/???/deposit%3a*")
+        return sorted(path.name.removeprefix("deposit%3a") for path in found)
+
+    def seal(self, deposits: Sequence[Deposit], created: datetime, by: str, staging: Path) -> None:
+        """Seal deposits; bytes that are already sealed are left alone.
+
+        Parameters
+        ----------
+        deposits : sequence of Deposit
+        created : datetime
+            When the archive takes them.
+        by : str
+            Code of the person who hands them in.
+        staging : Path
+            Folder on the same filesystem where the objects are made before they are moved here whole.
+        """
+        fresh = {d.digest: d for d in deposits if not self.contains(d.digest)}
+        missing = [
+            (self.folder / path, data) for path, data in _ROOT_FILES.items() if not (self.folder / path).exists()
+        ]
+        staged = [
+            (staging / digest / path, data)
+            for digest, deposit in fresh.items()
+            for path, data in object_files(deposit, created, by)
+        ]
+        fs.write_files([*missing, *staged])
+        for digest in fresh:
+            fs.publish_folder(staging / digest, self._object(digest))
+
+    def forget_empty_folders(self, digest: str) -> None:
+        """Remove the empty folders that a writer who died left where a deposit's object was to stand."""
+        fs.remove_empty_folders(self._object(digest).parent, self.folder)
+
+    def read(self, digest: str) -> Deposit:
+        """Read a deposit as it was handed in, checking every byte.
+
+        Raises
+        ------
+        ArchiveDamaged
+            If it is not here, or not as it was sealed.
+        """
+        where = f"{SEALED}/{object_folder(digest)}"
+        try:
+            inventory = self._inventory(digest)
+            about, files = _understood(inventory, self._object(digest))
+        except (OSError, ValueError, KeyError, TypeError, IndexError) as error:
+            msg = f"{where}: expected a sealed deposit, found {error!r}; its bytes cannot be given out"
+            raise ArchiveDamaged(msg) from error
+        found = deposit_digest(about["kind"], files)
+        if found != digest:
+            msg = f"{where}: expected a deposit with the digest {digest}, found {found}; it is not as sealed"
+            raise ArchiveDamaged(msg)
+        return Deposit(about["name"], about["kind"], digest, tuple(files))
+
+    def faults(self, digest: str) -> list[Fault]:
+        """Check the object of one deposit: declaration, inventories, every byte, nothing besides."""
+        folder = f"{SEALED}/{object_folder(digest)}"
+        if not self._object(digest).is_dir():
+            return [Fault("sealed", folder, "expected a sealed deposit, found nothing")]
+        return list(self._faults(digest, folder))
+
+    def verify(self) -> list[Fault]:
+        """Check the whole store: its declarations, every object, and that nothing else lies in it."""
+        if not self.folder.exists():
+            return []
+        faults = [f for path, data in _ROOT_FILES.items() for f in _unequal(self.root, f"{SEALED}/{path}", data)]
+        digests = self.digests()
+        for digest in digests:
+            faults += self.faults(digest)
+        return faults + list(self._strangers(digests))
+
+    def _object(self, digest: str) -> Path:
+        return self.folder / object_folder(digest)
+
+    def _inventory(self, digest: str) -> dict[str, Any]:
+        inventory: dict[str, Any] = json.loads((self._object(digest) / _INVENTORY).read_bytes())
+        return inventory
+
+    def _faults(self, digest: str, folder: str) -> Iterator[Fault]:
+        declaration, text = _OBJECT_DECLARATION
+        yield from _unequal(self.root, f"{folder}/{declaration}", text)
+        try:
+            data = (self._object(digest) / _INVENTORY).read_bytes()
+            inventory = json.loads(data)
+            paths = {path: sum512 for sum512, found in inventory["manifest"].items() for path in found}
+            sums256 = {path: d for d, found in inventory["fixity"]["sha256"].items() for path in found}
+        except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+            yield Fault("sealed", f"{folder}/{_INVENTORY}", f"expected an inventory, found {error!r}")
+            return
+        sidecar = f"{sha512(data)} {_INVENTORY}\n".encode()
+        for copy in ("", "v1/"):
+            yield from _unequal(self.root, f"{folder}/{copy}{_INVENTORY}", data)
+            yield from _unequal(self.root, f"{folder}/{copy}{_SIDECAR}", sidecar)
+        broken = [
+            fault
+            for path, expected in sorted(paths.items())
+            for fault in self._content_faults(f"{folder}/{path}", expected, sums256.get(path, ""))
+        ]
+        yield from broken
+        yield from self._extra(digest, folder, set(paths))
+        if not broken:
+            yield from self._unreadable(digest, folder)
+
+    def _content_faults(self, path: str, expected: str, expected256: str) -> Iterator[Fault]:
+        try:
+            data = (self.root / path).read_bytes()
+        except OSError as error:
+            yield Fault("sealed", path, f"expected sealed bytes, found: {error.strerror}")
+            return
+        if (sha512(data), sha256(data)) != (expected, expected256):
+            details = {"expected sha512": expected, "found sha512": sha512(data)}
+            yield Fault("sealed", path, "expected the bytes as sealed, found others", details)
+
+    def _extra(self, digest: str, folder: str, known: set[str]) -> Iterator[Fault]:
+        base = self._object(digest)
+        copies = {f"{copy}{name}" for copy in ("", "v1/") for name in (_INVENTORY, _SIDECAR)}
+        expected = known | copies | {_OBJECT_DECLARATION[0]}
+        for path in sorted(base.rglob("*")):
+            inside = path.relative_to(base).as_posix()
+            if path.is_file() and inside not in expected:
+                yield Fault("sealed", f"{folder}/{inside}", "expected nothing, found a file that was never sealed")
+
+    def _unreadable(self, digest: str, folder: str) -> Iterator[Fault]:
+        try:
+            self.read(digest)
+        except ArchiveDamaged as error:
+            yield Fault("sealed", folder, str(error).removeprefix(f"{folder}: "))
+
+    def _strangers(self, digests: Sequence[str]) -> Iterator[Fault]:
+        """Find files and empty folders that belong to no object."""
+        objects = {self._object(digest) for digest in digests}
+        known = {self.folder / path for path in _ROOT_FILES}
+        todo = [self.folder]
+        while todo:
+            here = todo.pop()
+            inside = sorted(here.iterdir())
+            if not inside:
+                yield Fault("sealed", self._relative(here), "expected an object, found an empty folder")
+            for path in inside:
+                if path.is_dir() and path not in objects:
+                    todo.append(path)
+                elif not path.is_dir() and path not in known:
+                    yield Fault("sealed", self._relative(path), "expected nothing, found a file of no object")
+
+    def _relative(self, path: Path) -> str:
+        return path.relative_to(self.root).as_posix()
+
+
+def _understood(inventory: dict[str, Any], base: Path) -> tuple[dict[str, str], list[DepositFile]]:
+    version = inventory["versions"]["v1"]
+    about = json.loads(version["message"])
+    places = ((path, inventory["manifest"][d][0]) for d, paths in version["state"].items() for path in paths)
+    return about, [DepositFile(path, (base / place).read_bytes()) for path, place in sorted(places)]
+
+
+def _unequal(root: Path, path: str, expected: bytes) -> Iterator[Fault]:
+    try:
+        found = (root / path).read_bytes()
+    except OSError as error:
+        yield Fault("sealed", path, f"expected {len(expected)} bytes as sealed, found: {error.strerror}")
+        return
+    if found != expected:
+        yield Fault("sealed", path, "expected the bytes as sealed, found others")

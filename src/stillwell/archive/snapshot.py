@@ -1,0 +1,91 @@
+"""An archive as it stood before some moment, from rows already read. Reads nothing itself."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from stillwell.archive.links import linked_sites, sites_named
+from stillwell.archive.standing import GAUGING, standing_rows
+
+Ints = NDArray[np.int64]
+
+
+class History:
+    """Every row of an archive in the order recorded, so that any earlier state is near at hand.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        Every row of every table.
+    """
+
+    def __init__(self, tables: Mapping[str, pd.DataFrame]) -> None:
+        self._tables = {
+            name: rows.sort_values("recorded_at", kind="stable").reset_index(drop=True) for name, rows in tables.items()
+        }
+        self._places: dict[str, dict[str, Ints]] = {}
+        gaugings = self._tables.get("gaugings")
+        self._links = [] if gaugings is None else _dated_links(gaugings)
+
+    def before(self, moment: datetime) -> Snapshot:
+        """Return the archive as it stood just before a moment."""
+        return Snapshot(self, moment)
+
+    def rows(self, table: str, before: pd.Timestamp, sites: Sequence[str] | None) -> pd.DataFrame:
+        """Return the rows of every revision recorded before a moment, of some sites where the table knows them."""
+        rows = self._tables[table]
+        end = int(rows["recorded_at"].searchsorted(before, side="left"))
+        if sites is None or "site" not in rows:
+            return rows.iloc[:end].reset_index(drop=True)
+        places = self._site_places(table)
+        mine = [places[site] for site in sorted(set(sites)) if site in places]
+        found = np.sort(np.concatenate(mine)) if mine else np.zeros(0, dtype=np.int64)
+        return rows.iloc[found[found < end]].reset_index(drop=True)
+
+    def links(self, before: pd.Timestamp) -> list[tuple[str, str]]:
+        """Pair the sites that share a gauging by then."""
+        return [link for at, link in self._links if at < before]
+
+    def _site_places(self, table: str) -> dict[str, Ints]:
+        if table not in self._places:
+            groups = self._tables[table].groupby("site", sort=False).indices
+            self._places[table] = {str(site): np.asarray(rows) for site, rows in groups.items()}
+        return self._places[table]
+
+
+class Snapshot:
+    """The rows of an archive recorded before a moment; answers as ``Archive`` would have then."""
+
+    def __init__(self, history: History, before: datetime) -> None:
+        self._history = history
+        self._before = pd.Timestamp(before)
+
+    def read(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
+        """Return the rows of every revision."""
+        return self._history.rows(table, self._before, sites)
+
+    def related(self, sites: Sequence[str]) -> list[str]:
+        """Add to some sites those that share a gauging with them."""
+        return sorted(linked_sites(sites, self._history.links(self._before)))
+
+    def standing(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
+        """Return the rows that stand."""
+        related = None if sites is None else self.related(sites)
+        rows = self.read(table, related if table == "gaugings" else sites)
+        of_gaugings = table != "gaugings" and set(GAUGING) <= set(rows.columns)
+        out = standing_rows(table, rows, self.read("gaugings", related) if of_gaugings else rows)
+        if sites is None or "site" not in out:
+            return out
+        return out[out["site"].isin(set(sites))].reset_index(drop=True)
+
+
+def _dated_links(gaugings: pd.DataFrame) -> list[tuple[pd.Timestamp, tuple[str, str]]]:
+    named = sites_named(gaugings["gauging_id"])
+    moved = named.notna() & (named != gaugings["site"])
+    pairs = zip(named[moved], gaugings.loc[moved, "site"], strict=True)
+    return list(zip(gaugings.loc[moved, "recorded_at"], pairs, strict=True))

@@ -1,0 +1,80 @@
+"""Which rows stand. Decides only; reads and writes nothing.
+
+Per revision of a gauging the row recorded last gives its status. The newest approved revision stands, else
+the newest provisional one; a withdrawn revision never stands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+GAUGING = ["gauging_id", "revision"]
+_RANK = {"approved": 1, "provisional": 0}
+
+
+def standing_gaugings(gaugings: pd.DataFrame) -> pd.DataFrame:
+    """Pick the row that stands of each gauging.
+
+    Parameters
+    ----------
+    gaugings : DataFrame
+        Rows of every revision, in the order recorded where two were recorded at one moment.
+
+    Returns
+    -------
+    DataFrame
+        One row per gauging that stands, in the order of ``gaugings``.
+    """
+    newest = gaugings.sort_values("recorded_at", kind="stable").drop_duplicates(GAUGING, keep="last")
+    rank = newest["status"].map(_RANK)
+    able = newest.assign(_rank=rank)[rank.notna()].sort_values(["_rank", "revision"], kind="stable")
+    return gaugings.loc[able.drop_duplicates("gauging_id", keep="last").index.sort_values()]
+
+
+def newest_revisions(rows: pd.DataFrame, key: Sequence[str]) -> pd.DataFrame:
+    """Pick the newest revision of each key; a missing cell of a key is a value like any other."""
+    newest = rows.sort_values(["revision", "recorded_at"], kind="stable").drop_duplicates(list(key), keep="last")
+    return rows.loc[newest.index.sort_values()]
+
+
+def standing_rows(
+    table: str, rows: pd.DataFrame, gaugings: pd.DataFrame, key: Sequence[str] | None = None
+) -> pd.DataFrame:
+    """Pick the rows of a table that stand.
+
+    Parameters
+    ----------
+    table : str
+    rows : DataFrame
+        Rows of every revision of that table.
+    gaugings : DataFrame
+        Rows of every revision of ``gaugings``, at least of the gaugings in ``rows``.
+    key : sequence of str, optional
+        Key of the table; looked up in ``schemas`` where it is needed and not given.
+
+    Returns
+    -------
+    DataFrame
+        With a fresh index. Rows of a table that knows no revisions all stand.
+    """
+    rows = rows.reset_index(drop=True)
+    if table == "gaugings":
+        out = standing_gaugings(rows)
+    elif set(GAUGING) <= set(rows.columns):
+        stands = standing_gaugings(gaugings.reset_index(drop=True))[GAUGING]
+        mine = pd.MultiIndex.from_frame(rows[GAUGING]).isin(pd.MultiIndex.from_frame(stands))
+        out = rows[mine]
+    elif "revision" in rows.columns:
+        out = newest_revisions(rows, _key(table) if key is None else key)
+    else:
+        out = rows
+    return out.reset_index(drop=True)
+
+
+def _key(table: str) -> list[str]:
+    from schemas import ARCHIVE_TABLES
+    from schemas.derive import key_names
+
+    return key_names(ARCHIVE_TABLES[table])

@@ -1,0 +1,308 @@
+"""The writer: one commit at a time, each whole or not at all.
+
+Lock; finish or sweep what a dead writer left; say what will be written; seal the deposits; write the new
+files under names that nothing lists; stage the files that replace others; write the ledger entry, which is
+the commit point; move the staged files into place; checkpoint.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from stillwell.archive import fs, recovery
+from stillwell.archive.archive import Archive, refuse_newer
+from stillwell.archive.entries import Move
+from stillwell.archive.layout import (
+    DOCUMENTS,
+    INTENT,
+    LEDGER,
+    LOCK,
+    README,
+    SEALED,
+    TABLES,
+    WORK,
+    check_document_path,
+    staging_folder,
+)
+from stillwell.archive.ledger import Entry, Ledger
+from stillwell.archive.links import linked_by
+from stillwell.archive.lock import hold_lock
+from stillwell.archive.sealed import Sealed
+from stillwell.archive.tables import table_files
+from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
+from stillwell.fingerprint import sha256
+from stillwell.records import Deposit, ListedFile
+
+STEPS = (
+    "locked",
+    "recovered",
+    "declared",
+    "sealed",
+    "written",
+    "staged",
+    "committed",
+    "moved",
+    "checkpointed",
+    "closed",
+)
+"""Moments of a commit, in order; the writer's ``step`` is told each when it has come."""
+
+Step = Callable[[str], None]
+
+
+def utc_now() -> datetime:
+    """Return the present instant."""
+    return datetime.now(UTC)
+
+
+def no_step(name: str) -> None:
+    """Do nothing at a step."""
+
+
+@dataclass(frozen=True)
+class Commit:
+    """What is to be written at once.
+
+    ``documents`` are new files, ``replacing`` files that may take the place of listed ones; ``replaced`` are
+    listed paths that no longer are. ``deposit_notes`` say what the entry tells of each deposit, under its
+    ``deposit`` digest.
+    """
+
+    deposits: Sequence[Deposit] = ()
+    deposit_notes: Sequence[Mapping[str, Any]] = ()
+    tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    documents: Mapping[str, bytes] = field(default_factory=dict)
+    replacing: Mapping[str, bytes] = field(default_factory=dict)
+    replaced: Sequence[str] = ()
+    counts: Mapping[str, int] = field(default_factory=dict)
+    reason: str = ""
+
+
+@contextmanager
+def open_writer(
+    root: Path,
+    *,
+    software_version: str,
+    by: str,
+    now: Callable[[], datetime] = utc_now,
+    create: bool = True,
+    step: Step = no_step,
+) -> Iterator[Writer]:
+    """Open an archive for writing, alone.
+
+    Parameters
+    ----------
+    root : Path
+        The archive's folder.
+    software_version : str
+    by : str
+        Code of the person or job that writes.
+    now : callable
+        The clock, read under the lock.
+    create : bool
+        Make the folder when it does not exist.
+    step : callable
+        Told each of ``STEPS``.
+
+    Raises
+    ------
+    NotAnArchive
+        If the folder holds something else, or does not exist and may not be made.
+    ArchiveLocked, CannotLock
+        If another writer is at work, or the filesystem gives no locks.
+    ArchiveDamaged
+        If what is there does not fit together.
+    """
+    _check_place(root, create)
+    fs.make_folder(root / WORK)
+    with hold_lock(root / LOCK, now()):
+        step("locked")
+        ledger = Ledger(root)
+        refuse_newer(ledger)
+        _refuse_headless(root, ledger)
+        recovery.recover(root, ledger)
+        step("recovered")
+        yield Writer(root, ledger, software_version, by, now, step)
+
+
+class Writer:
+    """An archive held for writing; made by ``open_writer``.
+
+    ``archive`` is what readers see now, ``number`` and ``recorded_at`` belong to the commit to come.
+    """
+
+    def __init__(
+        self,
+        root: Path,
+        ledger: Ledger,
+        software_version: str,
+        by: str,
+        now: Callable[[], datetime],
+        step: Step,
+    ) -> None:
+        self.root = root
+        self.by = by
+        self.software_version = software_version
+        self._ledger = ledger
+        self._now = now
+        self._step = step
+        self._prepare()
+
+    def _prepare(self) -> None:
+        head = self._ledger.head()
+        self.archive = Archive.new(self.root, self._ledger)
+        self.number = self._ledger.head_number() + 1
+        present = self._now().astimezone(UTC)
+        # a clock that stands still or was set back must not give two commits one moment
+        self.recorded_at = max(present, head.recorded_at + timedelta(microseconds=1)) if head else present
+
+    def commit(self, commit: Commit) -> Entry:
+        """Write a commit.
+
+        Parameters
+        ----------
+        commit : Commit
+
+        Returns
+        -------
+        Entry
+            As it stands in the ledger.
+
+        Raises
+        ------
+        ArchiveError
+            If something in it cannot be written as asked; nothing was written then.
+        OSError
+            If the disk refuses; the next writer sweeps or finishes.
+        """
+        new = self._new_files(commit)
+        staged = self._staged(commit)
+        sealed = Sealed(self.root)
+        fresh = tuple(sorted({d.digest for d in commit.deposits if not sealed.contains(d.digest)}))
+        entry = self._entry(commit, [listed for listed, _ in new], staged)
+        recovery.declare(self.root, recovery.Intent(self.number, tuple(f.path for f, _ in new), fresh))
+        self._step("declared")
+        sealed.seal(commit.deposits, self.recorded_at, self.by, self.root / staging_folder(self.number) / SEALED)
+        self._step("sealed")
+        fs.write_files([(self.root / file.path, data) for file, data in new])
+        self._step("written")
+        fs.write_files([(self.root / move.staged, commit.replacing[move.final]) for move in staged])
+        self._step("staged")
+        self._ledger.append(entry)
+        self._step("committed")
+        self._finish(entry)
+        return entry
+
+    def _finish(self, entry: Entry) -> None:
+        recovery.complete_moves(self.root, entry)
+        self._step("moved")
+        self._ledger.write_checkpoint()
+        self._step("checkpointed")
+        recovery.close(self.root, entry.number)
+        self._prepare()
+        self._step("closed")
+
+    def _new_files(self, commit: Commit) -> list[tuple[ListedFile, bytes]]:
+        """Render the files nothing lists yet; a document that is listed with these very bytes is left out."""
+        live = self._ledger.live()
+        files = [
+            (listed, data)
+            for name, frame in sorted(commit.tables.items())
+            for _, data, listed in table_files(name, frame, self.number)
+        ]
+        for path, data in sorted(commit.documents.items()):
+            check_document_path(path)
+            listed = ListedFile(path, len(data), sha256(data))
+            if path not in live:
+                files.append((listed, data))
+            elif live[path].sha256 != listed.sha256:
+                msg = f"{path}: expected a new document, found one listed with other bytes; nothing was written"
+                raise ArchiveError(msg)
+        return files
+
+    def _staged(self, commit: Commit) -> list[Move]:
+        """Say where the files that change are staged."""
+        live = self._ledger.live()
+        moves: list[Move] = []
+        for path, data in sorted(commit.replacing.items()):
+            check_document_path(path)
+            if path in commit.documents:
+                msg = f"{path}: expected a document once, found it both new and replacing; nothing was written"
+                raise ArchiveError(msg)
+            digest = sha256(data)
+            if path not in live or live[path].sha256 != digest:
+                staged = f"{staging_folder(self.number)}/{len(moves):04d}"
+                moves.append(Move(staged, path, digest, len(data)))
+        return moves
+
+    def _entry(self, commit: Commit, new: list[ListedFile], moves: list[Move]) -> Entry:
+        from schemas import SCHEMA_VERSION
+
+        files = [*new, *(ListedFile(m.final, m.size, m.sha256) for m in moves)]
+        return Entry(
+            number=self.number,
+            previous=self._ledger.head_digest(),
+            recorded_at=self.recorded_at,
+            by=self.by,
+            software={"name": "stillwell", "version": self.software_version},
+            reason=commit.reason,
+            schema_version=SCHEMA_VERSION,
+            deposits=_notes(commit),
+            files=tuple(sorted(files, key=lambda file: file.path)),
+            replaced=tuple(sorted(self._replaced(commit))),
+            moves=tuple(moves),
+            links=linked_by(commit.tables.get("gaugings")),
+            counts=dict(commit.counts),
+        )
+
+    def _replaced(self, commit: Commit) -> Sequence[str]:
+        unknown = sorted(set(commit.replaced) - set(self._ledger.live()))
+        if unknown:
+            msg = f"expected listed files to replace, found {', '.join(unknown)}; nothing was written"
+            raise ArchiveError(msg)
+        return commit.replaced
+
+
+def _notes(commit: Commit) -> tuple[Mapping[str, Any], ...]:
+    """Say of each deposit, in the order handed in, what it is and what the caller notes of it."""
+    notes = {note["deposit"]: dict(note) for note in commit.deposit_notes}
+    told = {d.digest: {"deposit": d.digest, "name": d.name, "kind": d.kind} for d in commit.deposits}
+    unknown = sorted(set(notes) - set(told))
+    if unknown:
+        msg = f"expected notes on the commit's deposits, found others: {', '.join(unknown)}; nothing written"
+        raise ArchiveError(msg)
+    return tuple(said | notes.get(digest, {}) for digest, said in told.items())
+
+
+def _check_place(root: Path, create: bool) -> None:
+    if not root.exists():
+        if create:
+            return
+        msg = f"expected an archive in {root}, found nothing there; nothing was written"
+        raise NotAnArchive(msg)
+    if not root.is_dir():
+        msg = f"expected a folder at {root}, found a file; nothing was written"
+        raise NotAnArchive(msg)
+    inside = {path.name for path in root.iterdir()} - {WORK}
+    if inside and LEDGER not in inside and not (root / LOCK).exists():
+        found = ", ".join(sorted(inside)[:5])
+        msg = f"expected an archive or an empty folder in {root}, found {found}; nothing was written"
+        raise NotAnArchive(msg)
+
+
+def _refuse_headless(root: Path, ledger: Ledger) -> None:
+    """Refuse to begin anew where an archive once stood and its ledger is gone."""
+    if ledger.head_number() or (root / INTENT).exists():
+        return
+    # sealed bytes alone may be those of a first commit that died, which are kept
+    left = [name for name in (TABLES, README, *DOCUMENTS) if (root / name).exists()]
+    if left:
+        msg = f"expected a ledger beside {', '.join(left)} in {root}, found none; nothing was written"
+        raise ArchiveDamaged(msg)

@@ -1,0 +1,93 @@
+"""One writer at a time, and none for ever."""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import os
+import signal
+import subprocess
+import sys
+from datetime import UTC, datetime
+
+import pytest
+
+from stillwell.archive.lock import hold_lock
+from stillwell.errors import ArchiveError, ArchiveLocked, CannotLock
+
+SINCE = datetime(2025, 5, 1, 8, tzinfo=UTC)
+HOLDER = """
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from stillwell.archive.lock import hold_lock
+with hold_lock(Path(sys.argv[1]), datetime(2025, 5, 1, 8, tzinfo=UTC)):
+    print("held", flush=True)
+    sys.stdin.read()
+"""
+
+
+@pytest.fixture
+def holder(tmp_path):
+    """Start another process that holds the lock."""
+    path = tmp_path / "lock"
+    process = subprocess.Popen(
+        [sys.executable, "-c", HOLDER, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    with process:
+        assert process.stdout.readline() == "held\n"
+        yield path, process
+        process.kill()
+
+
+def test_a_held_lock_names_its_holder(holder):
+    """Who comes second learns which process writes and since when."""
+    path, process = holder
+
+    with (
+        pytest.raises(ArchiveLocked, match=f"process {process.pid}, since 2025-05-01T08:00:00"),
+        hold_lock(path, SINCE),
+    ):
+        pass
+
+
+def test_a_killed_holder_leaves_no_lock(holder):
+    """The lock dies with its holder."""
+    path, process = holder
+    process.send_signal(signal.SIGKILL)
+    process.wait()
+
+    with hold_lock(path, SINCE):
+        assert str(os.getpid()) in path.read_text()
+
+
+def test_a_lock_is_free_again_afterwards(tmp_path):
+    """Also when the block fails; inside, even the same process cannot take it twice."""
+    path = tmp_path / "lock"
+    with hold_lock(path, SINCE), pytest.raises(ArchiveLocked), hold_lock(path, SINCE):
+        pass
+    with pytest.raises(KeyError), hold_lock(path, SINCE):
+        raise KeyError
+
+    with hold_lock(path, SINCE):
+        pass
+    assert path.read_text() == ""
+
+
+@pytest.mark.parametrize("code", [errno.ENOLCK, errno.EOPNOTSUPP])
+def test_a_filesystem_without_locks_is_refused(tmp_path, monkeypatch, code):
+    """Without a lock nothing may be written, and the message says so."""
+
+    def flock(*_):
+        raise OSError(code, os.strerror(code))
+
+    monkeypatch.setattr(fcntl, "flock", flock)
+
+    with pytest.raises(CannotLock, match="gives no locks"), hold_lock(tmp_path / "lock", SINCE):
+        pass
+
+
+def test_a_folder_that_cannot_be_written_is_said_in_words(tmp_path):
+    """An archive's folder that gives no place for the lock is no reason for a traceback."""
+    with pytest.raises(ArchiveError, match="nothing was written"), hold_lock(tmp_path / "no" / "lock", SINCE):
+        pass

@@ -1,0 +1,66 @@
+"""Only a review raises a record, and nothing is ever overwritten."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from stillwell.archive.reviews import reviewed_rows
+
+AT = pd.Timestamp("2025-06-01T00:00Z")
+
+
+def gaugings(*rows):
+    """Make rows of gaugings."""
+    columns = ["gauging_id", "revision", "status", "candidate"]
+    frame = pd.DataFrame(rows, columns=columns).assign(recorded_at=AT)
+    return frame.astype({"gauging_id": "str", "status": "str", "candidate": "boolean", "revision": "Int64"})
+
+
+def reviews(*rows):
+    """Make decisions, a day apart."""
+    frame = pd.DataFrame(rows, columns=["subject", "decision"]).astype("str")
+    return frame.assign(decided_at=[AT + pd.Timedelta(days=i) for i in range(len(frame))])
+
+
+def outcome(frame):
+    """Read what became of each revision."""
+    return list(zip(frame["gauging_id"], frame["revision"], frame["status"], frame["candidate"], strict=True))
+
+
+def test_approval_raises_the_newest_revision_and_ends_its_waiting():
+    """An approved correction stands and is no candidate any more."""
+    known = gaugings(("a", 1, "approved", False), ("a", 2, "provisional", True))
+
+    got = reviewed_rows(reviews(("a", "approved")), known, gaugings())
+
+    assert outcome(got) == [("a", 2, "approved", False)]
+
+
+def test_withdrawal_takes_every_revision():
+    """A withdrawn gauging leaves nothing standing behind it."""
+    known = gaugings(("a", 1, "approved", False), ("a", 2, "provisional", True), ("b", 1, "provisional", False))
+
+    got = reviewed_rows(reviews(("a", "withdrawn")), known, gaugings())
+
+    assert outcome(got) == [("a", 1, "withdrawn", False), ("a", 2, "withdrawn", False)]
+
+
+def test_an_approval_can_be_taken_back():
+    """Provisional undoes approved."""
+    got = reviewed_rows(reviews(("a", "provisional")), gaugings(("a", 1, "approved", False)), gaugings())
+
+    assert outcome(got) == [("a", 1, "provisional", False)]
+
+
+def test_reviews_of_the_same_commit_reach_its_own_gaugings_once():
+    """A fresh row carries its reviewed status; it is not recorded twice."""
+    got = reviewed_rows(reviews(("a", "approved")), gaugings(), gaugings(("a", 1, "provisional", False)))
+
+    assert outcome(got) == [("a", 1, "approved", False)]
+
+
+def test_inclusion_in_a_rating_changes_no_status():
+    """Included and excluded speak to ratings only."""
+    got = reviewed_rows(reviews(("a", "excluded")), gaugings(("a", 1, "approved", False)), gaugings())
+
+    assert outcome(got) == []
