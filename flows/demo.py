@@ -1,0 +1,41 @@
+"""The sample season, through the ingest flow, into a fresh folder."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from pathlib import Path
+
+from flows.ingest import ingest
+from flows.tasks import home_in
+from stillwell.reading.summary import summary_text
+
+ROOT = Path(__file__).resolve().parents[1]
+INBOX = ROOT / "sample_archive" / "inbox"
+FRESH = ROOT / "demo_archive"
+
+NEXT = """
+The invented season now stands in demo_archive. Deposits with deliberate mistakes were returned with their reasons.
+What to type next:
+
+  export STILLWELL_ARCHIVE=demo_archive
+  .venv/bin/stillwell list                    the gaugings that stand
+  .venv/bin/stillwell show {example}
+  .venv/bin/stillwell query "SELECT site, count(*) AS gaugings, avg(discharge_m3_s) AS mean FROM gaugings GROUP BY site"
+  .venv/bin/stillwell audit                   prove every byte and compute every number again
+"""
+
+
+def main() -> int:
+    """Run the demo; what the season's mistakes returned is expected and no failure."""
+    shutil.rmtree(FRESH, ignore_errors=True)
+    with home_in(FRESH):
+        taken = ingest(INBOX, FRESH, "demo")
+    made = next(batch.prepared for batch in taken if batch.prepared is not None)
+    example = made.tables["gaugings"]["gauging_id"].iloc[0]
+    sys.stdout.write(summary_text(taken) + NEXT.format(example=example))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,44 @@
+"""Every night the archive is proved again: audit it, say what its findings are, fail when the audit fails."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from prefect import flow
+from prefect.artifacts import create_markdown_artifact
+
+from flows import tasks
+from stillwell.audit import AuditFailed, raise_if_faulty
+from stillwell.reading.summary import audit_markdown, audit_text, findings_markdown
+from stillwell.records import AuditReport
+
+
+@flow(name="nightly", flow_run_name="nightly {archive}")
+def nightly(archive: Path) -> AuditReport:
+    """Audit an archive, leave a summary of its findings, and fail when the audit finds a fault."""
+    report: AuditReport = tasks.audit_archive(archive)
+    create_markdown_artifact(key="audit-report", markdown=audit_markdown(report))
+    create_markdown_artifact(key="findings-summary", markdown=findings_markdown(archive))
+    raise_if_faulty(report)
+    return report
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the flow once; exit 1 when the audit finds a fault."""
+    parser = argparse.ArgumentParser(prog="python -m flows.nightly", description=nightly.__doc__)
+    parser.add_argument("--archive", type=Path, required=True, help="the archive's folder")
+    said = parser.parse_args(arguments)
+    with tasks.home_in(said.archive):
+        try:
+            report = nightly(said.archive)
+        except AuditFailed as failure:
+            sys.stdout.write(audit_text(failure.report))
+            return 1
+    sys.stdout.write(audit_text(report))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

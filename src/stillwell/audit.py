@@ -1,0 +1,141 @@
+"""Prove an archive: every digest, the chain, the sealed bytes, the schemas, and every number computed again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pandas as pd
+from pandera.errors import SchemaErrors
+
+from schemas import ARCHIVE_TABLES
+from schemas.derive import key_names
+from stillwell import __version__
+from stillwell.archive.archive import Archive
+from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults
+from stillwell.archive.ledger import Entry
+from stillwell.archive.snapshot import History
+from stillwell.errors import ArchiveDamaged, StillwellError
+from stillwell.pipeline import office_policy, understand
+from stillwell.prepare import Circumstances, prepare
+from stillwell.records import AuditReport, Fault
+
+Progress = Callable[[str, int, int], None]
+SHOWN = 20
+"""Differences named per table and commit; the count is always whole."""
+
+
+class AuditFailed(StillwellError):
+    """An audit found a fault; ``report`` says which."""
+
+    def __init__(self, report: AuditReport) -> None:
+        first = report.faults[0]
+        super().__init__(f"{len(report.faults)} faults; the first: {first.path}: {first.sentence}")
+        self.report = report
+
+
+def raise_if_faulty(report: AuditReport) -> None:
+    """Raise AuditFailed when a report holds a fault."""
+    if report.faults:
+        raise AuditFailed(report)
+
+
+def audit(root: Path, *, recompute: bool = True, progress: Progress | None = None) -> AuditReport:
+    """Look at everything an archive holds and say what is not as it was written.
+
+    Parameters
+    ----------
+    root : Path
+        The archive's folder; nothing in it is changed.
+    recompute : bool
+        Also take every commit's deposits again and compare each row with what is stored.
+    progress : callable, optional
+
+    Returns
+    -------
+    AuditReport
+
+    Raises
+    ------
+    NotAnArchive
+        If the folder is not an archive this version can read.
+    """
+    tell = progress or (lambda step, done, total: None)
+    archive = Archive(root)
+    faults = [*ledger_faults(archive)]
+    counts: dict[str, int] = {}
+    if not faults:
+        entries = archive.ledger.entries()
+        tell("digests", 0, 3)
+        counts |= {"commits in the chain": len(entries), "files listed": len(archive.ledger.live())}
+        faults += file_faults(archive)
+        tell("sealed deposits", 1, 3)
+        counts |= {"deposits sealed": len(archive.sealed.digests())}
+        faults += sealed_faults(archive)
+        tell("schemas", 2, 3)
+        tables, broken = _read_all(archive)
+        faults += [*broken, *_schema_faults(tables)]
+        counts |= {"rows held against their schemas": sum(len(rows) for rows in tables.values())}
+        if recompute and not broken and not any(f.kind == "sealed" for f in faults):
+            faults += _recompute_faults(archive, entries, tables, tell)
+            counts |= {"rows computed again": sum(len(rows) for rows in tables.values())}
+    return AuditReport(str(root), datetime.now(UTC), counts, tuple(faults))
+
+
+def _read_all(archive: Archive) -> tuple[dict[str, pd.DataFrame], list[Fault]]:
+    tables, faults = {}, []
+    for name in archive.tables():
+        try:
+            tables[name] = archive.read(name)
+        except ArchiveDamaged as error:
+            faults.append(Fault("table", f"tables/{name}", str(error)))
+    return tables, faults
+
+
+def _schema_faults(tables: dict[str, pd.DataFrame]) -> Iterator[Fault]:
+    for name, rows in tables.items():
+        try:
+            ARCHIVE_TABLES[name].validate(rows, lazy=True)
+        except SchemaErrors as error:
+            for case in error.failure_cases.drop_duplicates(["column", "check"]).itertuples():
+                sentence = f"column {case.column}: expected {case.check}, found {case.failure_case!r}"
+                yield Fault("schema", f"tables/{name}", sentence)
+
+
+def _recompute_faults(
+    archive: Archive, entries: list[Entry], tables: dict[str, pd.DataFrame], tell: Progress
+) -> Iterator[Fault]:
+    """Take each commit again with the archive as it stood before it, and compare every row."""
+    policy, digest = office_policy()
+    history = History(tables)
+    for number, entry in enumerate(entries):
+        tell("computing again", number, len(entries))
+        before = history.before(entry.recorded_at)
+        deposits = [archive.sealed.read(note["deposit"]) for note in entry.deposits]
+        told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, policy, digest)
+        again = prepare(before, deposits, understand(deposits), told).tables
+        moment = pd.Timestamp(entry.recorded_at)
+        for name in sorted(set(again) | set(tables)):
+            stored = tables[name][tables[name]["recorded_at"] == moment] if name in tables else pd.DataFrame()
+            yield from _differences(name, entry, stored, again.get(name, stored.iloc[:0]))
+
+
+def _differences(name: str, entry: Entry, stored: pd.DataFrame, again: pd.DataFrame) -> Iterator[Fault]:
+    where = f"tables/{name} commit {entry.number}"
+    if len(stored) != len(again):
+        yield Fault("recompute", where, f"expected {len(again)} rows computed again, found {len(stored)} stored")
+        return
+    if stored.empty:
+        return
+    ignored = {"software_version"} if entry.software.get("version") != __version__ else set()
+    order = [*key_names(ARCHIVE_TABLES[name])] + (["revision"] if "revision" in stored else [])
+    left = stored.sort_values(order, kind="stable").reset_index(drop=True)
+    right = again.sort_values(order, kind="stable").reset_index(drop=True)
+    for column in (c for c in right.columns if c not in ignored):
+        a, b = left[column], right[column]
+        differs = ~((a == b).fillna(False).astype("bool") | (a.isna() & b.isna()))
+        for i in differs[differs].index[:SHOWN]:
+            row = ", ".join(f"{k} {left.loc[i, k]}" for k in order)
+            sentence = f"{row}: expected {column} {b[i]!r} as computed again, found {a[i]!r} stored"
+            yield Fault("recompute", where, sentence, {"differing rows": str(int(differs.sum()))})

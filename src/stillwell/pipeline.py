@@ -1,0 +1,165 @@
+"""The steps in order, as plain functions; flows and commands call these and nothing else does the work twice."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from importlib import resources
+from pathlib import Path
+
+from stillwell import __version__
+from stillwell.archive.archive import Archive
+from stillwell.archive.ledger import Entry
+from stillwell.archive.writer import Commit, Writer, open_writer
+from stillwell.assessment.policy import Policy, policy_from
+from stillwell.fingerprint import sha256
+from stillwell.intake.deposit import find_deposits, read_deposit
+from stillwell.intake.interpret import interpret
+from stillwell.intake.returned import returned_documents
+from stillwell.prepare import Circumstances, Prepared, prepare
+from stillwell.records import Deposit, Understood
+from stillwell.rendering import documents, renderings
+
+Progress = Callable[[str, int, int], None]
+"""Told the step, how much of it is done, and how much there is."""
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What became of a batch of deposits; ``entry`` is missing when nothing was new."""
+
+    entry: Entry | None = None
+    prepared: Prepared | None = None
+    deposits: tuple[Deposit, ...] = ()
+    known: tuple[Deposit, ...] = field(default=())
+    """Deposits whose very bytes were already sealed, left alone."""
+
+    @property
+    def all_good(self) -> bool:
+        """Whether nothing was returned."""
+        return self.prepared is None or self.prepared.problems.empty
+
+
+def office_policy(text: str | None = None) -> tuple[Policy, str]:
+    """Read an office policy and digest it; without a text, the defaults shipped with this version."""
+    if text is None:
+        text = resources.files("stillwell.assessment").joinpath("policy.toml").read_text(encoding="utf-8")
+    return policy_from(text), sha256(text.encode("utf-8"))
+
+
+def utc_now() -> datetime:
+    """Return the present instant."""
+    return datetime.now(UTC)
+
+
+def receive(paths: Sequence[Path]) -> list[Deposit]:
+    """Read deposits as handed in, byte for byte."""
+    return [read_deposit(path) for path in paths]
+
+
+def inbox(folder: Path) -> list[Path]:
+    """List the deposits of an inbox, by name."""
+    return find_deposits(folder)
+
+
+def understand(deposits: Sequence[Deposit]) -> Understood:
+    """Turn deposits into canonical frames, one schema pass over the whole batch."""
+    return interpret(deposits)
+
+
+def ingest(
+    root: Path,
+    paths: Sequence[Path],
+    *,
+    by: str = "unnamed",
+    again: bool = False,
+    now: Callable[[], datetime] = utc_now,
+    progress: Progress | None = None,
+) -> Taken:
+    """Receive deposits and take them into an archive in one commit."""
+    return take(root, receive(paths), by=by, again=again, now=now, progress=progress)
+
+
+def take(
+    root: Path,
+    deposits: Sequence[Deposit],
+    *,
+    by: str = "unnamed",
+    again: bool = False,
+    now: Callable[[], datetime] = utc_now,
+    progress: Progress | None = None,
+) -> Taken:
+    """Seal, interpret, compute, assess and commit deposits.
+
+    Parameters
+    ----------
+    root : Path
+        The archive's folder; made when it does not exist.
+    deposits : sequence of Deposit
+        In the order handed in. Bytes that the archive already took are left alone.
+    by : str
+        Code of the person who hands them in.
+    again : bool
+        Look once more at bytes already taken, for what was returned then.
+    now : callable
+        The clock, read under the writer's lock.
+    progress : callable, optional
+        Told of each step.
+
+    Returns
+    -------
+    Taken
+
+    Raises
+    ------
+    ArchiveLocked
+        If another writer is at work.
+    """
+    tell = progress or (lambda step, done, total: None)
+    with open_writer(root, software_version=__version__, by=by, now=now) as writer:
+        fresh, known = _sort_known(writer.archive, deposits, again)
+        if not fresh:
+            return Taken(known=tuple(known))
+        tell("interpreting", 0, len(fresh))
+        understood = understand(fresh)
+        tell("computing", 1, 3)
+        told = circumstances(writer)
+        prepared = prepare(writer.archive, fresh, understood, told)
+        tell("writing", 2, 3)
+        entry = writer.commit(_commit(writer, told, fresh, prepared))
+        tell("written", 3, 3)
+    return Taken(entry, prepared, tuple(fresh), tuple(known))
+
+
+def circumstances(writer: Writer) -> Circumstances:
+    """Collect who, when and by what rules from an open writer."""
+    policy, digest = office_policy()
+    return Circumstances(writer.number, writer.recorded_at, writer.by, __version__, policy, digest)
+
+
+def _sort_known(archive: Archive, deposits: Sequence[Deposit], again: bool) -> tuple[list[Deposit], list[Deposit]]:
+    fresh: dict[str, Deposit] = {}
+    known = []
+    for deposit in deposits:
+        if deposit.digest in fresh or (archive.has_deposit(deposit.digest) and not again):
+            known.append(deposit)
+        else:
+            fresh[deposit.digest] = deposit
+    return list(fresh.values()), known
+
+
+def _commit(writer: Writer, told: Circumstances, deposits: Sequence[Deposit], prepared: Prepared) -> Commit:
+    notes = prepared.tables["deposits"]
+    listed = notes[["deposit", "name", "kind", "outcome", "gaugings_taken", "gaugings_returned"]]
+    said = returned_documents(deposits, prepared.problems, prepared.notes)
+    actions = prepared.outcomes["action"].value_counts()
+    return Commit(
+        deposits=list(deposits),
+        deposit_notes=[{str(k): v for k, v in row.items()} for row in listed.astype(object).to_dict("records")],
+        tables=prepared.tables,
+        documents=said | documents(told, deposits, prepared),
+        replacing=renderings(writer, told, prepared),
+        counts={str(name): int(count) for name, count in sorted(actions.items())},
+        reason="ingest",
+    )

@@ -1,0 +1,1 @@
+"""Questions and their answers; reads an archive, never writes to it."""

@@ -1,0 +1,65 @@
+"""Short lists of what an archive holds."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import pyarrow as pa
+
+from stillwell.archive.archive import Archive
+from stillwell.errors import QueryError
+from stillwell.reading.sql import ask
+
+_COUNTED = """
+  (SELECT count(*) FROM findings f WHERE f.gauging_id = g.gauging_id AND f.severity = 'unusable') AS unusable,
+  (SELECT count(*) FROM findings f WHERE f.gauging_id = g.gauging_id AND f.severity = 'suspect') AS suspect,
+  (SELECT count(*) FROM findings f WHERE f.gauging_id = g.gauging_id AND f.severity = 'note') AS notes
+"""
+
+LISTS = {
+    "gaugings": f"""
+        SELECT g.gauging_id, g.started_at, g.method, g.party, g.gauge_height_m, g.discharge_m3_s, g.verticals,
+          g.revision, g.status, {_COUNTED}
+        FROM gaugings g {{where}} ORDER BY g.site, g.started_at""",
+    "sites": "SELECT site, name, river, latitude, longitude, utc_offset, access FROM sites {where} ORDER BY site",
+    "instruments": "SELECT instrument, kind, axes, serial, firmware, valid_from FROM instruments ORDER BY 1",
+    "checks": """
+        SELECT "check", instrument, checked_at, place, samples, receivers, snr_db, water_temperature_c,
+          reference_temperature_c FROM checks ORDER BY checked_at""",
+    "deposits": """
+        SELECT left(deposit, 12) AS deposit, name, kind, outcome, gaugings_taken, gaugings_unchanged,
+          gaugings_returned, problems, "by", "commit", recorded_at FROM deposits ORDER BY "commit", name""",
+    "commits": """
+        SELECT "commit", min(recorded_at) AS recorded_at, min("by") AS "by", count(*) AS deposits,
+          sum(gaugings_taken)::BIGINT AS gaugings_taken, sum(gaugings_returned)::BIGINT AS gaugings_returned
+        FROM deposits GROUP BY "commit" ORDER BY "commit" """,
+}
+"""One question per list; ``{where}`` is filled where a site can be named."""
+
+
+def listing(archive: Archive, what: str, site: str | None = None, as_of: datetime | None = None) -> pa.Table:
+    """List what an archive holds.
+
+    Parameters
+    ----------
+    archive : Archive
+    what : str
+        A name of ``LISTS``.
+    site : str, optional
+    as_of : datetime, optional
+
+    Returns
+    -------
+    pyarrow.Table
+
+    Raises
+    ------
+    QueryError
+        If there is no such list, or it cannot be narrowed to a site.
+    """
+    if what not in LISTS or (site is not None and "{where}" not in LISTS[what]):
+        narrowed = " (a site narrows gaugings and sites)" if site else ""
+        msg = f"expected one of {', '.join(LISTS)}{narrowed}; found {what!r}"
+        raise QueryError(msg)
+    where = "" if site is None else "WHERE site = '" + site.replace("'", "''") + "'"
+    return ask(archive, LISTS[what].format(where=where), as_of)

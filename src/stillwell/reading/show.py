@@ -1,0 +1,164 @@
+"""One gauging, one site or one deposit as a page of text, the way a person would check it by hand."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from stillwell.archive.archive import Archive
+from stillwell.archive.links import sites_named
+from stillwell.errors import QueryError
+from stillwell.reading.render import as_table, significant, time_text
+
+CAUTION = (
+    "Wading, floods and ice kill. No number here says that entering the water is safe; "
+    "local rules, training and the people on the bank decide."
+)
+
+GRAVITY = {"unusable": 0, "suspect": 1, "note": 2}
+"""Order in which findings are shown."""
+
+_VERTICAL_COLUMNS = {
+    "vertical": "vertical",
+    "position_m": "position m",
+    "depth_m": "depth m",
+    "kind": "kind",
+    "profile_method": "points used",
+    "mean_velocity_m_s": "velocity m/s",
+    "cosine": "cosine",
+    "width_m": "width m",
+    "area_m2": "area m2",
+    "discharge_m3_s": "discharge m3/s",
+    "share_pct": "share %",
+    "channel": "channel",
+}
+_REVISION_COLUMNS = {
+    "revision": "revision",
+    "status": "status",
+    "candidate": "candidate",
+    "discharge_m3_s": "discharge m3/s",
+    "recorded_at": "recorded at",
+    "revision_reason": "reason",
+    "deposit": "deposit",
+}
+
+
+def show_gauging(archive: Archive, gauging_id: str, as_of: Any = None) -> str:
+    """Write out a gauging: header, result, verticals and panels, gauge height, findings, revisions, trail.
+
+    Parameters
+    ----------
+    archive : Archive
+    gauging_id : str
+    as_of : datetime, optional
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    QueryError
+        If the archive holds no such gauging.
+    """
+    named = sites_named(pd.Series([gauging_id])).dropna()
+    sites = archive.related(list(named))
+    revisions = archive.read("gaugings", sites=sites)
+    revisions = revisions[revisions["gauging_id"] == gauging_id]
+    if revisions.empty:
+        msg = f"expected the id of a gauging in this archive, found {gauging_id!r}; `stillwell list` names them"
+        raise QueryError(msg)
+    standing = archive.standing("gaugings", sites=sites, as_of=as_of)
+    standing = standing[standing["gauging_id"] == gauging_id]
+    parts = [_headline(gauging_id, standing)]
+    if len(standing):
+        row = standing.iloc[0]
+        parts += [_facts(row), _result(row), _verticals(archive, row), _findings(archive, row)]
+    parts += [_revisions(revisions), CAUTION]
+    return "\n\n".join(part for part in parts if part)
+
+
+def _headline(gauging_id: str, standing: pd.DataFrame) -> str:
+    if standing.empty:
+        return f"{gauging_id}: no revision stands (withdrawn, or recorded later than asked)"
+    row = standing.iloc[0]
+    waiting = ", a candidate waits beside it" if bool(row["candidate"]) else ""
+    return f"{gauging_id}  revision {row['revision']}, {row['status']}{waiting}"
+
+
+def _facts(row: pd.Series) -> str:
+    facts = {
+        "site": row["site"],
+        "label on the sheet": row["label"],
+        "started": time_text(row["started_at"]),
+        "ended": time_text(row["ended_at"]),
+        "offset given": row["offset_given"],
+        "method": row["method"],
+        "section": row["section_method"],
+        "instrument": row["instrument"],
+        "party": row["party"],
+        "start bank": row["start_bank"],
+        "control": row["control_condition"],
+        "party's own judgement": row["field_quality"],
+        "remarks": row["remarks"],
+    }
+    return "\n".join(f"  {name:<22} {value}" for name, value in facts.items() if pd.notna(value))
+
+
+def _result(row: pd.Series) -> str:
+    figures = {
+        "discharge": ("discharge_m3_s", "m3/s"),
+        "handed in": ("handed_in_discharge_m3_s", "m3/s"),
+        "area": ("area_m2", "m2"),
+        "width": ("width_m", "m"),
+        "mean velocity": ("mean_velocity_m_s", "m/s"),
+        "mean depth": ("mean_depth_m", "m"),
+        "greatest depth": ("max_depth_m", "m"),
+        "greatest velocity": ("max_velocity_m_s", "m/s"),
+        "largest share": ("largest_share_pct", "%"),
+        "gauge height": ("gauge_height_m", "m"),
+        "  time-weighted": ("gauge_height_time_m", "m"),
+        "  discharge-weighted": ("gauge_height_discharge_m", "m"),
+        "  change": ("gauge_height_change_m", "m"),
+    }
+    lines = [
+        f"  {name:<22} {significant(row[column])} {unit}"
+        for name, (column, unit) in figures.items()
+        if pd.notna(row[column])
+    ]
+    kind = "computed from its points" if row["recomputable"] else "as handed in, not recomputable"
+    return "\n".join([f"Result ({kind})", *lines])
+
+
+def _verticals(archive: Archive, row: pd.Series) -> str:
+    rows = _own(archive, "verticals", row).sort_values("position_m")
+    if rows.empty:
+        return ""
+    records = rows[list(_VERTICAL_COLUMNS)].rename(columns=_VERTICAL_COLUMNS)
+    return "Verticals and panels\n" + as_table(_records(records), list(records.columns))
+
+
+def _findings(archive: Archive, row: pd.Series) -> str:
+    rows = _own(archive, "findings", row)
+    if rows.empty:
+        return "Findings\n  none"
+    rows = rows.sort_values("severity", key=lambda s: s.map(GRAVITY), kind="stable")
+    lines = [f"  {r.severity:<8} {r.code}: {r.message} [{r.source}]" for r in rows.itertuples()]
+    return "\n".join(["Findings", *lines])
+
+
+def _revisions(rows: pd.DataFrame) -> str:
+    shown = rows.sort_values(["revision", "recorded_at"]).rename(columns=_REVISION_COLUMNS)
+    shown = shown[list(_REVISION_COLUMNS.values())]
+    return "Revisions\n" + as_table(_records(shown), list(shown.columns))
+
+
+def _own(archive: Archive, table: str, row: pd.Series) -> pd.DataFrame:
+    rows = archive.read(table, sites=[row["site"]])
+    return rows[(rows["gauging_id"] == row["gauging_id"]) & (rows["revision"] == row["revision"])]
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    plain = frame.astype(object).where(frame.notna(), None)
+    return [dict(zip(plain.columns, row, strict=True)) for row in plain.itertuples(index=False)]

@@ -1,0 +1,187 @@
+"""What a commit writes beside the tables: provenance, Table Schemas, README and NetCDF; all follow from rows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Protocol
+
+import pandas as pd
+
+from schemas import ARCHIVE_TABLES
+from schemas.derive import key_names
+from stillwell.archive.archive import Archive
+from stillwell.archive.layout import README
+from stillwell.archive.netcdf import SiteYear, gaugings_netcdf, netcdf_path
+from stillwell.archive.provenance import commit_provenance, provenance_path
+from stillwell.archive.readme import archive_readme, schema_documents
+from stillwell.archive.standing import newest_revisions, standing_rows
+from stillwell.archive.writer import Writer
+from stillwell.fingerprint import sha256
+from stillwell.prepare import Circumstances, Prepared
+from stillwell.records import Deposit, Fault
+
+RENDERED = ("gaugings", "verticals", "points", "findings")
+
+
+class Rows(Protocol):
+    """Whatever can read the rows of some sites."""
+
+    def __call__(self, table: str, sites: Sequence[str]) -> pd.DataFrame:
+        """Return the rows of every revision."""
+        ...
+
+
+def documents(circumstances: Circumstances, deposits: Sequence[Deposit], prepared: Prepared) -> dict[str, bytes]:
+    """Write the documents that are new with a commit.
+
+    Parameters
+    ----------
+    circumstances : Circumstances
+    deposits : sequence of Deposit
+    prepared : Prepared
+
+    Returns
+    -------
+    dict of str to bytes
+        By path in the archive.
+    """
+    gaugings = prepared.tables.get("gaugings")
+    data = commit_provenance(
+        number=circumstances.number,
+        recorded_at=circumstances.recorded_at,
+        by=circumstances.by,
+        software_version=circumstances.software_version,
+        policy_digest=circumstances.policy_digest,
+        deposits=deposits,
+        gaugings=pd.DataFrame(columns=list(_gauging_columns())) if gaugings is None else gaugings,
+    )
+    return {provenance_path(circumstances.number): data}
+
+
+def renderings(writer: Writer, circumstances: Circumstances, prepared: Prepared) -> dict[str, bytes]:
+    """Write the documents that a commit may change: README, schemas, and NetCDF of the site-years it touches.
+
+    Parameters
+    ----------
+    writer : Writer
+    circumstances : Circumstances
+    prepared : Prepared
+
+    Returns
+    -------
+    dict of str to bytes
+        By path in the archive; a site-year whose last gauging was withdrawn keeps its file as it was.
+    """
+    office = circumstances.policy.office
+    fixed = {README: archive_readme(office)} | schema_documents()
+    touched = _touched(writer.archive, prepared)
+    if not touched:
+        return fixed
+
+    def with_new(table: str, sites: Sequence[str]) -> pd.DataFrame:
+        kept = writer.archive.read(table, sites)
+        fresh = prepared.tables.get(table)
+        if fresh is None:
+            return kept
+        mine = fresh[fresh["site"].isin(set(sites))] if "site" in fresh else fresh
+        return pd.concat([kept, mine], ignore_index=True)
+
+    return fixed | dict(site_years(with_new, writer.archive.related(sorted(touched)), office, touched))
+
+
+def _touched(archive: Archive, prepared: Prepared) -> dict[str, set[int] | None]:
+    """Say which years of which sites a commit changes; None means every year."""
+    touched: dict[str, set[int] | None] = {}
+    gaugings = prepared.tables.get("gaugings")
+    if gaugings is not None:
+        kept = archive.read("gaugings", archive.related(sorted(set(gaugings["site"]))))
+        mine = pd.concat([gaugings, kept[kept["gauging_id"].isin(set(gaugings["gauging_id"]))]], ignore_index=True)
+        for site, year in set(zip(mine["site"], mine["started_at"].dt.year, strict=True)):
+            years = touched.setdefault(site, set())
+            if years is not None:
+                years.add(int(year))
+    sites = prepared.tables.get("sites")
+    for site in () if sites is None else sites["site"]:
+        touched[site] = None
+    return touched
+
+
+def site_years(
+    rows: Rows, sites: Sequence[str], office: Mapping[str, str], wanted: Mapping[str, set[int] | None]
+) -> Iterator[tuple[str, bytes]]:
+    """Render the site-years wanted, each from the rows that stand.
+
+    Parameters
+    ----------
+    rows : Rows
+        Reads a table's rows of some sites, every revision.
+    sites : sequence of str
+        The sites wanted and those that share a gauging with them.
+    office : mapping of str to str
+    wanted : mapping of str to set of int, or None
+        Years by site; None for all.
+
+    Yields
+    ------
+    str, bytes
+        Path and content.
+    """
+    gaugings = rows("gaugings", sites)
+    standing = {name: standing_rows(name, rows(name, sites), gaugings) for name in RENDERED}
+    register = newest_revisions(rows("sites", sites), key_names(ARCHIVE_TABLES["sites"]))
+    newest = register.sort_values("valid_from", na_position="first", kind="stable").drop_duplicates("site", keep="last")
+    described = {row["site"]: row for row in newest.to_dict("records")}
+    by_gauging = {name: dict(list(standing[name].groupby("site", sort=False))) for name in RENDERED}
+    for site, years in sorted(wanted.items()):
+        mine = by_gauging["gaugings"].get(site)
+        if mine is None or site not in described:
+            continue
+        for year, of_year in mine.groupby(mine["started_at"].dt.year):
+            if years is not None and int(year) not in years:
+                continue
+            ids = set(of_year["gauging_id"])
+            parts = {
+                name: _of(by_gauging[name].get(site, standing[name].iloc[:0]), ids)
+                for name in RENDERED
+                if name != "gaugings"
+            }
+            whole = SiteYear({str(k): v for k, v in described[site].items()}, int(year), of_year, **parts)
+            yield netcdf_path(site, int(year)), gaugings_netcdf(whole, office)
+
+
+def _of(rows: pd.DataFrame, ids: set[Any]) -> pd.DataFrame:
+    return rows[rows["gauging_id"].isin(ids)]
+
+
+def _gauging_columns() -> Iterator[str]:
+    from schemas.derive import columns
+
+    return (c.name for c in columns(ARCHIVE_TABLES["gaugings"]))
+
+
+def rendered_again(archive: Archive, office: Mapping[str, str]) -> Iterator[Fault]:
+    """Render every NetCDF file again from the tables and name those that are not what their rows make.
+
+    Parameters
+    ----------
+    archive : Archive
+    office : mapping of str to str
+
+    Yields
+    ------
+    Fault
+        Of kind ``netcdf``.
+    """
+    listed = {path: file for path, file in archive.listing().items() if path.startswith("netcdf/")}
+    sites = sorted(set(archive.standing("sites")["site"]))
+    wanted: dict[str, set[int] | None] = dict.fromkeys(sites)
+
+    def read(table: str, sites: Sequence[str]) -> pd.DataFrame:
+        return archive.read(table, sites)
+
+    for path, data in site_years(read, sites, office, wanted):
+        file = listed.get(path)
+        if file is None:
+            yield Fault("netcdf", path, "expected a file of the gaugings that stand, found none listed")
+        elif sha256(data) != file.sha256:
+            yield Fault("netcdf", path, f"expected sha256 {sha256(data)} as rendered again, found {file.sha256} listed")

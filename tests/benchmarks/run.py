@@ -1,0 +1,195 @@
+"""Ratios against what the same machine could do at best, printed; `make bench`. Never a timed test.
+
+Each pair is measured in the same run, alternately, and the smallest time of each is taken.
+"""
+
+from __future__ import annotations
+
+import gc
+import hashlib
+import io
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.csv as pcsv
+import pyarrow.parquet as pq
+
+from stillwell.assessment.assess import assess
+from stillwell.assessment.evidence import Evidence
+from stillwell.hydrometry.compute import compute
+from stillwell.pipeline import ingest, office_policy
+
+VERTICALS = 25
+SITES = 20
+
+
+def measured(*steps: Callable[[], object], times: int = 3) -> list[float]:
+    """Time some steps alternately; the smallest of each."""
+    best = [float("inf")] * len(steps)
+    for _ in range(times):
+        for i, step in enumerate(steps):
+            gc.collect()
+            start = time.perf_counter()
+            step()
+            best[i] = min(best[i], time.perf_counter() - start)
+    return best
+
+
+def sections(count: int, seed: int = 1) -> dict[str, np.ndarray]:
+    """Make positions, depths and velocities of many sections with sloping edges."""
+    rng = np.random.default_rng(seed)
+    x = np.tile(np.arange(VERTICALS, dtype=float), count)
+    d = np.round(rng.uniform(0.2, 1.5, count * VERTICALS), 2)
+    v = np.round(rng.uniform(0.1, 1.2, count * VERTICALS), 3)
+    edge = np.tile(np.r_[True, np.zeros(VERTICALS - 2, dtype=bool), True], count)
+    d[edge] = 0.0
+    return {"x": x, "d": d, "v": np.where(edge, np.nan, v), "edge": edge, "g": np.repeat(np.arange(count), VERTICALS)}
+
+
+def bare_pass(s: dict[str, np.ndarray]) -> np.ndarray:
+    """Sum mid-section panels of every section with nothing but numpy."""
+    x, start = s["x"], np.arange(0, s["x"].size, VERTICALS)
+    step = np.diff(x, prepend=x[:1])
+    step[start] = 0.0
+    width = 0.5 * (step + np.r_[step[1:], 0.0])
+    q = width * s["d"] * np.nan_to_num(s["v"])
+    area = width * s["d"]
+    return np.add.reduceat(q, start) / np.add.reduceat(area, start)
+
+
+def frames(s: dict[str, np.ndarray]) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Make the canonical frames of the same sections."""
+    from tests.making import frame, gaugings
+
+    count = int(s["g"][-1]) + 1
+    heads = gaugings(1)
+    heads = heads.iloc[np.zeros(count, dtype=int)].reset_index(drop=True)
+    labels = pd.Series(np.char.add("G", np.arange(count).astype(str)), dtype="str")
+    points = frame("points", [{}]).iloc[np.zeros(s["g"].size, dtype=int)].reset_index(drop=True)
+    edge = s["edge"]
+    points = points.assign(
+        g=s["g"],
+        gauging=labels.iloc[s["g"]].to_numpy(),
+        vertical=pd.array(np.tile(np.arange(1, VERTICALS + 1), count), dtype="Int64"),
+        position_m=s["x"],
+        depth_m=s["d"],
+        kind=pd.Series(np.where(edge, "edge", "open"), dtype="str"),
+        relative_depth=np.where(edge, np.nan, 0.6),
+        velocity_m_s=s["v"],
+        exposure_s=np.where(edge, np.nan, 60.0),
+        repeat=pd.array(np.ones(edge.size, dtype="int64"), dtype="Int64"),
+    )
+    heights = frame("gauge_heights", [{"site": "S1", "read_at": "2025-05-01T10:30Z", "gauge_height_m": 1.0}])
+    return heads.assign(gauging=labels), points, heights, frame("calibrations", [], kept=True)
+
+
+def _steps(s: dict[str, np.ndarray]) -> tuple[Callable[[], object], Callable[[], object], Callable[[], object]]:
+    """Prepare the same sections for computing and assessing, for the bare pass, and for computing alone."""
+    from tests.making import frame
+
+    policy, _ = office_policy()
+    heads, points, heights, calibrations = frames(s)
+    sites, meters = frame("sites", [], kept=True), frame("instruments", [], kept=True)
+
+    def whole() -> None:
+        made = compute(heads, points, heights, calibrations, policy.choices)
+        assess(Evidence(heads, made.results, made.verticals, made.points, made.readings, policy, sites, meters))
+
+    return whole, lambda: bare_pass(s), lambda: compute(heads, points, heights, calibrations, policy.choices)
+
+
+def compute_ratio(total: int = 200_000, batch: int = 20_000) -> str:
+    """Compare computing and assessing with the bare pass over the same sections, batch by batch."""
+    spent = np.zeros(3)
+    for number in range(total // batch):
+        spent += measured(*_steps(sections(batch, number)), times=1 if number else 2)
+    ours, bare, only = spent
+    return (
+        f"compute and assess {total:,} x {VERTICALS}: {ours / bare:.1f} x a bare numpy pass "
+        f"({ours:.2f} s against {bare:.2f} s; computing alone {only / bare:.1f} x)"
+    )
+
+
+def deposit(folder: Path, count: int) -> Path:
+    """Write one deposit of many gaugings."""
+    folder.mkdir()
+    rows = np.arange(count)
+    sites = pd.DataFrame(
+        {
+            "site": [f"S{i}" for i in range(SITES)],
+            "name": "Invented",
+            "latitude": 10.0,
+            "longitude": 20.0,
+            "utc_offset": "+00:00",
+        }
+    )
+    sites.to_csv(folder / "sites.csv", index=False)
+    start = pd.Timestamp("2000-01-01T10:00Z") + pd.to_timedelta(rows // SITES, unit="D")
+    heads = pd.DataFrame(
+        {
+            "gauging": [f"G{i}" for i in rows],
+            "site": [f"S{i % SITES}" for i in rows],
+            "started_at": start.strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "ended_at": (start + pd.Timedelta(hours=1)).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        }
+    )
+    heads.to_csv(folder / "gaugings.csv", index=False)
+    s = sections(count)
+    points = pd.DataFrame(
+        {
+            "gauging": np.repeat(heads["gauging"].to_numpy(), VERTICALS),
+            "vertical": np.tile(np.arange(1, VERTICALS + 1), count),
+            "position_m": s["x"],
+            "depth_m": s["d"],
+            "kind": np.where(s["edge"], "edge", "open"),
+            "relative_depth": np.where(s["edge"], np.nan, 0.6),
+            "velocity_m_s": s["v"],
+            "exposure_s": np.where(s["edge"], np.nan, 60.0),
+        }
+    )
+    points.to_csv(folder / "points.csv", index=False)
+    return folder
+
+
+def floor(folder: Path) -> None:
+    """Read the CSV files, digest them, and write the same rows as zstd Parquet: the least an ingest must do."""
+    for path in sorted(folder.glob("*.csv")):
+        data = path.read_bytes()
+        hashlib.sha512(data).hexdigest()
+        table = pcsv.read_csv(io.BytesIO(data))
+        pq.write_table(table, pa.BufferOutputStream(), compression="zstd")
+
+
+def ingest_ratio(tmp: Path, count: int = 10_000) -> str:
+    """Compare the ingest of one deposit with its floor."""
+    folder = deposit(tmp / "deposit", count)
+    root = tmp / "archive"
+
+    def whole() -> None:
+        shutil.rmtree(root, ignore_errors=True)
+        ingest(root, [folder], by="bench")
+
+    ours, least = measured(whole, lambda: floor(folder), times=2)
+    return (
+        f"ingest {count:,} gaugings x {VERTICALS}: {ours / least:.1f} x the floor ({ours:.2f} s against {least:.2f} s)"
+    )
+
+
+def main() -> int:
+    """Print every ratio."""
+    print(compute_ratio(), flush=True)
+    with tempfile.TemporaryDirectory() as tmp:
+        print(ingest_ratio(Path(tmp)), flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+    sys.exit(main())

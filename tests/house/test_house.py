@@ -1,0 +1,74 @@
+"""The house itself: sizes, words, generated pages, one way only."""
+
+from __future__ import annotations
+
+import ast
+import re
+import runpy
+import subprocess
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+CODE = [*(ROOT / "src").rglob("*.py"), *(ROOT / "flows").glob("*.py"), *(ROOT / "schemas").glob("*.py")]
+
+
+def _tracked() -> list[Path]:
+    done = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, check=False)
+    names = [name for name in done.stdout.decode().split("\0") if name]
+    return [ROOT / name for name in names] if names else [p for p in CODE if p.is_file()]
+
+
+@pytest.mark.parametrize("path", CODE, ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_modules_and_functions_stay_small(path):
+    """No module passes 400 lines and no function 60."""
+    text = path.read_text(encoding="utf-8")
+    assert len(text.splitlines()) <= 400
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.FunctionDef):
+            doc = ast.get_docstring(node, clean=False)
+            length = node.end_lineno - node.lineno + 1 - (doc.count("\n") + 1 if doc else 0)
+            assert length <= 60, node.name
+
+
+def test_no_catch_all_modules():
+    """Nothing is called utils, helpers, common or misc."""
+    assert not [p for p in CODE if p.stem in {"utils", "helpers", "common", "misc"}]
+
+
+def test_no_address_of_a_registry_and_no_path_of_a_machine():
+    """No tracked text names the host of a package registry or a path of the machine it was written on."""
+    hosts = "|".join(
+        ("py" + "pi.org", "python" + "hosted", "npm" + "js", "/wo" + "rk/", "/ro" + "ot/", "/tmp/" + "pip")
+    )
+    for path in _tracked():
+        if path.suffix in {".py", ".toml", ".md", ".txt", ".cfg", ""} and path.is_file():
+            found = re.search(hosts, path.read_text(encoding="utf-8", errors="ignore"))
+            assert not found, (path.name, found)
+
+
+def test_constraints_pin_without_addresses():
+    """Every constraint is name==version and nothing else."""
+    for line in (ROOT / "constraints.txt").read_text(encoding="utf-8").splitlines():
+        assert re.fullmatch(r"[A-Za-z0-9_.-]+==[A-Za-z0-9_.+!-]+( ;.*)?", line), line
+
+
+def test_generated_pages_are_up_to_date():
+    """The data dictionary and the list of findings are what ``make docs`` would write."""
+    pages = runpy.run_path(str(ROOT / "docs" / "make_docs.py"))["PAGES"]
+    for name, write in pages.items():
+        assert (ROOT / "docs" / name).read_text(encoding="utf-8") == write(), f"{name}: run make docs"
+
+
+def test_every_room_has_its_tests():
+    """Every room has its tests under its own name."""
+    rooms = {p.name for p in (ROOT / "src" / "stillwell").iterdir() if p.is_dir() and not p.name.startswith("_")}
+    assert rooms - {"reading"} <= {p.name for p in (ROOT / "tests").iterdir() if p.is_dir()}
+
+
+def test_links_of_the_pages_lead_somewhere():
+    """Every relative link in README, DEVELOPERS and docs points at a file."""
+    for page in (ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")):
+        for target in re.findall(r"\]\((?!https?:|#)([^)#]+)", page.read_text(encoding="utf-8")):
+            assert (page.parent / target).exists(), (page.name, target)

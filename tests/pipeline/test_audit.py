@@ -1,0 +1,167 @@
+"""An audit finds nothing in a sound archive and names what is wrong in any other."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+
+from stillwell.archive.entries import self_checked
+from stillwell.audit import AuditFailed, audit, raise_if_faulty
+from stillwell.fingerprint import sha256
+from tests.pipeline.season import season, sheets, take
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory):
+    """Make an archive of several commits, with a revision, a review and a deposit partly returned."""
+    tmp = tmp_path_factory.mktemp("season")
+    root = season(tmp)
+    take(root, sheets(tmp / "corrected", "1", velocity=0.5))
+    folder = tmp / "review"
+    folder.mkdir()
+    (folder / "reviews.csv").write_text(
+        "subject,decision,by,decided_at,reason\nS1.20250501T100000Z.M1,approved,H1,2025-06-01T00:00Z,checked\n"
+    )
+    take(root, folder)
+    take(
+        root,
+        sheets(tmp / "other", "1", party="P2"),
+        sheets(tmp / "moved", "2", site="S2", corrects="S1.20250502T100000Z.M1"),
+    )
+    take(root, sheets(tmp / "after", "1", "4", velocity=0.6))
+    return root
+
+
+@pytest.fixture
+def copy(sound, tmp_path):
+    """Copy the archive, to be damaged."""
+    import shutil
+
+    return shutil.copytree(sound, tmp_path / "archive")
+
+
+def test_a_sound_archive_has_no_faults(sound):
+    """Every digest, the chain, every schema and every number computed again agree."""
+    report = audit(sound)
+    assert report.faults == ()
+    assert report.counts["rows computed again"] > 60
+    raise_if_faulty(report)
+
+
+@pytest.mark.parametrize("place", ["first", "middle", "last"])
+@pytest.mark.parametrize("folder", ["sealed", "ledger", "tables", "provenance", "schemas", "README.txt"])
+def test_one_flipped_bit_is_named(copy, folder, place):
+    """One bit flipped in any kind of file makes the audit name that file."""
+    files = sorted(
+        p for p in copy.rglob("*") if p.is_file() and p.relative_to(copy).parts[0] == folder and p.stat().st_size
+    )
+    path = files[len(files) // 2]
+    data = bytearray(path.read_bytes())
+    at = {"first": 0, "middle": len(data) // 2, "last": len(data) - 1}[place]
+    data[at] ^= 1
+    path.write_bytes(data)
+    faults = audit(copy).faults
+    assert faults
+    # what belongs to a sealed object is named by its folder or file
+    named = path.relative_to(copy).as_posix()
+    assert any(named.startswith(fault.path) or fault.path in named or named in fault.sentence for fault in faults), (
+        faults
+    )
+    with pytest.raises(AuditFailed, match="fault"):
+        raise_if_faulty(audit(copy))
+
+
+def test_a_missing_file_is_named(copy):
+    """A listed file that is gone is a fault with its path."""
+    path = sorted((copy / "tables" / "points").rglob("*.parquet"))[0]
+    path.unlink()
+    assert path.relative_to(copy).as_posix() in {fault.path for fault in audit(copy).faults}
+
+
+def _rewrite_points(copy):
+    """Change a depth in a table and rewrite the ledger so that every digest agrees again."""
+    path = sorted((copy / "tables" / "verticals").rglob("*.parquet"))[0]
+    table = pq.read_table(path)
+    frame = table.to_pandas()
+    frame.loc[1, "discharge_m3_s"] += 0.001
+    import pyarrow as pa
+
+    pq.write_table(pa.Table.from_pandas(frame, schema=table.schema), path, compression="zstd")
+    previous = ""
+    for entry in sorted((copy / "ledger").glob("*.json")):
+        said = json.loads(entry.read_bytes())
+        said.pop("digest")
+        for file in said["files"]:
+            if file["path"] == path.relative_to(copy).as_posix():
+                file |= {"sha256": sha256(path.read_bytes()), "size": path.stat().st_size}
+        said["previous"] = previous
+        entry.write_bytes(self_checked(said))
+        previous = sha256(entry.read_bytes())
+
+
+def test_a_number_that_does_not_follow_from_the_deposits_is_named(copy):
+    """Even where every digest was made to agree, computing again finds the number, its row and its column."""
+    _rewrite_points(copy)
+    faults = audit(copy).faults
+    assert {fault.kind for fault in faults} == {"recompute"}
+    assert "discharge_m3_s" in faults[0].sentence
+    assert "vertical 2" in faults[0].sentence
+    assert audit(copy, recompute=False).faults == ()
+
+
+READ_ONLY = """
+import os, sys
+from pathlib import Path
+from stillwell.archive.archive import Archive
+from stillwell.audit import audit
+from stillwell.reading.show import show_gauging
+from stillwell.reading.sql import ask
+root = Path(sys.argv[1])
+def everything():
+    page = show_gauging(Archive(root), "S1.20250501T100000Z.M1")
+    rows = ask(Archive(root), "SELECT count(*) AS n FROM gaugings").to_pylist()
+    return len(audit(root).faults), len(page) > 500, rows[0]["n"]
+if os.geteuid() == 0:
+    everything()  # whatever is imported late is imported while that is allowed
+    os.setgid(65534)
+    os.setuid(65534)
+assert not os.access(root, os.W_OK) and not os.access(root / "ledger", os.W_OK)
+print(*everything())
+"""
+
+
+def test_reading_and_audit_work_on_a_read_only_archive(sound):
+    """Without any right to write, list, show, query and audit give the same answers and leave no trace."""
+    paths = [sound, *sound.rglob("*")]
+    for path in paths:
+        path.chmod(0o555 if path.is_dir() else 0o444)
+    for folder in sound.parents:
+        if os.geteuid() == 0:
+            folder.chmod(folder.stat().st_mode | 0o011)
+    before = {p: p.stat().st_mtime_ns for p in paths}
+    done = subprocess.run([sys.executable, "-c", READ_ONLY, str(sound)], capture_output=True, text=True, check=False)
+    for path in paths:
+        path.chmod(0o755 if path.is_dir() else 0o644)
+    assert done.stdout.split() == ["0", "True", "3"], done.stderr
+    assert {p: p.stat().st_mtime_ns for p in sorted(sound.rglob("*"))} == {p: before[p] for p in sorted(paths[1:])}
+
+
+def test_standing_rows_need_no_code_of_ours(sound):
+    """A stranger with pandas alone finds the rows that stand by the rule of the README."""
+    rows = pd.read_parquet(sound / "tables" / "gaugings", partitioning=None)
+    newest = rows.sort_values("recorded_at").drop_duplicates(["gauging_id", "revision"], keep="last")
+    able = newest[newest["status"] != "withdrawn"].sort_values(["status", "revision"], ascending=[False, True])
+    ours = able.sort_values("status", key=lambda s: s == "approved", kind="stable").drop_duplicates(
+        "gauging_id", keep="last"
+    )
+    assert ours.set_index("gauging_id")["revision"].to_dict() == {
+        "S1.20250501T100000Z.M1": 2,
+        "S1.20250502T100000Z.M1": 2,
+        "S1.20250504T100000Z.M1": 1,
+    }

@@ -1,0 +1,115 @@
+"""The archive of the invented season: made again the same, as was expected of it, and near the truth."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import pytest
+
+from sample_archive.make_archive import make_archive
+from stillwell.archive.archive import Archive
+from stillwell.audit import audit
+from stillwell.pipeline import inbox, ingest
+
+ROOT = Path(__file__).resolve().parents[2] / "sample_archive"
+MOST_BYTES = 5_000_000
+
+
+def _rows(name):
+    lines = [line for line in (ROOT / name).read_text(encoding="utf-8").splitlines() if not line.startswith("#")]
+    return list(csv.DictReader(lines))
+
+
+def _files(root):
+    return {
+        p.relative_to(root).as_posix(): p.read_bytes() for p in root.rglob("*") if p.is_file() and p.parts[-2] != "work"
+    }
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """Make the archive again."""
+    root = tmp_path_factory.mktemp("sample") / "archive"
+    make_archive(root)
+    return root
+
+
+def test_made_again_it_is_the_same_byte_for_byte(made):
+    """Deposits, order, clock and software make the archive: every file is as it is kept."""
+    kept, again = _files(ROOT / "archive"), _files(made)
+    assert set(kept) == set(again)
+    assert [path for path in kept if kept[path] != again[path]] == []
+    assert sum(map(len, kept.values())) < MOST_BYTES
+
+
+def test_the_kept_archive_is_sound():
+    """The audit of the archive as kept finds nothing."""
+    assert audit(ROOT / "archive").faults == ()
+
+
+def test_each_gauging_becomes_what_was_expected(made):
+    """What is taken, unchanged, revised, clashing or returned is as was written down beforehand."""
+    archive = Archive(made)
+    deposits = archive.read("deposits").set_index("name")
+    expected = _rows("expected.csv")
+    for name in {row["deposit"] for row in expected}:
+        mine = [row["outcome"] for row in expected if row["deposit"] == name and row["gauging"]]
+        taken = mine.count("taken") + mine.count("revision 2")
+        assert deposits.loc[name, "gaugings_taken"] == taken, name
+        assert deposits.loc[name, "gaugings_unchanged"] == mine.count("unchanged"), name
+    returned = {
+        (r["deposit"], r["gauging"]) for r in expected if r["outcome"] == "returned" and r["gauging"]
+    }
+    labels = {(archive_name, label) for archive_name, label in _returned_labels(made)}
+    assert returned <= labels
+
+
+def _returned_labels(root):
+    import json
+
+    for path in sorted((root / "returned").glob("*.json")):
+        page = json.loads(path.read_text(encoding="utf-8"))
+        for reason in page["reasons"]:
+            yield page["name"], reason["gauging"]
+
+
+def test_discharge_comes_near_the_truth(made):
+    """Against the river the season was made of, half the gaugings lie within 2 % and all sound ones within 10 %."""
+    standing = Archive(made).standing("gaugings").set_index("gauging_id")
+    errors = {}
+    for row in _rows("truth.csv"):
+        if row["with_points"] != "yes" or row["archive_id"] not in standing.index:
+            continue
+        truth, found = float(row["true_discharge_m3_s"]), standing.loc[row["archive_id"], "discharge_m3_s"]
+        errors[row["archive_id"]] = 100 * abs(found - truth) / truth
+    assert len(errors) > 40
+    assert np.median(list(errors.values())) < 2
+    assert max(errors.values()) < 10
+
+
+def test_one_batch_or_deposit_by_deposit_gives_the_same_numbers(made, tmp_path):
+    """What a gauging comes to does not depend on the gaugings beside it, to the last bit."""
+    root = tmp_path / "archive"
+    for path in inbox(ROOT / "inbox"):
+        ingest(root, [path], by="T1")
+    for table in ("gaugings", "verticals"):
+        one, other = Archive(made).standing(table), Archive(root).standing(table)
+        key = [name for name in ("gauging_id", "vertical") if name in one]
+        one = one.sort_values(key).drop(columns="recorded_at").reset_index(drop=True)
+        other = other.sort_values(key).drop(columns="recorded_at").reset_index(drop=True)
+        assert one.equals(other)
+
+
+def test_duckdb_reads_the_tables_by_glob():
+    """A stranger's DuckDB reads a table's folder as it is and finds the units in the files."""
+    glob = str(ROOT / "archive" / "tables" / "gaugings" / "**" / "*.parquet")
+    count, sites = duckdb.sql(
+        f"SELECT count(*), count(DISTINCT site) FROM read_parquet('{glob}', hive_partitioning = false)"
+    ).fetchall()[0]
+    assert (count, sites) == (len(Archive(ROOT / "archive").read("gaugings")), 4)
+    keys = duckdb.sql(f"SELECT decode(key), decode(value) FROM parquet_kv_metadata('{glob}')").fetchall()
+    described = next(value for key, value in keys if key == "archive:columns")
+    assert '"unit":"m3 s-1"' in described
