@@ -118,10 +118,13 @@ class PointsDeposit(HandedIn, PointColumns, Label):
 
 
 class PointDepth(Table):
-    """Where a point lay under the surface."""
+    """Where a point lay under the surface, and the velocity computed with."""
 
     point_depth_m: Number = col(
         "depth of the point below the water surface", units="m", standard_name="depth", ge=0, le=200
+    )
+    normal_velocity_m_s: Number = col(
+        "velocity normal to the section, through the calibration where revolutions were read", units="m s-1"
     )
 
 

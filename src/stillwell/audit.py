@@ -20,6 +20,7 @@ from stillwell.errors import ArchiveDamaged, StillwellError
 from stillwell.pipeline import office_policy, understand
 from stillwell.prepare import Circumstances, prepare
 from stillwell.records import AuditReport, Fault
+from stillwell.rendering import rendered_again
 
 Progress = Callable[[str, int, int], None]
 SHOWN = 20
@@ -77,6 +78,8 @@ def audit(root: Path, *, recompute: bool = True, progress: Progress | None = Non
         tables, broken = _read_all(archive)
         faults += [*broken, *_schema_faults(tables)]
         counts |= {"rows held against their schemas": sum(len(rows) for rows in tables.values())}
+        faults += () if broken else rendered_again(archive, office_policy()[0].office)
+        counts |= {"NetCDF files rendered again": sum(path.startswith("netcdf/") for path in archive.listing())}
         if recompute and not broken and not any(f.kind == "sealed" for f in faults):
             faults += _recompute_faults(archive, entries, tables, tell)
             counts |= {"rows computed again": sum(len(rows) for rows in tables.values())}

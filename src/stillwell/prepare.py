@@ -259,7 +259,7 @@ def _assemble(
         policy_digest=circumstances.policy_digest,
     )
     owner = taken.gaugings[["gauging_id", "site", "revision", "deposit"]]
-    points = taken.points.assign(point_depth_m=_point_depths(taken.points))
+    points = computed.points.assign(point_depth_m=_point_depths(computed.points))
     details = {"verticals": computed.verticals, "points": points, "findings": findings}
     return {"gaugings": rows} | {name: _owned(part, owner) for name, part in details.items()}
 

@@ -7,7 +7,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+from typer.testing import CliRunner
+
 from stillwell.archive.archive import Archive
+from stillwell.cli import app
 from tests.pipeline.season import registers, sheets
 
 ROOT = Path(__file__).parents[2]
@@ -38,6 +41,24 @@ def test_an_inbox_goes_in_and_the_night_proves_it(tmp_path):
     night = _run("flows.nightly", "--archive", root, home=tmp_path)
     assert night.returncode == 1
     assert path.relative_to(root).as_posix() in night.stdout
+
+
+def test_flow_and_command_make_the_same_tables(tmp_path):
+    """An inbox taken in by the flow and by the command gives the same rows of every table, but for the moment."""
+    inbox = tmp_path / "inbox"
+    registers(inbox / "01_registers")
+    sheets(inbox / "02_sheets", "1", "2", "3")
+    assert (
+        _run("flows.ingest", "--inbox", inbox, "--archive", tmp_path / "flow", "--by", "T1", home=tmp_path).returncode
+        == 0
+    )
+    said = ["ingest", "--inbox", str(inbox), "--archive", str(tmp_path / "command"), "--by", "T1"]
+    assert CliRunner().invoke(app, said, catch_exceptions=False).exit_code == 0
+    flow, command = Archive(tmp_path / "flow"), Archive(tmp_path / "command")
+    assert flow.tables() == command.tables()
+    for table in flow.tables():
+        one, other = (a.read(table).drop(columns="recorded_at") for a in (flow, command))
+        assert one.equals(other), table
 
 
 def test_an_inbox_with_something_bad_exits_1(tmp_path):

@@ -60,9 +60,7 @@ def test_each_gauging_becomes_what_was_expected(made):
         taken = mine.count("taken") + mine.count("revision 2")
         assert deposits.loc[name, "gaugings_taken"] == taken, name
         assert deposits.loc[name, "gaugings_unchanged"] == mine.count("unchanged"), name
-    returned = {
-        (r["deposit"], r["gauging"]) for r in expected if r["outcome"] == "returned" and r["gauging"]
-    }
+    returned = {(r["deposit"], r["gauging"]) for r in expected if r["outcome"] == "returned" and r["gauging"]}
     labels = {(archive_name, label) for archive_name, label in _returned_labels(made)}
     assert returned <= labels
 

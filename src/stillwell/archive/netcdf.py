@@ -68,18 +68,18 @@ def gaugings_netcdf(rows: SiteYear, office: Mapping[str, str]) -> bytes:
     verticals = _numbered(rows.verticals, place).sort_values(["i", "position_m", "order_walked"], kind="stable")
     verticals = verticals.reset_index(drop=True)
     points = _under(verticals, _numbered(rows.points, place))
-    kind = "trajectoryProfile" if len(points) else ("trajectory" if len(verticals) else "timeSeries")
+    walked = len(points) > 0
     # the library pads a file made in memory to a multiple of its buffer
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "gaugings.nc"
         with netCDF4.Dataset(path, "w", format="NETCDF4_CLASSIC") as data:
             data.set_fill_off()
-            _write_gaugings(data, gaugings, rows)
-            if len(verticals):
+            _write_gaugings(data, gaugings, rows, walked)
+            if walked:
                 _write_verticals(data, gaugings, verticals, points, rows.site)
-            if len(points):
                 _write_points(data, points)
             _write_crs(data)
+            kind = "trajectoryProfile" if walked else "point"
             data.setncatts(global_attributes(rows.site, rows.year, gaugings, points, office, kind))
         return path.read_bytes()
 
@@ -98,16 +98,13 @@ def _under(verticals: pd.DataFrame, points: pd.DataFrame) -> pd.DataFrame:
     return points.sort_values(["v", "relative_depth", "repeat"], kind="stable").reset_index(drop=True)
 
 
-def _write_gaugings(data: Any, gaugings: pd.DataFrame, rows: SiteYear) -> None:
+def _write_gaugings(data: Any, gaugings: pd.DataFrame, rows: SiteYear, walked: bool) -> None:
+    """Write one entry per gauging; where none was walked, each is a point in space and time."""
     data.createDimension("gauging", len(gaugings))
     data.createDimension("bounds", 2)
-    data.createDimension("station", 1)
-    single = not len(rows.verticals)
-    role = {"cf_role": "timeseries_id"} if single else {}
-    site = [str(rows.site["site"])] * (1 if single else len(gaugings))
-    dims = "station" if single else "gauging"
-    station = attributes(_column("gaugings", "site")) | {"coverage_content_type": "referenceInformation"} | role
-    _words(data, "station_id", dims, site, station)
+    site = [str(rows.site["site"])] * len(gaugings)
+    station = attributes(_column("gaugings", "site")) | {"coverage_content_type": "referenceInformation"}
+    _words(data, "station_id", "gauging", site, station)
     identity = {
         "long_name": _column("gaugings", "gauging_id").description,
         "coverage_content_type": "referenceInformation",
@@ -117,13 +114,28 @@ def _write_gaugings(data: Any, gaugings: pd.DataFrame, rows: SiteYear) -> None:
         "gauging_id",
         "gauging",
         gaugings["gauging_id"],
-        identity | ({} if single else {"cf_role": "trajectory_id"}),
+        identity | ({"cf_role": "trajectory_id"} if walked else {}),
     )
     start, end = _epoch(gaugings["started_at"]), _epoch(gaugings["ended_at"])
     _times(data, gaugings, start, end)
+    if not walked:
+        _place(data, rows.site, "gauging", len(gaugings))
     _numbers(data, text.GAUGING_NUMBERS, gaugings, ("gauging",))
     _flags(data, gaugings, rows.findings)
     data["discharge"].ancillary_variables = "discharge_qc discharge_status discharge_method discharge_findings"
+    if not walked:
+        for variable in data.variables.values():
+            if "coordinates" in variable.ncattrs():
+                variable.coordinates = "gauging_time lat lon gauging_id station_id"
+                variable.grid_mapping = "crs"
+
+
+def _place(data: Any, site: Mapping[str, Any], dim: str, count: int) -> None:
+    """Write latitude and longitude of the gauge along a dimension."""
+    for name, column, axis in (("lat", "latitude", "Y"), ("lon", "longitude", "X")):
+        place = attributes(_column("sites", column)) | {"axis": axis, "coverage_content_type": "coordinate"}
+        place["long_name"] = f"{column} of the gauge"
+        _variable(data, name, "f8", (dim,), np.full(count, float(site[column])), place)
 
 
 def _times(data: Any, gaugings: pd.DataFrame, start: NDArray[np.float64], end: NDArray[np.float64]) -> None:
@@ -176,6 +188,7 @@ def _flags(data: Any, gaugings: pd.DataFrame, findings: pd.DataFrame) -> None:
 def _write_verticals(
     data: Any, gaugings: pd.DataFrame, verticals: pd.DataFrame, points: pd.DataFrame, site: Mapping[str, Any]
 ) -> None:
+    """Write one entry per vertical; latitude and longitude are the gauge's."""
     n = len(verticals)
     data.createDimension("vertical", n)
     index = {
@@ -185,9 +198,8 @@ def _write_verticals(
     }
     _variable(data, "gauging_index", "i4", ("vertical",), verticals["i"].to_numpy(), index)
     names = verticals["gauging_id"] + "." + verticals["vertical"].astype("int64").astype("str")
-    role = {"cf_role": "profile_id"} if len(points) else {}
     identity = {"long_name": "archive id and number of the vertical", "coverage_content_type": "referenceInformation"}
-    _words(data, "vertical_id", "vertical", names, identity | role)
+    _words(data, "vertical_id", "vertical", names, identity | {"cf_role": "profile_id"})
     middle = ((_epoch(gaugings["started_at"]) + _epoch(gaugings["ended_at"])) / 2)[verticals["i"].to_numpy()]
     read = _epoch(points["read_at"])
     known = ~np.isnan(read)
@@ -197,19 +209,15 @@ def _write_verticals(
     time = {"long_name": "mean time of the vertical's points; of the gauging where none was noted", "axis": "T"}
     time |= {"standard_name": "time", "coverage_content_type": "coordinate"} | SECONDS
     _variable(data, "time", "f8", ("vertical",), at, time)
-    for name, column, axis in (("lat", "latitude", "Y"), ("lon", "longitude", "X")):
-        place = attributes(_column("sites", column)) | {"axis": axis, "coverage_content_type": "coordinate"}
-        place["long_name"] = f"{column} of the gauge; verticals are told apart by distance_along_tag_line"
-        _variable(data, name, "f8", ("vertical",), np.full(n, float(site[column])), place)
+    _place(data, site, "vertical", n)
     _numbers(data, text.VERTICAL_NUMBERS, verticals, ("vertical",))
     _coded(data, "vertical_kind", "verticals", "kind", verticals["kind"], words.KINDS, "vertical")
     method = verticals["profile_method"]
     _coded(data, "profile_method", "verticals", "profile_method", method, words.PROFILE_METHODS, "vertical")
-    if len(points):
-        size = {"long_name": "number of points in the vertical", "sample_dimension": "obs"}
-        size |= {"coverage_content_type": "referenceInformation"}
-        counts = np.bincount(points["v"].to_numpy(), minlength=n)
-        _variable(data, "row_size", "i4", ("vertical",), counts, size)
+    size = {"long_name": "number of points in the vertical", "sample_dimension": "obs"}
+    counts = np.bincount(points["v"].to_numpy(), minlength=n)
+    size |= {"coverage_content_type": "referenceInformation"}
+    _variable(data, "row_size", "i4", ("vertical",), counts, size)
 
 
 def _write_points(data: Any, points: pd.DataFrame) -> None:

@@ -67,7 +67,7 @@ def global_attributes(
         "acknowledgement": f"measured by the field parties of {owner}",
         **_people(owner, office),
         **_history(gaugings),
-        **_extent(site, gaugings, points),
+        **_extent(site, gaugings, points, kind),
     }
 
 
@@ -109,7 +109,7 @@ def _history(gaugings: pd.DataFrame) -> dict[str, str]:
     }
 
 
-def _extent(site: Mapping[str, Any], gaugings: pd.DataFrame, points: pd.DataFrame) -> dict[str, Any]:
+def _extent(site: Mapping[str, Any], gaugings: pd.DataFrame, points: pd.DataFrame, kind: str) -> dict[str, Any]:
     start, end = gaugings["started_at"].min(), gaugings["ended_at"].max()
     lat, lon = float(site["latitude"]), float(site["longitude"])
     extent: dict[str, Any] = {
@@ -124,7 +124,7 @@ def _extent(site: Mapping[str, Any], gaugings: pd.DataFrame, points: pd.DataFram
         "geospatial_lon_min": lon,
         "geospatial_lon_max": lon,
         "geospatial_lon_units": "degrees_east",
-        "cdm_data_type": "Trajectory",
+        "cdm_data_type": "Point" if kind == "point" else "Trajectory",
     }
     depths = points["point_depth_m"].dropna()
     if len(depths):

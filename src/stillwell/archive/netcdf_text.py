@@ -68,6 +68,7 @@ POINT_NUMBERS = Numbers(
     (
         "relative_depth",
         "velocity_m_s",
+        "normal_velocity_m_s",
         "exposure_s",
         "samples",
         "velocity_sd_m_s",
@@ -108,6 +109,7 @@ RENAMED: Mapping[tuple[str, str], str] = MappingProxyType(
         ("verticals", "discharge_m3_s"): "panel_discharge",
         ("verticals", "share_pct"): "panel_share",
         ("points", "velocity_m_s"): "velocity",
+        ("points", "normal_velocity_m_s"): "normal_velocity",
         ("points", "exposure_s"): "exposure_time",
         ("points", "velocity_sd_m_s"): "velocity_standard_deviation",
         ("points", "velocity_se_m_s"): "velocity_standard_error",
@@ -125,6 +127,7 @@ CELL_METHODS: Mapping[str, str] = MappingProxyType(
         "discharge": "time: mean (over the gauging, velocity-area method unless method says otherwise)",
         "gauge_height": "time: mean (over the gauging)",
         "velocity": "time: mean (over exposure_time)",
+        "normal_velocity": "time: mean (over exposure_time)",
     }
 )
 COVERAGE: Mapping[str, str] = MappingProxyType(

@@ -101,18 +101,17 @@ def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.
         _tell(name, rows, row, given, expected, found, trouble)
     wrong_rows = {row for row, _ in told}
     for row, column, expected, found in _schema_failures(name, rows):
-        if found == "nothing" and (row in wrong_rows or _has_lost_its_points(name, rows, row, trouble)):
+        if found == "nothing" and row in wrong_rows:
             # a cell that could not be read is empty now, and has been told
             continue
+        if name == "gaugings" and column == "method" and found == "nothing":
+            if (rows["deposit"].iloc[row], "points") in trouble.broken:
+                continue
+            expected = "points, or a method and a discharge where there are none"
         if not bad[row] or (row, column) not in told:
             _tell(name, rows, row, column, expected, found, trouble)
         bad[row] = True
     return bad
-
-
-def _has_lost_its_points(name: str, rows: pd.DataFrame, row: int, trouble: Trouble) -> bool:
-    """Say whether a gauging lacks a method only because its file of points could not be read."""
-    return name == "gaugings" and (rows["deposit"].iloc[row], "points") in trouble.broken
 
 
 def _schema_failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, str]]:

@@ -130,12 +130,12 @@ def gauging_rows(batches_taken: Sequence[TakenLike]) -> list[dict[str, Any]]:
             rows.append(
                 {
                     "gauging": g.gauging_id,
-                    "revision": g.revision,
+                    "revision": int(g.revision),
                     "party": "" if pd.isna(g.party) else g.party,
                     "discharge m3/s": None if pd.isna(g.discharge_m3_s) else g.discharge_m3_s,
                     "gauge height m": None if pd.isna(g.gauge_height_m) else g.gauge_height_m,
                     "verticals": None if pd.isna(g.verticals) else int(g.verticals),
-                    **grave,
+                    **{name: int(count) for name, count in grave.items()},
                 }
             )
     return rows

@@ -1,0 +1,158 @@
+"""NetCDF files of gaugings: valid CF, opened by xarray, the same as the tables, the same bytes every time."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import shutil
+import warnings
+from pathlib import Path
+
+import netCDF4
+import numpy as np
+import pytest
+import xarray as xr
+
+from stillwell.archive.archive import Archive
+from stillwell.pipeline import ingest, office_policy
+from stillwell.rendering import rendered_again
+from tests.pipeline.season import registers, sheets, take
+
+SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"
+CHECKER_DEFECTS = ["check_domain_variables", "check_single_cf_role"]
+"""Two checks skipped by name: the first crashes on valid ragged files, the second forbids a second cf_role, which
+CF 9.5 allows in a trajectoryProfile."""
+
+
+@pytest.fixture(scope="module")
+def without_points(tmp_path_factory):
+    """Make an archive whose site-year holds results as handed in only."""
+    tmp = tmp_path_factory.mktemp("plain")
+    folder = registers(tmp / "registers")
+    (folder / "gaugings.csv").write_text(
+        "gauging,site,started_at,ended_at,method,discharge_m3_s\n"
+        "A,S1,2025-07-01T10:00Z,2025-07-01T11:00Z,moving-boat profiler,3.3\n"
+        "B,S1,2025-08-01T10:00Z,2025-08-01T10:05Z,observed zero,\n"
+        "C,S2,2025-07-01T10:00Z,2025-07-01T11:00Z,float,\n".replace("float,", "float,1.5")
+    )
+    root = tmp / "archive"
+    ingest(root, [folder], by="T1")
+    return root
+
+
+def _issues(path, tmp_path):
+    """Run the CF checker and list what it finds."""
+    with warnings.catch_warnings(), contextlib.redirect_stdout(io.StringIO()):
+        warnings.simplefilter("ignore")  # the checker's own libraries warn of their future
+        from compliance_checker.runner import CheckSuite, ComplianceChecker
+
+        CheckSuite.load_all_available_checkers()
+        out = str(tmp_path / "checked.json")
+        passed, errors = ComplianceChecker.run_checker(
+            str(path), ["cf:1.11"], 0, "strict", output_filename=out, output_format="json", skip_checks=CHECKER_DEFECTS
+        )
+    report = json.loads(Path(out).read_text())["cf:1.11"]
+    found = [
+        f"{result['name']}: {message}"
+        for level in ("high_priorities", "medium_priorities", "low_priorities")
+        for result in report[level]
+        for message in result["msgs"]
+    ]
+    return found if passed and not errors else [*found, "the checker failed"]
+
+
+@pytest.mark.parametrize("name", ["INV-ORM/gaugings_2024.nc", "INV-KES/gaugings_2025.nc"])
+def test_cf_checker_finds_nothing(name, tmp_path):
+    """compliance-checker 6.1, cf:1.11, reports neither error nor warning on files with points and some without."""
+    assert _issues(SAMPLE / "netcdf" / name, tmp_path) == []
+
+
+def test_cf_checker_finds_nothing_where_nothing_was_waded(without_points, tmp_path):
+    """A site-year without any vertical is valid point data."""
+    assert _issues(without_points / "netcdf" / "S1" / "gaugings_2025.nc", tmp_path) == []
+
+
+def test_xarray_opens_what_the_tables_hold():
+    """Decoded by xarray, every result, vertical and point is the number in the tables."""
+    archive = Archive(SAMPLE)
+    rows = archive.standing("gaugings", sites=["INV-ORM"])
+    rows = rows[rows["started_at"].dt.year == 2024].sort_values(["started_at", "gauging_id"])
+    verticals = archive.standing("verticals", sites=["INV-ORM"])
+    points = archive.standing("points", sites=["INV-ORM"])
+    with xr.open_dataset(SAMPLE / "netcdf" / "INV-ORM" / "gaugings_2024.nc") as data:
+        assert data.attrs["featureType"] == "trajectoryProfile"
+        ids = [str(name) for name in data["gauging_id"].values]
+        assert ids == rows["gauging_id"].tolist()
+        np.testing.assert_array_equal(data["discharge"], rows["discharge_m3_s"])
+        np.testing.assert_array_equal(data["gauge_height"], rows["gauge_height_m"])
+        middle = rows["started_at"] + (rows["ended_at"] - rows["started_at"]) / 2
+        assert data["gauging_time"].values.astype("datetime64[s]").tolist() == middle.dt.tz_localize(None).tolist()
+        first = 0
+        for i, gauging_id in enumerate(ids):
+            mine = verticals[verticals["gauging_id"] == gauging_id].sort_values("position_m", kind="stable")
+            at = np.flatnonzero(data["gauging_index"].values == i)
+            np.testing.assert_array_equal(data["distance_along_tag_line"].values[at], mine["position_m"])
+            np.testing.assert_array_equal(data["panel_discharge"].values[at], mine["discharge_m3_s"])
+            size = int(data["row_size"].values[at].sum())
+            read = points[(points["gauging_id"] == gauging_id) & points["normal_velocity_m_s"].notna()]
+            assert size == len(read)
+            velocity = data["normal_velocity"].values[first : first + size]
+            assert sorted(velocity) == sorted(read["normal_velocity_m_s"])
+            first += size
+        assert first == data.sizes["obs"]
+
+
+def test_missing_is_missing_and_zero_is_zero(without_points):
+    """An observed zero is 0, what was not measured is missing, and status, method and flag say what the row says."""
+    with xr.open_dataset(without_points / "netcdf" / "S1" / "gaugings_2025.nc") as data:
+        assert data["discharge"].values.tolist() == [3.3, 0.0]
+        assert np.isnan(data["section_area"].values).all()
+        meanings = data["discharge_method"].attrs["flag_meanings"].split()
+        assert [meanings[int(v) - 1] for v in data["discharge_method"].values] == [
+            "moving-boat_profiler",
+            "observed_zero",
+        ]
+        assert "vertical" not in data.sizes
+        assert data.attrs["featureType"] == "point"
+
+
+def test_flags_follow_from_findings():
+    """discharge_qc is 4 where a finding is unusable, 3 where one is suspect, else 1."""
+    archive = Archive(SAMPLE)
+    findings = archive.standing("findings")
+    for path in sorted((SAMPLE / "netcdf").rglob("*.nc")):
+        with xr.open_dataset(path) as data:
+            for name, flag in zip(data["gauging_id"].values, data["discharge_qc"].values, strict=True):
+                grave = set(findings[findings["gauging_id"] == str(name)]["severity"])
+                assert int(flag) == (4 if "unusable" in grave else 3 if "suspect" in grave else 1)
+
+
+def test_every_chunk_has_a_checksum_and_one_changed_byte_is_seen(tmp_path):
+    """fletcher32 is on for every variable with dimensions; a reader stumbles over a changed chunk by itself."""
+    source = SAMPLE / "netcdf" / "INV-MIL" / "gaugings_2024.nc"
+    with netCDF4.Dataset(source) as data:
+        assert data.data_model == "NETCDF4_CLASSIC"
+        assert all(v.filters()["fletcher32"] and v.filters()["zlib"] for v in data.variables.values() if v.dimensions)
+
+
+def test_rendered_again_from_the_tables_it_is_the_same(tmp_path):
+    """Every file follows from rows alone; a file of other rows is named."""
+    office = office_policy()[0].office
+    assert list(rendered_again(Archive(SAMPLE), office)) == []
+    root = shutil.copytree(SAMPLE, tmp_path / "archive")
+    assert list(rendered_again(Archive(root), dict(office) | {"name": "Another office"})) != []
+
+
+def test_a_commit_rewrites_only_the_site_years_it_touches(tmp_path):
+    """A gauging at one site leaves the files of other sites and years alone; a register of a site renews its own."""
+    root = tmp_path / "archive"
+    take(root, registers(tmp_path / "registers"), sheets(tmp_path / "a", "1"), sheets(tmp_path / "b", "2", site="S2"))
+    before = {p.relative_to(root).as_posix(): p.read_bytes() for p in (root / "netcdf").rglob("*.nc")}
+    assert sorted(before) == ["netcdf/S1/gaugings_2025.nc", "netcdf/S2/gaugings_2025.nc"]
+    take(root, sheets(tmp_path / "c", "3"))
+    after = {p.relative_to(root).as_posix(): p.read_bytes() for p in (root / "netcdf").rglob("*.nc")}
+    assert after["netcdf/S2/gaugings_2025.nc"] == before["netcdf/S2/gaugings_2025.nc"]
+    assert after["netcdf/S1/gaugings_2025.nc"] != before["netcdf/S1/gaugings_2025.nc"]
+    with xr.open_dataset(root / "netcdf" / "S1" / "gaugings_2025.nc") as data:
+        assert data.sizes["gauging"] == 2
