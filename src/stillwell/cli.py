@@ -197,3 +197,7 @@ def _write(answer: object, format_: Format, output: Path | None) -> None:
 def main() -> None:
     """Run the commands."""
     app()
+
+
+if __name__ == "__main__":
+    main()
