@@ -156,3 +156,20 @@ def test_a_commit_rewrites_only_the_site_years_it_touches(tmp_path):
     assert after["netcdf/S1/gaugings_2025.nc"] != before["netcdf/S1/gaugings_2025.nc"]
     with xr.open_dataset(root / "netcdf" / "S1" / "gaugings_2025.nc") as data:
         assert data.sizes["gauging"] == 2
+
+
+def test_attributes_are_those_of_the_schemas():
+    """Unit, meaning and standard name of every variable that is a column are the schema's own."""
+    from schemas import ARCHIVE_TABLES
+    from schemas.derive import attributes, columns
+    from stillwell.archive import netcdf_text as text
+
+    with netCDF4.Dataset(SAMPLE / "netcdf" / "INV-KES" / "gaugings_2025.nc") as data:
+        for spec in (text.GAUGING_NUMBERS, text.VERTICAL_NUMBERS, text.POINT_NUMBERS):
+            known = {c.name: c for c in columns(ARCHIVE_TABLES[spec.table])}
+            for name in spec.columns:
+                variable = data[text.RENAMED.get((spec.table, name), name)]
+                said = {key: variable.getncattr(key) for key in variable.ncattrs()}
+                expected = attributes(known[name])
+                expected["units"] = text.UDUNITS.get(expected.get("units", "1"), expected.get("units", "1"))
+                assert expected.items() <= said.items(), name
