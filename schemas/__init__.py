@@ -13,6 +13,7 @@ DEPOSIT_TABLES: dict[str, type[Table]] = {
     "gauge_heights": registers.GaugeHeightsDeposit,
     "checks": registers.ChecksDeposit,
     "reviews": registers.ReviewsDeposit,
+    "policies": registers.PoliciesDeposit,
 }
 """What somebody may hand in."""
 
@@ -28,6 +29,8 @@ ARCHIVE_TABLES: dict[str, type[Table]] = {
     "checks": registers.Checks,
     "check_samples": registers.CheckSamples,
     "findings": gauging.Findings,
+    "uncertainty_budget": gauging.UncertaintyBudget,
+    "policies": registers.Policies,
     "reviews": registers.Reviews,
     "deposits": registers.Deposits,
 }

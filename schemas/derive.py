@@ -111,6 +111,7 @@ def table_schema(name: str, model: type[Table], version: str) -> dict[str, Any]:
         Ready for JSON. ``unit`` and ``standardName`` are custom properties, which the standard allows.
     """
     return {
+        "$schema": "https://datapackage.org/profiles/2.0/tableschema.json",
         "name": name,
         "description": (model.__doc__ or "").strip(),
         "version": version,

@@ -161,6 +161,9 @@ class Result(Table):
     recomputable: Flag = col("whether the result follows from points in the archive", required=True)
     discharge_m3_s: Number = col("discharge", units="m3 s-1", standard_name=DISCHARGE_NAME)
     handed_in_discharge_m3_s: Number = col("discharge as handed in, for comparison", units="m3 s-1")
+    handed_in_area_m2: Number = col("area as handed in", units="m2", ge=0)
+    handed_in_width_m: Number = col("width as handed in", units="m", ge=0)
+    handed_in_mean_velocity_m_s: Number = col("mean velocity as handed in", units="m s-1")
     handed_in_uncertainty_pct: Number = col("uncertainty of that discharge, as handed in", units="percent", ge=0)
     handed_in_uncertainty_level: Number = col("coverage of that uncertainty", units="percent", ge=50, le=100)
     area_m2: Number = col("area of the wetted section", units="m2", ge=0)
@@ -176,11 +179,28 @@ class Result(Table):
     gauge_height_time_m: Number = col("time-weighted mean gauge height", units="m")
     gauge_height_discharge_m: Number = col("discharge-weighted mean gauge height", units="m")
     gauge_height_change_m: Number = col("gauge height at the end minus at the start", units="m")
-    quality: Text = col("our judgement of the gauging", isin=words.FIELD_QUALITIES)
+    gauge_height_rule: Text = col("how the gauge height used was averaged", isin=words.GAUGE_HEIGHT_RULES)
+    storage_m3_s: Number = col("water going into storage between section and gauge", units="m3 s-1")
+    discharge_at_gauge_m3_s: Number = col("discharge at the gauge, less what goes into storage", units="m3 s-1")
+    uncertainty_table_m3_s: Number = col(
+        "expanded uncertainty (95 %, k = 2) from the tables of ISO 748 as remembered", units="m3 s-1", ge=0
+    )
+    uncertainty_table_pct: Number = col("the same in percent of the discharge", units="percent", ge=0)
+    uncertainty_scatter_m3_s: Number = col(
+        "expanded uncertainty (95 %, k = 2) from the scatter of depths and velocities", units="m3 s-1", ge=0
+    )
+    uncertainty_scatter_pct: Number = col("the same in percent of the discharge", units="percent", ge=0)
+    quality: Text = col(
+        "our judgement: the larger standard uncertainty within the office's thresholds, lowered by findings",
+        isin=words.FIELD_QUALITIES,
+    )
+    check_before: Text = col("last check of the meter before the gauging")
+    check_after: Text = col("first check of the meter after the gauging, when it was recorded")
     status: Text = col("whether the record has been reviewed", required=True, isin=words.STATUSES)
     candidate: Flag = col("waits beside an approved record for a review", required=True)
     revision_reason: Text = col("why this revision exists", required=True)
     rows_digest: Text = col("sha256 of the canonical rows the revision was made from", required=True)
+    points_digest: Text = col("sha256 of the points alone, empty without points")
     software_version: Text = col("version of the software that computed it", required=True)
     policy_digest: Text = col("sha256 of the office policy that held", required=True)
 
@@ -193,6 +213,18 @@ class GaugingId(Table):
 
 class Gaugings(Recorded, Result, GaugingHeader, GaugingId):
     """A gauging with its result; key gauging_id, revision."""
+
+
+class BudgetColumns(Table):
+    """One part of the uncertainty of a gauging, from the tables of ISO 748 as remembered."""
+
+    component: Text = col("what the part comes from", required=True, key=True, isin=words.COMPONENTS)
+    standard_m3_s: Number = col("standard uncertainty (k = 1) the part alone would give", units="m3 s-1", ge=0)
+    variance_pct: Number = col("share of the part in the whole variance", units="percent", ge=0, le=100)
+
+
+class UncertaintyBudget(Recorded, BudgetColumns, GaugingKey):
+    """A part of a gauging's uncertainty; key gauging_id, component."""
 
 
 class FindingColumns(Table):

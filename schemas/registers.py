@@ -188,10 +188,28 @@ class CheckColumns(Table):
     snr_db: Number = col("lowest over the receivers of the mean signal-to-noise ratio", units="dB")
     water_temperature_c: Number = col("mean temperature by the meter", units="degree_Celsius")
     reference_temperature_c: Number = col("mean temperature by a thermometer", units="degree_Celsius")
+    verdict: Text = col("whether the check found the meter healthy", required=True, isin=words.VERDICTS)
+    reasons: Text = col("why, one sentence after the other; empty when healthy")
 
 
 class Checks(Recorded, CheckColumns):
     """A check of a meter; key check."""
+
+
+class PolicyColumns(Table):
+    """The limits and choices of an office; key policy, since there is one at a time."""
+
+    policy: Text = col("whose policy it is; always office", required=True, key=True)
+    policy_digest: Text = col("sha256 of the text", required=True)
+    text: Text = col("the file as handed in, TOML", required=True)
+
+
+class PoliciesDeposit(HandedIn, PolicyColumns):
+    """A policy file as handed in."""
+
+
+class Policies(Recorded, PolicyColumns):
+    """A policy of the office; key policy."""
 
 
 class ReviewsDeposit(HandedIn, ReviewsColumns):

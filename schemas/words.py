@@ -30,6 +30,17 @@ DECISIONS = ("approved", "provisional", "withdrawn", "included", "excluded")
 STATUSES = ("provisional", "approved", "withdrawn")
 SEVERITIES = ("note", "suspect", "unusable")
 OUTCOMES = ("taken", "partly taken", "returned")
+GAUGE_HEIGHT_RULES = ("time-weighted", "discharge-weighted", "mean of both", "none")
+COMPONENTS = (
+    "number of verticals",
+    "systematic",
+    "width",
+    "depth",
+    "points in the vertical",
+    "meter calibration",
+    "exposure",
+)
+VERDICTS = ("healthy", "watch", "unfit")
 PROFILE_METHODS = (
     "none",
     "one point 0.6",

@@ -9,6 +9,8 @@ import pandas as pd
 
 from schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
 from schemas.derive import columns
+from stillwell.assessment.evidence import Evidence
+from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.choices import Choices
 from stillwell.hydrometry.compute import Computed, compute
 
@@ -77,4 +79,33 @@ def computed(
         frame("gauge_heights", [{"site": "S1"} | dict(h) for h in heights]),
         frame("calibrations", calibrations, kept=True),
         choices or Choices(),
+    )
+
+
+def evidence(headers: pd.DataFrame, made: Computed, policy: Policy) -> Evidence:
+    """Lay out what was computed for the checks, with nothing known beside it and no meter ever checked."""
+    count = len(headers)
+    ties = pd.DataFrame(
+        {
+            "check_before": pd.Series([None] * count, dtype="str"),
+            "check_after": pd.Series([None] * count, dtype="str"),
+            "verdict_before": pd.Series([None] * count, dtype="str"),
+            "verdict_after": pd.Series([None] * count, dtype="str"),
+            "no_check_within": [False] * count,
+            "nearest_days": [float("nan")] * count,
+            "suspect_since_healthy": [False] * count,
+        }
+    )
+    headers = headers.assign(gauging_id=headers["gauging"], points_digest="")
+    return Evidence(
+        gaugings=headers,
+        results=made.results,
+        verticals=made.verticals,
+        points=made.points,
+        readings=made.readings,
+        policy=policy,
+        sites=frame("sites", [], kept=True),
+        instruments=frame("instruments", [], kept=True),
+        history=frame("gaugings", [], kept=True),
+        ties=ties,
     )

@@ -13,12 +13,12 @@ from schemas import ARCHIVE_TABLES
 from schemas.derive import key_names
 from stillwell import __version__
 from stillwell.archive.archive import Archive
-from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults
+from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults, sealed_remarks
 from stillwell.archive.ledger import Entry
 from stillwell.archive.snapshot import History
 from stillwell.errors import ArchiveDamaged, StillwellError
-from stillwell.pipeline import office_policy, understand
-from stillwell.prepare import Circumstances, prepare
+from stillwell.pipeline import default_policy_text, understand
+from stillwell.prepare import Circumstances, policy_in_force, prepare
 from stillwell.records import AuditReport, Fault
 from stillwell.rendering import rendered_again
 
@@ -78,12 +78,15 @@ def audit(root: Path, *, recompute: bool = True, progress: Progress | None = Non
         tables, broken = _read_all(archive)
         faults += [*broken, *_schema_faults(tables)]
         counts |= {"rows held against their schemas": sum(len(rows) for rows in tables.values())}
-        faults += () if broken else rendered_again(archive, office_policy()[0].office)
+        faults += (
+            () if broken else rendered_again(archive, policy_in_force(archive, None, default_policy_text())[0].office)
+        )
         counts |= {"NetCDF files rendered again": sum(path.startswith("netcdf/") for path in archive.listing())}
         if recompute and not broken and not any(f.kind == "sealed" for f in faults):
             faults += _recompute_faults(archive, entries, tables, tell)
             counts |= {"rows computed again": sum(len(rows) for rows in tables.values())}
-    return AuditReport(str(root), datetime.now(UTC), counts, tuple(faults))
+    remarks = () if faults else tuple(sealed_remarks(archive))
+    return AuditReport(str(root), datetime.now(UTC), counts, tuple(faults), remarks)
 
 
 def _read_all(archive: Archive) -> tuple[dict[str, pd.DataFrame], list[Fault]]:
@@ -110,14 +113,15 @@ def _recompute_faults(
     archive: Archive, entries: list[Entry], tables: dict[str, pd.DataFrame], tell: Progress
 ) -> Iterator[Fault]:
     """Take each commit again with the archive as it stood before it, and compare every row."""
-    policy, digest = office_policy()
     history = History(tables)
     for number, entry in enumerate(entries):
         tell("computing again", number, len(entries))
         before = history.before(entry.recorded_at)
         deposits = [archive.sealed.read(note["deposit"]) for note in entry.deposits]
-        told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, policy, digest)
-        again = prepare(before, deposits, understand(deposits), told).tables
+        understood = understand(deposits)
+        policy = policy_in_force(before, understood, default_policy_text())
+        told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy)
+        again = prepare(before, deposits, understood, told).tables
         moment = pd.Timestamp(entry.recorded_at)
         for name in sorted(set(again) | set(tables)):
             stored = tables[name][tables[name]["recorded_at"] == moment] if name in tables else pd.DataFrame()

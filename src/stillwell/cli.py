@@ -162,6 +162,26 @@ def query(
 
 
 @app.command()
+def assess(
+    policy: Annotated[Path, typer.Option("--policy", help="Policy file (TOML) to try; it may say only what differs.")],
+    archive: ArchiveOption = HERE,
+    format_: FormatOption = Format.table,
+) -> None:
+    """Show what another office policy would change, before it is adopted; writes nothing."""
+    from stillwell import pipeline
+    from stillwell.archive.archive import Archive
+    from stillwell.reading.changes import changes_table, changes_words
+
+    with _in_words():
+        if not policy.is_file():
+            typer.echo(f"stillwell: expected a policy file, found nothing at {policy}", err=True)
+            raise typer.Exit(2)
+        changes = pipeline.assess_again(Archive(archive), policy.read_text(encoding="utf-8"))
+        _write(changes_table(changes), format_, None)
+    typer.echo(changes_words(changes), err=True)
+
+
+@app.command()
 def audit(
     archive: ArchiveOption = HERE,
     recompute: Annotated[bool, typer.Option(help="Also compute every gauging again and compare.")] = True,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import cache
 from importlib import resources
 from pathlib import Path
 
@@ -17,7 +18,7 @@ from stillwell.fingerprint import sha256
 from stillwell.intake.deposit import find_deposits, read_deposit
 from stillwell.intake.interpret import interpret
 from stillwell.intake.returned import returned_documents
-from stillwell.prepare import Circumstances, Prepared, prepare
+from stillwell.prepare import Change, Circumstances, Prepared, policy_in_force, prepare, reassess
 from stillwell.records import Deposit, Understood
 from stillwell.rendering import documents, renderings
 
@@ -41,10 +42,16 @@ class Taken:
         return self.prepared is None or self.prepared.problems.empty
 
 
-def office_policy(text: str | None = None) -> tuple[Policy, str]:
-    """Read an office policy and digest it; without a text, the defaults shipped with this version."""
-    if text is None:
-        text = resources.files("stillwell.assessment").joinpath("policy.toml").read_text(encoding="utf-8")
+@cache
+def default_policy_text() -> str:
+    """Read the policy that ships with this version."""
+    return resources.files("stillwell.assessment").joinpath("policy.toml").read_text(encoding="utf-8")
+
+
+@cache
+def office_policy() -> tuple[Policy, str]:
+    """Return the policy that ships with this version, and its digest."""
+    text = default_policy_text()
     return policy_from(text), sha256(text.encode("utf-8"))
 
 
@@ -65,7 +72,7 @@ def inbox(folder: Path) -> list[Path]:
 
 def understand(deposits: Sequence[Deposit]) -> Understood:
     """Turn deposits into canonical frames, one schema pass over the whole batch."""
-    return interpret(deposits)
+    return interpret(deposits, office_policy()[0])
 
 
 def ingest(
@@ -124,7 +131,7 @@ def take(
         tell("interpreting", 0, len(fresh))
         understood = understand(fresh)
         tell("computing", 1, 3)
-        told = circumstances(writer)
+        told = circumstances(writer, understood)
         prepared = prepare(writer.archive, fresh, understood, told)
         tell("writing", 2, 3)
         entry = writer.commit(_commit(writer, told, fresh, prepared))
@@ -132,10 +139,34 @@ def take(
     return Taken(entry, prepared, tuple(fresh), tuple(known))
 
 
-def circumstances(writer: Writer) -> Circumstances:
-    """Collect who, when and by what rules from an open writer."""
-    policy, digest = office_policy()
-    return Circumstances(writer.number, writer.recorded_at, writer.by, __version__, policy, digest)
+def circumstances(writer: Writer, understood: Understood) -> Circumstances:
+    """Collect who, when and by what rules from an open writer and the deposits it takes."""
+    policy = policy_in_force(writer.archive, understood, default_policy_text())
+    return Circumstances(writer.number, writer.recorded_at, writer.by, __version__, *policy)
+
+
+def assess_again(archive: Archive, policy_text: str) -> list[Change]:
+    """Say what another policy would change in an archive; nothing is written.
+
+    Parameters
+    ----------
+    archive : Archive
+    policy_text : str
+        TOML; what it is silent about stays as shipped.
+
+    Returns
+    -------
+    list of Change
+
+    Raises
+    ------
+    PolicyError
+        If the policy cannot be used.
+    """
+    policy = policy_from(policy_text, office_policy()[0])
+    _, _, before = policy_in_force(archive, None, default_policy_text())
+    told = Circumstances(0, utc_now(), "", __version__, policy, sha256(policy_text.encode("utf-8")), before)
+    return reassess(archive, told)
 
 
 def _sort_known(archive: Archive, deposits: Sequence[Deposit], again: bool) -> tuple[list[Deposit], list[Deposit]]:

@@ -14,6 +14,7 @@ from stillwell.archive.layout import README
 from stillwell.archive.netcdf import SiteYear, gaugings_netcdf, netcdf_path
 from stillwell.archive.provenance import commit_provenance, provenance_path
 from stillwell.archive.readme import archive_readme, schema_documents
+from stillwell.archive.reviews import newest_rows
 from stillwell.archive.standing import newest_revisions, standing_rows
 from stillwell.archive.writer import Writer
 from stillwell.fingerprint import sha256
@@ -70,7 +71,7 @@ def renderings(writer: Writer, circumstances: Circumstances, prepared: Prepared)
     Returns
     -------
     dict of str to bytes
-        By path in the archive; a site-year whose last gauging was withdrawn keeps its file as it was.
+        By path in the archive.
     """
     office = circumstances.policy.office
     fixed = {README: archive_readme(office)} | schema_documents()
@@ -92,10 +93,12 @@ def renderings(writer: Writer, circumstances: Circumstances, prepared: Prepared)
 def _touched(archive: Archive, prepared: Prepared) -> dict[str, set[int] | None]:
     """Say which years of which sites a commit changes; None means every year."""
     touched: dict[str, set[int] | None] = {}
-    gaugings = prepared.tables.get("gaugings")
-    if gaugings is not None:
-        kept = archive.read("gaugings", archive.related(sorted(set(gaugings["site"]))))
-        mine = pd.concat([gaugings, kept[kept["gauging_id"].isin(set(gaugings["gauging_id"]))]], ignore_index=True)
+    fresh = [prepared.tables[name] for name in ("gaugings", "findings") if name in prepared.tables]
+    if fresh:
+        ids = {gauging_id for rows in fresh for gauging_id in rows["gauging_id"]}
+        at = sorted({site for rows in fresh for site in rows["site"]})
+        kept = archive.read("gaugings", archive.related(at))
+        mine = pd.concat([prepared.tables.get("gaugings", kept.iloc[:0]), kept[kept["gauging_id"].isin(ids)]])
         for site, year in set(zip(mine["site"], mine["started_at"].dt.year, strict=True)):
             years = touched.setdefault(site, set())
             if years is not None:
@@ -128,6 +131,7 @@ def site_years(
     """
     gaugings = rows("gaugings", sites)
     standing = {name: standing_rows(name, rows(name, sites), gaugings) for name in RENDERED}
+    standing["gaugings"] = _with_withdrawn(standing["gaugings"], gaugings)
     register = newest_revisions(rows("sites", sites), key_names(ARCHIVE_TABLES["sites"]))
     newest = register.sort_values("valid_from", na_position="first", kind="stable").drop_duplicates("site", keep="last")
     described = {row["site"]: row for row in newest.to_dict("records")}
@@ -147,6 +151,16 @@ def site_years(
             }
             whole = SiteYear({str(k): v for k, v in described[site].items()}, int(year), of_year, **parts)
             yield netcdf_path(site, int(year)), gaugings_netcdf(whole, office)
+
+
+def _with_withdrawn(standing: pd.DataFrame, gaugings: pd.DataFrame) -> pd.DataFrame:
+    """Add the withdrawn gaugings of a site-year in which nothing else stands: its file then says so, flag by flag."""
+    gone = newest_rows(gaugings)
+    gone = gone.sort_values("revision", kind="stable").drop_duplicates("gauging_id", keep="last")
+    gone = gone[(gone["status"] == "withdrawn") & ~gone["gauging_id"].isin(set(standing["gauging_id"]))]
+    held = set(zip(standing["site"], standing["started_at"].dt.year, strict=True))
+    alone = [pair not in held for pair in zip(gone["site"], gone["started_at"].dt.year, strict=True)]
+    return pd.concat([standing, gone[alone]], ignore_index=True) if any(alone) else standing
 
 
 def _of(rows: pd.DataFrame, ids: set[Any]) -> pd.DataFrame:

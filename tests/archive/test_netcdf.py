@@ -173,3 +173,22 @@ def test_attributes_are_those_of_the_schemas():
                 expected = attributes(known[name])
                 expected["units"] = text.UDUNITS.get(expected.get("units", "1"), expected.get("units", "1"))
                 assert expected.items() <= said.items(), name
+
+
+def test_a_site_year_whose_gaugings_were_all_withdrawn_says_so(tmp_path):
+    """Nothing stands then; the file holds what was withdrawn, with that status, until something stands again."""
+    root = tmp_path / "archive"
+    take(root, registers(tmp_path / "registers"), sheets(tmp_path / "a", "1"))
+    folder = tmp_path / "review"
+    folder.mkdir()
+    (folder / "reviews.csv").write_text(
+        "subject,decision,by,decided_at,reason\nS1.20250501T100000Z.M1,withdrawn,H1,2025-06-01T00:00Z,wrong river\n"
+    )
+    take(root, folder)
+    path = root / "netcdf" / "S1" / "gaugings_2025.nc"
+    with xr.open_dataset(path) as data:
+        meanings = data["discharge_status"].attrs["flag_meanings"].split()
+        assert [meanings[int(v) - 1] for v in data["discharge_status"].values] == ["withdrawn"]
+    take(root, sheets(tmp_path / "b", "2"))
+    with xr.open_dataset(path) as data:
+        assert [str(name) for name in data["gauging_id"].values] == ["S1.20250502T100000Z.M1"]

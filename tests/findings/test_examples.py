@@ -2,39 +2,38 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 
 import pytest
 
-from stillwell.assessment.assess import assess
+from schemas import ARCHIVE_TABLES
+from stillwell.archive.snapshot import History
 from stillwell.assessment.checks import CHECKS
-from stillwell.assessment.evidence import Evidence
-from stillwell.assessment.policy import policy_from
-from stillwell.hydrometry.compute import compute
 from stillwell.intake.deposit import read_deposit
-from stillwell.intake.interpret import interpret
-from stillwell.pipeline import office_policy
+from stillwell.pipeline import default_policy_text, understand
+from stillwell.prepare import Circumstances, policy_in_force, prepare
+from tests.making import frame
 
 HERE = Path(__file__).parent
-DEFAULT, _ = office_policy()
+NOW = datetime(2026, 1, 1, tzinfo=UTC)
+NOTHING = History({name: frame(name, [], kept=True) for name in ARCHIVE_TABLES}).before(NOW)
+"""An archive in which nothing stands yet."""
 
 
-def _found(code: str, kind: str) -> set[str]:
-    understood = interpret([read_deposit(HERE / code / kind)])
+@cache
+def _found(code: str, kind: str) -> frozenset[str]:
+    deposit = read_deposit(HERE / code / kind)
+    understood = understand([deposit])
     assert understood.problems.empty, understood.problems.to_dict("records")
-    own = HERE / code / "policy.toml"
-    policy = policy_from(own.read_text(encoding="utf-8"), DEFAULT) if own.exists() else DEFAULT
-    tables = understood.tables
-    points = tables["points"].assign(g=0)
-    made = compute(tables["gaugings"], points, tables["gauge_heights"], tables["calibrations"], policy.choices)
-    findings = assess(
-        Evidence(
-            tables["gaugings"], made.results, made.verticals, made.points, made.readings, policy, tables["sites"],
-            tables["instruments"],
-        )
-    )  # fmt: skip
-    assert findings["message"].str.len().min() > 20 or findings.empty
-    return set(findings["code"])
+    policy = policy_in_force(NOTHING, understood, default_policy_text())
+    findings = prepare(NOTHING, [deposit], understood, Circumstances(1, NOW, "T1", "0", *policy)).tables.get("findings")
+    if findings is None:
+        return frozenset()
+    assert findings["message"].str.len().min() > 20
+    assert findings["source"].str.len().min() > 10
+    return frozenset(findings["code"])
 
 
 @pytest.mark.parametrize("code", [check.code for check in CHECKS])

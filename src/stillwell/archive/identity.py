@@ -62,6 +62,24 @@ def rows_digests(gaugings: pd.DataFrame, points: pd.DataFrame, gauge_heights: pd
     return np.array([hashlib.sha256(data).hexdigest() for data in joined], dtype=object)
 
 
+def points_digests(count: int, points: pd.DataFrame) -> pd.Series:
+    """Digest only the points of each gauging, to find sheets that were copied; empty without points.
+
+    Parameters
+    ----------
+    count : int
+        Number of gaugings.
+    points : DataFrame
+        Canonical rows with ``g``.
+
+    Returns
+    -------
+    Series of str
+    """
+    parts = _digests(points, ("g", "vertical", "relative_depth", "repeat"), count)
+    return pd.Series([hashlib.sha256(part).hexdigest() if part else "" for part in parts], dtype="str")
+
+
 def _digests(rows: pd.DataFrame, order: tuple[str, ...], count: int) -> list[bytes]:
     """Digest the rows of each gauging, in the order of a key; nothing for a gauging without rows."""
     out = [b""] * count

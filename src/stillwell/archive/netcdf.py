@@ -182,7 +182,7 @@ def _flags(data: Any, gaugings: pd.DataFrame, findings: pd.DataFrame) -> None:
         findings.sort_values("code").drop_duplicates(["gauging_id", "code"]).groupby("gauging_id")["code"].agg(" ".join)
     )
     listed = {"long_name": "codes of the findings on the gauging", "coverage_content_type": "qualityInformation"}
-    _words(data, "discharge_findings", "gauging", gaugings["gauging_id"].map(codes).fillna(""), listed)
+    _words(data, "discharge_findings", "gauging", [codes.get(str(name), "") for name in gaugings["gauging_id"]], listed)
 
 
 def _write_verticals(

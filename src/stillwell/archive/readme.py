@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 
-from schemas import ARCHIVE_TABLES, SCHEMA_VERSION, words
+from schemas import ARCHIVE_TABLES, SCHEMA_VERSION, Table, words
 from schemas.derive import columns, key_names, table_schema
 from stillwell.archive.layout import schema_path
 
@@ -48,8 +48,8 @@ THE TABLES (schema version {version})
 Every column is described in schemas/<table>.json and again inside each Parquet file. The unit is in the
 column's name: _m metre, _m2, _m3_s cubic metre per second, _m_s metre per second, _s second, _c degree
 Celsius, _pct percent, _deg degree of angle, _db decibel, _ppt parts per thousand, _km2. All times are UTC.
-An empty cell means that nothing is known; it never means zero. A discharge of 0 was observed to be zero.
-Velocities and discharges below zero are real: they run upstream.
+An empty cell means that nothing is known; it never means zero. A discharge of 0 says that no water flowed.
+Velocities and discharges below zero are meant so: the water ran upstream.
 
 HOW TO READ
 Parquet, with any reader, the whole folder of a table at once. In Python with pandas:
@@ -107,6 +107,9 @@ measurements, under what licence they may be used, and who may read them.
 """
 
 
+_WIDTH = max(map(len, ARCHIVE_TABLES))
+
+
 def archive_readme(office: Mapping[str, str]) -> bytes:
     """Write README.txt for a stranger who has nothing but the folder.
 
@@ -148,7 +151,13 @@ def schema_documents() -> dict[str, bytes]:
 
 def _table_line(name: str) -> str:
     model = ARCHIVE_TABLES[name]
-    what = (model.__doc__ or "").strip().split(";")[0].rstrip(".").replace("`", "")
+    # some models only say which table they are; what it holds is then said by one they are built on
+    said = [(c.__doc__ or "").strip() for c in model.__mro__ if c.__name__ in (model.__name__, *_bases(model))]
+    what = next(text for text in said if not text.startswith("`")).split("; key")[0].rstrip(".")
     revised = any(c.name == "revision" for c in columns(model))
     key = ", ".join([*key_names(model), *(["revision"] if revised else [])])
-    return f"{name:<14} {what}. Key: {key}."
+    return f"{name:<{_WIDTH}} {what}.\n{'':<{_WIDTH}} Key: {key}."
+
+
+def _bases(model: type[Table]) -> list[str]:
+    return [base.__name__ for base in model.__mro__ if base.__name__.endswith("Columns")]

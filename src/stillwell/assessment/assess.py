@@ -7,6 +7,7 @@ import pandas as pd
 
 from stillwell.assessment.checks import CHECKS
 from stillwell.assessment.evidence import Check, Evidence
+from stillwell.assessment.policy import Policy
 
 FINDING_COLUMNS = (
     "g", "code", "severity", "table", "key", "column", "value", "limit", "message", "source", "row_file", "row_line",
@@ -26,17 +27,31 @@ def assess(evidence: Evidence, checks: tuple[Check, ...] = CHECKS) -> pd.DataFra
     DataFrame
         One row per finding, by gauging and in the order of the checks, with the columns of ``FINDING_COLUMNS``.
     """
-    found = [_findings(check, rows, evidence) for check in checks if len(rows := check.find(evidence))]
+    found = [worded(check, rows, evidence.policy) for check in checks if len(rows := check.find(evidence))]
     if not found:
         return pd.DataFrame({name: pd.Series(dtype=_dtype(name)) for name in FINDING_COLUMNS})
     findings = pd.concat(found, ignore_index=True)
     return findings.iloc[np.argsort(findings["g"].to_numpy(), kind="stable")].reset_index(drop=True)
 
 
-def _findings(check: Check, rows: pd.DataFrame, evidence: Evidence) -> pd.DataFrame:
+def worded(check: Check, rows: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+    """Put what a check found into words.
+
+    Parameters
+    ----------
+    check : Check
+    rows : DataFrame
+        What its ``find`` returned.
+    policy : Policy
+
+    Returns
+    -------
+    DataFrame
+        With the columns of ``FINDING_COLUMNS``.
+    """
     said = zip(rows["key"], rows["value"], rows["limit"], strict=True)
     messages = [check.sentence.format(key=key, value=value, limit=limit) for key, value, limit in said]
-    source = evidence.policy.limits[check.limit].source if check.limit else check.source
+    source = policy.limits[check.limit].source if check.limit else check.source
     return rows.assign(
         code=check.code,
         severity=check.severity,

@@ -1,4 +1,4 @@
-"""How each check finds what it doubts. A missing value is never doubted here: what must be there, intake demands."""
+"""How checks on the section, the result and the gauge find what they doubt. A missing value is never doubted here."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stillwell.assessment.evidence import Evidence, numbers, of_gaugings, of_points, of_verticals
+from stillwell.assessment.evidence import Evidence, numbers, of_gaugings, of_verticals
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -30,47 +30,6 @@ def verticals_few(e: Evidence) -> pd.DataFrame:
     widths, fewest = e.policy.values("verticals_widths_m"), np.array(e.policy.values("verticals_fewest"))
     asked = fewest[np.searchsorted(widths, np.nan_to_num(width), side="right")]
     return of_gaugings(e, e.results["recomputable"] & (count < asked), count, asked)
-
-
-def exposure_short(e: Evidence) -> pd.DataFrame:
-    """Find velocities averaged over too short a time."""
-    exposure, limit = numbers(e.points["exposure_s"]), e.policy.value("exposure_s")
-    return of_points(e, exposure < limit, exposure, limit)
-
-
-def signal_low(e: Evidence) -> pd.DataFrame:
-    """Find a low signal-to-noise ratio."""
-    snr, low = numbers(e.points["snr_db"]), _meter_limit(e, "snr_low_db")
-    return of_points(e, (snr < low) & (snr >= _meter_limit(e, "snr_unusable_db")), snr, low)
-
-
-def signal_unusable(e: Evidence) -> pd.DataFrame:
-    """Find a signal-to-noise ratio at which a velocity cannot be used."""
-    snr, limit = numbers(e.points["snr_db"]), _meter_limit(e, "snr_unusable_db")
-    return of_points(e, snr < limit, snr, limit)
-
-
-def _meter_limit(e: Evidence, name: str) -> Floats:
-    """Take a limit from the meter's register on the day of the gauging, else from the policy."""
-    out = np.full(len(e.gaugings), e.policy.value(name))
-    said = e.instruments[e.instruments[name].notna()].sort_values("valid_from", na_position="first", kind="stable")
-    meter, start = e.gaugings["instrument"], e.gaugings["started_at"]
-    for code, since, value in zip(said["instrument"], said["valid_from"], said[name], strict=True):
-        holds = (meter == code).fillna(False).to_numpy(dtype=bool)
-        if since is not pd.NaT:
-            holds &= (start >= since).to_numpy()
-        out[holds] = value
-    limits: Floats = out[e.points["g"].to_numpy()]
-    return limits
-
-
-def angle_large(e: Evidence) -> pd.DataFrame:
-    """Find flow far from normal to the section."""
-    given = numbers(e.points["flow_angle_deg"])
-    cosine = np.clip(numbers(e.points["angle_cosine"]), -1, 1)
-    angle = np.where(np.isnan(given), np.degrees(np.arccos(cosine)), np.abs(given))
-    limit = e.policy.value("angle_deg")
-    return of_points(e, angle > limit, angle, limit)
 
 
 def stage_changed(e: Evidence) -> pd.DataFrame:
@@ -154,6 +113,37 @@ def discharge_differs(e: Evidence) -> pd.DataFrame:
     limit = e.policy.value("discharge_differs_pct")
     compared = e.results["recomputable"].to_numpy(dtype=bool) & ~np.isnan(handed_in) & ~np.isnan(ours)
     return of_gaugings(e, compared & (share > limit), handed_in, ours)
+
+
+def result_inconsistent(e: Evidence) -> pd.DataFrame:
+    """Find a result handed in whose discharge is not its area times its mean velocity."""
+    q, area, velocity = (numbers(e.gaugings[name]) for name in ("discharge_m3_s", "area_m2", "mean_velocity_m_s"))
+    product = area * velocity
+    limit = e.policy.value("discharge_differs_pct") / 100 * np.abs(q)
+    return of_gaugings(e, np.abs(q - product) > limit, q, product)
+
+
+def uncertainties_differ(e: Evidence) -> pd.DataFrame:
+    """Find gaugings whose own scatter says something else than the tables do."""
+    table, scatter = numbers(e.results["uncertainty_table_m3_s"]), numbers(e.results["uncertainty_scatter_m3_s"])
+    factor = e.policy.value("uncertainties_factor")
+    return of_gaugings(e, (scatter > factor * table) & (table > 0), scatter, table)
+
+
+def uncertainty_large(e: Evidence) -> pd.DataFrame:
+    """Find gaugings whose uncertainty passes the office's limit."""
+    larger = np.fmax(numbers(e.results["uncertainty_table_pct"]), numbers(e.results["uncertainty_scatter_pct"]))
+    limit = e.policy.value("uncertainty_large_pct")
+    return of_gaugings(e, larger > limit, larger, limit)
+
+
+def neighbours_far_apart(e: Evidence) -> pd.DataFrame:
+    """Find verticals whose distance to the next takes a large part of the width."""
+    width = numbers(e.results["width_m"])[e.verticals["g"].to_numpy()]
+    share = np.divide(100 * numbers(e.verticals["water_m"]), width, out=np.zeros(width.size), where=width > 0)
+    limit = e.policy.value("spacing_pct")
+    many = numbers(e.results["verticals"])[e.verticals["g"].to_numpy()] >= 10
+    return of_verticals(e, many & (share > limit), share, limit)
 
 
 def gauge_height_missing(e: Evidence) -> pd.DataFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -27,6 +28,17 @@ class Evidence:
     policy: Policy
     sites: pd.DataFrame
     instruments: pd.DataFrame
+    history: pd.DataFrame
+    """What stood at the sites before the batch, as the archive's gaugings."""
+    ties: pd.DataFrame
+    """The checks of the meter before and after each gauging, one row per gauging."""
+
+    @cached_property
+    def seen(self) -> pd.DataFrame:
+        """The batch beside what stood before it; see ``doubts_season.seen``."""
+        from stillwell.assessment.doubts_season import seen
+
+        return seen(self)
 
 
 @dataclass(frozen=True)
@@ -39,12 +51,24 @@ class Check:
 
     code: str
     severity: str
-    table: str
-    column: str
+    about: str
+    """Table and column, joined by a dot."""
     sentence: str
     find: Callable[[Evidence], pd.DataFrame]
     limit: str = ""
     source: str = ""
+    season: bool = False
+    """Whether it looks beyond the gauging itself, at others or at checks of the meter."""
+
+    @property
+    def table(self) -> str:
+        """Table the finding is about."""
+        return self.about.partition(".")[0]
+
+    @property
+    def column(self) -> str:
+        """Column the finding is about."""
+        return self.about.partition(".")[2]
 
 
 def of_gaugings(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit: ArrayLike = np.nan) -> pd.DataFrame:
@@ -62,17 +86,24 @@ def of_gaugings(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit: 
     DataFrame
         With the columns of ``FOUND``.
     """
+    return of_rows(e.gaugings, mask, value, limit)
+
+
+def of_rows(
+    gaugings: pd.DataFrame, mask: ArrayLike, value: ArrayLike = np.nan, limit: ArrayLike = np.nan
+) -> pd.DataFrame:
+    """Point at rows of a frame of gaugings; see ``of_gaugings``."""
     rows = np.flatnonzero(np.asarray(mask, dtype=bool))
-    frame = e.gaugings[["row_file", "row_line"]].iloc[rows].reset_index(drop=True)
+    frame = gaugings[["row_file", "row_line"]].iloc[rows].reset_index(drop=True)
     return _found(rows, ["gauging"] * rows.size, rows, value, limit, frame)
 
 
 def of_verticals(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit: ArrayLike = np.nan) -> pd.DataFrame:
     """Point at verticals; see ``of_gaugings``."""
     rows = np.flatnonzero(np.asarray(mask, dtype=bool))
-    frame = e.verticals.iloc[rows].reset_index(drop=True)
-    keys = [f"vertical {n}" for n in frame["vertical"]]
-    return _found(frame["g"].to_numpy(), keys, rows, value, limit, frame)
+    g, number = e.verticals["g"].to_numpy()[rows], e.verticals["vertical"].to_numpy()[rows]
+    frame = e.points[["row_file", "row_line"]].iloc[e.verticals["point"].to_numpy()[rows]].reset_index(drop=True)
+    return _found(g, [f"vertical {n}" for n in number.tolist()], rows, value, limit, frame)
 
 
 def of_points(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit: ArrayLike = np.nan) -> pd.DataFrame:

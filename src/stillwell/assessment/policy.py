@@ -6,17 +6,45 @@ import math
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from types import MappingProxyType
 from typing import Any
 
+from stillwell.assessment.health import LIMITS as HEALTH_LIMITS
 from stillwell.errors import PolicyError
-from stillwell.hydrometry.choices import EDGE_RULES, GAUGE_HEIGHT_MEANS, Choices
+from stillwell.hydrometry.choices import EDGE_RULES, GAUGE_HEIGHT_MEANS, SOUND_SPEEDS, Choices
 
 LIMITS: Mapping[str, tuple[float, float]] = MappingProxyType(
     {
         "verticals_widths_m": (0.0, 10_000.0),
         "verticals_fewest": (1.0, 1000.0),
+        "check_days": (0.0, 3650.0),
+        "check_samples": (1.0, 1e6),
+        "check_rate_hz": (0.0, 1000.0),
+        "check_snr_low_db": (0.0, 100.0),
+        "check_snr_unusable_db": (0.0, 100.0),
+        "check_spread_db": (0.0, 100.0),
+        "check_drift_db": (0.0, 100.0),
+        "check_receivers_apart_db": (0.0, 100.0),
+        "check_temperature_c": (0.0, 30.0),
+        "check_history": (1.0, 1000.0),
+        "check_history_sigmas": (1.0, 100.0),
+        "temperature_differs_c": (0.0, 30.0),
+        "velocity_error_pct": (0.0, 100.0),
+        "velocity_error_m_s": (0.0, 10.0),
+        "spikes_pct": (0.0, 100.0),
+        "sound_speed_pct": (0.0, 100.0),
+        "tilt_deg": (0.0, 90.0),
+        "coefficient_range": (0.0, 2.0),
+        "profile_steep_factor": (1.0, 100.0),
+        "two_points_from_m": (0.0, 100.0),
+        "two_points_not_below_m": (0.0, 100.0),
+        "spacing_pct": (0.0, 100.0),
+        "uncertainty_large_pct": (0.0, 1000.0),
+        "uncertainties_factor": (1.0, 100.0),
+        "area_falls_pct": (0.0, 100.0),
+        "quality_thresholds_pct": (0.0, 100.0),
+        "discharge_floor_m3_s": (0.0, 1000.0),
         "exposure_s": (0.0, 3600.0),
         "angle_deg": (0.0, 90.0),
         "wading_product_m2_s": (0.0, 10.0),
@@ -32,10 +60,12 @@ LIMITS: Mapping[str, tuple[float, float]] = MappingProxyType(
 )
 """Every limit a policy may set, with the least and greatest value it may have."""
 
-LISTS = frozenset({"verticals_widths_m", "verticals_fewest"})
+LISTS = frozenset({"verticals_widths_m", "verticals_fewest", "coefficient_range", "quality_thresholds_pct"})
 """Limits that are a list of numbers."""
 
-WORDS = MappingProxyType({"edge_rule": EDGE_RULES, "gauge_height_mean": GAUGE_HEIGHT_MEANS})
+WORDS = MappingProxyType(
+    {"edge_rule": EDGE_RULES, "gauge_height_mean": GAUGE_HEIGHT_MEANS, "sound_speed": SOUND_SPEEDS}
+)
 """Choices that are one of some words."""
 
 OFFICE = ("name", "identifier", "contact_role")
@@ -60,6 +90,14 @@ class Policy:
     def value(self, name: str) -> float:
         """Return a limit that is one number."""
         return float(self.limits[name].value)
+
+    def settings(self) -> Choices:
+        """Return the choices, with the limits that computing needs."""
+        return replace(self.choices, discharge_floor_m3_s=self.value("discharge_floor_m3_s"))
+
+    def health_limits(self) -> dict[str, float]:
+        """Return the limits a check of a meter is held against."""
+        return {name: self.value(name) for name in HEALTH_LIMITS}
 
     def values(self, name: str) -> tuple[float, ...]:
         """Return a limit that is a list of numbers."""
@@ -144,7 +182,7 @@ def _limit(name: str, said: Any, text: str) -> Limit:
 
 
 def _choices(said: Mapping[str, Any], text: str, base: Choices) -> Choices:
-    known = {f.name: getattr(base, f.name) for f in fields(Choices)}
+    known = {f.name: getattr(base, f.name) for f in fields(Choices) if f.name not in LIMITS}
     _refuse_unknown(said, tuple(known), text, "choice")
     values: dict[str, Any] = dict(known)
     for name, value in said.items():

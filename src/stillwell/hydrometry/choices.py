@@ -7,6 +7,8 @@ from dataclasses import dataclass
 EDGE_RULES = ("plain", "power law", "triangular")
 """How the strip next to an edge is computed; handbook table in docs/method.md."""
 
+SOUND_SPEEDS = ("as handed in", "corrected")
+
 GAUGE_HEIGHT_MEANS = ("time-weighted", "discharge-weighted", "mean of both")
 
 
@@ -40,6 +42,11 @@ class Choices:
     gauge_height_simple_change_m : float
         Below this change of stage the time-weighted mean is used whatever is chosen, since the means agree
         (0.05 m, as remembered).
+    sound_speed : str
+        ``as handed in``, or ``corrected``: acoustic velocities are multiplied by the true speed of sound over the one
+        the meter used, wherever both are known.
+    discharge_floor_m3_s : float
+        Magnitude of a discharge below which no percentage of it is given; a limit of the policy.
     """
 
     edge_rule: str = "plain"
@@ -55,3 +62,5 @@ class Choices:
     gauge_height_window_s: float = 1800.0
     gauge_height_mean: str = "time-weighted"
     gauge_height_simple_change_m: float = 0.05
+    sound_speed: str = "as handed in"
+    discharge_floor_m3_s: float = 0.001

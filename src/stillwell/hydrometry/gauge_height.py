@@ -121,6 +121,8 @@ def discharge_weighted(nodes: Nodes, g: Ints, at_s: Floats, discharge: Floats, c
     -----
     WSP 2175 pp. 170-172 as remembered.
     """
+    if np.isnan(at_s).all():
+        return np.full(count, np.nan)
     flows = discharge != 0
     g, at_s, discharge = g[flows], at_s[flows], discharge[flows]
     height = stage_at(nodes, g, at_s)

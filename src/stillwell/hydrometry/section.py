@@ -110,6 +110,8 @@ def position_order(g: Ints, position: Floats, depth: Floats, walked: Ints) -> In
     """
     if not g.size:
         return np.zeros(0, dtype=np.int64)
+    if np.all((g[1:] > g[:-1]) | ((g[1:] == g[:-1]) & (position[1:] > position[:-1]))):
+        return np.arange(g.size)
     begins = np.flatnonzero(np.r_[True, g[1:] != g[:-1]])
     ends = np.r_[begins[1:], g.size] - 1
     count = ends - begins + 1

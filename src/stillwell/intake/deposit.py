@@ -11,7 +11,7 @@ from stillwell.records import Deposit, DepositFile
 
 MOST_BYTES = 512 * 2**20
 MOST_FILES = 2000
-KINDS = {".zip": "zip", ".xlsx": "workbook", ".csv": "csv"}
+KINDS = {".zip": "zip", ".xlsx": "workbook", ".csv": "csv", ".toml": "toml"}
 """Kinds of a deposit that is one file, by the ending of its name."""
 
 
@@ -56,7 +56,7 @@ def read_deposit(path: Path) -> Deposit:
     """
     kind = _kind(path)
     if kind is None:
-        msg = f"expected a folder, .zip, .xlsx or .csv at {path}, found something else; nothing was read"
+        msg = f"expected a folder, .zip, .xlsx, .csv or .toml at {path}, found something else; nothing was read"
         raise DepositError(msg)
     try:
         files = tuple(_folder(path)) if kind == "folder" else (_file(path, path.name, 0),)

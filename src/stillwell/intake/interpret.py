@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -11,22 +12,28 @@ from pandera.errors import SchemaErrors
 from schemas import DEPOSIT_TABLES
 from schemas.derive import columns
 from schemas.words import MID_SECTION, WITH_VERTICALS
+from stillwell.assessment.policy import Policy, policy_from
+from stillwell.errors import PolicyError
 from stillwell.intake.rules import violations
 from stillwell.intake.trouble import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, Trouble
 from stillwell.intake.typed import Typed, typed_tables
 from stillwell.intake.unpack import sheets
 from stillwell.records import Deposit, Understood
 
+POLICY_LEFT = "the policy is not adopted; the one in force stays"
+
 OF_GAUGINGS = ("gaugings", "points")
 """Tables of which a bad row gives back its gauging; of any other table it is left out by itself."""
 
 
-def interpret(deposits: Sequence[Deposit]) -> Understood:
+def interpret(deposits: Sequence[Deposit], base: Policy | None = None) -> Understood:
     """Understand a batch of deposits.
 
     Parameters
     ----------
     deposits : sequence of Deposit
+    base : Policy, optional
+        What holds where a policy handed in is silent; without it such a policy must be whole.
 
     Returns
     -------
@@ -40,6 +47,7 @@ def interpret(deposits: Sequence[Deposit]) -> Understood:
     # points first: what they lack explains what their gauging lacks
     order = sorted(tables, key=lambda name: name != "points")
     bad_rows = {name: _judge(name, tables[name], typed[name], trouble) for name in order}
+    bad_rows["policies"] |= _unusable_policies(tables["policies"], base, trouble)
     _give_back_whole_deposits(tables, trouble)
     for problem in violations(tables["gaugings"], tables["points"], trouble):
         trouble.add(**problem, consequence=RETURNED)
@@ -147,6 +155,22 @@ def _tell(name: str, rows: pd.DataFrame, row: int, column: str, expected: str, f
         else:
             gauging, consequence = str(label), RETURNED
     trouble.add(deposit, gauging, file, int(line), column, expected, found, consequence)
+
+
+def _unusable_policies(rows: pd.DataFrame, base: Policy | None, trouble: Trouble) -> np.ndarray:
+    """Find policies that cannot be used; each is told with its line."""
+    bad = np.zeros(len(rows), dtype=bool)
+    for i, row in enumerate(rows.to_dict("records")):
+        try:
+            policy_from(str(row["text"]), base)
+        except PolicyError as error:
+            bad[i] = True
+            named = re.search(r"line (\d+)", str(error))
+            line = int(named[1]) if named else 1
+            trouble.add(
+                row["deposit"], None, row["row_file"], line, None, "a policy that can be used", str(error), POLICY_LEFT
+            )
+    return bad
 
 
 def _give_back_whole_deposits(tables: dict[str, pd.DataFrame], trouble: Trouble) -> None:

@@ -9,7 +9,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 
+import numpy as np
+import pyarrow as pa
+
 from schemas import DEPOSIT_TABLES
+from stillwell.fingerprint import sha256
 from stillwell.intake.csv_text import Sheet, read_csv
 from stillwell.intake.trouble import CannotRead, Trouble
 from stillwell.intake.workbook import read_workbook
@@ -19,6 +23,10 @@ MOST_UNPACKED = 1024 * 2**20
 MOST_ENTRIES = 2000
 GREATEST_RATIO = 200
 """A zip that grows by more than this is taken for a bomb; field sheets shrink to a tenth or so."""
+POLICY = "policy.toml"
+"""File of an office's limits and choices."""
+SHEETS = tuple(name for name in DEPOSIT_TABLES if name != "policies")
+"""Tables that are a CSV file or a sheet."""
 KEPT_OUT = ("people",)
 """Tables that never leave the sealed bytes."""
 QUIET = (".txt", ".md", ".pdf", ".jpg", ".jpeg", ".png")
@@ -109,12 +117,14 @@ def _tables(deposit: Deposit, file: DepositFile, trouble: Trouble) -> Iterator[F
     ending, name = path.suffix.lower(), path.stem.lower()
     if path.name.startswith((".", "~$")) or ending in QUIET or "__MACOSX" in path.parts:
         return
-    if ending == ".xlsx":
+    if path.name.lower() == POLICY or deposit.kind == "toml":
+        yield from _policy(deposit, file, trouble)
+    elif ending == ".xlsx":
         for sheet_name, sheet in _read_workbook(deposit, file, trouble):
             yield from _known(deposit, sheet_name.strip().lower(), f"{file.path}:{sheet_name}", sheet, trouble)
     elif ending != ".csv":
         trouble.note(deposit.digest, file.path, "not a table; it stays in the sealed bytes")
-    elif name in DEPOSIT_TABLES:
+    elif name in SHEETS:
         try:
             sheet = read_csv(file.data)
         except CannotRead as reason:
@@ -125,10 +135,23 @@ def _tables(deposit: Deposit, file: DepositFile, trouble: Trouble) -> Iterator[F
         _unknown(deposit, name, file.path, trouble)
 
 
+def _policy(deposit: Deposit, file: DepositFile, trouble: Trouble) -> Iterator[Found]:
+    """Read a policy as a table of one row that holds the whole file."""
+    try:
+        text = file.data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        found = f"the byte 0x{file.data[error.start]:02X} at offset {error.start}"
+        trouble.file(deposit.digest, "policies", file.path, CannotRead("UTF-8 text", found))
+        return
+    cells = (pa.array(["office"]), pa.array([sha256(file.data)]), pa.array([text]))
+    sheet = Sheet(("policy", "policy_digest", "text"), cells, np.array([1], dtype=np.int64))
+    yield Found("policies", deposit.digest, file.path, sheet)
+
+
 def _known(deposit: Deposit, name: str, where: str, sheet: Sheet, trouble: Trouble) -> Iterator[Found]:
     if name in KEPT_OUT:
         return
-    if name not in DEPOSIT_TABLES:
+    if name not in SHEETS:
         _unknown(deposit, name, where, trouble)
         return
     for remark in sheet.remarks:
@@ -138,7 +161,7 @@ def _known(deposit: Deposit, name: str, where: str, sheet: Sheet, trouble: Troub
 
 def _unknown(deposit: Deposit, name: str, where: str, trouble: Trouble) -> None:
     """Note a table nobody knows; where it is all there is of a deposit, give it back."""
-    known = ", ".join(DEPOSIT_TABLES)
+    known = ", ".join(SHEETS)
     if deposit.kind == "csv":
         reason = CannotRead(f"a file named after its table ({known})", f"{name}.csv")
         trouble.file(deposit.digest, name, where, reason)

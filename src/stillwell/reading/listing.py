@@ -19,13 +19,13 @@ _COUNTED = """
 LISTS = {
     "gaugings": f"""
         SELECT g.gauging_id, g.started_at, g.method, g.party, g.gauge_height_m, g.discharge_m3_s, g.verticals,
-          g.revision, g.status, {_COUNTED}
+          g.quality, g.revision, g.status, {_COUNTED}
         FROM gaugings g {{where}} ORDER BY g.site, g.started_at""",
     "sites": "SELECT site, name, river, latitude, longitude, utc_offset, access FROM sites {where} ORDER BY site",
     "instruments": "SELECT instrument, kind, axes, serial, firmware, valid_from FROM instruments ORDER BY 1",
     "checks": """
         SELECT "check", instrument, checked_at, place, samples, receivers, snr_db, water_temperature_c,
-          reference_temperature_c FROM checks ORDER BY checked_at""",
+          reference_temperature_c, verdict, reasons FROM checks ORDER BY checked_at""",
     "deposits": """
         SELECT left(deposit, 12) AS deposit, name, kind, outcome, gaugings_taken, gaugings_unchanged,
           gaugings_returned, problems, "by", "commit", recorded_at FROM deposits ORDER BY "commit", name""",

@@ -74,7 +74,8 @@ def show_gauging(archive: Archive, gauging_id: str, as_of: Any = None) -> str:
     parts = [_headline(gauging_id, standing)]
     if len(standing):
         row = standing.iloc[0]
-        parts += [_facts(row), _result(row), _verticals(archive, row), _findings(archive, row)]
+        parts += [_facts(row), _result(row), _uncertainty(archive, row)]
+        parts += [_verticals(archive, row), _findings(archive, row)]
     parts += [_revisions(revisions), CAUTION]
     return "\n\n".join(part for part in parts if part)
 
@@ -121,6 +122,8 @@ def _result(row: pd.Series) -> str:
         "  time-weighted": ("gauge_height_time_m", "m"),
         "  discharge-weighted": ("gauge_height_discharge_m", "m"),
         "  change": ("gauge_height_change_m", "m"),
+        "into storage": ("storage_m3_s", "m3/s"),
+        "discharge at the gauge": ("discharge_at_gauge_m3_s", "m3/s"),
     }
     lines = [
         f"  {name:<22} {significant(row[column])} {unit}"
@@ -128,7 +131,32 @@ def _result(row: pd.Series) -> str:
         if pd.notna(row[column])
     ]
     kind = "computed from its points" if row["recomputable"] else "as handed in, not recomputable"
+    if row["gauge_height_rule"] != "none":
+        lines.append(f"  {'gauge height used':<22} {row['gauge_height_rule']} mean")
     return "\n".join([f"Result ({kind})", *lines])
+
+
+def _uncertainty(archive: Archive, row: pd.Series) -> str:
+    """Write both uncertainties, the budget of the first, and the word that follows."""
+    lines = []
+    for name, column in (("from tables", "uncertainty_table"), ("from its own scatter", "uncertainty_scatter")):
+        if pd.notna(row[f"{column}_m3_s"]):
+            share = row[f"{column}_pct"]
+            percent = "no percent" if pd.isna(share) else f"{significant(share, 3)} %"
+            half = row[f"{column}_m3_s"] / 2
+            expanded = significant(row[f"{column}_m3_s"], 3)
+            lines.append(f"  {name:<22} {expanded} m3/s ({percent}); standard {significant(half, 3)} m3/s")
+    budget = _own(archive, "uncertainty_budget", row).sort_values("variance_pct", ascending=False, kind="stable")
+    parts = zip(budget["component"], budget["standard_m3_s"], budget["variance_pct"], strict=True)
+    lines += [
+        f"    {name:<24} {significant(u, 3):>10} m3/s  {share:5.1f} % of the variance" for name, u, share in parts
+    ]
+    if pd.notna(row["quality"]):
+        lines.append(f"  {'quality':<22} {row['quality']}: the larger standard uncertainty, lowered by findings")
+    if not lines:
+        return ""
+    heading = "Uncertainty (95 %, k = 2; the tables are ISO 748's as remembered, unverified)"
+    return "\n".join([heading, *lines])
 
 
 def _verticals(archive: Archive, row: pd.Series) -> str:
@@ -136,7 +164,16 @@ def _verticals(archive: Archive, row: pd.Series) -> str:
     if rows.empty:
         return ""
     records = rows[list(_VERTICAL_COLUMNS)].rename(columns=_VERTICAL_COLUMNS)
-    return "Verticals and panels\n" + as_table(_records(records), list(records.columns))
+    page = "Verticals and panels\n" + as_table(_records(records), list(records.columns))
+    channels = rows[rows["channel"] > 0].groupby("channel")[["width_m", "area_m2", "discharge_m3_s"]].sum()
+    if len(channels) < 2:
+        return page
+    said = zip(channels.index, channels["discharge_m3_s"], channels["area_m2"], channels["width_m"], strict=True)
+    lines = [
+        f"  channel {number}: {significant(q)} m3/s, {significant(area)} m2, {significant(width)} m"
+        for number, q, area, width in said
+    ]
+    return "\n".join([page, *lines])
 
 
 def _findings(archive: Archive, row: pd.Series) -> str:

@@ -1,0 +1,160 @@
+"""What the archive holds, computed and assessed again under another policy; only what changes makes a revision."""
+
+from __future__ import annotations
+
+from collections.abc import Set
+from dataclasses import dataclass
+
+import pandas as pd
+
+from schemas import ARCHIVE_TABLES
+from schemas.derive import columns
+from stillwell.archive.reviews import newest_rows
+from stillwell.archive.standing import GAUGING
+from stillwell.assessment.quality import OF_SEASON
+from stillwell.prepare.batch import from_archive
+from stillwell.prepare.figures import Surroundings, figures
+from stillwell.prepare.meters import MeterChecks, no_checks
+from stillwell.prepare.rows import standing_with
+from stillwell.prepare.view import Circumstances, View
+
+REASON = "computed again under another office policy"
+FREE = (
+    "software_version", "policy_digest", "revision", "recorded_at", "revision_reason", "candidate", "status",
+    "check_before", "check_after",
+)  # fmt: skip
+"""Columns that change with policy, commit, review or checks known, whatever the numbers do."""
+BESIDE = ("calibrations", "sites", "instruments")
+
+
+@dataclass(frozen=True)
+class Change:
+    """What would become of one gauging: both results, and the findings gained and lost."""
+
+    gauging_id: str
+    before_m3_s: float
+    after_m3_s: float
+    quality_before: str
+    quality_after: str
+    gained: tuple[str, ...]
+    lost: tuple[str, ...]
+
+
+def reassessed(
+    view: View,
+    fresh: Set[str],
+    registers: dict[str, pd.DataFrame],
+    checks: MeterChecks,
+    circumstances: Circumstances,
+) -> dict[str, pd.DataFrame]:
+    """Compute again every gauging the archive holds, but those of the commit itself.
+
+    Parameters
+    ----------
+    view : View
+    fresh : set of str
+        Archive ids of the commit's own gaugings.
+    registers : dict of str to DataFrame
+        New rows of the commit's registers.
+    checks : MeterChecks
+    circumstances : Circumstances
+        With the new policy.
+
+    Returns
+    -------
+    dict of str to DataFrame
+        Rows of the next revision of those that change.
+    """
+    newest = _newest(view, fresh)
+    if newest.empty:
+        return {}
+    batch = from_archive(newest, view.read("points"), REASON)
+    approved = set(view.read("gaugings").query("status == 'approved'")["gauging_id"])
+    batch.gaugings["candidate"] = batch.gaugings["gauging_id"].isin(approved)
+    standing = {name: _standing(view, name, registers) for name in ("gauge_heights", *BESIDE)}
+    beside = Surroundings(
+        heights=standing["gauge_heights"],
+        calibrations=standing["calibrations"],
+        sites=standing["sites"],
+        instruments=standing["instruments"],
+        history=view.standing("gaugings"),
+        ties=checks.ties(batch.gaugings, circumstances.policy),
+    )
+    made = figures(batch, beside, circumstances)
+    changed = _changed(view, newest, made)
+    ids = set(made["gaugings"]["gauging_id"][changed.to_numpy()])
+    return {name: rows[rows["gauging_id"].isin(ids)].reset_index(drop=True) for name, rows in made.items()}
+
+
+def _standing(view: View, name: str, registers: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    return standing_with(view, name, registers[name]) if name in registers else view.standing(name)
+
+
+def _newest(view: View, fresh: Set[str]) -> pd.DataFrame:
+    """Pick the newest revision of each gauging that is not withdrawn."""
+    rows = newest_rows(view.read("gaugings"))
+    rows = rows[(rows["status"] != "withdrawn") & ~rows["gauging_id"].isin(fresh)]
+    return rows.sort_values("revision", kind="stable").drop_duplicates("gauging_id", keep="last").reset_index(drop=True)
+
+
+def _changed(view: View, newest: pd.DataFrame, made: dict[str, pd.DataFrame]) -> pd.Series:
+    """Say which gaugings have another result or other findings than their newest revision."""
+    after = made["gaugings"].reset_index(drop=True)
+    names = [c.name for c in columns(ARCHIVE_TABLES["gaugings"]) if c.name not in FREE and c.name in after]
+    out = pd.Series(False, index=after.index)
+    for name in names:
+        a, b = newest[name], after[name]
+        out |= ~((a == b).fillna(False).astype("bool") | (a.isna() & b.isna()))
+    said = ["code", "severity", "table", "key", "column", "message", "source"]
+    before = view.read("findings").merge(newest[GAUGING], on=GAUGING)
+    return out | (_worded(before, said, after) != _worded(made["findings"], said, after))
+
+
+def _worded(findings: pd.DataFrame, names: list[str], gaugings: pd.DataFrame) -> pd.Series:
+    """Join what is found of each gauging itself into one text; what else is known is no change of policy."""
+    findings = findings[~findings["code"].isin(OF_SEASON)]
+    if findings.empty:
+        return pd.Series("", index=gaugings.index)
+    lines = findings[names].astype("str").agg("|".join, axis=1)
+    texts = lines.groupby(findings["gauging_id"]).agg(lambda rows: "\n".join(sorted(rows)))
+    return gaugings["gauging_id"].map(texts).fillna("")
+
+
+def reassess(view: View, circumstances: Circumstances) -> list[Change]:
+    """Say what another policy would change, before it is adopted.
+
+    Parameters
+    ----------
+    view : View
+    circumstances : Circumstances
+        With the policy in question.
+
+    Returns
+    -------
+    list of Change
+        By archive id; gaugings that stay as they are are left out.
+    """
+    made = reassessed(view, set(), {}, no_checks(view), circumstances)
+    if not made:
+        return []
+    newest = _newest(view, set())
+    known = {str(row["gauging_id"]): row for row in newest.to_dict("records")}
+    before = view.read("findings").merge(newest[GAUGING], on=GAUGING).groupby("gauging_id")["code"].agg(set)
+    after = made["findings"].groupby("gauging_id")["code"].agg(set)
+    changes = []
+    for row in made["gaugings"].sort_values("gauging_id").to_dict("records"):
+        gauging_id = str(row["gauging_id"])
+        had, has = before.get(gauging_id, set()), after.get(gauging_id, set())
+        old = known[gauging_id]
+        changes.append(
+            Change(
+                gauging_id,
+                float(old["discharge_m3_s"]),
+                float(row["discharge_m3_s"]),
+                "" if pd.isna(old["quality"]) else str(old["quality"]),
+                "" if pd.isna(row["quality"]) else str(row["quality"]),
+                tuple(sorted(has - had)),
+                tuple(sorted(had - has)),
+            )
+        )
+    return changes

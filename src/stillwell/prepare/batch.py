@@ -1,0 +1,163 @@
+"""The gaugings of a batch with everything that belongs to them, numbered by ``g``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from schemas import DEPOSIT_TABLES
+from schemas.derive import columns
+from stillwell.archive.identity import Kept, decide, gauging_ids, points_digests, rows_digests
+from stillwell.archive.links import sites_named
+from stillwell.prepare.view import View
+from stillwell.records import PROBLEM_COLUMNS, Understood
+
+DECIDED = ("gauging_id", "revision", "candidate", "reason", "rows_digest", "points_digest")
+"""Columns a batch has beside what was handed in."""
+
+HANDED_IN = {
+    "discharge_m3_s": "handed_in_discharge_m3_s",
+    "area_m2": "handed_in_area_m2",
+    "width_m": "handed_in_width_m",
+    "mean_velocity_m_s": "handed_in_mean_velocity_m_s",
+    "uncertainty_pct": "handed_in_uncertainty_pct",
+    "uncertainty_level": "handed_in_uncertainty_level",
+}
+"""What the archive calls a result as handed in, since its own stands under the plain name."""
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Gaugings, their points, and the readings of the gauge handed in for them."""
+
+    gaugings: pd.DataFrame
+    points: pd.DataFrame
+    own_heights: pd.DataFrame
+
+
+def numbered(understood: Understood) -> Batch:
+    """Give the gaugings of understood deposits their numbers."""
+    gaugings = understood.tables["gaugings"].reset_index(drop=True)
+    index = pd.MultiIndex.from_frame(gaugings[["deposit", "gauging"]])
+
+    def owned(rows: pd.DataFrame) -> pd.DataFrame:
+        g = index.get_indexer(pd.MultiIndex.from_frame(rows[["deposit", "gauging"]]))
+        return rows[g >= 0].assign(g=g[g >= 0]).reset_index(drop=True)
+
+    return Batch(gaugings, owned(understood.tables["points"]), owned(understood.tables["gauge_heights"]))
+
+
+def decided(view: View, batch: Batch) -> tuple[Batch, pd.DataFrame, pd.DataFrame]:
+    """Decide gauging by gauging, in the order handed in, and keep those that make a new row.
+
+    Parameters
+    ----------
+    view : View
+    batch : Batch
+
+    Returns
+    -------
+    Batch
+        With the columns of ``DECIDED``.
+    DataFrame
+        What became of each gauging.
+    DataFrame
+        Problems: clashes, and corrections of what does not exist.
+    """
+    gaugings = batch.gaugings
+    named = set(gaugings["site"]) | set(sites_named(gaugings["corrects"]).dropna())
+    kept = Kept.of(view.read("gaugings", view.related(sorted(named))))
+    digests = rows_digests(gaugings, batch.points, batch.own_heights)
+    keys = gauging_ids(gaugings["site"], gaugings["started_at"], gaugings["instrument"])
+    said = zip(keys, gaugings["corrects"].fillna(""), gaugings["party"].fillna(""), digests, strict=True)
+    decisions = [decide(kept, *one) for one in said]
+    outcomes = gaugings[["deposit", "gauging", "site", "row_file", "row_line"]].assign(
+        rows_digest=digests,
+        points_digest=points_digests(len(gaugings), batch.points),
+        action=pd.Series([d.action for d in decisions], dtype="str"),
+        gauging_id=pd.Series([d.gauging_id for d in decisions], dtype="str"),
+        revision=pd.Series([d.revision for d in decisions], dtype="Int64"),
+        candidate=pd.Series([d.candidate for d in decisions], dtype="boolean"),
+        reason=pd.Series([d.reason for d in decisions], dtype="str"),
+        against=pd.Series([d.against for d in decisions], dtype="str"),
+    )
+    refused = outcomes[outcomes["action"].isin(["clash", "unknown"])]
+    problems = pd.DataFrame(
+        [_refusal({str(k): v for k, v in row.items()}) for row in refused.to_dict("records")],
+        columns=list(PROBLEM_COLUMNS),
+    )
+    return _new_rows(batch, outcomes), outcomes, problems
+
+
+def _new_rows(batch: Batch, outcomes: pd.DataFrame) -> Batch:
+    """Keep only the gaugings that make a new row, numbered afresh."""
+    mine = outcomes["action"].isin(["new", "revision"]).to_numpy()
+    fresh = np.where(mine, np.cumsum(mine) - 1, -1)
+
+    def renumbered(rows: pd.DataFrame) -> pd.DataFrame:
+        g = fresh[rows["g"].to_numpy()]
+        return rows[g >= 0].assign(g=g[g >= 0]).reset_index(drop=True)
+
+    said = {name: outcomes[name] for name in DECIDED}
+    gaugings = batch.gaugings.assign(**said)[mine].reset_index(drop=True)
+    return Batch(gaugings, renumbered(batch.points), renumbered(batch.own_heights))
+
+
+def _refusal(said: dict[str, object]) -> dict[str, object]:
+    unknown = said["action"] == "unknown"
+    if unknown:
+        expected, found = "an archive id that exists", said["gauging_id"]
+        consequence = "the gauging is returned; nothing stands under the id it says it corrects"
+    else:
+        expected = f"the rows of {said['gauging_id']} revision {said['revision']}, digest {said['against']}"
+        found = f"another party's rows, digest {said['rows_digest']}"
+        consequence = "the gauging is returned as a clash; what stands is unchanged and a person must decide"
+    return {
+        "deposit": said["deposit"],
+        "gauging": said["gauging"],
+        "file": said["row_file"],
+        "line": said["row_line"],
+        "column": "corrects" if unknown else "party",
+        "expected": expected,
+        "found": found,
+        "consequence": consequence,
+    }
+
+
+def from_archive(newest: pd.DataFrame, points: pd.DataFrame, reason: str) -> Batch:
+    """Make a batch of gaugings that the archive holds, as if they came in again.
+
+    Parameters
+    ----------
+    newest : DataFrame
+        Rows of ``gaugings``, one per gauging: its newest revision that is not withdrawn.
+    points : DataFrame
+        Rows of ``points`` of these revisions.
+    reason : str
+        Why a new revision of them would exist.
+
+    Returns
+    -------
+    Batch
+        With the columns of ``DECIDED``; the revision is the next one.
+    """
+    newest = newest.reset_index(drop=True)
+    back = {kept: handed_in for handed_in, kept in HANDED_IN.items()}
+    header = newest.drop(columns=list(HANDED_IN), errors="ignore").rename(columns={"label": "gauging"} | back)
+    names = [c.name for c in columns(DEPOSIT_TABLES["gaugings"])]
+    gaugings = header[names].assign(
+        gauging_id=newest["gauging_id"],
+        revision=newest["revision"] + 1,
+        candidate=False,
+        reason=reason,
+        rows_digest=newest["rows_digest"],
+        points_digest=newest["points_digest"],
+    )
+    index = pd.MultiIndex.from_frame(newest[["gauging_id", "revision"]])
+    g = index.get_indexer(pd.MultiIndex.from_frame(points[["gauging_id", "revision"]]))
+    mine = points[g >= 0].assign(g=g[g >= 0])
+    mine = mine.assign(gauging=newest["label"].iloc[mine["g"]].to_numpy())
+    of_points = [c.name for c in columns(DEPOSIT_TABLES["points"])]
+    return Batch(gaugings, mine[[*of_points, "g"]].reset_index(drop=True), pd.DataFrame())

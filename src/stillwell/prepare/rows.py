@@ -1,0 +1,119 @@
+"""Rows of registers, reviews and deposits, and the last touch on every table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import pandas as pd
+
+from schemas import ARCHIVE_TABLES
+from schemas.derive import columns, key_names
+from stillwell.archive.links import sites_named
+from stillwell.archive.reviews import reviewed_rows
+from stillwell.archive.revise import new_rows
+from stillwell.prepare.view import Circumstances, View
+from stillwell.records import PROBLEM_COLUMNS, Deposit, Understood
+
+REGISTERS = ("sites", "datums", "instruments", "calibrations", "gauge_heights", "policies")
+"""Tables kept row for row, under their own key."""
+
+
+def register(view: View, name: str, understood: Understood, sites: Sequence[str]) -> pd.DataFrame:
+    """Pick the rows of a register that say something new."""
+    incoming = understood.tables[name]
+    if incoming.empty:
+        return new_rows(incoming, incoming, [])
+    kept = view.read(name, sites if name == "gauge_heights" else None)
+    return new_rows(incoming, kept, key_names(ARCHIVE_TABLES[name]))
+
+
+def standing_with(view: View, name: str, rows: pd.DataFrame, sites: Sequence[str] | None = None) -> pd.DataFrame:
+    """Add rows to those that stand, the added one holding where a key stands twice."""
+    known = view.standing(name, sites)
+    if rows.empty:
+        return known
+    both = pd.concat([known, rows[[c for c in rows.columns if c in known.columns]]], ignore_index=True)
+    return both.drop_duplicates(key_names(ARCHIVE_TABLES[name]), keep="last").reset_index(drop=True)
+
+
+def reviewed(view: View, understood: Understood, fresh: pd.DataFrame) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
+    """Apply reviews; return those of a gauging that does not exist as problems."""
+    incoming = understood.tables["reviews"]
+    nothing = pd.DataFrame(columns=list(PROBLEM_COLUMNS))
+    if incoming.empty:
+        return {"gaugings": fresh}, nothing
+    named = sorted(set(sites_named(incoming["subject"]).dropna()))
+    known = view.read("gaugings", view.related(named))
+    exists = incoming["subject"].isin({*known["gauging_id"], *fresh["gauging_id"]})
+    reviews = new_rows(incoming[exists], view.read("reviews"), ["subject", "decided_at"])
+    unknown = incoming[~exists]
+    problems = pd.DataFrame(
+        {
+            "deposit": unknown["deposit"],
+            "gauging": None,
+            "file": unknown["row_file"],
+            "line": unknown["row_line"],
+            "column": "subject",
+            "expected": "the archive id of a gauging that exists",
+            "found": unknown["subject"],
+            "consequence": "this decision is left out; nothing changes",
+        }
+    )
+    tables = {"reviews": reviews, "gaugings": reviewed_rows(reviews, known, fresh)}
+    return tables, problems if len(problems) else nothing
+
+
+def deposit_rows(
+    deposits: Sequence[Deposit], outcomes: pd.DataFrame, problems: pd.DataFrame, circumstances: Circumstances
+) -> pd.DataFrame:
+    """Say what became of each deposit."""
+
+    def count(mask: pd.Series) -> dict[str, int]:
+        return dict(outcomes.loc[mask, "deposit"].value_counts())
+
+    taken = count(outcomes["action"].isin(["new", "revision"]))
+    unchanged = count(outcomes["action"] == "unchanged")
+    reasons = dict(problems["deposit"].value_counts())
+    labels = dict(problems.dropna(subset=["gauging"]).groupby("deposit")["gauging"].nunique())
+    rows = [
+        {
+            "deposit": d.digest,
+            "name": d.name,
+            "kind": d.kind,
+            "files": len(d.files),
+            "size_bytes": d.size,
+            "outcome": _outcome(reasons.get(d.digest, 0), taken.get(d.digest, 0) + unchanged.get(d.digest, 0)),
+            "gaugings_taken": taken.get(d.digest, 0),
+            "gaugings_unchanged": unchanged.get(d.digest, 0),
+            "gaugings_returned": labels.get(d.digest, 0),
+            "problems": reasons.get(d.digest, 0),
+            "by": circumstances.by,
+            "commit": circumstances.number,
+        }
+        for d in deposits
+    ]
+    return pd.DataFrame(rows)
+
+
+def _outcome(problems: int, good: int) -> str:
+    if not problems:
+        return "taken"
+    return "partly taken" if good else "returned"
+
+
+def finished(name: str, rows: pd.DataFrame, circumstances: Circumstances) -> pd.DataFrame:
+    """Give a frame exactly the columns, order, types and sort of its schema."""
+    model = ARCHIVE_TABLES[name]
+    moment = pd.Timestamp(circumstances.recorded_at).as_unit("us")
+    out = {}
+    for c in columns(model):
+        if c.name == "recorded_at":
+            out[c.name] = pd.Series(moment, index=rows.index, dtype="datetime64[us, UTC]")
+            continue
+        dtype: Any = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean"}.get(c.kind)
+        values = rows[c.name] if c.name in rows else pd.Series([None] * len(rows), index=rows.index)
+        out[c.name] = values.astype(dtype) if dtype else pd.to_datetime(values, utc=True).dt.as_unit("us")
+    frame = pd.DataFrame(out)
+    order = [k for k in key_names(model) if k in frame] + (["revision"] if "revision" in frame else [])
+    return frame.sort_values(order, kind="stable").reset_index(drop=True)

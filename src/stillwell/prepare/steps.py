@@ -1,0 +1,119 @@
+"""The steps from understood deposits to the rows of a commit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from stillwell.assessment.policy import Policy, policy_from
+from stillwell.fingerprint import sha256
+from stillwell.intake.refer import refer
+from stillwell.prepare.again import reassessed
+from stillwell.prepare.batch import Batch, decided, numbered
+from stillwell.prepare.figures import Surroundings, figures
+from stillwell.prepare.meters import MeterChecks, later_findings, meter_checks
+from stillwell.prepare.rows import REGISTERS, deposit_rows, finished, register, reviewed, standing_with
+from stillwell.prepare.view import Circumstances, Prepared, View
+from stillwell.records import Deposit, Understood
+
+
+def policy_in_force(view: View, understood: Understood | None, default: str) -> tuple[Policy, str, str]:
+    """Find the policy a commit goes by, its digest, and the digest of the one that held before.
+
+    Parameters
+    ----------
+    view : View
+    understood : Understood, optional
+        Deposits of the commit; a policy among them holds from this commit on.
+    default : str
+        Text of the policy that ships with the software; an office's own says only what differs.
+
+    Returns
+    -------
+    Policy, str, str
+    """
+    kept = view.standing("policies")
+    before = default if kept.empty else str(kept["text"].iloc[-1])
+    text = before
+    if understood is not None and len(understood.tables["policies"]):
+        text = str(understood.tables["policies"]["text"].iloc[-1])
+    base = policy_from(default)
+    policy = base if text == default else policy_from(text, base)
+    return policy, sha256(text.encode("utf-8")), sha256(before.encode("utf-8"))
+
+
+def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, circumstances: Circumstances) -> Prepared:
+    """Decide, compute and assess a batch of deposits against an archive.
+
+    Parameters
+    ----------
+    view : View
+        The archive the batch is held against.
+    deposits : sequence of Deposit
+        In the order handed in.
+    understood : Understood
+        The same deposits as canonical frames.
+    circumstances : Circumstances
+
+    Returns
+    -------
+    Prepared
+        Frames by archive table, each with exactly the columns of its schema.
+    """
+    understood = _referred(view, understood)
+    sites = sorted(set(understood.tables["gaugings"]["site"]) | set(understood.tables["gauge_heights"]["site"]))
+    registers = {name: register(view, name, understood, sites) for name in REGISTERS}
+    checks = meter_checks(view, understood, circumstances.policy)
+    batch, outcomes, clashes = decided(view, numbered(understood))
+    beside = _surroundings(view, batch, understood, registers, sites, checks, circumstances.policy)
+    tables = figures(batch, beside, circumstances)
+    if circumstances.policy_digest != circumstances.policy_before:
+        fresh = set(tables["gaugings"]["gauging_id"])
+        tables = _together(tables, reassessed(view, fresh, registers, checks, circumstances))
+    tables["findings"] = pd.concat(
+        [tables["findings"], later_findings(view, checks, tables["gaugings"], circumstances.policy)], ignore_index=True
+    )
+    tables |= registers | checks.tables
+    decisions, unknown = reviewed(view, understood, tables["gaugings"])
+    tables |= decisions
+    problems = pd.concat([understood.problems, clashes, unknown], ignore_index=True)
+    tables["deposits"] = deposit_rows(deposits, outcomes, problems, circumstances)
+    rows = {name: finished(name, part, circumstances) for name, part in tables.items() if len(part)}
+    return Prepared(rows, outcomes, problems, understood.notes)
+
+
+def _referred(view: View, understood: Understood) -> Understood:
+    """Return what names a site, meter or calibration that nobody has ever handed in."""
+    return refer(
+        understood,
+        sites=set(view.standing("sites")["site"]),
+        instruments=set(view.standing("instruments")["instrument"]),
+        calibrations=view.standing("calibrations"),
+    )
+
+
+def _surroundings(
+    view: View,
+    batch: Batch,
+    understood: Understood,
+    registers: dict[str, pd.DataFrame],
+    sites: Sequence[str],
+    checks: MeterChecks,
+    policy: Policy,
+) -> Surroundings:
+    instruments = standing_with(view, "instruments", registers["instruments"])
+    return Surroundings(
+        heights=standing_with(view, "gauge_heights", understood.tables["gauge_heights"], sites),
+        calibrations=standing_with(view, "calibrations", registers["calibrations"]),
+        sites=standing_with(view, "sites", registers["sites"]),
+        instruments=instruments,
+        history=view.standing("gaugings", sites),
+        ties=checks.ties(batch.gaugings, policy),
+    )
+
+
+def _together(one: dict[str, pd.DataFrame], other: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    return {
+        name: pd.concat([rows, other[name]], ignore_index=True) if name in other else rows for name, rows in one.items()
+    }

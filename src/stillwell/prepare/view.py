@@ -1,0 +1,52 @@
+"""What a commit is prepared against, and what it comes to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
+
+import pandas as pd
+
+from stillwell.assessment.policy import Policy
+
+
+class View(Protocol):
+    """An archive as it stands, or as it stood at some moment."""
+
+    def standing(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
+        """Return the rows that stand."""
+        ...
+
+    def read(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
+        """Return the rows of every revision."""
+        ...
+
+    def related(self, sites: Sequence[str]) -> list[str]:
+        """Add to some sites those that share a gauging with them."""
+        ...
+
+
+@dataclass(frozen=True)
+class Circumstances:
+    """Who, when, and by what rules: all that a commit depends on beside the deposits and the archive."""
+
+    number: int
+    recorded_at: datetime
+    by: str
+    software_version: str
+    policy: Policy
+    policy_digest: str
+    policy_before: str
+    """Digest of the policy that held before this commit."""
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """The rows of one commit, what became of each gauging, and why something is returned."""
+
+    tables: dict[str, pd.DataFrame]
+    outcomes: pd.DataFrame
+    problems: pd.DataFrame
+    notes: pd.DataFrame

@@ -1,0 +1,203 @@
+"""Fixity names every file that is not as it was written, and nothing else. All rows and deposits are invented."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+
+from stillwell.archive.archive import Archive
+from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults, sealed_remarks
+from stillwell.archive.layout import INTENT, LOCK
+from stillwell.archive.sealed import object_folder
+
+DOCUMENTS = {"provenance/00000001.prov.json": b"{}", "returned/00000001/reasons.json": b"[]"}
+REPLACING = {"README.txt": b"first", "netcdf/alder/gaugings_2025.nc": b"CDF first", "schemas/x.json": b"{ }"}
+
+
+@pytest.fixture
+def kept(tmp_path, write, rows, deposit):
+    """Make a small archive of two commits, the second of which replaces a document."""
+    root = tmp_path / "archive"
+    tables = {"gaugings": rows("gaugings", 2, site=["alder", "birch"])}
+    write(root, deposit({"a.csv": b"1\n", "b.csv": b"2\n"}), tables=tables, documents=DOCUMENTS, replacing=REPLACING)
+    write(root, deposit("second\n"), tables=tables, replacing={"README.txt": b"second"})
+    return root
+
+
+def faults(root):
+    """Collect the faults of all kinds."""
+    archive = Archive(root)
+    return [*ledger_faults(archive), *file_faults(archive), *sealed_faults(archive)]
+
+
+def flip(path, at):
+    """Flip the lowest bit of one byte."""
+    data = bytearray(path.read_bytes())
+    data[at] ^= 1
+    path.write_bytes(data)
+
+
+def test_a_sound_archive_has_no_fault_and_no_remark(kept):
+    """What was written and left alone is as it was written."""
+    assert faults(kept) == []
+    assert sealed_remarks(Archive(kept)) == []
+
+
+@pytest.mark.parametrize("at", [0, -1], ids=["first byte", "last byte"])
+def test_a_flipped_bit_in_any_listed_file_names_just_that_file(kept, at):
+    """The fault carries the path of the file, and no other file is blamed."""
+    listed = sorted(Archive(kept).listing())
+    assert len(listed) == 9
+    for path in listed:
+        before = (kept / path).read_bytes()
+        flip(kept / path, at)
+        found = file_faults(Archive(kept))
+        assert [("file", path)] == [(f.kind, f.path) for f in found]
+        assert Archive(kept).listing()[path].sha256 == found[0].details["expected sha256"]
+        (kept / path).write_bytes(before)
+    assert faults(kept) == []
+
+
+def test_a_flipped_bit_in_any_ledger_entry_names_that_entry(kept):
+    """The entry's own digest tells, before the chain does."""
+    for number in (1, 2):
+        path = f"ledger/{number:08d}.json"
+        before = (kept / path).read_bytes()
+        flip(kept / path, len(before) // 2)
+        assert path in [f.path for f in Archive(kept).ledger.chain_faults()]
+        (kept / path).write_bytes(before)
+
+
+def test_a_flipped_bit_in_any_sealed_file_is_named(kept):
+    """Content, declarations, inventories and their digests are all held against each other."""
+    sealed = sorted(p for p in (kept / "sealed").rglob("*") if p.is_file())
+    assert len(sealed) > 10
+    for path in sealed:
+        before = path.read_bytes()
+        flip(path, 0)
+        found = sealed_faults(Archive(kept))
+        named = path.relative_to(kept).as_posix()
+        assert found
+        assert all(f.kind == "sealed" for f in found)
+        # a damaged inventory is told by what disagrees with it, which lies in the same object
+        folder = named.rsplit("/", 1)[0]
+        assert any(named.startswith(f.path) or f.path.startswith(folder) for f in found), (named, found)
+        path.write_bytes(before)
+
+
+def test_a_file_cut_short_says_how_many_bytes_are_left(kept):
+    """Size is told apart from content."""
+    (kept / "README.txt").write_bytes(b"sec")
+    (fault,) = file_faults(Archive(kept))
+    assert (fault.path, "expected 6 bytes, found 3" in fault.sentence) == ("README.txt", True)
+
+
+def test_a_missing_file_is_named(kept):
+    """A file that is gone is a fault of its own."""
+    (kept / "schemas" / "x.json").unlink()
+    (fault,) = file_faults(Archive(kept))
+    assert (fault.kind, fault.path) == ("file", "schemas/x.json")
+    assert "found: No such file" in fault.sentence
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "tables/gaugings/site=alder/x.parquet",
+        "tables/new/x.parquet",
+        "netcdf/alder/x.nc",
+        "provenance/9.json",
+        "schemas/y.json",
+        "returned/x",
+    ],
+)
+def test_a_file_that_nothing_lists_is_named(kept, path):
+    """Somebody's file among ours would be read by whoever reads whole folders."""
+    (kept / path).parent.mkdir(parents=True, exist_ok=True)
+    (kept / path).write_bytes(b"stranger")
+    assert [path] == [f.path for f in file_faults(Archive(kept))]
+
+
+def test_what_a_writer_is_writing_now_is_no_fault(kept, write, rows, deposit):
+    """A commit that died before its entry leaves files that its intent names: they are swept later."""
+
+    class Killed(BaseException):
+        pass
+
+    def die(name):
+        if name == "staged":
+            raise Killed
+
+    tables = {"gaugings": rows("gaugings", site="cedar")}
+    with pytest.raises(Killed):
+        write(kept, deposit("third\n"), tables=tables, replacing={"README.txt": b"third"}, step=die)
+    assert (kept / INTENT).exists()
+    assert list((kept / "tables").rglob("site=cedar/*.parquet"))
+    assert faults(kept) == []
+    (remark,) = sealed_remarks(Archive(kept))
+    assert deposit("third\n").digest in remark
+
+
+def test_without_its_intent_an_unlisted_table_file_is_a_fault(kept, write, rows, deposit):
+    """The intent alone excuses the files of a commit that died."""
+
+    class Killed(BaseException):
+        pass
+
+    def die(name):
+        if name == "written":
+            raise Killed
+
+    with pytest.raises(Killed):
+        write(kept, deposit("third\n"), tables={"gaugings": rows("gaugings", site="cedar")}, step=die)
+    (kept / INTENT).unlink()
+    (fault,) = file_faults(Archive(kept))
+    assert fault.path.startswith("tables/gaugings/site=cedar/")
+
+
+def test_a_file_still_staged_after_the_commit_point_is_found_there(kept, write, deposit):
+    """A commit whose entry stands is whole, also when its files were not moved into place."""
+
+    class Killed(BaseException):
+        pass
+
+    def die(name):
+        if name == "committed":
+            raise Killed
+
+    with pytest.raises(Killed):
+        write(kept, deposit("third\n"), replacing={"README.txt": b"third"}, step=die)
+    assert (kept / "README.txt").read_bytes() == b"second"
+    assert faults(kept) == []
+
+
+def test_a_damaged_intent_is_named(kept):
+    """What a writer said it would write is held against its own digest too."""
+    (kept / INTENT).write_bytes(b"{}")
+    assert [f.path for f in file_faults(Archive(kept))] == [INTENT]
+
+
+def test_a_commit_made_while_looking_is_no_fault(kept, write, deposit):
+    """A reader that opened the archive before a commit may meet the newer bytes of a document."""
+    early = Archive(kept)
+    assert early.listing()["README.txt"].size == 6
+    write(kept, deposit("third\n"), replacing={"README.txt": b"number three"}, documents={"provenance/3.json": b"{}"})
+    assert file_faults(early) == []
+
+
+def test_a_deposit_of_the_ledger_that_is_not_sealed_is_named(kept, deposit):
+    """The facts a commit rests on must be there."""
+    digest = deposit("second\n").digest
+    shutil.rmtree(kept / "sealed" / object_folder(digest))
+    found = sealed_faults(Archive(kept))
+    assert any(object_folder(digest) in f.path and "found nothing" in f.sentence for f in found)
+    assert all(f.kind == "sealed" for f in found)
+
+
+def test_looking_writes_nothing(kept, tree):
+    """Fixity is read-only, the lock included."""
+    before, lock = tree(kept), (kept / LOCK).stat().st_mtime_ns
+    faults(kept)
+    assert before == tree(kept)
+    assert lock == (kept / LOCK).stat().st_mtime_ns

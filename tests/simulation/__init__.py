@@ -1,0 +1,1 @@
+"""Rivers of known discharge, waded by imperfect parties."""
