@@ -132,6 +132,29 @@ class Points(Recorded, PointDepth, PointColumns, GaugingKey):
     """`points` in the archive; key gauging_id, vertical, relative_depth, repeat."""
 
 
+class SampleColumns(Table):
+    """One raw sample of a velocity; key gauging, vertical, relative_depth, sample."""
+
+    vertical: Count = col("number of the vertical, in the order walked", units="1", required=True, key=True, ge=1)
+    relative_depth: Number = col(
+        "depth of the point as a fraction of the depth, as in points", units="1", required=True, key=True, ge=0, le=1
+    )
+    sample: Count = col("number of the sample, in order of time", units="1", required=True, key=True, ge=1)
+    velocity_x_m_s: Number = col("velocity along the meter's axis", units="m s-1", required=True, ge=-20, le=20)
+    velocity_y_m_s: Number = col("velocity across it", units="m s-1", ge=-20, le=20)
+    velocity_z_m_s: Number = col("velocity upwards", units="m s-1", ge=-20, le=20)
+    snr_db: Number = col("signal-to-noise ratio of the weakest receiver", units="dB", ge=-50, le=150)
+    correlation_pct: Number = col("correlation of the signal", units="percent", ge=0, le=100)
+
+
+class SamplesDeposit(HandedIn, SampleColumns, Label):
+    """`samples` as handed in; key gauging, vertical, relative_depth, sample."""
+
+
+class Samples(Recorded, SampleColumns, GaugingKey):
+    """A raw sample; key gauging_id, vertical, relative_depth, sample."""
+
+
 class VerticalColumns(Table):
     """What was computed of one vertical and its panel."""
 
@@ -183,11 +206,17 @@ class Result(Table):
     storage_m3_s: Number = col("water going into storage between section and gauge", units="m3 s-1")
     discharge_at_gauge_m3_s: Number = col("discharge at the gauge, less what goes into storage", units="m3 s-1")
     uncertainty_table_m3_s: Number = col(
-        "expanded uncertainty (95 %, k = 2) from the tables of ISO 748 as remembered", units="m3 s-1", ge=0
+        "expanded uncertainty (95 %, k = 2) from the tables of ISO 748 as remembered",
+        units="m3 s-1",
+        standard_name=f"{DISCHARGE_NAME} standard_error",
+        ge=0,
     )
     uncertainty_table_pct: Number = col("the same in percent of the discharge", units="percent", ge=0)
     uncertainty_scatter_m3_s: Number = col(
-        "expanded uncertainty (95 %, k = 2) from the scatter of depths and velocities", units="m3 s-1", ge=0
+        "expanded uncertainty (95 %, k = 2) from the scatter of depths and velocities",
+        units="m3 s-1",
+        standard_name=f"{DISCHARGE_NAME} standard_error",
+        ge=0,
     )
     uncertainty_scatter_pct: Number = col("the same in percent of the discharge", units="percent", ge=0)
     quality: Text = col(

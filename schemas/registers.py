@@ -233,6 +233,7 @@ class Deposits(Table):
     gaugings_unchanged: Count = col("gaugings that already stood so", units="1", required=True, ge=0)
     gaugings_returned: Count = col("gaugings returned", units="1", required=True, ge=0)
     problems: Count = col("reasons given for what was returned", units="1", required=True, ge=0)
+    intake_map: Text = col("sha256 of the intake map it was read with, where one was used")
     by: Text = col("code of the person who handed it in", required=True)
     commit: Count = col("number of the ledger entry", units="1", required=True, key=True, ge=1)
     recorded_at: Time = col("when the archive took it", required=True)

@@ -17,7 +17,7 @@ from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults, 
 from stillwell.archive.ledger import Entry
 from stillwell.archive.snapshot import History
 from stillwell.errors import ArchiveDamaged, StillwellError
-from stillwell.pipeline import default_policy_text, understand
+from stillwell.pipeline import default_policy_text, map_of, understand
 from stillwell.prepare import Circumstances, policy_in_force, prepare
 from stillwell.records import AuditReport, Fault
 from stillwell.rendering import rendered_again
@@ -118,9 +118,10 @@ def _recompute_faults(
         tell("computing again", number, len(entries))
         before = history.before(entry.recorded_at)
         deposits = [archive.sealed.read(note["deposit"]) for note in entry.deposits]
-        understood = understand(deposits)
+        used = next((str(note["intake_map"]) for note in entry.deposits if note.get("intake_map")), "")
+        understood = understand(deposits, map_of(archive, used) if used else None)
         policy = policy_in_force(before, understood, default_policy_text())
-        told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy)
+        told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, used)
         again = prepare(before, deposits, understood, told).tables
         moment = pd.Timestamp(entry.recorded_at)
         for name in sorted(set(again) | set(tables)):

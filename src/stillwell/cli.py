@@ -13,7 +13,7 @@ from typing import Annotated
 import typer
 
 from stillwell import __version__
-from stillwell.errors import NotAnArchive, PolicyError, QueryError, StillwellError
+from stillwell.errors import MapError, NotAnArchive, PolicyError, QueryError, StillwellError
 
 app = typer.Typer(
     name="stillwell",
@@ -51,7 +51,7 @@ def _in_words() -> Iterator[None]:
     """Turn an error a person is meant to read into words and an exit code."""
     try:
         yield
-    except (NotAnArchive, QueryError, PolicyError) as error:
+    except (MapError, NotAnArchive, QueryError, PolicyError) as error:
         typer.echo(f"stillwell: {error}", err=True)
         raise typer.Exit(2) from error
     except StillwellError as error:
@@ -92,6 +92,10 @@ def ingest(
     by: ByOption = "unnamed",
     inbox: Annotated[bool, typer.Option("--inbox", help="Each argument is a folder of deposits.")] = False,
     again: Annotated[bool, typer.Option("--again", help="Look once more at what was returned before.")] = False,
+    map_: Annotated[Path | None, typer.Option("--map", help="Intake map (TOML) for files of another layout.")] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="With --map: show the first rows as understood; write nothing.")
+    ] = False,
 ) -> None:
     """Seal, validate, compute, assess and commit deposits; print one line per gauging and the findings."""
     from stillwell import pipeline
@@ -100,15 +104,49 @@ def ingest(
 
     with _in_words(), watched() as progress:
         paths = [path for folder in deposits for path in pipeline.inbox(folder)] if inbox else deposits
-        missing = [str(path) for path in paths if not path.exists()]
+        missing = [str(path) for path in [*paths, *([map_] if map_ else [])] if not path.exists()]
         if missing:
             typer.echo(f"stillwell: expected a deposit, found nothing at {', '.join(missing)}", err=True)
             raise typer.Exit(2)
-        taken = pipeline.ingest(archive, paths, by=by, again=again, progress=progress)
+        if dry_run:
+            _dry_run(paths, map_)
+            return
+        taken = pipeline.ingest(archive, paths, by=by, again=again, map_path=map_, progress=progress)
     typer.echo(taken_lines(taken), nl=False)
     typer.echo(taken_words(taken), err=True, nl=False)
     if not taken.all_good:
         raise typer.Exit(1)
+
+
+def _dry_run(paths: list[Path], map_: Path | None) -> None:
+    """Show what a map makes of deposits; exit 1 when something would be returned."""
+    from stillwell import pipeline
+    from stillwell.reading.changes import preview_text, problem_lines
+
+    if map_ is None:
+        typer.echo("stillwell: expected --map FILE with --dry-run, found none", err=True)
+        raise typer.Exit(2)
+    rows, understood = pipeline.dry_run(paths, map_)
+    typer.echo(preview_text(rows), nl=False)
+    typer.echo(problem_lines(understood.problems), err=True, nl=False)
+    if len(understood.problems):
+        raise typer.Exit(1)
+
+
+@app.command()
+def template(
+    output: Annotated[Path, typer.Option("--output", help="Workbook (.xlsx) to write.")],
+    units: Annotated[str, typer.Option("--units", help="metric or feet.")] = "metric",
+) -> None:
+    """Write a blank workbook to fill in, with notes on every column and a filled example."""
+    from stillwell.intake.template import CannotMake, template_workbook
+    from stillwell.reading.answer import write_answer
+
+    try:
+        write_answer(output, template_workbook(units))
+    except CannotMake as error:
+        typer.echo(f"stillwell: {error}", err=True)
+        raise typer.Exit(2) from error
 
 
 @app.command("list")

@@ -3,6 +3,7 @@
     StillwellError
     |-- DepositError            a deposit cannot even be opened
     |-- PolicyError             an office policy that cannot be used, naming its line
+    |-- MapError                an intake map that cannot be used, naming its line
     |-- QueryError              a question the archive cannot answer
     `-- ArchiveError
         |-- NotAnArchive        the folder is not an archive, or is a newer kind
@@ -26,6 +27,10 @@ class DepositError(StillwellError):
 
 class PolicyError(StillwellError):
     """An office policy cannot be used."""
+
+
+class MapError(StillwellError):
+    """An intake map cannot be used."""
 
 
 class QueryError(StillwellError):

@@ -9,14 +9,19 @@ from functools import cache
 from importlib import resources
 from pathlib import Path
 
+import pandas as pd
+
 from stillwell import __version__
 from stillwell.archive.archive import Archive
 from stillwell.archive.ledger import Entry
 from stillwell.archive.writer import Commit, Writer, open_writer
 from stillwell.assessment.policy import Policy, policy_from
+from stillwell.errors import DepositError
 from stillwell.fingerprint import sha256
 from stillwell.intake.deposit import find_deposits, read_deposit
 from stillwell.intake.interpret import interpret
+from stillwell.intake.map_preview import preview
+from stillwell.intake.maps import Map, map_from
 from stillwell.intake.returned import returned_documents
 from stillwell.prepare import Change, Circumstances, Prepared, policy_in_force, prepare, reassess
 from stillwell.records import Deposit, Understood
@@ -70,9 +75,23 @@ def inbox(folder: Path) -> list[Path]:
     return find_deposits(folder)
 
 
-def understand(deposits: Sequence[Deposit]) -> Understood:
+def understand(deposits: Sequence[Deposit], intake_map: Map | None = None) -> Understood:
     """Turn deposits into canonical frames, one schema pass over the whole batch."""
-    return interpret(deposits, office_policy()[0])
+    return interpret(deposits, office_policy()[0], intake_map)
+
+
+def _text(deposit: Deposit) -> str:
+    """Read a deposit of one text file, such as an intake map."""
+    try:
+        return deposit.files[0].data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        msg = f"{deposit.name}: expected UTF-8 text, found other bytes; nothing was taken"
+        raise DepositError(msg) from error
+
+
+def map_of(archive: Archive, digest: str) -> Map:
+    """Read an intake map from the sealed bytes."""
+    return map_from(_text(archive.sealed.read(digest)))
 
 
 def ingest(
@@ -81,11 +100,25 @@ def ingest(
     *,
     by: str = "unnamed",
     again: bool = False,
+    map_path: Path | None = None,
     now: Callable[[], datetime] = utc_now,
     progress: Progress | None = None,
 ) -> Taken:
-    """Receive deposits and take them into an archive in one commit."""
-    return take(root, receive(paths), by=by, again=again, now=now, progress=progress)
+    """Receive deposits, and the intake map to read them with, and take them into an archive in one commit."""
+    used = receive([map_path])[0] if map_path else None
+    return take(root, receive(paths), by=by, again=again, used_map=used, now=now, progress=progress)
+
+
+def dry_run(paths: Sequence[Path], map_path: Path) -> tuple[dict[str, pd.DataFrame], Understood]:
+    """Show the first rows of deposits as a map reads them, and everything that would be returned; writes nothing."""
+    intake_map = map_from(_text(receive([map_path])[0]))
+    deposits = receive(paths)
+    shown: dict[str, list[pd.DataFrame]] = {}
+    for deposit in deposits:
+        for name, rows in preview(deposit, intake_map).items():
+            shown.setdefault(name, []).append(rows)
+    whole = {name: pd.concat(parts, ignore_index=True) for name, parts in shown.items()}
+    return whole, understand(deposits, intake_map)
 
 
 def take(
@@ -94,6 +127,7 @@ def take(
     *,
     by: str = "unnamed",
     again: bool = False,
+    used_map: Deposit | None = None,
     now: Callable[[], datetime] = utc_now,
     progress: Progress | None = None,
 ) -> Taken:
@@ -109,6 +143,8 @@ def take(
         Code of the person who hands them in.
     again : bool
         Look once more at bytes already taken, for what was returned then.
+    used_map : Deposit, optional
+        An intake map, sealed with the deposits it reads.
     now : callable
         The clock, read under the writer's lock.
     progress : callable, optional
@@ -124,14 +160,17 @@ def take(
         If another writer is at work.
     """
     tell = progress or (lambda step, done, total: None)
+    intake_map = map_from(_text(used_map)) if used_map else None
     with open_writer(root, software_version=__version__, by=by, now=now) as writer:
         fresh, known = _sort_known(writer.archive, deposits, again)
         if not fresh:
             return Taken(known=tuple(known))
+        if used_map and not writer.archive.has_deposit(used_map.digest):
+            fresh = [used_map, *fresh]
         tell("interpreting", 0, len(fresh))
-        understood = understand(fresh)
+        understood = understand(fresh, intake_map)
         tell("computing", 1, 3)
-        told = circumstances(writer, understood)
+        told = circumstances(writer, understood, used_map.digest if used_map else "")
         prepared = prepare(writer.archive, fresh, understood, told)
         tell("writing", 2, 3)
         entry = writer.commit(_commit(writer, told, fresh, prepared))
@@ -139,10 +178,10 @@ def take(
     return Taken(entry, prepared, tuple(fresh), tuple(known))
 
 
-def circumstances(writer: Writer, understood: Understood) -> Circumstances:
+def circumstances(writer: Writer, understood: Understood, intake_map: str = "") -> Circumstances:
     """Collect who, when and by what rules from an open writer and the deposits it takes."""
     policy = policy_in_force(writer.archive, understood, default_policy_text())
-    return Circumstances(writer.number, writer.recorded_at, writer.by, __version__, *policy)
+    return Circumstances(writer.number, writer.recorded_at, writer.by, __version__, *policy, intake_map)
 
 
 def assess_again(archive: Archive, policy_text: str) -> list[Change]:
@@ -182,12 +221,14 @@ def _sort_known(archive: Archive, deposits: Sequence[Deposit], again: bool) -> t
 
 def _commit(writer: Writer, told: Circumstances, deposits: Sequence[Deposit], prepared: Prepared) -> Commit:
     notes = prepared.tables["deposits"]
-    listed = notes[["deposit", "name", "kind", "outcome", "gaugings_taken", "gaugings_returned"]]
+    listed = notes[["deposit", "name", "kind", "outcome", "gaugings_taken", "gaugings_returned", "intake_map"]]
     said = returned_documents(deposits, prepared.problems, prepared.notes)
     actions = prepared.outcomes["action"].value_counts()
     return Commit(
         deposits=list(deposits),
-        deposit_notes=[{str(k): v for k, v in row.items()} for row in listed.astype(object).to_dict("records")],
+        deposit_notes=[
+            {str(k): v for k, v in row.items() if not pd.isna(v)} for row in listed.astype(object).to_dict("records")
+        ],
         tables=prepared.tables,
         documents=said | documents(told, deposits, prepared),
         replacing=renderings(writer, told, prepared),

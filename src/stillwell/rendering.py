@@ -53,6 +53,7 @@ def documents(circumstances: Circumstances, deposits: Sequence[Deposit], prepare
         by=circumstances.by,
         software_version=circumstances.software_version,
         policy_digest=circumstances.policy_digest,
+        intake_map=circumstances.intake_map,
         deposits=deposits,
         gaugings=pd.DataFrame(columns=list(_gauging_columns())) if gaugings is None else gaugings,
     )

@@ -13,6 +13,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -22,8 +23,8 @@ import pyarrow.csv as pcsv
 import pyarrow.parquet as pq
 
 from stillwell.assessment.assess import assess
-from stillwell.assessment.evidence import Evidence
-from stillwell.hydrometry.compute import compute
+from stillwell.assessment.quality import quality
+from stillwell.hydrometry.compute import Computed, compute
 from stillwell.pipeline import ingest, office_policy
 
 VERTICALS = 25
@@ -43,11 +44,12 @@ def measured(*steps: Callable[[], object], times: int = 3) -> list[float]:
 
 
 def sections(count: int, seed: int = 1) -> dict[str, np.ndarray]:
-    """Make positions, depths and velocities of many sections with sloping edges."""
+    """Make positions, depths and velocities of many sound sections with sloping edges, 23 verticals with water."""
     rng = np.random.default_rng(seed)
     x = np.tile(np.arange(VERTICALS, dtype=float), count)
-    d = np.round(rng.uniform(0.2, 1.5, count * VERTICALS), 2)
-    v = np.round(rng.uniform(0.1, 1.2, count * VERTICALS), 3)
+    river = np.repeat(rng.uniform(0.3, 0.7, (2, count)), VERTICALS, axis=1)
+    d = np.round(river[0] * rng.normal(1, 0.02, count * VERTICALS), 2)
+    v = np.round(river[1] * rng.normal(1, 0.02, count * VERTICALS), 3)
     edge = np.tile(np.r_[True, np.zeros(VERTICALS - 2, dtype=bool), True], count)
     d[edge] = 0.0
     return {"x": x, "d": d, "v": np.where(edge, np.nan, v), "edge": edge, "g": np.repeat(np.arange(count), VERTICALS)}
@@ -86,23 +88,31 @@ def frames(s: dict[str, np.ndarray]) -> tuple[pd.DataFrame, pd.DataFrame, pd.Dat
         exposure_s=np.where(edge, np.nan, 60.0),
         repeat=pd.array(np.ones(edge.size, dtype="int64"), dtype="Int64"),
     )
-    heights = frame("gauge_heights", [{"site": "S1", "read_at": "2025-05-01T10:30Z", "gauge_height_m": 1.0}])
+    readings = [{"site": "S1", "read_at": f"2025-05-01T{t}Z", "gauge_height_m": 1.0} for t in ("09:55", "11:05")]
+    heights = frame("gauge_heights", readings)
     return heads.assign(gauging=labels), points, heights, frame("calibrations", [], kept=True)
 
 
 def _steps(s: dict[str, np.ndarray]) -> tuple[Callable[[], object], Callable[[], object], Callable[[], object]]:
     """Prepare the same sections for computing and assessing, for the bare pass, and for computing alone."""
-    from tests.making import frame
+    from tests.making import evidence
 
     policy, _ = office_policy()
     heads, points, heights, calibrations = frames(s)
-    sites, meters = frame("sites", [], kept=True), frame("instruments", [], kept=True)
+
+    def computing() -> Computed:
+        return compute(heads, points, heights, calibrations, policy.settings())
+
+    beside = evidence(heads, computing(), policy)
 
     def whole() -> None:
-        made = compute(heads, points, heights, calibrations, policy.choices)
-        assess(Evidence(heads, made.results, made.verticals, made.points, made.readings, policy, sites, meters))
+        made = computing()
+        known = replace(
+            beside, results=made.results, verticals=made.verticals, points=made.points, readings=made.readings
+        )
+        quality(heads, made.results, assess(known), policy)
 
-    return whole, lambda: bare_pass(s), lambda: compute(heads, points, heights, calibrations, policy.choices)
+    return whole, lambda: bare_pass(s), computing
 
 
 def compute_ratio(total: int = 200_000, batch: int = 20_000) -> str:
@@ -112,7 +122,7 @@ def compute_ratio(total: int = 200_000, batch: int = 20_000) -> str:
         spent += measured(*_steps(sections(batch, number)), times=1 if number else 2)
     ours, bare, only = spent
     return (
-        f"compute and assess {total:,} x {VERTICALS}: {ours / bare:.1f} x a bare numpy pass "
+        f"compute, both uncertainties, every check {total:,} x {VERTICALS}: {ours / bare:.1f} x a bare numpy pass "
         f"({ours:.2f} s against {bare:.2f} s; computing alone {only / bare:.1f} x)"
     )
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -154,3 +156,70 @@ def test_no_velocity_anywhere_gives_no_discharge():
     made = computed(one_point_section([0, 1, 2], [0, 1, 0], [0, None, 0])).results.iloc[0]
     assert made["area_m2"] == pytest.approx(1.0)
     assert np.isnan(made["discharge_m3_s"])
+
+
+@given(sections(), st.sampled_from(METHODS), st.floats(0.1, 0.9), st.integers(0, 20))
+def test_a_vertical_added_on_the_line_changes_little(section, method, part, where):
+    """A vertical with the depth and velocity of the straight line between its neighbours changes no area.
+
+    The area of both methods is that under the line; the discharge of mean-section panels changes by the cross term of
+    the strip that is cut, ``part (1 - part) (d_2 - d_1)(v_2 - v_1) L / 4``, an identity.
+    """
+    section = section.assign(kind="open", relative_depth=0.6, depth_m=section["depth_m"].clip(lower=0.05))
+    rows = section.to_dict("records")
+    i = where % (len(rows) - 1)
+    one, other = rows[i], rows[i + 1]
+    middle = {n: one[n] + part * (other[n] - one[n]) for n in ("position_m", "depth_m")}
+    v = [0.3 if np.isnan(r["velocity_m_s"]) else r["velocity_m_s"] for r in rows]
+    speed = v[i] + part * (v[i + 1] - v[i])
+    before = [
+        {"position_m": r["position_m"], "depth_m": r["depth_m"], "velocity_m_s": u}
+        for r, u in zip(rows, v, strict=True)
+    ]
+    extra = [middle | {"velocity_m_s": speed}]
+    said = {"kind": "edge"}
+    before[0] |= said
+    before[-1] |= said
+    inner = {"relative_depth": 0.6}
+    after = [*before[: i + 1], *extra, *before[i + 1 :]]
+    tables = [points([r if r.get("kind") == "edge" else r | inner for r in rows_]) for rows_ in (before, after)]
+    old, new = (computed(t, gaugings(section_method=method)).results.iloc[0] for t in tables)
+    length = other["position_m"] - one["position_m"]
+    assert new["width_m"] == pytest.approx(old["width_m"])
+    if method == "mean-section":
+        cross = part * (1 - part) * (other["depth_m"] - one["depth_m"]) * (v[i + 1] - v[i]) * length / 4
+        assert new["area_m2"] == pytest.approx(old["area_m2"])
+        assert new["discharge_m3_s"] - old["discharge_m3_s"] == pytest.approx(cross, abs=1e-9)
+
+
+@given(sections())
+def test_splitting_a_uniform_strip_changes_nothing(section):
+    """Cutting every strip of a section of one depth and velocity leaves its discharge."""
+    flat = section.assign(depth_m=1.0, velocity_m_s=0.5, kind="open", relative_depth=0.6)
+    flat.loc[[0, len(flat) - 1], ["kind", "relative_depth"]] = ["edge", np.nan]
+    rows = flat[["position_m", "depth_m", "velocity_m_s", "kind", "relative_depth"]].to_dict("records")
+    cut = [rows[0]]
+    for a, b in itertools.pairwise(rows):
+        middle = {"position_m": (a["position_m"] + b["position_m"]) / 2, "kind": "open", "relative_depth": 0.6}
+        cut += [{"depth_m": 1.0, "velocity_m_s": 0.5} | middle, b]
+    width = rows[-1]["position_m"] - rows[0]["position_m"]
+    assert _q(points(cut)) == pytest.approx(0.5 * width)
+    assert _q(points(rows)) == pytest.approx(0.5 * width)
+
+
+@pytest.mark.parametrize(
+    ("x", "d", "v", "discharge"),
+    [
+        ([0, 1, 2], [0, 1, 0], [0, 1, 0], 1.0),
+        ([0, 1, 2], [0, 0, 0], [0, None, 0], 0.0),
+        ([0, 1, 2, 3], [0, 1, 1, 0], [0, 1, -1, 0], 0.0),
+        ([0, 1, 2, 3], [0, 1, 1, 0], [0, -1, -1, 0], -2.0),
+        ([0, 0, 0], [0, 0, 0], [0, None, 0], 0.0),
+    ],
+    ids=["one vertical", "all dry", "cancelling", "reversed", "no width"],
+)
+def test_strange_sections_give_a_number_and_no_warning(x, d, v, discharge):
+    """One vertical, a dry bed, flows that cancel or run back, a section without width: a result, never a warning."""
+    made = computed(one_point_section(x, d, v))
+    assert made.results["discharge_m3_s"].iloc[0] == pytest.approx(discharge)
+    assert not np.isinf(made.results.select_dtypes("number").to_numpy(dtype=float, na_value=0.0)).any()

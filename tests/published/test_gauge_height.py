@@ -29,3 +29,23 @@ def test_both_weightings_of_a_rising_stage():
     assert result["gauge_height_discharge_m"] == pytest.approx(2.205, abs=1e-9)
     assert result["gauge_height_change_m"] == pytest.approx(0.36)
     assert result["gauge_height_m"] == pytest.approx(2.175)
+
+
+def test_storage_between_section_and_gauge():
+    """Case R9 (DERIVED): 100 m3/s, 800 m of channel 30 m wide, 0.12 m in 3600 s: 99.2 at a gauge downstream."""
+    from tests.making import gaugings
+
+    rows = [
+        {"position_m": 0, "depth_m": 0, "kind": "edge"},
+        {"position_m": 10, "depth_m": 5, "relative_depth": 0.6, "velocity_m_s": 2.0},
+        {"position_m": 20, "depth_m": 0, "kind": "edge"},
+    ]
+    readings = [
+        {"read_at": "2025-05-01T10:00Z", "gauge_height_m": 1.00},
+        {"read_at": "2025-05-01T11:00Z", "gauge_height_m": 1.12},
+    ]
+    for distance, at_gauge in ((800.0, 99.2), (-800.0, 100.8)):
+        header = gaugings(section_distance_m=distance, reach_width_m=30.0)
+        result = computed(points(rows), header, heights=readings).results.iloc[0]
+        assert result["discharge_m3_s"] == pytest.approx(100)
+        assert result["discharge_at_gauge_m3_s"] == pytest.approx(at_gauge)

@@ -122,7 +122,7 @@ def _write_gaugings(data: Any, gaugings: pd.DataFrame, rows: SiteYear, walked: b
         _place(data, rows.site, "gauging", len(gaugings))
     _numbers(data, text.GAUGING_NUMBERS, gaugings, ("gauging",))
     _flags(data, gaugings, rows.findings)
-    data["discharge"].ancillary_variables = "discharge_qc discharge_status discharge_method discharge_findings"
+    data["discharge"].ancillary_variables = text.BESIDE_DISCHARGE
     if not walked:
         for variable in data.variables.values():
             if "coordinates" in variable.ncattrs():
@@ -248,11 +248,15 @@ def _numbers(data: Any, spec: text.Numbers, rows: pd.DataFrame, dims: tuple[str,
     for name in spec.columns:
         column = _column(spec.table, name)
         variable = text.RENAMED.get((spec.table, name), name)
-        attrs = attributes(column) | {"coverage_content_type": text.COVERAGE.get(variable, "physicalMeasurement")}
+        attrs: dict[str, Any] = attributes(column) | {
+            "coverage_content_type": text.COVERAGE.get(variable, "physicalMeasurement")
+        }
         attrs |= _with(spec.table)
         attrs["units"] = text.UDUNITS.get(attrs.get("units", "1"), attrs.get("units", "1"))
         if column.units == "degree_Celsius":
             attrs["units_metadata"] = "temperature: on_scale"
+        if attrs.get("standard_name", "").endswith(" standard_error"):
+            attrs["standard_error_multiplier"] = 2.0
         if variable in text.CELL_METHODS:
             attrs["cell_methods"] = text.CELL_METHODS[variable]
         values = rows[name].to_numpy(dtype="float64", na_value=np.nan)
@@ -261,7 +265,6 @@ def _numbers(data: Any, spec: text.Numbers, rows: pd.DataFrame, dims: tuple[str,
 
 def _coded(data: Any, name: str, table: str, column: str, values: pd.Series, meanings: Sequence[str], dim: str) -> None:
     """Write words of a closed list as numbers from 1, with their meanings; -1 where the word is missing."""
-    codes = {word: number for number, word in enumerate(meanings, 1)}
     attrs = {
         "long_name": _column(table, column).description,
         "standard_name": "status_flag",
@@ -269,7 +272,8 @@ def _coded(data: Any, name: str, table: str, column: str, values: pd.Series, mea
         "flag_meanings": " ".join(text.meaning(word) for word in meanings),
         "coverage_content_type": "referenceInformation",
     }
-    numbers = values.map(codes).fillna(-1).astype("int64").to_numpy()
+    place = pd.Index(list(meanings)).get_indexer(pd.Index(values))
+    numbers = np.where(place >= 0, place + 1, -1)
     _variable(data, name, "i1", (dim,), numbers, attrs | _with(table), fill=-1)
 
 
@@ -282,8 +286,7 @@ def _words(data: Any, name: str, dim: str, values: Sequence[str] | pd.Series, at
     variable.setncatts(dict(attrs))
     variable._Encoding = "utf-8"
     variable.set_auto_chartostring(False)
-    cells = np.array([list(value.ljust(longest, b"\0")) for value in raw], dtype="u1").reshape(len(raw), longest)
-    variable[:] = cells.view("S1")
+    variable[:] = np.array(raw, dtype=f"S{longest}").view("S1").reshape(len(raw), longest)
 
 
 def _variable(

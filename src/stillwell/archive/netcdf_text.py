@@ -42,6 +42,12 @@ GAUGING_NUMBERS = Numbers(
         "gauge_height_time_m",
         "gauge_height_discharge_m",
         "gauge_height_change_m",
+        "storage_m3_s",
+        "discharge_at_gauge_m3_s",
+        "uncertainty_table_m3_s",
+        "uncertainty_table_pct",
+        "uncertainty_scatter_m3_s",
+        "uncertainty_scatter_pct",
         "water_temperature_c",
         "revision",
     ),
@@ -99,6 +105,12 @@ RENAMED: Mapping[tuple[str, str], str] = MappingProxyType(
         ("gaugings", "gauge_height_time_m"): "gauge_height_time_weighted",
         ("gaugings", "gauge_height_discharge_m"): "gauge_height_discharge_weighted",
         ("gaugings", "gauge_height_change_m"): "gauge_height_change",
+        ("gaugings", "storage_m3_s"): "storage",
+        ("gaugings", "discharge_at_gauge_m3_s"): "discharge_at_gauge",
+        ("gaugings", "uncertainty_table_m3_s"): "discharge_uncertainty_tables",
+        ("gaugings", "uncertainty_table_pct"): "discharge_uncertainty_tables_percent",
+        ("gaugings", "uncertainty_scatter_m3_s"): "discharge_uncertainty_scatter",
+        ("gaugings", "uncertainty_scatter_pct"): "discharge_uncertainty_scatter_percent",
         ("gaugings", "water_temperature_c"): "water_temperature",
         ("verticals", "position_m"): "distance_along_tag_line",
         ("verticals", "depth_m"): "water_depth",
@@ -130,12 +142,22 @@ CELL_METHODS: Mapping[str, str] = MappingProxyType(
         "normal_velocity": "time: mean (over exposure_time)",
     }
 )
+BESIDE_DISCHARGE = (
+    "discharge_qc discharge_status discharge_method discharge_findings discharge_uncertainty_tables "
+    "discharge_uncertainty_scatter"
+)
+"""Variables that say how good a discharge is."""
+
 COVERAGE: Mapping[str, str] = MappingProxyType(
     {
         "revision": "referenceInformation",
         "number_of_verticals": "auxiliaryInformation",
         "number_of_points": "auxiliaryInformation",
         "largest_share": "qualityInformation",
+        "discharge_uncertainty_tables": "qualityInformation",
+        "discharge_uncertainty_tables_percent": "qualityInformation",
+        "discharge_uncertainty_scatter": "qualityInformation",
+        "discharge_uncertainty_scatter_percent": "qualityInformation",
         "signal_to_noise": "qualityInformation",
         "velocity_standard_error": "qualityInformation",
         "channel": "referenceInformation",

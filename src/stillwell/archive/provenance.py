@@ -37,6 +37,7 @@ def commit_provenance(
     by: str,
     software_version: str,
     policy_digest: str,
+    intake_map: str,
     deposits: Sequence[Deposit],
     gaugings: pd.DataFrame,
 ) -> bytes:
@@ -51,6 +52,8 @@ def commit_provenance(
         Code of whoever handed in.
     software_version : str
     policy_digest : str
+    intake_map : str
+        Digest of the intake map the deposits were read with, empty where none was used.
     deposits : sequence of Deposit
     gaugings : DataFrame
         Rows of the commit.
@@ -94,6 +97,10 @@ def commit_provenance(
         },
     }
     _add_deposits(document, number, deposits, person, when)
+    if intake_map:
+        document["entity"].setdefault(f"deposit:{intake_map}", {"prov:label": "intake map"})
+        cited = {"prov:activity": f"commit:{number}/compute", "prov:entity": f"deposit:{intake_map}", "prov:time": when}
+        document["used"][f"_:used-{intake_map[:16]}"] = cited
     _add_gaugings(document, number, gaugings, when)
     document["entity"][f"commit:{number}"] = {"prov:label": entry_path(number)}
     return canonical_json({name: value for name, value in document.items() if value})

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -178,6 +180,14 @@ def offset_unlike_site(e: Evidence) -> pd.DataFrame:
 
 def _hours(offsets: pd.Series) -> pd.Series:
     """Read offsets as in -07:00 as hours."""
-    parts = offsets.astype("str").str.extract(r"^([+-])(\d{2}):(\d{2})$")
-    size = parts[1].astype("float64") + parts[2].astype("float64") / 60
-    return size.where(parts[0] != "-", -size)
+    codes, words = pd.factorize(offsets)
+    hours = np.array([*(_hours_of(str(word)) for word in words), np.nan])
+    return pd.Series(hours[codes], index=offsets.index)
+
+
+def _hours_of(offset: str) -> float:
+    match = re.fullmatch(r"([+-])(\d{2}):(\d{2})", offset)
+    if match is None:
+        return np.nan
+    size = int(match[2]) + int(match[3]) / 60
+    return -size if match[1] == "-" else size

@@ -37,7 +37,18 @@ def seen(e: Evidence) -> pd.DataFrame:
     kept = kept[~kept["gauging_id"].isin(set(batch["gauging_id"]))]
     names = [name for name in SEEN if name in batch]
     both = pd.concat([kept[[n for n in names if n in kept]], batch[names]], ignore_index=True)
-    return both.sort_values(["site", "started_at", "gauging_id"], kind="stable").reset_index(drop=True)
+    return _ordered(both, "site")
+
+
+def _ordered(rows: pd.DataFrame, column: str) -> pd.DataFrame:
+    """Sort by a code, the start and the archive id; words are compared only where the others are equal."""
+    codes, _ = pd.factorize(rows[column], sort=True)
+    start = microseconds(rows["started_at"])
+    order = np.lexsort((start, codes))
+    if np.any((np.diff(codes[order]) == 0) & (np.diff(start[order]) == 0)):
+        names, _ = pd.factorize(rows["gauging_id"], sort=True)
+        order = np.lexsort((names, start, codes))
+    return rows.iloc[order].reset_index(drop=True)
 
 
 def _of_batch(
@@ -93,7 +104,10 @@ def times_overlap(e: Evidence) -> pd.DataFrame:
     wrong = np.zeros(len(e.gaugings), dtype=bool)
     minutes = np.full(len(e.gaugings), np.nan)
     for column in ("instrument", "party"):
-        rows = e.seen.dropna(subset=[column]).sort_values([column, "started_at", "gauging_id"], kind="stable")
+        rows = e.seen[e.seen[column].notna()]
+        if rows.empty:
+            continue
+        rows = _ordered(rows, column)
         start, end = microseconds(rows["started_at"]), microseconds(rows["ended_at"])
         overlap = np.where(_next_same(rows[column]), end - np.r_[start[1:], 0], 0) / 60e6 if len(rows) else start
         either = np.maximum(overlap, np.r_[0, overlap[:-1]]) if len(rows) else overlap

@@ -126,7 +126,7 @@ def policy_from(text: str, base: Policy | None = None) -> Policy:
     """
     try:
         said = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         msg = f"policy: expected TOML, found: {error}; the policy is not used"
         raise PolicyError(msg) from error
     _refuse_unknown(said, ("office", "limits", "choices"), text, "section")

@@ -14,6 +14,8 @@ from schemas.derive import columns
 from schemas.words import MID_SECTION, WITH_VERTICALS
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.errors import PolicyError
+from stillwell.intake.maps import Map
+from stillwell.intake.raw_samples import with_samples
 from stillwell.intake.rules import violations
 from stillwell.intake.trouble import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, Trouble
 from stillwell.intake.typed import Typed, typed_tables
@@ -22,11 +24,11 @@ from stillwell.records import Deposit, Understood
 
 POLICY_LEFT = "the policy is not adopted; the one in force stays"
 
-OF_GAUGINGS = ("gaugings", "points")
+OF_GAUGINGS = ("gaugings", "points", "samples")
 """Tables of which a bad row gives back its gauging; of any other table it is left out by itself."""
 
 
-def interpret(deposits: Sequence[Deposit], base: Policy | None = None) -> Understood:
+def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_map: Map | None = None) -> Understood:
     """Understand a batch of deposits.
 
     Parameters
@@ -34,6 +36,8 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None) -> Unders
     deposits : sequence of Deposit
     base : Policy, optional
         What holds where a policy handed in is silent; without it such a policy must be whole.
+    intake_map : Map, optional
+        How to read files of another layout.
 
     Returns
     -------
@@ -41,9 +45,10 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None) -> Unders
         Only what can be taken; every reason against the rest names file, line, column, what was expected and found.
     """
     trouble = Trouble()
-    found = [sheet for deposit in deposits for sheet in sheets(deposit, trouble)]
+    found = [sheet for deposit in deposits for sheet in sheets(deposit, trouble, intake_map)]
     typed = typed_tables(found, trouble)
     tables = _with_defaults({name: table.frame for name, table in typed.items()})
+    tables["points"] = with_samples(tables["points"], tables["samples"])
     # points first: what they lack explains what their gauging lacks
     order = sorted(tables, key=lambda name: name != "points")
     bad_rows = {name: _judge(name, tables[name], typed[name], trouble) for name in order}
@@ -76,8 +81,9 @@ def without_gaugings(tables: dict[str, pd.DataFrame], problems: pd.DataFrame) ->
         rows = tables[name]
         out[name] = rows[~pd.MultiIndex.from_frame(rows[["deposit", "gauging"]]).isin(returned)]
     labels = pd.MultiIndex.from_frame(out["gaugings"][["deposit", "gauging"]])
-    points = out["points"]
-    out["points"] = points[pd.MultiIndex.from_frame(points[["deposit", "gauging"]]).isin(labels)]
+    for name in ("points", "samples"):
+        rows = out[name]
+        out[name] = rows[pd.MultiIndex.from_frame(rows[["deposit", "gauging"]]).isin(labels)]
     return {name: rows.reset_index(drop=True) for name, rows in out.items()}
 
 

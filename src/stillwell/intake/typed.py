@@ -14,6 +14,8 @@ import pyarrow.compute as pc
 from schemas import DEPOSIT_TABLES
 from schemas.derive import Column, columns
 from stillwell.intake import cells
+from stillwell.intake.graduation import IN_FEET, off_graduation
+from stillwell.intake.maps import map_spellings
 from stillwell.intake.trouble import CannotRead, Trouble
 from stillwell.intake.units import Unit, spellings
 from stillwell.intake.unpack import Found
@@ -64,7 +66,7 @@ def typed_tables(found: Sequence[Found], trouble: Trouble) -> dict[str, Typed]:
 def _table(name: str, found: Sequence[Found], trouble: Trouble) -> Typed:
     groups: dict[tuple[object, ...], list[Found]] = defaultdict(list)
     for sheet in found:
-        groups[(sheet.sheet.header, sheet.sheet.delimiter)].append(sheet)
+        groups[(sheet.sheet.header, sheet.shown, sheet.sheet.delimiter)].append(sheet)
     parts = [_group(name, members, trouble) for members in groups.values()]
     whole = Typed(_empty(name))
     order: list[np.ndarray] = []
@@ -94,7 +96,8 @@ def _group(name: str, members: list[Found], trouble: Trouble) -> tuple[Typed, li
     """Read the sheets of one header; files that cannot be used as a whole are told and left out."""
     model = DEPOSIT_TABLES[name]
     known = {c.name: c for c in columns(model) if c.name not in TRAIL}
-    names = spellings(known)
+    shown = members[0].shown
+    names = map_spellings(known) if shown else spellings(known)
     header = members[0].sheet.header
     chosen: dict[str, tuple[int, str, Unit | None]] = {}
     for i, given in enumerate(header):
@@ -107,7 +110,7 @@ def _group(name: str, members: list[Found], trouble: Trouble) -> tuple[Typed, li
             for member in members:
                 trouble.file(member.deposit, name, member.file, reason)
             return Typed(_empty(name)), []
-        chosen[canonical] = (i, given, unit)
+        chosen[canonical] = (i, shown[i] if shown else given, unit)
     unknown = [given for given in header if given not in names]
     for member in members if any(unknown) else ():
         said = ", ".join(given or "(without a name)" for given in unknown)
@@ -115,7 +118,22 @@ def _group(name: str, members: list[Found], trouble: Trouble) -> tuple[Typed, li
     members, marks = _decimal_marks(name, members, known, chosen, trouble)
     if not members:
         return Typed(_empty(name)), []
+    if name == "points":
+        _note_graduations(members, chosen, marks, trouble)
     return _converted(known, members, chosen, marks), members
+
+
+def _note_graduations(
+    members: list[Found], chosen: dict[str, tuple[int, str, Unit | None]], marks: list[str], trouble: Trouble
+) -> None:
+    """Note depths in feet that are not on a graduation of the rod."""
+    places = [chosen[name][0] for name in ("gauging", "vertical", "depth_m") if name in chosen]
+    if len(places) < 3 or members[0].sheet.header[places[2]] not in IN_FEET:
+        return
+    for member, mark in zip(members, marks, strict=True):
+        gauging, vertical, depth = (member.sheet.cells[place] for place in places)
+        for remark in off_graduation(gauging, vertical, _joined([depth], [mark])):
+            trouble.note(member.deposit, member.file, remark)
 
 
 def _decimal_marks(
@@ -167,6 +185,8 @@ def _converted(
         expected = TIME_EXPECTED if column.kind == "time" else column.expected
         for row in np.flatnonzero(wrong):
             bad.append((int(row), given, expected, repr(text[int(row)].as_py())))
+    for start, member in zip(np.cumsum([0, *sizes])[:-1], members, strict=True):
+        bad += [(int(start) + cell.row, member.shown[cell.place], cell.expected, cell.found) for cell in member.bad]
     return Typed(pd.DataFrame(out), bad)
 
 

@@ -7,6 +7,7 @@ import stat
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import PurePosixPath
 
 import numpy as np
@@ -15,6 +16,8 @@ import pyarrow as pa
 from schemas import DEPOSIT_TABLES
 from stillwell.fingerprint import sha256
 from stillwell.intake.csv_text import Sheet, read_csv
+from stillwell.intake.map_apply import BadCell, described, mapped_tables
+from stillwell.intake.maps import Map, looks_like_map
 from stillwell.intake.trouble import CannotRead, Trouble
 from stillwell.intake.workbook import read_workbook
 from stillwell.records import Deposit, DepositFile
@@ -29,6 +32,8 @@ SHEETS = tuple(name for name in DEPOSIT_TABLES if name != "policies")
 """Tables that are a CSV file or a sheet."""
 KEPT_OUT = ("people",)
 """Tables that never leave the sealed bytes."""
+OF_GAUGINGS = ("gaugings", "points")
+"""Tables a gauging may rest on where nobody can say which one a file was."""
 QUIET = (".txt", ".md", ".pdf", ".jpg", ".jpeg", ".png")
 """Endings of files that are sealed with a deposit and no table."""
 
@@ -41,9 +46,12 @@ class Found:
     deposit: str
     file: str
     sheet: Sheet
+    shown: tuple[str, ...] = ()
+    """Names of the columns in a foreign file that a map was used for."""
+    bad: tuple[BadCell, ...] = ()
 
 
-def sheets(deposit: Deposit, trouble: Trouble) -> Iterator[Found]:
+def sheets(deposit: Deposit, trouble: Trouble, intake_map: Map | None = None) -> Iterator[Found]:
     """Read the tables of a deposit; what cannot be read becomes trouble, never an exception.
 
     Parameters
@@ -51,13 +59,58 @@ def sheets(deposit: Deposit, trouble: Trouble) -> Iterator[Found]:
     deposit : Deposit
     trouble : Trouble
         Told of every file that is no table.
+    intake_map : Map, optional
+        How to read files of another layout; those it does not describe are read as usual.
 
     Yields
     ------
     Found
     """
-    for file in _files(deposit, trouble):
+    files = _files(deposit, trouble)
+    known = 0
+    for file in files:
+        tables = _tables if intake_map is None else partial(_mapped, intake_map)
+        for found in tables(deposit, file, trouble):
+            known += 1
+            yield found
+    strange = [file.path for file in files if _may_be_table(_path(file))]
+    if not known and strange and not any(told["deposit"] == deposit.digest for told in trouble.problems):
+        expected = f"a table at least, a file or sheet of the name {', '.join(SHEETS)}, or an intake map for others"
+        trouble.file(deposit.digest, "gaugings", deposit.name, CannotRead(expected, ", ".join(strange)))
+
+
+def _may_be_table(path: PurePosixPath) -> bool:
+    return path.suffix.lower() in (".csv", ".xlsx") and path.stem.lower() not in KEPT_OUT and not _passed_over(path)
+
+
+def _mapped(intake_map: Map, deposit: Deposit, file: DepositFile, trouble: Trouble) -> Iterator[Found]:
+    """Read a file with a map, or as usual where the map says nothing of it."""
+    layout = None
+    try:
+        readable = deposit.kind != "toml" and not _passed_over(_path(file))
+        layout = described(file.path, intake_map) if readable else None
+        found = mapped_tables(file.path, file.data, layout) if layout else None
+    except CannotRead as reason:
+        for table in [t.table for t in layout.tables] if layout else OF_GAUGINGS:
+            trouble.file(deposit.digest, table, file.path, reason)
+        return
+    if found is None:
         yield from _tables(deposit, file, trouble)
+        return
+    trouble.note(deposit.digest, file.path, f"read with the intake map {intake_map.name!r}, {intake_map.digest[:16]}")
+    for part in found:
+        for remark in part.sheet.remarks:
+            trouble.note(deposit.digest, file.path, remark)
+        yield Found(part.table, deposit.digest, file.path, part.sheet, part.shown, part.bad)
+
+
+def _path(file: DepositFile) -> PurePosixPath:
+    return PurePosixPath(file.path.replace("\\", "/"))
+
+
+def _passed_over(path: PurePosixPath) -> bool:
+    """Say whether a file is what systems and offices leave lying about."""
+    return path.name.startswith((".", "~$")) or "__MACOSX" in path.parts
 
 
 def _files(deposit: Deposit, trouble: Trouble) -> list[DepositFile]:
@@ -113,9 +166,9 @@ def _content(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
 
 
 def _tables(deposit: Deposit, file: DepositFile, trouble: Trouble) -> Iterator[Found]:
-    path = PurePosixPath(file.path.replace("\\", "/"))
+    path = _path(file)
     ending, name = path.suffix.lower(), path.stem.lower()
-    if path.name.startswith((".", "~$")) or ending in QUIET or "__MACOSX" in path.parts:
+    if _passed_over(path) or ending in QUIET:
         return
     if path.name.lower() == POLICY or deposit.kind == "toml":
         yield from _policy(deposit, file, trouble)
@@ -142,6 +195,9 @@ def _policy(deposit: Deposit, file: DepositFile, trouble: Trouble) -> Iterator[F
     except UnicodeDecodeError as error:
         found = f"the byte 0x{file.data[error.start]:02X} at offset {error.start}"
         trouble.file(deposit.digest, "policies", file.path, CannotRead("UTF-8 text", found))
+        return
+    if looks_like_map(text):
+        trouble.note(deposit.digest, file.path, "an intake map; it feeds no table and stays in the sealed bytes")
         return
     cells = (pa.array(["office"]), pa.array([sha256(file.data)]), pa.array([text]))
     sheet = Sheet(("policy", "policy_digest", "text"), cells, np.array([1], dtype=np.int64))

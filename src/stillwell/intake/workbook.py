@@ -16,6 +16,10 @@ from stillwell.intake.trouble import CannotRead
 MOST_UNPACKED = 512 * 2**20
 MOST_ROWS = 1_000_000
 GREATEST_RATIO = 200
+READ_ME = "READ ME"
+"""Sheet of a template that is words to a person."""
+EXAMPLE = "example"
+"""How the names of sheets begin that show how a table is filled in."""
 FORBIDDEN = (b"<!DOCTYPE", b"<!ENTITY")
 
 
@@ -29,7 +33,8 @@ def read_workbook(data: bytes) -> list[tuple[str, Sheet]]:
     Returns
     -------
     list of (str, Sheet)
-        Name and cells as text; numbers with all their digits. Empty sheets are left out.
+        Name and cells as text; numbers with all their digits. Empty sheets are left out, and so is what a template
+        says and shows.
 
     Raises
     ------
@@ -41,12 +46,20 @@ def read_workbook(data: bytes) -> list[tuple[str, Sheet]]:
 
     try:
         book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=False, keep_links=False)
-        names = [sheet.title for sheet in book.worksheets if sheet.sheet_state == "visible"]
+        names = [
+            sheet.title for sheet in book.worksheets if sheet.sheet_state == "visible" and not shown_only(sheet.title)
+        ]
         return [(name, sheet) for name in names if (sheet := _sheet(name, book[name])) is not None]
     except CannotRead:
         raise
     except Exception as error:
         raise CannotRead("a workbook that can be opened", f"{type(error).__name__}: {error}") from error
+
+
+def shown_only(name: str) -> bool:
+    """Say whether a sheet of that name only tells or shows something and is never read."""
+    plain = name.strip().lower()
+    return plain == READ_ME.lower() or plain.startswith(f"{EXAMPLE} ")
 
 
 def _inspect(data: bytes) -> None:

@@ -68,7 +68,7 @@ def reassessed(
     newest = _newest(view, fresh)
     if newest.empty:
         return {}
-    batch = from_archive(newest, view.read("points"), REASON)
+    batch = from_archive(newest, view.read("points"), view.read("samples"), REASON)
     approved = set(view.read("gaugings").query("status == 'approved'")["gauging_id"])
     batch.gaugings["candidate"] = batch.gaugings["gauging_id"].isin(approved)
     standing = {name: _standing(view, name, registers) for name in ("gauge_heights", *BESIDE)}

@@ -35,6 +35,7 @@ class Batch:
     gaugings: pd.DataFrame
     points: pd.DataFrame
     own_heights: pd.DataFrame
+    samples: pd.DataFrame
 
 
 def numbered(understood: Understood) -> Batch:
@@ -46,7 +47,8 @@ def numbered(understood: Understood) -> Batch:
         g = index.get_indexer(pd.MultiIndex.from_frame(rows[["deposit", "gauging"]]))
         return rows[g >= 0].assign(g=g[g >= 0]).reset_index(drop=True)
 
-    return Batch(gaugings, owned(understood.tables["points"]), owned(understood.tables["gauge_heights"]))
+    parts = (owned(understood.tables[name]) for name in ("points", "gauge_heights", "samples"))
+    return Batch(gaugings, *parts)
 
 
 def decided(view: View, batch: Batch) -> tuple[Batch, pd.DataFrame, pd.DataFrame]:
@@ -102,7 +104,7 @@ def _new_rows(batch: Batch, outcomes: pd.DataFrame) -> Batch:
 
     said = {name: outcomes[name] for name in DECIDED}
     gaugings = batch.gaugings.assign(**said)[mine].reset_index(drop=True)
-    return Batch(gaugings, renumbered(batch.points), renumbered(batch.own_heights))
+    return Batch(gaugings, *(renumbered(rows) for rows in (batch.points, batch.own_heights, batch.samples)))
 
 
 def _refusal(said: dict[str, object]) -> dict[str, object]:
@@ -126,15 +128,15 @@ def _refusal(said: dict[str, object]) -> dict[str, object]:
     }
 
 
-def from_archive(newest: pd.DataFrame, points: pd.DataFrame, reason: str) -> Batch:
+def from_archive(newest: pd.DataFrame, points: pd.DataFrame, samples: pd.DataFrame, reason: str) -> Batch:
     """Make a batch of gaugings that the archive holds, as if they came in again.
 
     Parameters
     ----------
     newest : DataFrame
         Rows of ``gaugings``, one per gauging: its newest revision that is not withdrawn.
-    points : DataFrame
-        Rows of ``points`` of these revisions.
+    points, samples : DataFrame
+        Rows of these revisions, among others.
     reason : str
         Why a new revision of them would exist.
 
@@ -156,8 +158,11 @@ def from_archive(newest: pd.DataFrame, points: pd.DataFrame, reason: str) -> Bat
         points_digest=newest["points_digest"],
     )
     index = pd.MultiIndex.from_frame(newest[["gauging_id", "revision"]])
-    g = index.get_indexer(pd.MultiIndex.from_frame(points[["gauging_id", "revision"]]))
-    mine = points[g >= 0].assign(g=g[g >= 0])
-    mine = mine.assign(gauging=newest["label"].iloc[mine["g"]].to_numpy())
-    of_points = [c.name for c in columns(DEPOSIT_TABLES["points"])]
-    return Batch(gaugings, mine[[*of_points, "g"]].reset_index(drop=True), pd.DataFrame())
+
+    def owned(name: str, rows: pd.DataFrame) -> pd.DataFrame:
+        g = index.get_indexer(pd.MultiIndex.from_frame(rows[["gauging_id", "revision"]]))
+        mine = rows[g >= 0].assign(g=g[g >= 0])
+        mine = mine.assign(gauging=newest["label"].iloc[mine["g"]].to_numpy())
+        return mine[[*(c.name for c in columns(DEPOSIT_TABLES[name])), "g"]].reset_index(drop=True)
+
+    return Batch(gaugings, owned("points", points), pd.DataFrame(), owned("samples", samples))

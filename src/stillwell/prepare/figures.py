@@ -92,7 +92,13 @@ def _rows(
     verticals = made.verticals.assign(row_file=trail["row_file"], row_line=trail["row_line"])
     budget = made.budget.assign(row_file=batch.gaugings["row_file"].iloc[made.budget["g"]].to_numpy())
     budget = budget.assign(row_line=batch.gaugings["row_line"].iloc[made.budget["g"]].to_numpy())
-    details = {"verticals": verticals, "points": points, "findings": findings, "uncertainty_budget": budget}
+    details = {
+        "verticals": verticals,
+        "points": points,
+        "samples": batch.samples,
+        "findings": findings,
+        "uncertainty_budget": budget,
+    }
     return {"gaugings": gaugings} | {name: owned(part, owner) for name, part in details.items()}
 
 

@@ -88,6 +88,7 @@ def deposit_rows(
             "gaugings_unchanged": unchanged.get(d.digest, 0),
             "gaugings_returned": labels.get(d.digest, 0),
             "problems": reasons.get(d.digest, 0),
+            "intake_map": circumstances.intake_map if circumstances.intake_map not in ("", d.digest) else None,
             "by": circumstances.by,
             "commit": circumstances.number,
         }

@@ -40,6 +40,8 @@ class Circumstances:
     policy_digest: str
     policy_before: str
     """Digest of the policy that held before this commit."""
+    intake_map: str = ""
+    """Digest of the intake map the commit's deposits were read with."""
 
 
 @dataclass(frozen=True)

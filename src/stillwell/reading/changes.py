@@ -1,11 +1,14 @@
-"""What another policy would change, as a table."""
+"""What another policy would change, and what a map makes of a deposit, before anything is written."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Protocol
 
+import pandas as pd
 import pyarrow as pa
+
+from stillwell.reading.render import as_table
 
 
 class ChangeLike(Protocol):
@@ -62,3 +65,25 @@ def changes_words(changes: Sequence[ChangeLike]) -> str:
         return "nothing would change"
     gaugings = "1 gauging" if count == 1 else f"{count} gaugings"
     return f"{gaugings} would get another revision; `stillwell ingest` the policy file to adopt it"
+
+
+def preview_text(tables: Mapping[str, pd.DataFrame]) -> str:
+    """Lay out the first rows of each table as understood."""
+    parts = []
+    for name, rows in tables.items():
+        plain = rows.astype(object).where(rows.notna(), None)
+        records = [dict(zip(map(str, plain.columns), row, strict=True)) for row in plain.itertuples(index=False)]
+        parts.append(f"{name}, as understood\n{as_table(records, list(map(str, plain.columns)))}\n")
+    return "\n".join(parts) if parts else "no table was recognised\n"
+
+
+def problem_lines(problems: pd.DataFrame) -> str:
+    """Write what would be returned, a line each."""
+    said = zip(
+        problems["file"], problems["line"], problems["column"], problems["expected"], problems["found"], strict=True
+    )
+    return "".join(
+        f"would be returned: {file}{'' if pd.isna(line) else f', line {line}'}"
+        f"{'' if pd.isna(column) else f', column {column}'}: expected {expected}; found {found}\n"
+        for file, line, column, expected, found in said
+    )

@@ -1,0 +1,39 @@
+"""The first rows of a deposit as a map would have them understood, for a look before anything is taken."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from stillwell.intake.maps import Map
+from stillwell.intake.trouble import Trouble
+from stillwell.intake.typed import typed_tables
+from stillwell.intake.unpack import sheets
+from stillwell.records import Deposit
+
+
+def preview(deposit: Deposit, intake_map: Map, rows: int = 5) -> dict[str, pd.DataFrame]:
+    """Show the first rows of every table of a deposit, in SI and UTC.
+
+    Parameters
+    ----------
+    deposit : Deposit
+    intake_map : Map
+    rows : int
+        How many rows of each table.
+
+    Returns
+    -------
+    dict of str to DataFrame
+        Tables in which there is a row, with the file and line of each row and the columns that hold anything. A cell
+        that could not be read is missing; the reasons come from ``interpret`` with the same map.
+    """
+    found = list(sheets(deposit, Trouble(), intake_map))
+    typed = typed_tables(found, Trouble())
+    shown = {}
+    for name, table in typed.items():
+        if table.frame.empty:
+            continue
+        frame = table.frame.drop(columns="deposit").dropna(axis="columns", how="all")
+        trail = ["row_file", "row_line"]
+        shown[name] = frame[trail + [c for c in frame if c not in trail]].head(rows)
+    return shown
