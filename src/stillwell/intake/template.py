@@ -212,7 +212,7 @@ def _without_clock(data: bytes) -> bytes:
         for entry in sorted(made.infolist(), key=lambda e: (e.filename != "[Content_Types].xml", e.filename)):
             content = made.read(entry)
             if entry.filename == "docProps/core.xml":
-                content = re.sub(rb"(<dcterms:modified[^>]*>)[^<]*", rb"\g<1>" + moment, content)
+                content = re.sub(rb"(<(?:\w+:)?modified[^>]*>)[^<]*", rb"\g<1>" + moment, content)
             fixed = zipfile.ZipInfo(entry.filename, (1980, 1, 1, 0, 0, 0))
             fixed.compress_type = zipfile.ZIP_DEFLATED
             fixed.external_attr = 0o644 << 16
