@@ -4,11 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from schemas.words import VERDICTS
+from schemas.words import INSTRUMENT_KINDS, VERDICTS
+
+Floats = NDArray[np.float64]
+Line = tuple[str, bool, str]
+Way = Literal["backward", "forward"]
+WAYS: tuple[Way, Way] = ("backward", "forward")
 
 LIMITS = (
     "check_samples",
@@ -24,11 +31,23 @@ LIMITS = (
 )
 """Limits of the policy a check is held against; their values and sources stand there."""
 
-LEVELS = {"snr_db": "signal-to-noise", "noise_db": "noise level", "echo_db": "echo level"}
-"""Quantities held against the meter's own history, in words."""
+LEVELS = ("snr_db", "noise_db", "echo_db")
 
-LEAST_SIGMA_DB = 0.5
-"""Deviation below which a history is never taken to be narrower."""
+KNOWN: tuple[tuple[str, str, tuple[str, ...], float], ...] = (
+    ("snr_db", "signal-to-noise of {:.1f} dB", ("instrument", "receiver", "place"), 0.5),
+    ("noise_db", "noise level of {:.1f} dB", ("instrument", "receiver"), 0.5),
+    ("echo_db", "echo level of {:.1f} dB", ("instrument", "receiver", "place"), 0.5),
+    ("temperature_c", "thermometer off by {:+.1f} degrees", ("instrument",), 0.2),
+)
+"""What is held against the meter's own history: column, words, which earlier checks are alike, and the robust deviation
+below which a history is never taken to be narrower. What the water scatters back differs between office and field, a
+receiver's own noise does not (common practice, no source)."""
+
+BLOCK = 500
+"""Checks of one receiver that are held against its history at a time."""
+
+EVEN = 1e-9
+"""By how much a figure may pass a limit and still be the same number, rounded differently."""
 
 ROBUST = 1.4826
 """Ratio of standard deviation to median absolute deviation of a normal distribution (an identity)."""
@@ -36,27 +55,32 @@ ROBUST = 1.4826
 
 @dataclass(frozen=True)
 class Health:
-    """What checks say: a verdict with reasons per check, and the figures it rests on per receiver."""
+    """What checks say: a verdict per check, its reasons one by one, and the figures it rests on."""
 
     verdicts: pd.DataFrame
     """``check``, ``instrument``, ``checked_at``, ``verdict``, ``reasons``."""
+    reasons: pd.DataFrame
+    """``check``, ``grave`` (makes the meter unfit), ``reason``; none for a healthy check."""
     receivers: pd.DataFrame
-    """Per check and receiver: ``snr_db``, ``noise_db``, ``echo_db``, ``spread_db``, ``drift_db``."""
+    """Per check and receiver: ``snr_db``, ``noise_db``, ``echo_db``, ``spread_db``, ``drift_db``, ``samples``."""
+    checks: pd.DataFrame
+    """Per check: ``samples``, ``rate_hz``, ``apart_db``, ``temperature_c``, ``usable``."""
 
 
 def assess_health(checks: pd.DataFrame, limits: Mapping[str, float], history: pd.DataFrame) -> Health:
     """Judge diagnostic checks of meters.
 
     Per receiver: mean m of a level, spread ``1.4826 median|x - median x|``, drift = median of the later half minus
-    median of the earlier half of the samples. A check is unfit when a receiver is unusable or the thermometer is
-    wrong; to be watched for any other reason; else healthy. A missing quantity is not doubted.
+    median of the earlier half of the samples. Against its history h of at least N earlier checks a figure x is unlike
+    when ``|x - median h| > k max(1.4826 median|h - median h|, least)``. A check is unfit when a receiver is unusable or
+    the thermometer is wrong; to be watched for any other reason; else healthy. A missing quantity is not doubted.
 
     Parameters
     ----------
     checks : DataFrame
         Rows of ``check_samples`` of the checks to judge.
     limits : mapping of str to float
-        With the names of ``LIMITS``.
+        With the names of ``LIMITS``; N is ``check_history``, k ``check_history_sigmas``.
     history : DataFrame
         Rows of ``check_samples`` of all checks known; those earlier than a check, with the same meter, are its history.
 
@@ -66,39 +90,40 @@ def assess_health(checks: pd.DataFrame, limits: Mapping[str, float], history: pd
 
     Notes
     -----
-    Limits and their sources: the office's policy.
+    Limits and their sources: the office's policy. Least deviations: ``KNOWN``.
     """
-    receivers = _receivers(checks)
-    whole = _whole(checks, receivers)
-    reasons = [
-        *_against_limits(whole, receivers, limits),
-        *_against_history(receivers, _receivers(history), limits),
-    ]
-    said = pd.DataFrame(reasons, columns=["check", "grave", "reason"])
-    unfit = set(said.loc[said["grave"].astype("bool"), "check"])
-    watch = set(said["check"])
-    texts = {str(check): "; ".join(dict.fromkeys(lines)) for check, lines in said.groupby("check")["reason"]}
-    verdict = np.where(whole["check"].isin(unfit), VERDICTS[2], np.where(whole["check"].isin(watch), *VERDICTS[1::-1]))
+    receivers, earlier = _receivers(checks), _receivers(history)
+    whole, before = _whole(checks, receivers), _whole(history, earlier)
+    lines = _against_limits(whole, receivers, limits)
+    for column, words, alike, least in KNOWN:
+        mine, known = (receivers, earlier) if "receiver" in alike else (whole, before)
+        lines += _against_history(mine, known, (column, words, alike, least), limits)
+    said = pd.DataFrame(lines, columns=["check", "grave", "reason"])
+    said = said.astype({"check": "str", "grave": "bool", "reason": "str"})
+    unfit = whole["check"].isin(set(said.loc[said["grave"], "check"]))
+    watch = whole["check"].isin(set(said["check"]))
+    word = np.where(unfit, VERDICTS[2], np.where(watch, VERDICTS[1], VERDICTS[0]))
+    texts = {str(check): "; ".join(dict.fromkeys(told)) for check, told in said.groupby("check")["reason"]}
     verdicts = whole[["check", "instrument", "checked_at"]].assign(
-        verdict=pd.Series(verdict, dtype="str", index=whole.index),
+        verdict=pd.Series(word, dtype="str", index=whole.index),
         reasons=pd.Series([texts.get(str(check), "") for check in whole["check"]], dtype="str", index=whole.index),
     )
-    return Health(verdicts, receivers)
+    return Health(verdicts, said, receivers, whole)
 
 
 def _receivers(samples: pd.DataFrame) -> pd.DataFrame:
     """Summarise the samples of each receiver of each check."""
-    rows = samples.sort_values(["check", "receiver", "sample"], kind="stable")
-    groups = rows.groupby(["check", "receiver"], sort=True)
+    key = ["check", "receiver"]
+    rows = samples.sort_values([*key, "sample"], kind="stable")
+    rows = rows.assign(samples=rows[list(LEVELS)].notna().any(axis=1))
+    groups = rows.groupby(key, sort=True)
     middle = groups["snr_db"].transform("median")
-    rows = rows.assign(_off=(rows["snr_db"] - middle).abs())
+    spread = ROBUST * (rows["snr_db"] - middle).abs().groupby([rows[name] for name in key]).median()
     place = groups.cumcount() / groups["sample"].transform("size")
-    early = rows[place < 0.5].groupby(["check", "receiver"])["snr_db"].median()
-    late = rows[place >= 0.5].groupby(["check", "receiver"])["snr_db"].median()
-    means = groups[list(LEVELS)].mean()
-    first = groups[["instrument", "checked_at"]].first()
-    spread = ROBUST * rows.groupby(["check", "receiver"])["_off"].median()
-    return first.join(means).assign(spread_db=spread, drift_db=late - early).reset_index()
+    early, late = (rows[half].groupby(key)["snr_db"].median() for half in (place < 0.5, place >= 0.5))
+    figures = groups[["instrument", "checked_at", "place"]].first().join(groups[list(LEVELS)].mean())
+    count = groups["samples"].sum().astype("float64")
+    return figures.assign(spread_db=spread, drift_db=late - early, samples=count).reset_index()
 
 
 def _whole(samples: pd.DataFrame, receivers: pd.DataFrame) -> pd.DataFrame:
@@ -106,86 +131,102 @@ def _whole(samples: pd.DataFrame, receivers: pd.DataFrame) -> pd.DataFrame:
     groups = samples.groupby("check", sort=True)
     count = groups["sample"].nunique().astype("float64")
     span = groups["sample_s"].max() - groups["sample_s"].min()
-    snr = receivers.groupby("check")["snr_db"]
-    difference = (
-        (samples["water_temperature_c"] - samples["reference_temperature_c"]).groupby(samples["check"]).median()
-    )
-    return (
-        groups[["instrument", "checked_at"]]
-        .first()
-        .assign(
-            samples=count,
-            rate_hz=(count - 1) / span.where(span > 0),
-            apart_db=snr.max() - snr.min(),
-            temperature_c=difference,
-            usable=samples[["snr_db", "noise_db", "echo_db"]].notna().any(axis=1).groupby(samples["check"]).any(),
-        )
-        .reset_index()
-    )
+    by_check = receivers.groupby("check")
+    off = samples["water_temperature_c"] - samples["reference_temperature_c"]
+    figures = groups[["instrument", "checked_at", "place"]].first()
+    return figures.assign(
+        samples=count,
+        rate_hz=(count - 1) / span.where(span > 0),
+        apart_db=by_check["snr_db"].max() - by_check["snr_db"].min(),
+        temperature_c=off.groupby(samples["check"]).median(),
+        usable=by_check["samples"].max() > 0,
+    ).reset_index()
 
 
-def _against_limits(
-    whole: pd.DataFrame, receivers: pd.DataFrame, limits: Mapping[str, float]
-) -> list[tuple[str, bool, str]]:
+def _against_limits(whole: pd.DataFrame, receivers: pd.DataFrame, limits: Mapping[str, float]) -> list[Line]:
     """Say which limits each check misses: check, whether that makes it unfit, and why."""
     low, bad = limits["check_snr_low_db"], limits["check_snr_unusable_db"]
-    snr = receivers["snr_db"]
     fewest, rate = limits["check_samples"], limits["check_rate_hz"]
-    out: list[tuple[str, bool, str]] = []
+    apart, degrees = limits["check_receivers_apart_db"], limits["check_temperature_c"]
+    out: list[Line] = []
 
     def tell(rows: pd.DataFrame, mask: pd.Series, grave: bool, sentence: str, *shown: str) -> None:
         for values in rows.loc[mask.fillna(False).to_numpy(dtype=bool), ["check", *shown]].itertuples(index=False):
-            out.append((values[0], grave, sentence.format(*values[1:])))
+            out.append((str(values[0]), grave, sentence.format(*values[1:])))
 
-    tell(
-        receivers,
-        snr < bad,
-        True,
-        f"receiver {{}}: signal-to-noise of {{:.1f}} dB, below {bad:g}",
-        "receiver",
-        "snr_db",
-    )
-    weak = (snr < low) & (snr >= bad)
-    tell(receivers, weak, False, f"receiver {{}}: signal-to-noise of {{:.1f}} dB, {low:g} wanted", "receiver", "snr_db")
+    of_check = whole.set_index("check").reindex(receivers["check"]).set_index(receivers.index)
+    snr, kept = receivers["snr_db"], receivers["samples"]
+    weak = "receiver {}: signal-to-noise of {:.1f} dB, "
+    dead = snr < bad - EVEN
+    tell(receivers, dead, True, f"{weak}below {bad:g}", "receiver", "snr_db")
+    tell(receivers, (snr < low - EVEN) & ~dead, False, f"{weak}{low:g} wanted", "receiver", "snr_db")
     for column, name in (("spread_db", "spread"), ("drift_db", "drift")):
         limit = limits[f"check_{column}"]
-        wrong = receivers[column].abs() > limit
+        wrong = receivers[column].abs() > limit + EVEN
         tell(receivers, wrong, False, f"receiver {{}}: {name} of {{:.1f}} dB, {limit:g} allowed", "receiver", column)
-    apart, degrees = limits["check_receivers_apart_db"], limits["check_temperature_c"]
-    tell(whole, whole["apart_db"] > apart, False, f"receivers {{:.1f}} dB apart, {apart:g} allowed", "apart_db")
-    warm = whole["temperature_c"].abs() > degrees
+    silent = of_check["usable"].astype("bool") & (kept == 0)
+    tell(receivers, silent, False, "receiver {}: no level was recorded", "receiver")
+    gaps = (kept > 0) & (kept < fewest) & (kept < of_check["samples"])
+    tell(receivers, gaps, False, f"receiver {{}}: {{:.0f}} samples, {fewest:g} wanted", "receiver", "samples")
+    tell(whole, whole["apart_db"] > apart + EVEN, False, f"receivers {{:.1f}} dB apart, {apart:g} allowed", "apart_db")
+    warm = whole["temperature_c"].abs() > degrees + EVEN
     tell(whole, warm, True, f"thermometer off by {{:+.1f}} degrees, {degrees:g} allowed", "temperature_c")
     tell(whole, whole["samples"] < fewest, False, f"{{:.0f}} samples, {fewest:g} wanted", "samples")
-    tell(whole, whole["rate_hz"] < rate, False, f"{{:.2f}} samples a second, {rate:g} wanted", "rate_hz")
+    slow = whole["rate_hz"] < rate - EVEN
+    tell(whole, slow, False, f"{{:.2f}} samples a second, {rate:g} wanted", "rate_hz")
     tell(whole, ~whole["usable"].astype("bool"), False, "no level was recorded")
     return out
 
 
 def _against_history(
-    receivers: pd.DataFrame, known: pd.DataFrame, limits: Mapping[str, float]
-) -> list[tuple[str, bool, str]]:
-    """Say where a receiver is unlike what it was in the earlier checks of its meter."""
-    pairs = receivers.merge(known, on=["instrument", "receiver"], suffixes=("", "_then"))
-    pairs = pairs[pairs["checked_at_then"] < pairs["checked_at"]]
-    out: list[tuple[str, bool, str]] = []
-    for column, name in LEVELS.items():
-        earlier = pairs.dropna(subset=[column, f"{column}_then"])
-        groups = earlier.groupby(["check", "receiver"])[f"{column}_then"]
-        middle = groups.transform("median")
-        off = (earlier[f"{column}_then"] - middle).abs()
-        sigma = ROBUST * off.groupby([earlier["check"], earlier["receiver"]]).transform("median")
-        width = np.maximum(sigma, LEAST_SIGMA_DB) * limits["check_history_sigmas"]
-        enough = groups.transform("size") >= limits["check_history"]
-        wrong = earlier.assign(_middle=middle)[enough & ((earlier[column] - middle).abs() > width)]
-        for row in wrong.drop_duplicates(["check", "receiver"]).to_dict("records"):
-            sentence = (
-                f"receiver {row['receiver']}: {name} of {row[column]:.1f} dB, {row['_middle']:.1f} in its own history"
-            )
-            out.append((str(row["check"]), False, sentence))
+    mine: pd.DataFrame,
+    known: pd.DataFrame,
+    quantity: tuple[str, str, tuple[str, ...], float],
+    limits: Mapping[str, float],
+) -> list[Line]:
+    """Say which checks are unlike the earlier checks of their meter."""
+    column, words, alike, least = quantity
+    past = dict(iter(known.dropna(subset=[column]).groupby(list(alike))))
+    out: list[Line] = []
+    for key, rows in mine.dropna(subset=[column]).groupby(list(alike)):
+        then = past.get(key, known.iloc[:0])
+        for start in range(0, len(rows) if len(then) else 0, BLOCK):
+            block = rows.iloc[start : start + BLOCK]
+            middle, sigma, count = _earlier(block, then, column)
+            allowed = limits["check_history_sigmas"] * np.maximum(sigma, least)
+            value = block[column].to_numpy(dtype="float64")
+            wrong = (count >= limits["check_history"]) & (np.abs(value - middle) > allowed + EVEN)
+            for i in np.flatnonzero(wrong):
+                whose = f"receiver {block['receiver'].iloc[i]}: " if "receiver" in alike else ""
+                was = f"{middle[i]:.1f} in its own history of {count[i]} checks, {allowed[i]:.1f} from it allowed"
+                out.append((str(block["check"].iloc[i]), False, f"{whose}{words.format(value[i])}, {was}"))
     return out
 
 
-def ties(gaugings: pd.DataFrame, verdicts: pd.DataFrame, days: float) -> pd.DataFrame:
+def _earlier(block: pd.DataFrame, then: pd.DataFrame, column: str) -> tuple[Floats, Floats, NDArray[np.int64]]:
+    """Return median, robust deviation and number of what was known before each row of a block."""
+    when, past = (rows["checked_at"].to_numpy(dtype="datetime64[us]") for rows in (block, then))
+    values = np.where(past[None, :] < when[:, None], then[column].to_numpy(dtype="float64")[None, :], np.nan)
+    middle = _medians(values)
+    return middle, ROBUST * _medians(np.abs(values - middle[:, None])), np.isfinite(values).sum(axis=1)
+
+
+def _medians(values: Floats) -> Floats:
+    """Return the median of what is present in each row; NaN where nothing is."""
+    ordered = np.sort(values, axis=1)
+    count = np.isfinite(values).sum(axis=1)
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, values.shape[1] - 1)
+    rows = np.arange(len(values))
+    return np.asarray((ordered[rows, low] + ordered[rows, high]) / 2)
+
+
+def ties(
+    gaugings: pd.DataFrame,
+    verdicts: pd.DataFrame,
+    days: float,
+    kinds: pd.Series | None = None,
+    asked: tuple[str, ...] = (INSTRUMENT_KINDS[0],),
+) -> pd.DataFrame:
     """Tie gaugings to the last check of their meter before the start and the first after it.
 
     Parameters
@@ -196,23 +237,29 @@ def ties(gaugings: pd.DataFrame, verdicts: pd.DataFrame, days: float) -> pd.Data
         ``check``, ``instrument``, ``checked_at``, ``verdict``.
     days : float
         Within which a check is wanted.
+    kinds : Series of str, optional
+        Kind of the meter of each gauging, as in the register. Without it a meter never checked is not blamed.
+    asked : tuple of str
+        Kinds that must be checked: one of them that never was has no check within the days.
 
     Returns
     -------
     DataFrame
         One row per gauging: ``check_before``, ``verdict_before``, ``check_after``, ``verdict_after``,
-        ``nearest_days``, ``no_check_within`` (only for meters that are checked at all) and
-        ``suspect_since_healthy``: the check that decides before the gauging, or the first that decides after it, found
-        the meter unfit; a check to be watched decides nothing.
+        ``nearest_days`` (missing where there is no check), ``no_check_within`` and ``suspect_since_healthy``: the check
+        that decides before the gauging, or the first that decides after it, found the meter unfit; a check to be
+        watched decides nothing. Of checks made at one moment the worst counts.
     """
-    before, after = (_nearest(gaugings, verdicts, way) for way in ("backward", "forward"))
-    deciding = verdicts[verdicts["verdict"] != "watch"]
-    unfit = [_nearest(gaugings, deciding, way)["verdict"] == "unfit" for way in ("backward", "forward")]
+    before, after = (_nearest(gaugings, verdicts, way) for way in WAYS)
+    deciding = verdicts[verdicts["verdict"] != VERDICTS[1]]
+    unfit = [_nearest(gaugings, deciding, way)["verdict"] == VERDICTS[2] for way in WAYS]
+    started = gaugings["started_at"].reset_index(drop=True)
     apart = np.fmin(
-        (gaugings["started_at"] - before["checked_at"]).dt.total_seconds().to_numpy(),
-        (after["checked_at"] - gaugings["started_at"]).dt.total_seconds().to_numpy(),
+        (started - before["checked_at"]).dt.total_seconds().to_numpy(),
+        (after["checked_at"] - started).dt.total_seconds().to_numpy(),
     )
     nearest = np.asarray(apart, dtype="float64") / 86_400
+    bound = np.zeros(len(gaugings), dtype=bool) if kinds is None else kinds.isin(asked).to_numpy(dtype=bool)
     return pd.DataFrame(
         {
             "check_before": before["check"],
@@ -220,18 +267,21 @@ def ties(gaugings: pd.DataFrame, verdicts: pd.DataFrame, days: float) -> pd.Data
             "check_after": after["check"],
             "verdict_after": after["verdict"],
             "nearest_days": nearest,
-            "no_check_within": nearest > days,
+            "no_check_within": (nearest > days) | (np.isnan(nearest) & bound),
             "suspect_since_healthy": (unfit[0] | unfit[1]).fillna(False).to_numpy(dtype=bool),
         }
     )
 
 
-def _nearest(gaugings: pd.DataFrame, verdicts: pd.DataFrame, way: str) -> pd.DataFrame:
+def _nearest(gaugings: pd.DataFrame, verdicts: pd.DataFrame, way: Way) -> pd.DataFrame:
     """Find the last check before (backward), or the first after (forward), the start of each gauging."""
     columns = ["check", "verdict", "checked_at"]
     left = gaugings[["instrument", "started_at"]].reset_index(drop=True).assign(_row=range(len(gaugings)))
-    asked = left.dropna(subset=["instrument"]).sort_values("started_at", kind="stable")
-    known = verdicts[["instrument", *columns]].sort_values("checked_at", kind="stable")
+    asked = left.dropna(subset=["instrument", "started_at"]).sort_values("started_at", kind="stable")
+    order = VERDICTS if way == "backward" else VERDICTS[::-1]
+    gravity = verdicts["verdict"].map(order.index).astype("float64")
+    known = verdicts[["instrument", *columns]].assign(_gravity=gravity)
+    known = known.sort_values(["checked_at", "_gravity", "check"], kind="stable").drop(columns="_gravity")
     if asked.empty or known.empty:
         return verdicts[columns].iloc[:0].reindex(range(len(gaugings)))
     found = pd.merge_asof(
@@ -240,7 +290,7 @@ def _nearest(gaugings: pd.DataFrame, verdicts: pd.DataFrame, way: str) -> pd.Dat
         left_on="started_at",
         right_on="checked_at",
         by="instrument",
-        direction="backward" if way == "backward" else "forward",
+        direction=way,
         allow_exact_matches=way == "backward",
     )
     return found.set_index("_row")[columns].reindex(range(len(gaugings)))
