@@ -8,6 +8,7 @@ from __future__ import annotations
 import gc
 import hashlib
 import io
+import resource
 import shutil
 import sys
 import tempfile
@@ -127,6 +128,17 @@ def compute_ratio(total: int = 200_000, batch: int = 20_000) -> str:
     )
 
 
+def growth(sizes: tuple[int, ...] = (1_000, 20_000, 200_000)) -> str:
+    """Say what one gauging costs in batches of several sizes, and what memory the largest took at its peak."""
+    spent = []
+    for count in sizes:
+        whole, _, _ = _steps(sections(count))
+        spent.append(measured(whole, times=1)[0] / count * 1e6)
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+    costs = ", ".join(f"{count:,}: {cost:.0f}" for count, cost in zip(sizes, spent, strict=True))
+    return f"microseconds a gauging in one batch of {costs}; peak memory {peak:.1f} GB, frames and all"
+
+
 def deposit(folder: Path, count: int) -> Path:
     """Write one deposit of many gaugings."""
     folder.mkdir()
@@ -195,6 +207,7 @@ def ingest_ratio(tmp: Path, count: int = 10_000) -> str:
 def main() -> int:
     """Print every ratio."""
     print(compute_ratio(), flush=True)
+    print(growth(), flush=True)
     with tempfile.TemporaryDirectory() as tmp:
         print(ingest_ratio(Path(tmp)), flush=True)
     return 0

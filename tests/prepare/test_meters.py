@@ -63,3 +63,15 @@ def test_the_same_check_again_adds_nothing(tmp_path):
     take(root, other)
     assert Archive(root).read("findings").equals(first[0])
     assert Archive(root).read("check_samples").equals(first[1])
+
+
+def test_an_acoustic_meter_that_was_never_checked_is_a_note(tmp_path):
+    """A meter of the register that must be checked and never was lacks a check; a rotating one is not asked for one."""
+    root = season(tmp_path)
+    folder = tmp_path / "register"
+    folder.mkdir()
+    (folder / "instruments.csv").write_text("instrument,kind,axes\nM1,acoustic point,2\nM2,rotating element,1\n")
+    take(root, folder)
+    take(root, sheets(tmp_path / "a", "5"), sheets(tmp_path / "b", "6", instrument="M2", party="P2"))
+    missing = Archive(root).standing("findings").query("code == 'check-missing'")
+    assert set(missing["gauging_id"].str[3:11]) == {"20250501", "20250502", "20250505"}

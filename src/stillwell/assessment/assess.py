@@ -49,7 +49,7 @@ def worded(check: Check, rows: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     DataFrame
         With the columns of ``FINDING_COLUMNS``.
     """
-    said = zip(rows["key"], rows["value"], rows["limit"], strict=True)
+    said = zip(*(rows[name].tolist() for name in ("key", "value", "limit")), strict=True)
     messages = [check.sentence.format(key=key, value=value, limit=limit) for key, value, limit in said]
     source = policy.limits[check.limit].source if check.limit else check.source
     return rows.assign(

@@ -34,7 +34,8 @@ def seen(e: Evidence) -> pd.DataFrame:
     own = e.gaugings.drop(columns=[c for c in e.results if c in e.gaugings])
     batch = pd.concat([own, e.results], axis=1).assign(g=np.arange(len(e.gaugings)))
     kept = e.history.assign(g=-1)
-    kept = kept[~kept["gauging_id"].isin(set(batch["gauging_id"]))]
+    if len(kept):
+        kept = kept[~kept["gauging_id"].isin(set(batch["gauging_id"]))]
     names = [name for name in SEEN if name in batch]
     both = pd.concat([kept[[n for n in names if n in kept]], batch[names]], ignore_index=True)
     return _ordered(both, "site")
@@ -146,7 +147,7 @@ def _few(e: Evidence, rows: pd.DataFrame) -> NDArray[np.bool_]:
 
 
 def check_missing(e: Evidence) -> pd.DataFrame:
-    """Find gaugings whose meter is checked at all, but not within the office's days of them."""
+    """Find gaugings without any check of their meter within the office's days of them."""
     return of_gaugings(e, e.ties["no_check_within"], e.ties["nearest_days"], e.policy.value("check_days"))
 
 

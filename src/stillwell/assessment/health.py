@@ -28,20 +28,22 @@ LIMITS = (
     "check_temperature_c",
     "check_history",
     "check_history_sigmas",
+    "check_history_least_db",
+    "check_history_least_c",
 )
 """Limits of the policy a check is held against; their values and sources stand there."""
 
 LEVELS = ("snr_db", "noise_db", "echo_db")
 
-KNOWN: tuple[tuple[str, str, tuple[str, ...], float], ...] = (
-    ("snr_db", "signal-to-noise of {:.1f} dB", ("instrument", "receiver", "place"), 0.5),
-    ("noise_db", "noise level of {:.1f} dB", ("instrument", "receiver"), 0.5),
-    ("echo_db", "echo level of {:.1f} dB", ("instrument", "receiver", "place"), 0.5),
-    ("temperature_c", "thermometer off by {:+.1f} degrees", ("instrument",), 0.2),
+KNOWN: tuple[tuple[str, str, tuple[str, ...], str], ...] = (
+    ("snr_db", "signal-to-noise of {:.1f} dB", ("instrument", "receiver", "place"), "check_history_least_db"),
+    ("noise_db", "noise level of {:.1f} dB", ("instrument", "receiver"), "check_history_least_db"),
+    ("echo_db", "echo level of {:.1f} dB", ("instrument", "receiver", "place"), "check_history_least_db"),
+    ("temperature_c", "thermometer off by {:+.1f} degrees", ("instrument",), "check_history_least_c"),
 )
-"""What is held against the meter's own history: column, words, which earlier checks are alike, and the robust deviation
-below which a history is never taken to be narrower. What the water scatters back differs between office and field, a
-receiver's own noise does not (common practice, no source)."""
+"""What is held against the meter's own history: column, words, which earlier checks are alike, and the limit that names
+the robust deviation below which a history is never taken to be narrower. What the water scatters back differs between
+office and field, a receiver's own noise does not (common practice, no source)."""
 
 BLOCK = 500
 """Checks of one receiver that are held against its history at a time."""
@@ -90,7 +92,7 @@ def assess_health(checks: pd.DataFrame, limits: Mapping[str, float], history: pd
 
     Notes
     -----
-    Limits and their sources: the office's policy. Least deviations: ``KNOWN``.
+    Limits, least deviations and their sources: the office's policy.
     """
     receivers, earlier = _receivers(checks), _receivers(history)
     whole, before = _whole(checks, receivers), _whole(history, earlier)
@@ -181,7 +183,7 @@ def _against_limits(whole: pd.DataFrame, receivers: pd.DataFrame, limits: Mappin
 def _against_history(
     mine: pd.DataFrame,
     known: pd.DataFrame,
-    quantity: tuple[str, str, tuple[str, ...], float],
+    quantity: tuple[str, str, tuple[str, ...], str],
     limits: Mapping[str, float],
 ) -> list[Line]:
     """Say which checks are unlike the earlier checks of their meter."""
@@ -193,7 +195,7 @@ def _against_history(
         for start in range(0, len(rows) if len(then) else 0, BLOCK):
             block = rows.iloc[start : start + BLOCK]
             middle, sigma, count = _earlier(block, then, column)
-            allowed = limits["check_history_sigmas"] * np.maximum(sigma, least)
+            allowed = limits["check_history_sigmas"] * np.maximum(sigma, limits[least])
             value = block[column].to_numpy(dtype="float64")
             wrong = (count >= limits["check_history"]) & (np.abs(value - middle) > allowed + EVEN)
             for i in np.flatnonzero(wrong):

@@ -29,6 +29,8 @@ LIMITS: Mapping[str, tuple[float, float]] = MappingProxyType(
         "check_temperature_c": (0.0, 30.0),
         "check_history": (1.0, 1000.0),
         "check_history_sigmas": (1.0, 100.0),
+        "check_history_least_db": (0.0, 20.0),
+        "check_history_least_c": (0.0, 5.0),
         "temperature_differs_c": (0.0, 30.0),
         "velocity_error_pct": (0.0, 100.0),
         "velocity_error_m_s": (0.0, 10.0),

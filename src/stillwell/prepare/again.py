@@ -78,7 +78,7 @@ def reassessed(
         sites=standing["sites"],
         instruments=standing["instruments"],
         history=view.standing("gaugings"),
-        ties=checks.ties(batch.gaugings, circumstances.policy),
+        ties=checks.ties(batch.gaugings, circumstances.policy, standing["instruments"]),
     )
     made = figures(batch, beside, circumstances)
     changed = _changed(view, newest, made)

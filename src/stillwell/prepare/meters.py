@@ -29,10 +29,12 @@ class MeterChecks:
     tables: dict[str, pd.DataFrame]
     verdicts: pd.DataFrame
 
-    def ties(self, gaugings: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+    def ties(self, gaugings: pd.DataFrame, policy: Policy, instruments: pd.DataFrame) -> pd.DataFrame:
         """Tie gaugings to the last check before and the first after with their meter; one row per gauging."""
-        named = ["gauging_id", "instrument", "started_at", "ended_at"]
-        return ties(gaugings[named].reset_index(drop=True), self.verdicts, policy.value("check_days"))
+        named = gaugings[["gauging_id", "instrument", "started_at", "ended_at"]].reset_index(drop=True)
+        newest = instruments.sort_values("valid_from", na_position="first", kind="stable")
+        kind_of = newest.drop_duplicates("instrument", keep="last").set_index("instrument")["kind"]
+        return ties(named, self.verdicts, policy.value("check_days"), named["instrument"].map(kind_of))
 
 
 def no_checks(view: View) -> MeterChecks:
@@ -108,7 +110,7 @@ def later_findings(view: View, checks: MeterChecks, fresh: pd.DataFrame, policy:
     if new is None or kept.empty:
         return pd.DataFrame()
     kept = kept.reset_index(drop=True)
-    tied = checks.ties(kept, policy)
+    tied = checks.ties(kept, policy, view.standing("instruments"))
     check = next(c for c in CHECKS if c.code == "meter-unfit")
     known = view.read("findings")
     known = known[known["code"] == check.code]

@@ -109,7 +109,7 @@ def _surroundings(
         sites=standing_with(view, "sites", registers["sites"]),
         instruments=instruments,
         history=view.standing("gaugings", sites),
-        ties=checks.ties(batch.gaugings, policy),
+        ties=checks.ties(batch.gaugings, policy, instruments),
     )
 
 
