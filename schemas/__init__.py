@@ -15,6 +15,7 @@ DEPOSIT_TABLES: dict[str, type[Table]] = {
     "checks": registers.ChecksDeposit,
     "reviews": registers.ReviewsDeposit,
     "policies": registers.PoliciesDeposit,
+    "withholdings": registers.WithholdingsDeposit,
 }
 """What somebody may hand in."""
 
@@ -34,11 +35,12 @@ ARCHIVE_TABLES: dict[str, type[Table]] = {
     "uncertainty_budget": gauging.UncertaintyBudget,
     "policies": registers.Policies,
     "reviews": registers.Reviews,
+    "withholdings": registers.Withholdings,
     "deposits": registers.Deposits,
 }
 """What stands in the archive."""
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "1.1"
 """Major changes when a column is renamed, retyped or changes meaning; minor when one is added."""
 
 __all__ = ["ARCHIVE_TABLES", "DEPOSIT_TABLES", "SCHEMA_VERSION", "Table"]

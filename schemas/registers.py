@@ -126,6 +126,15 @@ class ReviewsColumns(Table):
     reason: Text = col("why", required=True)
 
 
+class WithholdingsColumns(Table):
+    """A decision that sealed content be removed; key subject, decided_at."""
+
+    subject: Text = col("sha256 of the deposit whose content is to go", required=True, key=True)
+    by: Text = col("code of the person who decided", required=True)
+    decided_at: Time = col("when it was decided", required=True, key=True)
+    reason: Text = col("why, and under which law", required=True)
+
+
 class SitesDeposit(HandedIn, SitesColumns):
     """`sites` as handed in."""
 
@@ -218,6 +227,14 @@ class ReviewsDeposit(HandedIn, ReviewsColumns):
 
 class Reviews(Recorded, ReviewsColumns):
     """`reviews` in the archive."""
+
+
+class WithholdingsDeposit(HandedIn, WithholdingsColumns):
+    """`withholdings` as handed in."""
+
+
+class Withholdings(Recorded, WithholdingsColumns):
+    """`withholdings` in the archive."""
 
 
 class Deposits(Table):

@@ -9,7 +9,8 @@
         |-- NotAnArchive        the folder is not an archive, or is a newer kind
         |-- ArchiveLocked       another writer holds the lock
         |-- CannotLock          the filesystem gives no locks
-        `-- ArchiveDamaged      what is read is not what was written
+        |-- ArchiveDamaged      what is read is not what was written
+        `-- Withheld            sealed content was removed by a recorded decision
 
 A message says what was expected, what was found, where, and what happens now.
 """
@@ -55,3 +56,7 @@ class CannotLock(ArchiveError):
 
 class ArchiveDamaged(ArchiveError):
     """What is read is not what was written."""
+
+
+class Withheld(ArchiveError):
+    """The content of a sealed deposit was removed by a recorded decision."""

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import csv
+import io
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -13,10 +15,13 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive.archive import Archive
+from stillwell.archive.compact import compaction, scattered, sweep
 from stillwell.archive.ledger import Entry
+from stillwell.archive.readme import schema_documents
+from stillwell.archive.withholding import withhold as removed
 from stillwell.archive.writer import Commit, Writer, open_writer
 from stillwell.assessment.policy import Policy, policy_from
-from stillwell.errors import DepositError
+from stillwell.errors import DepositError, QueryError
 from stillwell.fingerprint import sha256
 from stillwell.intake.deposit import find_deposits, read_deposit
 from stillwell.intake.interpret import interpret
@@ -24,7 +29,7 @@ from stillwell.intake.map_preview import preview
 from stillwell.intake.maps import Map, map_from
 from stillwell.intake.returned import returned_documents
 from stillwell.prepare import Change, Circumstances, Prepared, policy_in_force, prepare, reassess
-from stillwell.records import Deposit, Understood
+from stillwell.records import Deposit, DepositFile, Understood
 from stillwell.rendering import documents, renderings
 
 Progress = Callable[[str, int, int], None]
@@ -173,12 +178,12 @@ def take(
         told = circumstances(writer, understood, used_map.digest if used_map else "")
         prepared = prepare(writer.archive, fresh, understood, told)
         tell("writing", 2, 3)
-        entry = writer.commit(_commit(writer, told, fresh, prepared))
+        entry = writer.commit(commit_of(writer, told, fresh, prepared))
         tell("written", 3, 3)
     return Taken(entry, prepared, tuple(fresh), tuple(known))
 
 
-def circumstances(writer: Writer, understood: Understood, intake_map: str = "") -> Circumstances:
+def circumstances(writer: Writer, understood: Understood | None, intake_map: str = "") -> Circumstances:
     """Collect who, when and by what rules from an open writer and the deposits it takes."""
     policy = policy_in_force(writer.archive, understood, default_policy_text())
     return Circumstances(writer.number, writer.recorded_at, writer.by, __version__, *policy, intake_map)
@@ -208,6 +213,114 @@ def assess_again(archive: Archive, policy_text: str) -> list[Change]:
     return reassess(archive, told)
 
 
+def decide(
+    root: Path, table: str, rows: Sequence[Mapping[str, str]], *, by: str, now: Callable[[], datetime] = utc_now
+) -> Taken:
+    """Write decisions down as a deposit and take it like any other.
+
+    Parameters
+    ----------
+    root : Path
+    table : str
+        Deposit table of the decisions, such as ``reviews``; ``by`` and ``decided_at`` are filled in.
+    rows : sequence of mapping of str to str
+    by : str
+        Code of the person who decides.
+    now : callable
+
+    Returns
+    -------
+    Taken
+
+    Raises
+    ------
+    NotAnArchive
+        If there is no archive to decide on.
+    ArchiveLocked
+        If another writer is at work.
+    """
+    Archive(root)
+    said = [dict(row) | {"by": by, "decided_at": now().astimezone(UTC).isoformat()} for row in rows]
+    out = io.StringIO()
+    lines = csv.DictWriter(out, list(said[0]), lineterminator="\n")
+    lines.writeheader()
+    lines.writerows(said)
+    data, name = out.getvalue().encode("utf-8"), f"{table}.csv"
+    return take(root, [Deposit(name, "csv", sha256(data), (DepositFile(name, data),))], by=by, now=now)
+
+
+def withhold(root: Path, digest: str, *, by: str, reason: str, now: Callable[[], datetime] = utc_now) -> str:
+    """Record the decision that a deposit's content be removed, and remove it.
+
+    Parameters
+    ----------
+    root : Path
+    digest : str
+        Of a sealed deposit, or the first characters of it.
+    by, reason : str
+    now : callable
+
+    Returns
+    -------
+    str
+        The whole digest.
+
+    Raises
+    ------
+    QueryError
+        If no deposit, or more than one, has that digest.
+    ArchiveLocked
+        If another writer is at work.
+    """
+    archive = Archive(root)
+    found = [known for known in archive.sealed.digests() if len(digest) >= 8 and known.startswith(digest)]
+    if len(found) != 1:
+        msg = f"expected 8 or more characters of one sealed deposit's digest, found {digest!r} ({len(found)} match)"
+        raise QueryError(msg)
+    taken = decide(root, "withholdings", [{"subject": found[0], "reason": reason}], by=by, now=now)
+    if taken.entry is None or not taken.all_good:
+        msg = "expected the decision to be taken, found it returned; nothing was withheld"
+        raise DepositError(msg)
+    with open_writer(root, software_version=__version__, by=by, now=now) as writer:
+        removed(root, found[0], taken.deposits[0].digest, writer.recorded_at, by)
+    return found[0]
+
+
+def compact(
+    root: Path, *, most: int = 8, keep_days: float = 7.0, by: str = "unnamed", now: Callable[[], datetime] = utc_now
+) -> tuple[Entry | None, list[str]]:
+    """Put the rows of tables with many files into one file per site, and sweep what was replaced long enough ago.
+
+    Parameters
+    ----------
+    root : Path
+    most : int
+        Files a table may have per site and stay as it is.
+    keep_days : float
+        How long replaced files stay for readers that opened before.
+    by : str
+    now : callable
+
+    Returns
+    -------
+    Entry or None
+        None where nothing was scattered.
+    list of str
+        Files swept.
+
+    Raises
+    ------
+    ArchiveLocked
+        If another writer is at work.
+    """
+    with open_writer(root, software_version=__version__, by=by, now=now, create=False) as writer:
+        gone = sweep(writer, writer.recorded_at - timedelta(days=keep_days))
+        groups = scattered(writer.archive, most)
+        if not groups:
+            return None, gone
+        return writer.commit(compaction(writer.archive, groups, schema_documents())), gone
+
+
 def _sort_known(archive: Archive, deposits: Sequence[Deposit], again: bool) -> tuple[list[Deposit], list[Deposit]]:
     fresh: dict[str, Deposit] = {}
     known = []
@@ -219,7 +332,8 @@ def _sort_known(archive: Archive, deposits: Sequence[Deposit], again: bool) -> t
     return list(fresh.values()), known
 
 
-def _commit(writer: Writer, told: Circumstances, deposits: Sequence[Deposit], prepared: Prepared) -> Commit:
+def commit_of(writer: Writer, told: Circumstances, deposits: Sequence[Deposit], prepared: Prepared) -> Commit:
+    """Lay out a commit: rows, notes on its deposits, documents and renderings."""
     notes = prepared.tables["deposits"]
     listed = notes[["deposit", "name", "kind", "outcome", "gaugings_taken", "gaugings_returned", "intake_map"]]
     said = returned_documents(deposits, prepared.problems, prepared.notes)

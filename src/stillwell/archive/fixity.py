@@ -50,7 +50,7 @@ def file_faults(archive: Archive) -> list[Fault]:
         under its hidden name that is not whole yet.
     """
     listing = archive.listing()
-    faults = [fault for _, listed in sorted(listing.items()) for fault in _listed_faults(archive, listed)]
+    faults = [fault for _, listed in sorted(listing.items()) for fault in listed_faults(archive, listed)]
     newer = Ledger(archive.root).live() if faults else {}
     # a commit made since this view was opened may have moved a newer file into place
     faults = [f for f in faults if f.path not in newer or newer[f.path].sha256 != f.details.get("found sha256")]
@@ -79,8 +79,30 @@ def sealed_faults(archive: Archive) -> list[Fault]:
     return faults
 
 
+def withheld_faults(archive: Archive) -> list[Fault]:
+    """Name tombstones that no decision of the archive speaks for.
+
+    Parameters
+    ----------
+    archive : Archive
+
+    Returns
+    -------
+    list of Fault
+        Of kind ``sealed``.
+    """
+    try:
+        decided = set(archive.read("withholdings")["subject"])
+    except ArchiveDamaged:
+        # the damaged file has its own fault; without it nothing can be said of tombstones
+        return []
+    stones = [digest for digest in archive.sealed.digests() if archive.sealed.withheld(digest)]
+    sentence = "expected sealed content, found a tombstone that rests on no decision"
+    return [Fault("sealed", f"{SEALED}/{object_folder(d)}", sentence) for d in stones if d not in decided]
+
+
 def sealed_remarks(archive: Archive) -> list[str]:
-    """Name the deposits that are sealed but in no ledger entry: a commit that died left them, unharmed.
+    """Name what is sealed but in no ledger entry (a commit that died left it, unharmed) and what is withheld.
 
     Parameters
     ----------
@@ -91,12 +113,18 @@ def sealed_remarks(archive: Archive) -> list[str]:
     list of str
     """
     untold = sorted(set(archive.sealed.digests()) - archive.ledger.deposit_digests())
-    return [
+    remarks = [
         f"deposit {digest} is sealed, and no commit took it; hand it in again to have it taken" for digest in untold
     ]
+    for row in archive.read("withholdings").drop_duplicates("subject").to_dict("records"):
+        done = archive.sealed.withheld(str(row["subject"]))
+        state = "is withheld" if done else "is to be withheld and still holds its content; run withhold again"
+        remarks.append(f"deposit {row['subject']} {state}: {row['reason']} ({row['by']})")
+    return remarks
 
 
-def _listed_faults(archive: Archive, listed: ListedFile) -> Iterator[Fault]:
+def listed_faults(archive: Archive, listed: ListedFile) -> Iterator[Fault]:
+    """Hold one listed file against its size and digest."""
     try:
         data = archive.path_of(listed.path).read_bytes()
     except OSError as error:

@@ -115,6 +115,18 @@ class Ledger:
             self._head = head
         return self._head
 
+    def newest_number(self) -> int:
+        """Return the largest number an entry has, whatever is missing before it."""
+        return max(self._numbers(), default=0)
+
+    @staticmethod
+    def previous_of(data: bytes, where: str) -> str | None:
+        """Read what an entry says of the one before it; None where the bytes are no whole entry."""
+        try:
+            return Entry.from_json(data, where).previous
+        except ArchiveDamaged:
+            return None
+
     def entry(self, number: int) -> Entry:
         """Read one entry.
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from stillwell.archive import fs
+from stillwell.archive import fs, withholding
 from stillwell.archive.entries import Entry, checked, self_checked
 from stillwell.archive.layout import INTENT, STAGING, entry_path
 from stillwell.archive.ledger import Ledger
@@ -61,6 +61,7 @@ def recover(root: Path, ledger: Ledger) -> None:
     ArchiveDamaged
         If its intent does not fit the ledger.
     """
+    withholding.complete(root)
     intent = Intent.found_in(root)
     if intent is None:
         fs.remove_tree(root / STAGING)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -14,7 +14,7 @@ from urllib.parse import quote
 from stillwell.archive import fs
 from stillwell.archive.entries import utc_text
 from stillwell.archive.layout import SEALED
-from stillwell.errors import ArchiveDamaged
+from stillwell.errors import ArchiveDamaged, Withheld
 from stillwell.fingerprint import canonical_json, folder_digest, sha256, sha512
 from stillwell.records import Deposit, DepositFile, Fault
 
@@ -33,6 +33,8 @@ _ROOT_FILES = {
     ),
 }
 _OBJECT_DECLARATION = ("0=ocfl_object_1.1", b"ocfl_object_1.1\n")
+TOMBSTONE = "withheld.json"
+"""Name of what stands in place of content that was withheld."""
 _INVENTORY, _SIDECAR = "inventory.json", "inventory.json.sha512"
 
 
@@ -51,7 +53,7 @@ def deposit_digest(kind: str, files: Sequence[DepositFile]) -> str:
     return sha256(files[0].data) if len(files) == 1 else ""
 
 
-def object_files(deposit: Deposit, created: datetime, by: str) -> list[tuple[str, bytes]]:
+def object_files(deposit: Deposit, created: datetime, by: str, *, withheld: bool = False) -> list[tuple[str, bytes]]:
     """Lay a deposit out as an OCFL object.
 
     Parameters
@@ -60,6 +62,8 @@ def object_files(deposit: Deposit, created: datetime, by: str) -> list[tuple[str
     created : datetime
     by : str
         Code of the person who handed it in.
+    withheld : bool
+        Whether this is a tombstone in place of the content.
 
     Returns
     -------
@@ -67,7 +71,7 @@ def object_files(deposit: Deposit, created: datetime, by: str) -> list[tuple[str
         Every file of the object: path relative to its folder, and content.
     """
     content = _content_paths(deposit.files)
-    inventory = canonical_json(_inventory(deposit, content, created, by))
+    inventory = canonical_json(_inventory(deposit, content, created, by, withheld))
     sidecar = f"{sha512(inventory)} {_INVENTORY}\n".encode()
     files = {path: data for path, _, _, data in content}
     copies = {
@@ -105,7 +109,7 @@ def _safe(path: str) -> str:
     return "/".join(parts) if all(0 < len(part) <= _LONGEST_PART for part in parts) else sha256(path.encode())
 
 
-def _inventory(deposit: Deposit, content: list[_Content], created: datetime, by: str) -> dict[str, Any]:
+def _inventory(deposit: Deposit, content: list[_Content], created: datetime, by: str, withheld: bool) -> dict[str, Any]:
     manifest: dict[str, list[str]] = {}
     fixity: dict[str, list[str]] = {}
     state: dict[str, list[str]] = {}
@@ -114,7 +118,9 @@ def _inventory(deposit: Deposit, content: list[_Content], created: datetime, by:
             manifest[digest] = [path]
             fixity[sha256(data)] = [path]
         state.setdefault(digest, []).append(logical)
-    about = {"deposit": deposit.digest, "kind": deposit.kind, "name": deposit.name}
+    about: dict[str, Any] = {"deposit": deposit.digest, "kind": deposit.kind, "name": deposit.name}
+    if withheld:
+        about["withheld"] = True
     version = {
         "created": utc_text(created),
         "message": canonical_json(about).decode(),
@@ -153,6 +159,31 @@ class Sealed:
     def contains(self, digest: str) -> bool:
         """Return whether a deposit's bytes are sealed here, taken or not."""
         return (self._object(digest) / _INVENTORY).is_file()
+
+    def root_files(self) -> list[tuple[str, bytes]]:
+        """Return the files that declare the store, by path in the archive."""
+        return [(f"{SEALED}/{path}", data) for path, data in _ROOT_FILES.items()]
+
+    def files_of(self, digest: str) -> list[tuple[str, bytes]]:
+        """Read every file of a deposit's object: path relative to its folder, and bytes."""
+        base = self._object(digest)
+        return [(p.relative_to(base).as_posix(), p.read_bytes()) for p in sorted(base.rglob("*")) if p.is_file()]
+
+    def object_path(self, digest: str) -> str:
+        """Name the folder of a deposit's object, relative to the archive's folder."""
+        return f"{SEALED}/{object_folder(digest)}"
+
+    def stand_in(self, note: Mapping[str, Any]) -> Deposit:
+        """Name a sealed deposit by what the ledger notes of it, without its bytes."""
+        return Deposit(str(note["name"]), str(note["kind"]), str(note["deposit"]), ())
+
+    def withheld(self, digest: str) -> bool:
+        """Return whether a tombstone stands in place of a deposit's content."""
+        try:
+            said = json.loads(self._inventory(digest)["versions"]["v1"]["message"])
+        except (OSError, ValueError, KeyError, TypeError):
+            return False
+        return bool(said.get("withheld"))
 
     def digests(self) -> list[str]:
         """List the digests of all deposits sealed here, taken or not."""
@@ -204,6 +235,9 @@ class Sealed:
         except (OSError, ValueError, KeyError, TypeError, IndexError) as error:
             msg = f"{where}: expected a sealed deposit, found {error!r}; its bytes cannot be given out"
             raise ArchiveDamaged(msg) from error
+        if about.get("withheld"):
+            msg = f"{where}: expected a sealed deposit, found it withheld by a decision; {TOMBSTONE} says by which"
+            raise Withheld(msg)
         found = deposit_digest(about["kind"], files)
         if found != digest:
             msg = f"{where}: expected a deposit with the digest {digest}, found {found}; it is not as sealed"
@@ -281,6 +315,8 @@ class Sealed:
     def _unreadable(self, digest: str, folder: str) -> Iterator[Fault]:
         try:
             self.read(digest)
+        except Withheld:
+            return
         except ArchiveDamaged as error:
             yield Fault("sealed", folder, str(error).removeprefix(f"{folder}: "))
 

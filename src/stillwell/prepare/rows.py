@@ -15,7 +15,7 @@ from stillwell.archive.revise import new_rows
 from stillwell.prepare.view import Circumstances, View
 from stillwell.records import PROBLEM_COLUMNS, Deposit, Understood
 
-REGISTERS = ("sites", "datums", "instruments", "calibrations", "gauge_heights", "policies")
+REGISTERS = ("sites", "datums", "instruments", "calibrations", "gauge_heights", "policies", "withholdings")
 """Tables kept row for row, under their own key."""
 
 

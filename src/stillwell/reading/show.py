@@ -8,6 +8,7 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.links import sites_named
+from stillwell.archive.reviews import newest_rows
 from stillwell.errors import QueryError
 from stillwell.reading.render import as_table, significant, time_text
 
@@ -44,7 +45,7 @@ _REVISION_COLUMNS = {
 }
 
 
-def show_gauging(archive: Archive, gauging_id: str, as_of: Any = None) -> str:
+def show_gauging(archive: Archive, gauging_id: str, as_of: Any = None, *, revisions: bool = False) -> str:
     """Write out a gauging: header, result, verticals and panels, gauge height, findings, revisions, trail.
 
     Parameters
@@ -52,6 +53,8 @@ def show_gauging(archive: Archive, gauging_id: str, as_of: Any = None) -> str:
     archive : Archive
     gauging_id : str
     as_of : datetime, optional
+    revisions : bool
+        Write out every revision recorded by then, the oldest first, and not only the one that stands.
 
     Returns
     -------
@@ -64,20 +67,30 @@ def show_gauging(archive: Archive, gauging_id: str, as_of: Any = None) -> str:
     """
     named = sites_named(pd.Series([gauging_id])).dropna()
     sites = archive.related(list(named))
-    revisions = archive.read("gaugings", sites=sites)
-    revisions = revisions[revisions["gauging_id"] == gauging_id]
-    if revisions.empty:
+    known = archive.read("gaugings", sites=sites)
+    known = known[known["gauging_id"] == gauging_id]
+    if known.empty:
         msg = f"expected the id of a gauging in this archive, found {gauging_id!r}; `stillwell list` names them"
         raise QueryError(msg)
     standing = archive.standing("gaugings", sites=sites, as_of=as_of)
     standing = standing[standing["gauging_id"] == gauging_id]
     parts = [_headline(gauging_id, standing)]
-    if len(standing):
-        row = standing.iloc[0]
-        parts += [_facts(row), _result(row), _uncertainty(archive, row)]
-        parts += [_verticals(archive, row), _findings(archive, row)]
-    parts += [_revisions(revisions), CAUTION]
+    if revisions:
+        by_then = known if as_of is None else known[known["recorded_at"] <= pd.Timestamp(as_of)]
+        for _, row in newest_rows(by_then).iterrows():
+            parts += [
+                f"---- revision {row['revision']}, {row['status']}: {row['revision_reason']}",
+                *_sheet(archive, row),
+            ]
+    elif len(standing):
+        parts += _sheet(archive, standing.iloc[0])
+    parts += [_revisions(known), CAUTION]
     return "\n\n".join(part for part in parts if part)
+
+
+def _sheet(archive: Archive, row: pd.Series) -> list[str]:
+    computed = [_facts(row), _result(row), _uncertainty(archive, row)]
+    return [*computed, _verticals(archive, row), _findings(archive, row)]
 
 
 def _headline(gauging_id: str, standing: pd.DataFrame) -> str:

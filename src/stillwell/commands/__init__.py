@@ -1,0 +1,1 @@
+"""The commands, by what they do: taking in, reading, keeping."""

@@ -1,0 +1,139 @@
+"""Commands that prove, copy and mend an archive."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from stillwell.commands.options import HERE, ArchiveOption, ByOption, Format, in_words
+
+ReasonOption = Annotated[str, typer.Option("--reason", help="Why; kept with the decision.")]
+
+
+def audit(
+    archive: ArchiveOption = HERE,
+    recompute: Annotated[bool, typer.Option(help="Also compute every gauging again and compare.")] = True,
+    budget: Annotated[
+        int | None, typer.Option("--budget", min=1, help="Bytes to look at, oldest look first; computes nothing again.")
+    ] = None,
+    repair_from: Annotated[
+        Path | None, typer.Option("--repair-from", help="First restore damaged files from this copy, by digest.")
+    ] = None,
+    format_: Annotated[Format, typer.Option("--format", help="table for words, or json.")] = Format.table,
+) -> None:
+    """Prove the archive: digests, chain, sealed bytes, schemas, and every number computed again."""
+    from stillwell import audit as auditing
+    from stillwell.reading.progress import watched
+    from stillwell.reading.summary import audit_json, audit_text
+
+    with in_words(), watched() as progress:
+        if repair_from is not None:
+            _repair(archive, repair_from)
+        if budget is not None:
+            report = auditing.audit_part(archive, budget)
+        else:
+            report = auditing.audit(archive, recompute=recompute, progress=progress)
+    typer.echo(audit_json(report) if format_ is Format.json else audit_text(report), nl=False)
+    if report.faults:
+        raise typer.Exit(1)
+
+
+def _repair(archive: Path, replica: Path) -> None:
+    from stillwell.archive.replica import repair
+    from stillwell.pipeline import utc_now
+
+    restored, hopeless = repair(archive, replica, utc_now())
+    for path in restored:
+        typer.echo(f"restored {path}", err=True)
+    for path in hopeless:
+        typer.echo(f"expected a good copy of {path} in {replica}, found none; it stays damaged", err=True)
+    typer.echo(f"{len(restored)} files restored from {replica}; what was damaged lies in work/damaged", err=True)
+
+
+def rebuild(
+    into: Annotated[Path, typer.Option("--into", help="Folder that is empty or does not exist.")],
+    archive: ArchiveOption = HERE,
+) -> None:
+    """Make the archive again from its sealed bytes and its ledger alone, and compare every digest."""
+    from stillwell.reading.progress import watched
+    from stillwell.rebuild import rebuild as rebuilt
+
+    with in_words(), watched() as progress:
+        made = rebuilt(archive, into, progress)
+    for sentence in made.different:
+        typer.echo(f"differs: {sentence}")
+    for number in made.carried:
+        typer.echo(f"commit {number} rests on withheld content; its rows were taken over as they stand", err=True)
+    if made.other_version:
+        typer.echo(f"made by stillwell {made.other_version} before; rows name this version now", err=True)
+    same = made.files - len(made.different)
+    typer.echo(f"{made.commits} commits made again in {into}; {same} of {made.files} files have the digest listed")
+    if made.different and not made.other_version:
+        raise typer.Exit(1)
+
+
+def replicate(
+    to: Annotated[list[Path], typer.Option("--to", help="Folder for a copy; may be given several times.")],
+    archive: ArchiveOption = HERE,
+    format_: Annotated[Format, typer.Option("--format", help="table for words, or json.")] = Format.table,
+) -> None:
+    """Keep verified copies in other folders and say how many good copies each object has."""
+    from stillwell.archive.replica import replicate as copied
+    from stillwell.pipeline import utc_now
+
+    with in_words():
+        copies = copied(archive, to, utc_now())
+    if format_ is Format.json:
+        said = {"folders": copies.folders, "written": copies.written, "good": copies.good}
+        typer.echo(json.dumps(said, indent=1, sort_keys=True))
+    else:
+        for folder, count in copies.written.items():
+            typer.echo(f"{folder}: {count} objects written, each read back and held against its digest")
+        for number, count in copies.counts().items():
+            typer.echo(f"{count} objects have {number} good {'copy' if number == 1 else 'copies'}")
+        for name in copies.short():
+            places = [f for f, good in zip(copies.folders, copies.good[name], strict=True) if not good]
+            typer.echo(f"not good in {', '.join(places)}: {name}")
+    if copies.short():
+        raise typer.Exit(1)
+
+
+def compact(
+    archive: ArchiveOption = HERE,
+    by: ByOption = "unnamed",
+    most: Annotated[int, typer.Option("--most", min=1, help="Files a table may have per site and stay as it is.")] = 8,
+    keep_days: Annotated[float, typer.Option("--keep-days", min=0, help="Days that replaced files stay on disk.")] = 7,
+) -> None:
+    """Put many small table files into one per site; rows, readers and past states stay the same."""
+    from stillwell import pipeline
+
+    with in_words():
+        entry, gone = pipeline.compact(archive, most=most, keep_days=keep_days, by=by)
+    if entry is None:
+        typer.echo("nothing to compact")
+    else:
+        counts = entry.counts or {}
+        made = sum(bool(file.table) for file in entry.files)
+        typer.echo(f"commit {entry.number}: {counts['files replaced']} files are {made} now, {counts['rows']} rows")
+    typer.echo(f"{len(gone)} files that were replaced more than {keep_days:g} days ago were removed", err=True)
+
+
+def withhold(
+    deposit: Annotated[str, typer.Argument(help="Digest of the deposit, 8 characters or more.")],
+    reason: ReasonOption,
+    by: Annotated[str, typer.Option("--by", envvar="STILLWELL_BY", help="Code of the person who decides.")],
+    archive: ArchiveOption = HERE,
+) -> None:
+    """Remove the sealed content of a deposit by a recorded decision; its digests stay. There is no way back."""
+    from stillwell import pipeline
+
+    with in_words():
+        digest = pipeline.withhold(archive, deposit, by=by, reason=reason)
+    typer.echo(f"withheld {digest}")
+    words = (
+        "its digests, this decision, the rows computed from it and what was returned stay; copies lose it at the next"
+    )
+    typer.echo(f"{words} replicate; bags published and backups elsewhere are beyond this command", err=True)

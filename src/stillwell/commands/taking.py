@@ -1,0 +1,114 @@
+"""Commands that take something in, or help to."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from stillwell.commands.options import HERE, ArchiveOption, ByOption, Format, FormatOption, in_words, write
+
+
+def ingest(
+    deposits: Annotated[list[Path], typer.Argument(help="Folders, zips or CSV files; or an inbox with --inbox.")],
+    archive: ArchiveOption = HERE,
+    by: ByOption = "unnamed",
+    inbox: Annotated[bool, typer.Option("--inbox", help="Each argument is a folder of deposits.")] = False,
+    again: Annotated[bool, typer.Option("--again", help="Look once more at what was returned before.")] = False,
+    map_: Annotated[Path | None, typer.Option("--map", help="Intake map (TOML) for files of another layout.")] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="With --map: show the first rows as understood; write nothing.")
+    ] = False,
+) -> None:
+    """Seal, validate, compute, assess and commit deposits; print one line per gauging and the findings."""
+    from stillwell import pipeline
+    from stillwell.reading.progress import watched
+    from stillwell.reading.summary import taken_lines, taken_words
+
+    with in_words(), watched() as progress:
+        paths = [path for folder in deposits for path in pipeline.inbox(folder)] if inbox else deposits
+        missing = [str(path) for path in [*paths, *([map_] if map_ else [])] if not path.exists()]
+        if missing:
+            typer.echo(f"stillwell: expected a deposit, found nothing at {', '.join(missing)}", err=True)
+            raise typer.Exit(2)
+        if dry_run:
+            _dry_run(paths, map_)
+            return
+        taken = pipeline.ingest(archive, paths, by=by, again=again, map_path=map_, progress=progress)
+    typer.echo(taken_lines(taken), nl=False)
+    typer.echo(taken_words(taken), err=True, nl=False)
+    if not taken.all_good:
+        raise typer.Exit(1)
+
+
+def _dry_run(paths: list[Path], map_: Path | None) -> None:
+    """Show what a map makes of deposits; exit 1 when something would be returned."""
+    from stillwell import pipeline
+    from stillwell.reading.changes import preview_text, problem_lines
+
+    if map_ is None:
+        typer.echo("stillwell: expected --map FILE with --dry-run, found none", err=True)
+        raise typer.Exit(2)
+    rows, understood = pipeline.dry_run(paths, map_)
+    typer.echo(preview_text(rows), nl=False)
+    typer.echo(problem_lines(understood.problems), err=True, nl=False)
+    if len(understood.problems):
+        raise typer.Exit(1)
+
+
+def template(
+    output: Annotated[Path, typer.Option("--output", help="Workbook (.xlsx) to write.")],
+    units: Annotated[str, typer.Option("--units", help="metric or feet.")] = "metric",
+) -> None:
+    """Write a blank workbook to fill in, with notes on every column and a filled example."""
+    from stillwell.intake.template import CannotMake, template_workbook
+    from stillwell.reading.answer import write_answer
+
+    try:
+        write_answer(output, template_workbook(units))
+    except CannotMake as error:
+        typer.echo(f"stillwell: {error}", err=True)
+        raise typer.Exit(2) from error
+
+
+def assess(
+    policy: Annotated[Path, typer.Option("--policy", help="Policy file (TOML) to try; it may say only what differs.")],
+    archive: ArchiveOption = HERE,
+    format_: FormatOption = Format.table,
+) -> None:
+    """Show what another office policy would change, before it is adopted; writes nothing."""
+    from stillwell import pipeline
+    from stillwell.archive.archive import Archive
+    from stillwell.reading.changes import changes_table, changes_words
+
+    with in_words():
+        if not policy.is_file():
+            typer.echo(f"stillwell: expected a policy file, found nothing at {policy}", err=True)
+            raise typer.Exit(2)
+        changes = pipeline.assess_again(Archive(archive), policy.read_text(encoding="utf-8"))
+        write(changes_table(changes), format_, None)
+    typer.echo(changes_words(changes), err=True)
+
+
+def review(
+    gaugings: Annotated[list[str], typer.Argument(metavar="ID...", help="Archive ids of the gaugings decided on.")],
+    by: Annotated[str, typer.Option("--by", envvar="STILLWELL_BY", help="Code of the person who decides.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why; kept with the decision.")],
+    decision: Annotated[
+        str, typer.Option("--decision", help="approved, provisional, withdrawn, included or excluded.")
+    ] = "approved",
+    archive: ArchiveOption = HERE,
+) -> None:
+    """Decide on gaugings: provisional to approved, a candidate to the record, or withdrawn; sealed with who and why."""
+    from stillwell import pipeline
+    from stillwell.reading.summary import taken_words
+
+    with in_words():
+        rows = [{"subject": subject, "decision": decision, "reason": reason} for subject in gaugings]
+        taken = pipeline.decide(archive, "reviews", rows, by=by)
+    typer.echo(taken_words(taken), err=True, nl=False)
+    if not taken.all_good:
+        raise typer.Exit(1)
+    for subject in gaugings:
+        typer.echo(f"{decision:<11} {subject}")

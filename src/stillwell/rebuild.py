@@ -1,0 +1,149 @@
+"""An archive made again from its sealed bytes and its ledger alone, and held against what the ledger lists."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from stillwell import __version__
+from stillwell.archive import fs
+from stillwell.archive.archive import Archive
+from stillwell.archive.compact import REASON as COMPACTION
+from stillwell.archive.compact import compaction
+from stillwell.archive.layout import LOCK, WORK
+from stillwell.archive.ledger import Entry
+from stillwell.archive.lock import hold_lock
+from stillwell.archive.readme import schema_documents
+from stillwell.archive.writer import Commit, Writer, open_writer
+from stillwell.errors import ArchiveError, Withheld
+from stillwell.pipeline import circumstances, commit_of, map_of, understand
+from stillwell.prepare import Prepared, prepare
+from stillwell.rendering import renderings
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True)
+class Rebuilt:
+    """What came of a rebuilding."""
+
+    commits: int
+    files: int
+    """Files the ledger of the original lists, over all commits."""
+    different: tuple[str, ...]
+    """Files whose digest is not what the original's ledger says, with the commit."""
+    carried: tuple[int, ...]
+    """Commits whose rows were taken over from the original, since what they rest on is withheld."""
+    other_version: str
+    """Version of the software that made the original, where it is another; rows then differ in naming it."""
+
+
+def rebuild(source: Path, into: Path, progress: Progress | None = None) -> Rebuilt:
+    """Make an archive again, commit by commit, at the moments and by the persons its ledger names.
+
+    Parameters
+    ----------
+    source : Path
+        Only ``sealed`` and ``ledger`` are read, but for commits that rest on withheld content.
+    into : Path
+        A folder that does not exist or is empty.
+    progress : callable, optional
+
+    Returns
+    -------
+    Rebuilt
+
+    Raises
+    ------
+    ArchiveError
+        If the folder holds something.
+    ArchiveDamaged
+        If sealed bytes or the ledger are not as written.
+    """
+    if into.exists() and any(into.iterdir()):
+        msg = f"expected an empty folder to rebuild into, found {into} with something in it; nothing was written"
+        raise ArchiveError(msg)
+    tell = progress or (lambda step, done, total: None)
+    original = Archive(source)
+    entries = original.ledger.entries()
+    _copy_sealed(original, into, entries[0].recorded_at)
+    different: list[str] = []
+    carried: list[int] = []
+    for entry in entries:
+        tell("rebuilding", entry.number - 1, len(entries))
+        clock = partial(_still, entry.recorded_at)
+        with open_writer(into, software_version=__version__, by=entry.by, now=clock) as writer:
+            made = _again(original, writer, entry, carried)
+        after = {file.path: file.sha256 for file in made.files}
+        changed = [file.path for file in entry.files if after.get(file.path) != file.sha256]
+        different += [f"commit {entry.number}: {path}" for path in changed]
+    versions = {str(entry.software.get("version")) for entry in entries} - {__version__}
+    count = sum(len(entry.files) for entry in entries)
+    return Rebuilt(len(entries), count, tuple(different), tuple(carried), ", ".join(sorted(versions)))
+
+
+def _still(moment: datetime) -> datetime:
+    return moment
+
+
+def _copy_sealed(original: Archive, into: Path, since: datetime) -> None:
+    fs.make_folder(into / WORK)
+    with hold_lock(into / LOCK, since):
+        for digest in original.sealed.digests():
+            faults = original.sealed.faults(digest)
+            if faults:
+                msg = f"{faults[0].path}: {faults[0].sentence}; the rebuilding stops, repair it from a copy first"
+                raise ArchiveError(msg)
+            folder = original.sealed.object_path(digest)
+            fs.write_files([(into / folder / path, data) for path, data in original.sealed.files_of(digest)])
+
+
+def _again(original: Archive, writer: Writer, entry: Entry, carried: list[int]) -> Entry:
+    """Make one commit again."""
+    if entry.reason == COMPACTION:
+        pairs = {(file.table, file.site) for file in entry.files if file.table}
+        groups: dict[tuple[str, str], Any] = {}
+        for table, site in pairs:
+            listed = writer.archive.table_files(table)
+            groups[table, site] = [file for file in listed if file.site == site]
+        return writer.commit(compaction(writer.archive, groups, schema_documents()))
+    try:
+        deposits = [original.sealed.read(note["deposit"]) for note in entry.deposits]
+        used = next((str(note["intake_map"]) for note in entry.deposits if note.get("intake_map")), "")
+        understood = understand(deposits, map_of(original, used) if used else None)
+    except Withheld:
+        carried.append(entry.number)
+        return writer.commit(_carried(original, writer, entry))
+    told = circumstances(writer, understood, used)
+    prepared = prepare(writer.archive, deposits, understood, told)
+    return writer.commit(commit_of(writer, told, deposits, prepared))
+
+
+def _carried(original: Archive, writer: Writer, entry: Entry) -> Commit:
+    """Take a commit over as it stands, row by row."""
+    tables = {}
+    for name in original.tables():
+        rows = original.read(name)
+        mine = rows[rows["recorded_at"] == pd.Timestamp(entry.recorded_at)].reset_index(drop=True)
+        if len(mine):
+            tables[name] = mine
+    nothing = pd.DataFrame()
+    prepared = Prepared(tables, nothing, nothing, nothing)
+    told = circumstances(writer, None)
+    kept = {file.path for file in entry.files if file.path.startswith(("provenance/", "returned/"))}
+    live = original.listing()
+    return Commit(
+        deposits=[original.sealed.stand_in(note) for note in entry.deposits],
+        deposit_notes=[dict(note) for note in entry.deposits],
+        tables=tables,
+        documents={path: original.document(path) for path in sorted(kept & live.keys())},
+        replacing=renderings(writer, told, prepared),
+        counts=dict(entry.counts or {}),
+        reason=entry.reason,
+    )

@@ -1,0 +1,74 @@
+"""An archive made again from sealed bytes and ledger alone."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+
+from stillwell.archive.archive import Archive
+from stillwell.errors import ArchiveError
+from stillwell.pipeline import compact, decide, withhold
+from stillwell.rebuild import rebuild
+from tests.pipeline.season import NOW, season, sheets, take
+
+ID = "S1.20250501T100000Z.M1"
+
+
+def _long(tmp_path):
+    """Make an archive with revisions, a review, and a compaction."""
+    root = season(tmp_path)
+    take(root, sheets(tmp_path / "more", "3", "4"))
+    take(root, sheets(tmp_path / "revised", "2", velocity=0.5))
+    decide(root, "reviews", [{"subject": ID, "decision": "approved", "reason": "looked at"}], by="R1", now=NOW)
+    compact(root, most=1, by="T1", now=NOW)
+    take(root, sheets(tmp_path / "last", "9"))
+    return root
+
+
+def test_everything_follows_from_sealed_and_ledger(tmp_path):
+    """With nothing but both, every file gets the digest the ledger lists, and every entry its bytes."""
+    root = _long(tmp_path)
+    bare = tmp_path / "bare"
+    bare.mkdir()
+    for name in ("sealed", "ledger"):
+        shutil.copytree(root / name, bare / name)
+    made = rebuild(bare, tmp_path / "again")
+    assert (made.commits, made.different, made.carried) == (7, (), ())
+    for path in sorted((root / "ledger").glob("*.json")):
+        assert path.read_bytes() == (tmp_path / "again" / "ledger" / path.name).read_bytes()
+    assert Archive(root).listing() == Archive(tmp_path / "again").listing()
+
+
+def test_a_changed_digest_in_the_ledger_is_named(tmp_path):
+    """What cannot be made again as listed is named with its commit."""
+    root = _long(tmp_path)
+    again = tmp_path / "again"
+    rebuild(root, again)
+    listed = next(f.path for f in Archive(root).ledger.entry(3).files if f.table == "gaugings")
+    honest = Archive(root).ledger.entry(3)
+    lied = [f if f.path != listed else type(f)(f.path, f.size, "0" * 64, f.table, f.site, f.rows) for f in honest.files]
+    assert [f.path for f in lied if f.sha256 == "0" * 64] == [listed]
+    (root / "ledger" / "00000003.json").write_bytes(type(honest)(**(vars(honest) | {"files": tuple(lied)})).to_json())
+    for number in range(4, 8):
+        (root / "ledger" / f"{number:08d}.json").unlink()
+    assert rebuild(root, tmp_path / "third").different == (f"commit 3: {listed}",)
+
+
+def test_commits_that_rest_on_withheld_content_are_carried_over(tmp_path):
+    """Rows that cannot be computed again are taken over, and said to be; all digests still fit."""
+    root = _long(tmp_path)
+    digest = Archive(root).ledger.entry(3).deposits[0]["deposit"]
+    withhold(root, digest, by="R1", reason="the law", now=NOW)
+    made = rebuild(root, tmp_path / "again")
+    assert (made.different, made.carried) == ((), (3,))
+
+
+def test_a_folder_with_something_in_it_is_refused(tmp_path):
+    """Nothing is written over anything."""
+    root = season(tmp_path)
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "note.txt").write_text("mine")
+    with pytest.raises(ArchiveError, match="empty folder"):
+        rebuild(root, tmp_path / "full")
+    assert [p.name for p in (tmp_path / "full").iterdir()] == ["note.txt"]
