@@ -191,7 +191,9 @@ def often(monkeypatch):
 @pytest.mark.usefixtures("often")
 def test_a_checkpoint_says_what_a_replay_says(tmp_path):
     """The listing from checkpoint and later entries equals the one from all entries."""
-    grow(tmp_path, 8, links=(("alder", "birch"),))
+    note = {"deposit": "d" * 64, "name": "d", "kind": "csv"}
+    grow(tmp_path, 4, links=(("alder", "birch"),), deposits=(note,))
+    grow(tmp_path, 4, deposits=(note | {"deposit": "e" * 64},))
     with_checkpoint = Ledger(tmp_path)
     names = sorted(p.name for p in (tmp_path / "ledger" / "checkpoints").iterdir())
     found = (
@@ -203,7 +205,8 @@ def test_a_checkpoint_says_what_a_replay_says(tmp_path):
         (tmp_path / "ledger" / "checkpoints" / name).unlink()
     replayed = Ledger(tmp_path)
 
-    assert names == ["00000003.json", "00000006.json"]
+    assert names == ["00000003.grown.json", "00000003.json", "00000006.grown.json", "00000006.json"]
+    assert {"d" * 64, "e" * 64} == replayed.deposit_digests()
     assert (replayed.live(), replayed.deposit_digests(), {"alder", "birch"}) == found
 
 
@@ -236,6 +239,31 @@ def test_a_bad_checkpoint_is_not_believed_and_is_named(tmp_path, data):
         assert truth == Ledger(tmp_path).live()
 
     assert faulty(tmp_path) == ["ledger/checkpoints/00000006.json"]
+
+
+@pytest.mark.usefixtures("often")
+@pytest.mark.parametrize("data", [b"", b"{}", None])
+def test_a_bad_second_part_is_not_believed_and_is_named(tmp_path, data):
+    """Without it, or with another in its place, the deposits and documents are found from the entries."""
+    note = {"deposit": "d" * 64, "name": "d", "kind": "csv"}
+    grow(tmp_path, 7, deposits=(note,))
+    truth = dict(Ledger(tmp_path).live())
+    file = tmp_path / layout.grown_path(6)
+    file.unlink() if data is None else file.write_bytes(data)
+    assert truth == Ledger(tmp_path).live()
+    assert Ledger(tmp_path).has_deposit("d" * 64)
+    assert faulty(tmp_path) == ["ledger/checkpoints/00000006.grown.json"]
+
+
+@pytest.mark.parametrize("head", [1, 2, 3, 7, 8, 9, 20, 33])
+def test_the_newest_entry_is_found_by_halving(tmp_path, head):
+    """A reader finds what a look at every name finds; a hole anywhere near the end is noticed."""
+    grow(tmp_path, head)
+    assert Ledger(tmp_path).head_number() == Ledger(tmp_path, thorough=True).head_number() == head
+    if head > 2:
+        path(tmp_path, head - 1).unlink()
+        with pytest.raises(ArchiveDamaged, match=f"{head - 1:08d}"):
+            Ledger(tmp_path).live()
 
 
 @pytest.mark.usefixtures("often")

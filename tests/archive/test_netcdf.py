@@ -15,6 +15,7 @@ import pytest
 import xarray as xr
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.netcdf import differing_values
 from stillwell.pipeline import ingest, office_policy
 from stillwell.rendering import rendered_again
 from tests.pipeline.season import registers, sheets, take
@@ -136,12 +137,27 @@ def test_every_chunk_has_a_checksum_and_one_changed_byte_is_seen(tmp_path):
         assert all(v.filters()["fletcher32"] and v.filters()["zlib"] for v in data.variables.values() if v.dimensions)
 
 
-def test_rendered_again_from_the_tables_it_is_the_same(tmp_path):
-    """Every file follows from rows alone; a file of other rows is named."""
-    office = office_policy()[0].office
-    assert list(rendered_again(Archive(SAMPLE), office)) == []
-    root = shutil.copytree(SAMPLE, tmp_path / "archive")
-    assert list(rendered_again(Archive(root), dict(office) | {"name": "Another office"})) != []
+def test_rendered_again_from_the_tables_it_is_the_same():
+    """Every file follows from rows alone."""
+    assert list(rendered_again(Archive(SAMPLE), office_policy()[0].office)) == []
+
+
+def test_files_are_compared_value_by_value(tmp_path):
+    """Other attributes or another layout are no difference; one changed value is named with its place, as is a loss."""
+    path = Path(shutil.copy(SAMPLE / "netcdf" / "INV-MIL" / "gaugings_2024.nc", tmp_path / "file.nc"))
+    whole = path.read_bytes()
+    with netCDF4.Dataset(path, "a") as data:
+        data.institution = "Another office"
+    assert differing_values(path.read_bytes(), whole) == []
+    with netCDF4.Dataset(path, "a") as data:
+        data["discharge"][1] = data["discharge"][1] + 1e-9
+    found = differing_values(path.read_bytes(), whole)
+    assert len(found) == 1
+    assert found[0].startswith("discharge[1]: expected")
+    with netCDF4.Dataset(path, "a") as data:
+        data.renameVariable("section_area", "surface")
+    sentences = differing_values(path.read_bytes(), whole)
+    assert any("the variable section_area as rendered again, found none" in sentence for sentence in sentences)
 
 
 def test_a_commit_rewrites_only_the_site_years_it_touches(tmp_path):

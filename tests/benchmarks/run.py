@@ -139,13 +139,13 @@ def growth(sizes: tuple[int, ...] = (1_000, 20_000, 200_000)) -> str:
     return f"microseconds a gauging in one batch of {costs}; peak memory {peak:.1f} GB, frames and all"
 
 
-def deposit(folder: Path, count: int) -> Path:
+def deposit(folder: Path, count: int, at: int = SITES) -> Path:
     """Write one deposit of many gaugings."""
     folder.mkdir()
     rows = np.arange(count)
     sites = pd.DataFrame(
         {
-            "site": [f"S{i}" for i in range(SITES)],
+            "site": [f"S{i}" for i in range(at)],
             "name": "Invented",
             "latitude": 10.0,
             "longitude": 20.0,
@@ -153,11 +153,11 @@ def deposit(folder: Path, count: int) -> Path:
         }
     )
     sites.to_csv(folder / "sites.csv", index=False)
-    start = pd.Timestamp("2000-01-01T10:00Z") + pd.to_timedelta(rows // SITES, unit="D")
+    start = pd.Timestamp("2000-01-01T10:00Z") + pd.to_timedelta(rows // at, unit="D")
     heads = pd.DataFrame(
         {
             "gauging": [f"G{i}" for i in rows],
-            "site": [f"S{i % SITES}" for i in rows],
+            "site": [f"S{i % at}" for i in rows],
             "started_at": start.strftime("%Y-%m-%dT%H:%M:%SZ"),
             "ended_at": (start + pd.Timedelta(hours=1)).strftime("%Y-%m-%dT%H:%M:%SZ"),
         }

@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 
-from stillwell.archive.layout import LEDGER, READABLE_MAJOR, SCHEMAS, entry_path, schema_path
+from stillwell.archive.layout import READABLE_MAJOR, SCHEMAS, entry_path, schema_path
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.sealed import Sealed
 from stillwell.archive.standing import GAUGING, standing_rows
@@ -37,7 +37,7 @@ class Archive:
 
     def __init__(self, root: Path) -> None:
         ledger = Ledger(root)
-        if not any((root / LEDGER).glob("*.json")):
+        if ledger.head_number() == 0:
             msg = f"expected an archive, with {entry_path(1)}, in {root}; found none"
             raise NotAnArchive(msg)
         refuse_newer(ledger)
@@ -63,7 +63,7 @@ class Archive:
         """Name the tables the archive describes or holds rows of."""
         described = {
             path.removeprefix(f"{SCHEMAS}/").removesuffix(".json")
-            for path in self.listing()
+            for path in self.ledger.live_tables()
             if path.startswith(f"{SCHEMAS}/")
         }
         return sorted(described | set(self._by_table))
@@ -172,12 +172,12 @@ class Archive:
         ArchiveDamaged
             If it is missing or not as it was written.
         """
-        listed = self.listing().get(path)
+        listed = self.ledger.listed(path)
         if listed is None:
             msg = f"expected a file that the ledger lists, found no {path} in it"
             raise ArchiveError(msg)
         data = self._bytes(path)
-        if sha256(data) not in (listed.sha256, self._newer_digest(path, data)):
+        if sha256(data) not in (listed.sha256, self._newer_digest(listed, data)):
             msg = f"{path}: expected the sha256 {listed.sha256}, found {sha256(data)}; it is not as written"
             raise ArchiveDamaged(msg)
         return data
@@ -193,12 +193,11 @@ class Archive:
             msg = f"{path}: expected a file that the ledger lists, found: {error.strerror}"
             raise ArchiveDamaged(msg) from error
 
-    def _newer_digest(self, path: str, data: bytes) -> str:
+    def _newer_digest(self, listed: ListedFile, data: bytes) -> str:
         """Return the digest a commit made since this view was opened gave the file, if its bytes differ."""
-        listed = self.listing()[path]
         if sha256(data) == listed.sha256:
             return listed.sha256
-        newer = Ledger(self.root).live().get(path)
+        newer = Ledger(self.root).listed(listed.path)
         return newer.sha256 if newer else ""
 
     def _schema(self, table: str) -> pa.Schema:
@@ -217,7 +216,7 @@ class Archive:
 
     def _description(self, table: str) -> dict[str, Any] | None:
         path = schema_path(table)
-        if path not in self.listing():
+        if path not in self.ledger.live_tables():
             return None
         if path not in self._descriptions:
             self._descriptions[path] = json.loads(self.document(path))
@@ -230,7 +229,7 @@ class Archive:
     @cached_property
     def _by_table(self) -> dict[str, list[ListedFile]]:
         found: dict[str, list[ListedFile]] = {}
-        for _, file in sorted(self.listing().items()):
+        for _, file in sorted(self.ledger.live_tables().items()):
             if file.table:
                 found.setdefault(file.table, []).append(file)
         return found

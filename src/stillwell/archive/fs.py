@@ -1,17 +1,20 @@
 """The one door to the filesystem for writing. Reads nothing and knows nothing of archives.
 
 A file is written under a temporary name in its own folder, fsynced, renamed, and its folder fsynced: after a
-crash it is there whole or not at all. POSIX only.
+crash it is there whole or not at all. Where many are written at once the filesystem is asked once for all of them,
+if it is one that then reports its errors (syncfs, Linux 5.8 and later). POSIX only.
 """
 
 from __future__ import annotations
 
+import ctypes
 import errno
 import os
+import re
 import shutil
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import takewhile
 from pathlib import Path
 from typing import IO
@@ -21,12 +24,30 @@ def _write(handle: IO[bytes], data: bytes) -> int:
     return handle.write(data)
 
 
+def _syncfs_or_none() -> Callable[[int], None] | None:
+    """Find the call that writes a whole filesystem out and reports its errors; None where there is none."""
+    release = re.match(r"(\d+)\.(\d+)", os.uname().release)
+    library = ctypes.CDLL(None, use_errno=True)
+    if os.uname().sysname != "Linux" or release is None or not hasattr(library, "syncfs"):
+        return None
+    if (int(release[1]), int(release[2])) < (5, 8):
+        return None
+
+    def syncfs(descriptor: int) -> None:
+        if library.syncfs(descriptor) != 0:
+            number = ctypes.get_errno()
+            raise OSError(number, os.strerror(number))
+
+    return syncfs
+
+
 @dataclass
 class System:
     """The calls that reach the disk; a test replaces them to see what a failing disk does."""
 
     write: Callable[[IO[bytes], bytes], int] = _write
     fsync: Callable[[int], None] = os.fsync
+    syncfs: Callable[[int], None] | None = field(default_factory=_syncfs_or_none)
     replace: Callable[[Path, Path], None] = os.replace
     link: Callable[[Path, Path], None] = os.link
     mkdir: Callable[[Path], None] = os.mkdir
@@ -35,6 +56,9 @@ class System:
 
 
 system = System()
+
+MANY = 32
+"""Files or folders from which on the whole filesystem is asked to write out, once."""
 
 _NO_LINKS = {errno.EPERM, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EMLINK}
 
@@ -59,8 +83,11 @@ def write_files(files: Sequence[tuple[Path, bytes]]) -> None:
     """
     make_folders({path.parent for path, _ in files})
     try:
+        many = len(files) >= MANY
         for path, data in files:
-            _write_whole(temporary(path), data)
+            _write_whole(temporary(path), data, settled=not many)
+        if many:
+            _settle([temporary(path) for path, _ in files])
         for path, _ in files:
             system.replace(temporary(path), path)
     except OSError:
@@ -134,9 +161,15 @@ def publish_folder(made: Path, final: Path) -> None:
     OSError
         If the final path holds something.
     """
-    make_folders({final.parent})
-    system.replace(made, final)
-    sync_folders({final.parent, made.parent})
+    publish_folders([(made, final)])
+
+
+def publish_folders(moves: Sequence[tuple[Path, Path]]) -> None:
+    """Rename whole, fsynced folders to their final paths, which must not exist; see ``publish_folder``."""
+    make_folders({final.parent for _, final in moves})
+    for made, final in moves:
+        system.replace(made, final)
+    sync_folders({path.parent for move in moves for path in move})
 
 
 def make_folder(path: Path) -> None:
@@ -158,10 +191,16 @@ def make_folders(paths: Iterable[Path]) -> None:
 
 def sync_folders(paths: Iterable[Path]) -> None:
     """Fsync folders, so that names given in them outlast a crash."""
-    for path in sorted(set(paths)):
+    _settle(sorted(set(paths)))
+
+
+def _settle(paths: Sequence[Path]) -> None:
+    """Make files or folders of one filesystem outlast a crash: each by itself, or many of them at once."""
+    write_out, some = (system.syncfs, paths[:1]) if len(paths) >= MANY and system.syncfs else (system.fsync, paths)
+    for path in some:
         descriptor = os.open(path, os.O_RDONLY)
         try:
-            system.fsync(descriptor)
+            write_out(descriptor)
         finally:
             os.close(descriptor)
 
@@ -202,8 +241,9 @@ def remove_empty_folders(path: Path, stop: Path) -> None:
         path = path.parent
 
 
-def _write_whole(path: Path, data: bytes) -> None:
+def _write_whole(path: Path, data: bytes, *, settled: bool = True) -> None:
     with path.open("wb") as handle:
         system.write(handle, data)
         handle.flush()
-        system.fsync(handle.fileno())
+        if settled:
+            system.fsync(handle.fileno())

@@ -43,6 +43,11 @@ def checkpoint_path(number: int) -> str:
     return f"{CHECKPOINTS}/{number:08d}.json"
 
 
+def grown_path(number: int) -> str:
+    """Name the file of the second part of a checkpoint."""
+    return f"{CHECKPOINTS}/{number:08d}.grown.json"
+
+
 def entry_number(name: str) -> int | None:
     """Read the number off the name of an entry or checkpoint; None for any other file."""
     match = _ENTRY.fullmatch(name)

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from stillwell.archive import fs
-from stillwell.archive.entries import Entry, Move, checked, self_checked
+from stillwell.archive.checkpoints import Grown, State, state_of
+from stillwell.archive.entries import Entry, Move
 from stillwell.archive.layout import (
     CHECKPOINT_EVERY,
     CHECKPOINTS,
@@ -21,6 +20,7 @@ from stillwell.archive.layout import (
     checkpoint_path,
     entry_number,
     entry_path,
+    grown_path,
 )
 from stillwell.archive.links import linked_sites
 from stillwell.errors import ArchiveDamaged
@@ -30,57 +30,8 @@ from stillwell.records import Fault, ListedFile
 __all__ = ["Entry", "Ledger", "Move"]
 
 
-@dataclass
-class _State:
-    """What follows from the entries up to a number."""
-
-    number: int = 0
-    digest: str | None = ""
-    """sha256 of the newest entry's bytes; None when it cannot be known."""
-    head: Entry | None = None
-    files: dict[str, ListedFile] = field(default_factory=dict)
-    deposits: set[str] = field(default_factory=set)
-    links: set[tuple[str, str]] = field(default_factory=set)
-
-    def add(self, entry: Entry, data: bytes) -> None:
-        """Follow one entry, which must come next."""
-        where = entry_path(self.number + 1)
-        if entry.number != self.number + 1:
-            msg = f"{where}: expected entry {self.number + 1}, found {entry.number}; the chain is broken"
-            raise ArchiveDamaged(msg)
-        if self.digest is not None and entry.previous != self.digest:
-            msg = (
-                f"{where}: expected the sha256 of the entry before, {self.digest or 'none'}, "
-                f"found {entry.previous or 'none'}; the chain is broken"
-            )
-            raise ArchiveDamaged(msg)
-        for path in entry.replaced:
-            self.files.pop(path, None)
-        self.files.update((file.path, file) for file in entry.files)
-        self.deposits.update(str(note["deposit"]) for note in entry.deposits if "deposit" in note)
-        self.links.update(entry.links)
-        self.number, self.digest, self.head = entry.number, sha256(data), entry
-
-    def to_json(self) -> bytes:
-        """Write it as a checkpoint."""
-        files = sorted(self.files.values(), key=lambda file: file.path)
-        return self_checked(
-            {
-                "number": self.number,
-                "entry_sha256": self.digest,
-                "files": [[f.path, f.size, f.sha256, f.table, f.site, f.rows] for f in files],
-                "deposits": sorted(self.deposits),
-                "links": sorted(list(link) for link in self.links),
-            }
-        )
-
-    @classmethod
-    def from_fields(cls, said: dict[str, Any]) -> _State:
-        """Read what ``to_json`` wrote."""
-        files = (ListedFile(*row) for row in said["files"])
-        links = {(first, second) for first, second in said["links"]}
-        listing = {file.path: file for file in files}
-        return cls(said["number"], said["entry_sha256"], None, listing, set(said["deposits"]), links)
+BEYOND = 16
+"""Numbers beyond the newest entry found that are looked for, to notice a missing one."""
 
 
 class Ledger:
@@ -90,12 +41,15 @@ class Ledger:
     ----------
     root : Path
         The archive's folder.
+    thorough : bool
+        Look at the name of every entry, as a writer must; a reader finds the newest by halving.
     """
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, *, thorough: bool = False) -> None:
         self._root = root
+        self._thorough = thorough
         self._head: int | None = None
-        self._state: _State | None = None
+        self._state: State | None = None
 
     def head_number(self) -> int:
         """Return the number of the newest entry, 0 when there is none.
@@ -106,14 +60,38 @@ class Ledger:
             If a number before it is missing.
         """
         if self._head is None:
-            numbers = self._numbers()
-            head = max([*numbers, *self._checkpoint_numbers()], default=0)
-            if len(numbers) != head:
-                missing = min(set(range(1, head + 1)) - numbers)
-                msg = f"expected every entry up to {head}, found no {entry_path(missing)}; damaged"
-                raise ArchiveDamaged(msg)
-            self._head = head
+            quick = None if self._thorough else self._quick_head()
+            self._head = self._thorough_head() if quick is None else quick
         return self._head
+
+    def _thorough_head(self) -> int:
+        numbers = self._numbers()
+        head = max([*numbers, *self._checkpoint_numbers()], default=0)
+        if len(numbers) != head:
+            missing = min(set(range(1, head + 1)) - numbers)
+            msg = f"expected every entry up to {head}, found no {entry_path(missing)}; damaged"
+            raise ArchiveDamaged(msg)
+        return head
+
+    def _quick_head(self) -> int | None:
+        """Find the newest entry by halving; None where something is missing, which a look at all will name."""
+        if not self._has(1):
+            return None
+        low, high = 1, 2
+        while self._has(high):
+            low, high = high, 2 * high
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (middle, high) if self._has(middle) else (low, middle)
+        beyond = range(low + 2, low + BEYOND)
+        due = low + CHECKPOINT_EVERY - low % CHECKPOINT_EVERY
+        if any(self._has(number) for number in beyond) or (self._root / checkpoint_path(due)).exists():
+            # a commit made while looking leaves no hole
+            return None
+        return low
+
+    def _has(self, number: int) -> bool:
+        return os.path.exists(f"{self._root}/{entry_path(number)}")  # noqa: PTH110, a Path costs more than the look
 
     def newest_number(self) -> int:
         """Return the largest number an entry has, whatever is missing before it."""
@@ -146,20 +124,29 @@ class Ledger:
 
     def entries(self) -> list[Entry]:
         """Read every entry, in order, holding each against the one before."""
-        state = _State()
+        state = State()
         return [self._follow(state, number) for number in range(1, self.head_number() + 1)]
 
     def live(self) -> Mapping[str, ListedFile]:
         """Return the live files by path: newest checkpoint plus the entries after it."""
+        return self._current().all_files()
+
+    def live_tables(self) -> Mapping[str, ListedFile]:
+        """Return the live files that do not grow with every commit: tables, NetCDF, schemas, README."""
         return self._current().files
+
+    def listed(self, path: str) -> ListedFile | None:
+        """Return how a live file is listed, None where it is not."""
+        state = self._current()
+        return state.files.get(path) or state.grown.files.get(path)
 
     def deposit_digests(self) -> frozenset[str]:
         """Return the digests of all deposits ever taken."""
-        return frozenset(self._current().deposits)
+        return frozenset(self._current().grown.deposits)
 
     def has_deposit(self, digest: str) -> bool:
         """Return whether a deposit was ever taken."""
-        return digest in self._current().deposits
+        return digest in self._current().grown.deposits
 
     def linked_sites(self, sites: Iterable[str]) -> set[str]:
         """Add to some sites those that share a gauging with them, because a correction moved it."""
@@ -193,7 +180,8 @@ class Ledger:
         number = self.head_number()
         path = self._root / checkpoint_path(number)
         if number and number % CHECKPOINT_EVERY == 0 and not path.exists():
-            fs.write_file(path, self._current().to_json())
+            first, grown = self._current().parts()
+            fs.write_files([(self._root / grown_path(number), grown), (path, first)])
 
     def chain_faults(self) -> list[Fault]:
         """Hold every entry against the one before, and the newest checkpoint against all entries."""
@@ -201,32 +189,32 @@ class Ledger:
         checkpoints = self._checkpoint_numbers()
         newest = max(checkpoints, default=0)
         head = max(numbers | checkpoints, default=0)
-        faults, state, whole = [], _State(), True
+        faults, state, whole = [], State(), True
         for number in range(1, head + 1):
             if number not in numbers:
                 sentence = f"expected every entry from 1 to {head}, found none with number {number}"
                 faults.append(Fault("ledger", entry_path(number), sentence))
-                state, whole = _State(number=number, digest=None), False
+                state, whole = State(number=number, digest=None), False
                 continue
             try:
                 self._follow(state, number)
             except ArchiveDamaged as error:
                 faults.append(_fault(number, error))
-                state, whole = _State(number=number, digest=None), False
+                state, whole = State(number=number, digest=None), False
             if number in checkpoints:
                 faults += self._checkpoint_faults(number, state if whole and number == newest else None)
         return faults
 
-    def _current(self) -> _State:
+    def _current(self) -> State:
         if self._state is None:
             head = self.head_number()
-            state = self._newest_checkpoint(head) or _State()
+            state = self._newest_checkpoint(head) or State()
             for number in range(state.number + 1, head + 1):
                 self._follow(state, number)
             self._state = state
         return self._state
 
-    def _follow(self, state: _State, number: int) -> Entry:
+    def _follow(self, state: State, number: int) -> Entry:
         data = self._bytes(number)
         entry = Entry.from_json(data, entry_path(number))
         state.add(entry, data)
@@ -245,26 +233,41 @@ class Ledger:
     def _checkpoint_numbers(self) -> set[int]:
         return set(_numbers_in(self._root / CHECKPOINTS))
 
-    def _newest_checkpoint(self, head: int) -> _State | None:
+    def _newest_checkpoint(self, head: int) -> State | None:
         """Find the newest checkpoint that is whole and speaks of the entry it names."""
-        for number in sorted((n for n in self._checkpoint_numbers() if n <= head), reverse=True):
+        for number in self._checkpoints_down_from(head):
             try:
                 state = self._checkpoint(number)
-            except ArchiveDamaged:
+            except (ArchiveDamaged, FileNotFoundError):
                 continue
             if state.number == number and state.digest == sha256(self._bytes(number)):
                 return state
         return None
 
-    def _checkpoint(self, number: int) -> _State:
-        where = checkpoint_path(number)
-        try:
-            return _State.from_fields(checked((self._root / where).read_bytes(), where))
-        except (KeyError, TypeError, ValueError) as error:
-            msg = f"{where}: expected a checkpoint, found {error!r}; it is not believed"
-            raise ArchiveDamaged(msg) from error
+    def _checkpoints_down_from(self, head: int) -> Iterator[int]:
+        """Name the checkpoint due last, and only if that will not do look for all that are there."""
+        due = head - head % CHECKPOINT_EVERY
+        if due:
+            yield due
+        yield from sorted((n for n in self._checkpoint_numbers() if n <= head and n != due), reverse=True)
 
-    def _checkpoint_faults(self, number: int, state: _State | None) -> Iterator[Fault]:
+    def _checkpoint(self, number: int) -> State:
+        where = checkpoint_path(number)
+        return state_of((self._root / where).read_bytes(), where, self._grown_bytes, self._grown_from_entries)
+
+    def _grown_bytes(self, number: int) -> bytes:
+        try:
+            return (self._root / grown_path(number)).read_bytes()
+        except OSError:
+            return b""
+
+    def _grown_from_entries(self, number: int) -> Grown:
+        state = State()
+        for earlier in range(1, number + 1):
+            self._follow(state, earlier)
+        return state.grown
+
+    def _checkpoint_faults(self, number: int, state: State | None) -> Iterator[Fault]:
         path = checkpoint_path(number)
         try:
             found = self._checkpoint(number)
@@ -272,9 +275,16 @@ class Ledger:
             yield Fault("ledger", path, str(error).removeprefix(f"{path}: "))
             return
         said = (found.number, found.digest)
-        if said != (number, sha256(self._bytes(number))) or (state and found.to_json() != state.to_json()):
-            sentence = "expected what the entries say, found something else; readers may be misled"
+        sentence = "expected what the entries say, found something else; readers may be misled"
+        if said != (number, sha256(self._bytes(number))):
             yield Fault("ledger", path, sentence)
+        elif state is not None:
+            first, grown = state.parts()
+            old = b'"deposits":' in (self._root / path).read_bytes()
+            if (found.parts() if old else ((self._root / path).read_bytes(),))[0] != first:
+                yield Fault("ledger", path, sentence)
+            elif not old and self._grown_bytes(number) != grown:
+                yield Fault("ledger", grown_path(number), sentence)
 
 
 def _fault(number: int, error: ArchiveDamaged) -> Fault:

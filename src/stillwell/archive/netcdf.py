@@ -28,6 +28,18 @@ NOTHING = 9.969209968386869e36
 """The library's own fill value for doubles, stated in every variable that may lack values."""
 
 
+_ORDERED_BY = {
+    "verticals": ("gauging_id", "vertical", "position_m", "order_walked", "kind", "profile_method"),
+    "points": ("gauging_id", "vertical", "relative_depth", "repeat", "read_at", "point_depth_m", "velocity_m_s"),
+}
+NEEDED = {
+    "verticals": tuple(dict.fromkeys((*_ORDERED_BY["verticals"], *text.VERTICAL_NUMBERS.columns))),
+    "points": tuple(dict.fromkeys((*_ORDERED_BY["points"], "revolutions", *text.POINT_NUMBERS.columns))),
+    "findings": ("gauging_id", "severity", "code"),
+}
+"""Columns of the tables beside ``gaugings`` that a file is made of."""
+
+
 @dataclass(frozen=True)
 class SiteYear:
     """What one file holds: the standing rows of a site's gaugings that started in a calendar year, UTC."""
@@ -39,6 +51,30 @@ class SiteYear:
     verticals: pd.DataFrame
     points: pd.DataFrame
     findings: pd.DataFrame
+
+
+class _Draft:
+    """A dataset whose variables are all declared before any gets its values: each change back and forth costs."""
+
+    def __init__(self, dataset: Any) -> None:
+        self._dataset = dataset
+        self._values: list[tuple[Any, Any]] = []
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._dataset, name)
+
+    def __getitem__(self, name: str) -> Any:
+        return self._dataset[name]
+
+    def later(self, variable: Any, values: Any) -> None:
+        """Keep the values of a variable until all are declared."""
+        self._values.append((variable, values))
+
+    def fill(self) -> None:
+        """Write the values."""
+        for variable, values in self._values:
+            variable.set_auto_maskandscale(False)
+            variable[...] = values
 
 
 def netcdf_path(site: str, year: int) -> str:
@@ -72,8 +108,9 @@ def gaugings_netcdf(rows: SiteYear, office: Mapping[str, str]) -> bytes:
     # the library pads a file made in memory to a multiple of its buffer
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "gaugings.nc"
-        with netCDF4.Dataset(path, "w", format="NETCDF4_CLASSIC") as data:
-            data.set_fill_off()
+        with netCDF4.Dataset(path, "w", format="NETCDF4_CLASSIC") as dataset:
+            dataset.set_fill_off()
+            data = _Draft(dataset)
             _write_gaugings(data, gaugings, rows, walked)
             if walked:
                 _write_verticals(data, gaugings, verticals, points, rows.site)
@@ -81,6 +118,7 @@ def gaugings_netcdf(rows: SiteYear, office: Mapping[str, str]) -> bytes:
             _write_crs(data)
             kind = "trajectoryProfile" if walked else "point"
             data.setncatts(global_attributes(rows.site, rows.year, gaugings, points, office, kind))
+            data.fill()
         return path.read_bytes()
 
 
@@ -98,7 +136,7 @@ def _under(verticals: pd.DataFrame, points: pd.DataFrame) -> pd.DataFrame:
     return points.sort_values(["v", "relative_depth", "repeat"], kind="stable").reset_index(drop=True)
 
 
-def _write_gaugings(data: Any, gaugings: pd.DataFrame, rows: SiteYear, walked: bool) -> None:
+def _write_gaugings(data: _Draft, gaugings: pd.DataFrame, rows: SiteYear, walked: bool) -> None:
     """Write one entry per gauging; where none was walked, each is a point in space and time."""
     data.createDimension("gauging", len(gaugings))
     data.createDimension("bounds", 2)
@@ -130,7 +168,7 @@ def _write_gaugings(data: Any, gaugings: pd.DataFrame, rows: SiteYear, walked: b
                 variable.grid_mapping = "crs"
 
 
-def _place(data: Any, site: Mapping[str, Any], dim: str, count: int) -> None:
+def _place(data: _Draft, site: Mapping[str, Any], dim: str, count: int) -> None:
     """Write latitude and longitude of the gauge along a dimension."""
     for name, column, axis in (("lat", "latitude", "Y"), ("lon", "longitude", "X")):
         place = attributes(_column("sites", column)) | {"axis": axis, "coverage_content_type": "coordinate"}
@@ -138,16 +176,16 @@ def _place(data: Any, site: Mapping[str, Any], dim: str, count: int) -> None:
         _variable(data, name, "f8", (dim,), np.full(count, float(site[column])), place)
 
 
-def _times(data: Any, gaugings: pd.DataFrame, start: NDArray[np.float64], end: NDArray[np.float64]) -> None:
+def _times(data: _Draft, gaugings: pd.DataFrame, start: NDArray[np.float64], end: NDArray[np.float64]) -> None:
     time = {"long_name": "middle of the gauging", "standard_name": "time", "bounds": "gauging_time_bounds"} | SECONDS
     _variable(
         data, "gauging_time", "f8", ("gauging",), (start + end) / 2, time | {"coverage_content_type": "coordinate"}
     )
     bounds = data.createVariable("gauging_time_bounds", "f8", ("gauging", "bounds"), **HOW)
-    bounds[:] = np.stack([start, end], axis=1)
+    data.later(bounds, np.stack([start, end], axis=1))
 
 
-def _flags(data: Any, gaugings: pd.DataFrame, findings: pd.DataFrame) -> None:
+def _flags(data: _Draft, gaugings: pd.DataFrame, findings: pd.DataFrame) -> None:
     """Write quality, status, method and the other words that come from closed lists."""
     worst = findings.assign(flag=findings["severity"].map(text.SEVERITY_FLAG)).groupby("gauging_id")["flag"].max()
     flag = gaugings["gauging_id"].map(worst).fillna(1).astype("int64").to_numpy()
@@ -186,7 +224,7 @@ def _flags(data: Any, gaugings: pd.DataFrame, findings: pd.DataFrame) -> None:
 
 
 def _write_verticals(
-    data: Any, gaugings: pd.DataFrame, verticals: pd.DataFrame, points: pd.DataFrame, site: Mapping[str, Any]
+    data: _Draft, gaugings: pd.DataFrame, verticals: pd.DataFrame, points: pd.DataFrame, site: Mapping[str, Any]
 ) -> None:
     """Write one entry per vertical; latitude and longitude are the gauge's."""
     n = len(verticals)
@@ -220,7 +258,7 @@ def _write_verticals(
     _variable(data, "row_size", "i4", ("vertical",), counts, size)
 
 
-def _write_points(data: Any, points: pd.DataFrame) -> None:
+def _write_points(data: _Draft, points: pd.DataFrame) -> None:
     data.createDimension("obs", len(points))
     depth = attributes(_column("points", "point_depth_m"))
     depth |= {"positive": "down", "axis": "Z", "coverage_content_type": "coordinate"}
@@ -228,14 +266,14 @@ def _write_points(data: Any, points: pd.DataFrame) -> None:
     _numbers(data, text.POINT_NUMBERS, points, ("obs",))
 
 
-def _write_crs(data: Any) -> None:
+def _write_crs(data: _Draft) -> None:
     crs = data.createVariable("crs", "i4")
     crs.long_name = "coordinate reference system of lat and lon"
     crs.grid_mapping_name = "latitude_longitude"
     crs.semi_major_axis = 6378137.0
     crs.inverse_flattening = 298.257223563
     crs.coverage_content_type = "referenceInformation"
-    crs[...] = 0
+    data.later(crs, np.int32(0))
 
 
 def _with(table: str) -> dict[str, str]:
@@ -244,7 +282,7 @@ def _with(table: str) -> dict[str, str]:
     return coordinates | ({"grid_mapping": "crs"} if table != "gaugings" else {})
 
 
-def _numbers(data: Any, spec: text.Numbers, rows: pd.DataFrame, dims: tuple[str, ...]) -> None:
+def _numbers(data: _Draft, spec: text.Numbers, rows: pd.DataFrame, dims: tuple[str, ...]) -> None:
     for name in spec.columns:
         column = _column(spec.table, name)
         variable = text.RENAMED.get((spec.table, name), name)
@@ -263,7 +301,9 @@ def _numbers(data: Any, spec: text.Numbers, rows: pd.DataFrame, dims: tuple[str,
         _variable(data, variable, "f8", dims, np.where(np.isnan(values), NOTHING, values), attrs, fill=NOTHING)
 
 
-def _coded(data: Any, name: str, table: str, column: str, values: pd.Series, meanings: Sequence[str], dim: str) -> None:
+def _coded(
+    data: _Draft, name: str, table: str, column: str, values: pd.Series, meanings: Sequence[str], dim: str
+) -> None:
     """Write words of a closed list as numbers from 1, with their meanings; -1 where the word is missing."""
     attrs = {
         "long_name": _column(table, column).description,
@@ -277,7 +317,7 @@ def _coded(data: Any, name: str, table: str, column: str, values: pd.Series, mea
     _variable(data, name, "i1", (dim,), numbers, attrs | _with(table), fill=-1)
 
 
-def _words(data: Any, name: str, dim: str, values: Sequence[str] | pd.Series, attrs: Mapping[str, Any]) -> None:
+def _words(data: _Draft, name: str, dim: str, values: Sequence[str] | pd.Series, attrs: Mapping[str, Any]) -> None:
     raw = [str(value).encode("utf-8") for value in values]
     longest = max(1, *(len(value) for value in raw)) if raw else 1
     length = f"strlen_{name}"
@@ -286,11 +326,11 @@ def _words(data: Any, name: str, dim: str, values: Sequence[str] | pd.Series, at
     variable.setncatts(dict(attrs))
     variable._Encoding = "utf-8"
     variable.set_auto_chartostring(False)
-    variable[:] = np.array(raw, dtype=f"S{longest}").view("S1").reshape(len(raw), longest)
+    data.later(variable, np.array(raw, dtype=f"S{longest}").view("S1").reshape(len(raw), longest))
 
 
 def _variable(
-    data: Any,
+    data: _Draft,
     name: str,
     kind: str,
     dims: tuple[str, ...],
@@ -300,7 +340,7 @@ def _variable(
 ) -> None:
     variable = data.createVariable(name, kind, dims, fill_value=fill, **HOW)
     variable.setncatts(dict(attrs))
-    variable[:] = values.astype(kind)
+    data.later(variable, values.astype(kind))
 
 
 def _epoch(times: pd.Series) -> NDArray[np.float64]:
@@ -311,3 +351,44 @@ def _epoch(times: pd.Series) -> NDArray[np.float64]:
 
 def _column(table: str, name: str) -> Any:
     return next(c for c in columns(ARCHIVE_TABLES[table]) if c.name == name)
+
+
+def differing_values(found: bytes, expected: bytes) -> list[str]:
+    """Compare two files value by value: every dimension and variable, whatever their bytes and attributes.
+
+    Parameters
+    ----------
+    found, expected : bytes
+
+    Returns
+    -------
+    list of str
+        A sentence for each variable that is missing or differs; one found beside those expected is no fault.
+    """
+    with (
+        netCDF4.Dataset("found", memory=found) as one,
+        netCDF4.Dataset("expected", memory=expected) as other,
+    ):
+        one.set_auto_mask(False)
+        other.set_auto_mask(False)
+        return [
+            sentence
+            for name, variable in other.variables.items()
+            if (sentence := _difference(name, one.variables.get(name), variable))
+        ]
+
+
+def _difference(name: str, found: Any, expected: Any) -> str:
+    if found is None:
+        return f"expected the variable {name} as rendered again, found none"
+    if found.shape != expected.shape or found.dtype != expected.dtype:
+        return f"expected {name} of {expected.dtype} {expected.shape}, found {found.dtype} {found.shape}"
+    one, other = found[...], expected[...]
+    same = one == other
+    if one.dtype.kind == "f":
+        same |= np.isnan(one) & np.isnan(other)
+    if np.all(same):
+        return ""
+    at = tuple(int(i) for i in np.argwhere(~np.atleast_1d(same))[0])
+    pair = np.atleast_1d(other)[at], np.atleast_1d(one)[at]
+    return f"{name}{list(at)}: expected {pair[0]!r} as rendered again, found {pair[1]!r}; {int((~same).sum())} differ"

@@ -213,8 +213,7 @@ class Sealed:
             for path, data in object_files(deposit, created, by)
         ]
         fs.write_files([*missing, *staged])
-        for digest in fresh:
-            fs.publish_folder(staging / digest, self._object(digest))
+        fs.publish_folders([(staging / digest, self._object(digest)) for digest in fresh])
 
     def forget_empty_folders(self, digest: str) -> None:
         """Remove the empty folders that a writer who died left where a deposit's object was to stand."""

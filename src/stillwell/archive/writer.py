@@ -124,7 +124,7 @@ def open_writer(
     fs.make_folder(root / WORK)
     with hold_lock(root / LOCK, now()):
         step("locked")
-        ledger = Ledger(root)
+        ledger = Ledger(root, thorough=True)
         refuse_newer(ledger)
         _refuse_headless(root, ledger)
         recovery.recover(root, ledger)
