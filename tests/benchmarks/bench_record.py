@@ -21,12 +21,19 @@ from stillwell.hydrometry.totals import (
 )
 
 STEP_US = 900_000_000
-CURVE = Curve(
-    np.array([0.2, 0.8, 2.0]),
-    np.array([4.0, 6.0, 9.0]),
-    np.array([0.2, 0.28988, 0.60517]),
-    np.array([2.3, 1.9, 5 / 3]),
-)
+BREAKS, FACTORS, POWERS = np.array([0.2, 0.8, 2.0]), np.array([4.0, 6.0, 9.0]), np.array([2.3, 1.9, 5 / 3])
+
+
+def curve() -> Curve:
+    """Make a curve of three segments that meet at their breaks."""
+    zeros = [0.2]
+    for k in (1, 2):
+        discharge = FACTORS[k - 1] * (BREAKS[k] - zeros[-1]) ** POWERS[k - 1]
+        zeros.append(BREAKS[k] - (discharge / FACTORS[k]) ** (1 / POWERS[k]))
+    return Curve(BREAKS, FACTORS, np.array(zeros), POWERS)
+
+
+CURVE = curve()
 
 
 def stage(values: int) -> tuple[np.ndarray, np.ndarray]:

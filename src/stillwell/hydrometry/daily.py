@@ -92,7 +92,8 @@ def daily_values(
     all_marks = _over(np.bitwise_or, marks, *_rows(time_us, starts), 0)
     known = np.isfinite(discharge_m3_s)
     if not known.all():
-        time_us, discharge_m3_s, uncertainty_m3_s = (v[known] for v in (time_us, discharge_m3_s, uncertainty_m3_s))
+        time_us = time_us[known]
+        discharge_m3_s, uncertainty_m3_s = discharge_m3_s[known], uncertainty_m3_s[known]
     steps = np.diff(time_us) * 1e-6
     joined = steps <= rule.bridged_s
     line = _Line(time_us, joined, np.where(joined, steps, 0.0))
@@ -119,7 +120,7 @@ def daily_values(
 
 
 def _days(time_us: Ints, offset: int) -> Ints:
-    """Number the standard days from the first value's to the last value's, since 1970."""
+    """Count the standard days from the first value's to the last value's, since 1970."""
     if not time_us.size:
         return np.zeros(0, dtype=np.int64)
     first, last = ((int(t) + offset) // DAY_US for t in (time_us[0], time_us[-1]))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import IntFlag
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -109,7 +110,9 @@ class Shifts:
         stages = np.unique(self.stage_m[by_stage]) if by_stage.any() else np.zeros(1)
         held = [np.flatnonzero(owner == k) for k in range(times.size)]
         for name, value in (("_shift", self.shift_m), ("_unsure", self.uncertainty_m)):
-            rows = [np.full(stages.size, value[r[0]]) if r.size == 1 else self._by_stage(r, value, stages) for r in held]
+            rows = [
+                np.full(stages.size, value[r[0]]) if r.size == 1 else self._by_stage(r, value, stages) for r in held
+            ]
             object.__setattr__(self, name, np.array(rows))
         object.__setattr__(self, "_times", times.astype(np.float64))
         object.__setattr__(self, "_stages", stages)
@@ -181,7 +184,7 @@ def spans_of_ratings(ratings: Sequence[RatingInForce]) -> list[tuple[int, int]]:
         A rating does not hold later than the one before it.
     """
     starts = [rating.valid_from_us for rating in ratings]
-    if any(later <= earlier for earlier, later in zip(starts, starts[1:], strict=False)):
+    if any(later <= earlier for earlier, later in pairwise(starts)):
         msg = f"expected ratings in the order they hold, each later than the one before; found {starts}"
         raise ValueError(msg)
     return list(zip(starts, [*starts[1:], np.iinfo(np.int64).max], strict=True))

@@ -37,8 +37,8 @@ class SeriesLimits:
     ----------
     gap_intervals : float
         Values further apart than this many usual intervals make a gap.
-    flat_s : float
-        Shortest doubted stretch of one value, s.
+    flat_s, flat_always_s, flat_factor : float
+        Stretches of one value, as for ``stage_values.flat_lines``.
     spike_m, spike_factor, spike_width : float, float, int
         As for ``stage_values.spikes``.
     clock_s : float
@@ -53,6 +53,8 @@ class SeriesLimits:
 
     gap_intervals: float = 1.5
     flat_s: float = 172_800.0
+    flat_always_s: float = 2_592_000.0
+    flat_factor: float = 5.0
     spike_m: float = 0.1
     spike_factor: float = 10.0
     spike_width: int = 3
@@ -260,21 +262,31 @@ def _of_values(time: Ints, stage: Floats, kept: Ints, marks: Bits, limits: Serie
     at = np.flatnonzero(step > limits.gap_intervals * usual)
     gaps = _spans("gap", t, at, at + 1, step[at] / 3600, np.zeros(at.size, dtype=np.int64))
     most = limits.gap_intervals * float(usual.max() if not at.size else np.median(usual))
-    flat = flat_lines(t, v, limits.flat_s, most)
+    fine = resolution_changes(v, limits.resolution_window)
+    flat = _flat(t, v, fine, most, limits)
     spike = spikes(t, v, limits.spike_m, limits.spike_factor, limits.spike_width, most)
     for rows, bit in ((flat, Doubt.FLAT), (spike, Doubt.SPIKE)):
         inside = np.zeros(t.size + 1, dtype=np.int64)
         np.add.at(inside, rows["first"].to_numpy(), 1)
         np.add.at(inside, rows["last"].to_numpy() + 1, -1)
         marks[kept[np.cumsum(inside[:-1]) > 0]] |= np.uint16(bit)
-    fine = resolution_changes(v, limits.resolution_window).iloc[1:]
-    at = fine["first"].to_numpy()
+    at = fine["first"].to_numpy()[1:]
     lines = ((flat, "flat-line", flat["seconds"] / 3600), (spike, "spike", spike["height_m"]))
     return pd.concat(
         [
             gaps,
             *(_spans(c, t, f["first"].to_numpy(), f["last"].to_numpy(), x.to_numpy()) for f, c, x in lines),
-            _spans("resolution-changed", t, at, at, fine["step_m"].to_numpy()),
+            _spans("resolution-changed", t, at, at, fine["step_m"].to_numpy()[1:]),
         ],
         ignore_index=True,
     )
+
+
+def _flat(t: Ints, v: Floats, fine: pd.DataFrame, most_gap_s: float, limits: SeriesLimits) -> pd.DataFrame:
+    """Find flat lines in each stretch of one resolution."""
+    found = []
+    for first, last in zip(fine["first"].tolist(), fine["last"].tolist(), strict=True):
+        rows = slice(first, last + 1)
+        part = flat_lines(t[rows], v[rows], limits.flat_s, limits.flat_always_s, limits.flat_factor, most_gap_s)
+        found.append(part.assign(first=part["first"] + first, last=part["last"] + first))
+    return pd.concat(found, ignore_index=True)

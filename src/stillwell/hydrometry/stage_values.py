@@ -59,10 +59,13 @@ def resolution_changes(stage: Floats, window: int = 500, steps: tuple[float, ...
     if not telling.size:
         return pd.DataFrame({"first": [0], "last": [n - 1], "step_m": [np.nan]})
     own, starts = own[telling], starts[telling]
+    # a window across a change may seem to need a step between the two
+    between = np.r_[False, np.sign(np.diff(own))[1:] * np.sign(np.diff(own))[:-1] > 0, False]
+    own, starts = own[~between[: own.size]], np.r_[starts[~between[: own.size]], n]
     first = [0]
     kept = [int(own[0])]
     for k in np.flatnonzero(own[1:] != own[:-1]) + 1:
-        low, high = int(starts[k - 1]), int(np.r_[starts, n][k + 1])
+        low, high = int(starts[k - 1]), int(starts[k + 1])
         fine = np.flatnonzero(level[low:high] > min(own[k - 1], own[k]))
         row = low + (int(fine[0]) if own[k] > own[k - 1] else int(fine[-1]) + 1)
         first.append(max(row, first[-1] + 1))
@@ -72,7 +75,7 @@ def resolution_changes(stage: Floats, window: int = 500, steps: tuple[float, ...
 
 
 def _levels(stage: Floats, steps: tuple[float, ...]) -> Ints:
-    """Number the coarsest step each value is a multiple of, ``len(steps)`` for none."""
+    """Find the coarsest step each value is a multiple of, by its number; ``len(steps)`` for none."""
     level = np.full(stage.size, len(steps), dtype=np.int64)
     for number in reversed(range(len(steps))):
         part = stage / steps[number]
@@ -80,7 +83,7 @@ def _levels(stage: Floats, steps: tuple[float, ...]) -> Ints:
     return level
 
 
-def _varied(stage: Floats, starts: Ints, changed: Floats, count: Ints) -> Flags:
+def _varied(stage: Floats, starts: Ints, changed: Floats, count: NDArray[np.intp]) -> Flags:
     """Say which windows hold at least three different values."""
     low, high = np.minimum.reduceat(stage, starts), np.maximum.reduceat(stage, starts)
     block = np.repeat(np.arange(starts.size), count)
@@ -88,15 +91,20 @@ def _varied(stage: Floats, starts: Ints, changed: Floats, count: Ints) -> Flags:
     return np.asarray((np.bincount(block, weights=between, minlength=starts.size) > 0) & (changed > 1))
 
 
-def flat_lines(time_us: Ints, stage: Floats, least_s: float, most_gap_s: float) -> pd.DataFrame:
-    """Find stretches in which the same value stands longer than a sensor in water lets it.
+def flat_lines(
+    time_us: Ints, stage: Floats, least_s: float, always_s: float, factor: float, most_gap_s: float
+) -> pd.DataFrame:
+    """Find stretches in which the same value stands longer than this series is used to.
+
+    A coarse resolution makes long flat lines of itself. A stretch is doubted when it lasts ``least_s`` and ``factor``
+    times the series' habit (the median, over all values, of the duration of the stretch each stands in), and always
+    when it lasts ``always_s``.
 
     Parameters
     ----------
     time_us, stage : arrays, shape (values,)
-        In order of time, none missing.
-    least_s : float
-        Shortest doubted duration, s.
+        In order of time, of one resolution, none missing.
+    least_s, always_s, factor : float
     most_gap_s : float
         Values further apart are not one stretch.
 
@@ -109,7 +117,8 @@ def flat_lines(time_us: Ints, stage: Floats, least_s: float, most_gap_s: float) 
         return pd.DataFrame({"first": np.zeros(0, np.int64), "last": np.zeros(0, np.int64), "seconds": np.zeros(0)})
     first, end = runs((stage[1:] == stage[:-1]) & (np.diff(time_us) <= most_gap_s * 1e6))
     seconds = (time_us[end - 1] - time_us[first]) * 1e-6
-    long = seconds >= least_s
+    habit = float(np.median(np.repeat(seconds, end - first)))
+    long = seconds >= max(least_s, min(factor * habit, always_s))
     return pd.DataFrame({"first": first[long], "last": end[long] - 1, "seconds": seconds[long]})
 
 
@@ -131,7 +140,7 @@ def spikes(time_us: Ints, stage: Floats, least_m: float, factor: float, width: i
     Returns
     -------
     DataFrame
-        ``first``, ``last`` (rows, included), ``height_m`` (the largest distance from the mean of the neighbours, signed).
+        ``first``, ``last`` (rows, included), ``height_m`` (largest distance from the mean of the neighbours, signed).
     """
     step = np.abs(np.diff(stage))
     step = step[step > 0]
