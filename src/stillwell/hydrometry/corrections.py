@@ -99,8 +99,8 @@ def propose_corrections(visits: pd.DataFrame, until_us: int, reading_m: float = 
     """Propose corrections that bring the sensor to the staff, each with its reason.
 
     Two differences agree when they lie within ``2 sqrt(2) u``, and one is nothing when it lies within ``2 u``: u
-    standard uncertainty of one difference. Between two visits the difference is taken to run linearly; where both agree their
-    mean is an offset; where both are nothing none is proposed. After the last visit its difference is held.
+    standard uncertainty of one difference. Between two visits the difference is taken to run linearly; where both agree
+    their mean is an offset; where both are nothing none is proposed. After the last visit its difference is held.
 
     Parameters
     ----------

@@ -187,4 +187,4 @@ def spans_of_ratings(ratings: Sequence[RatingInForce]) -> list[tuple[int, int]]:
     if any(later <= earlier for earlier, later in pairwise(starts)):
         msg = f"expected ratings in the order they hold, each later than the one before; found {starts}"
         raise ValueError(msg)
-    return list(zip(starts, [*starts[1:], np.iinfo(np.int64).max], strict=True))
+    return list(pairwise([*starts, int(np.iinfo(np.int64).max)]))

@@ -59,7 +59,8 @@ def water_density(temperature_c: float | Floats) -> Floats:
 def air_pressure(altitude_m: float) -> float:
     """Compute the mean pressure of the air (Pa) by altitude: ``101325 (1 - 2.25577e-5 z)^5.25588``.
 
-    Standard atmosphere, as remembered; z altitude, m, up to 11,000. Weather moves the true pressure by 1 to 3 kPa, which is 0.1 to 0.3 m of water.
+    Standard atmosphere, as remembered; z altitude, m, up to 11,000.
+    Weather moves the true pressure by 1 to 3 kPa, which is 0.1 to 0.3 m of water.
     """
     return float(101_325.0 * (1 - 2.25577e-5 * altitude_m) ** 5.25588)
 

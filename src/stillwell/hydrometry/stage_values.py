@@ -54,7 +54,7 @@ def resolution_changes(stage: Floats, window: int = 500, steps: tuple[float, ...
     finer = np.cumsum(need.reshape(count.size, -1)[:, ::-1], axis=1)[:, ::-1]
     own = (finer > 0.02 * count[:, None]).sum(axis=1) - 1
     starts = np.r_[0, np.cumsum(count)[:-1]]
-    changed = np.bincount(block[1:], weights=stage[1:] != stage[:-1], minlength=count.size)
+    changed = np.bincount(block[1:][stage[1:] != stage[:-1]], minlength=count.size)
     telling = np.flatnonzero(_varied(stage, starts, changed, count))
     if not telling.size:
         return pd.DataFrame({"first": [0], "last": [n - 1], "step_m": [np.nan]})
@@ -71,7 +71,7 @@ def resolution_changes(stage: Floats, window: int = 500, steps: tuple[float, ...
         first.append(max(row, first[-1] + 1))
         kept.append(int(own[k]))
     named = np.r_[np.array(steps), np.nan]
-    return pd.DataFrame({"first": first, "last": np.r_[first[1:], n] - 1, "step_m": named[kept]})
+    return pd.DataFrame({"first": first, "last": np.array([*first[1:], n]) - 1, "step_m": named[kept]})
 
 
 def _levels(stage: Floats, steps: tuple[float, ...]) -> Ints:
@@ -83,7 +83,7 @@ def _levels(stage: Floats, steps: tuple[float, ...]) -> Ints:
     return level
 
 
-def _varied(stage: Floats, starts: Ints, changed: Floats, count: NDArray[np.intp]) -> Flags:
+def _varied(stage: Floats, starts: Ints, changed: NDArray[np.intp], count: NDArray[np.intp]) -> Flags:
     """Say which windows hold at least three different values."""
     low, high = np.minimum.reduceat(stage, starts), np.maximum.reduceat(stage, starts)
     block = np.repeat(np.arange(starts.size), count)
