@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import time
+import tracemalloc
 
 import numpy as np
 import pandas as pd
@@ -99,5 +100,23 @@ def record_ratio(values: int = 1_753_200, times: int = 5) -> str:
     )
 
 
+def record_growth(years: tuple[int, ...] = (5, 50, 200)) -> str:
+    """Say what a value costs in records of several lengths, and what memory computing the longest took at its peak."""
+    spent = []
+    for count in years:
+        time_us, stage_m = stage(35_064 * count)
+        rated = ratings(time_us)
+        start = time.perf_counter()
+        ours(time_us, stage_m, rated)
+        spent.append((time.perf_counter() - start) / stage_m.size * 1e9)
+    tracemalloc.start()
+    ours(time_us, stage_m, rated)
+    peak = tracemalloc.get_traced_memory()[1] / stage_m.size
+    tracemalloc.stop()
+    costs = ", ".join(f"{count}: {cost:.0f}" for count, cost in zip(years, spent, strict=True))
+    return f"nanoseconds a stage in records of so many years {costs}; {peak:.0f} bytes a stage at the peak"
+
+
 if __name__ == "__main__":
     print(record_ratio())
+    print(record_growth())

@@ -56,6 +56,17 @@ def test_uncertainties_add_up_as_squares():
     assert record.uncertainty_m3_s[0] == pytest.approx(np.hypot(0.12, 0.40))
 
 
+def test_uncertainty_is_the_spread_of_many_errors():
+    """Many draws of rating, shift and stage errors spread as the formula says (independent computation, 1 %)."""
+    rng = np.random.default_rng(11)
+    draws = 200_000
+    stage = 1.4 + rng.normal(0, 0.004, draws) + rng.normal(0, 0.006, draws)
+    drawn = TWO.discharge(stage) * (1 + rng.normal(0, 0.02, draws))
+    shifts = _shifts((0, np.nan, 0.0), u=0.006)
+    record = discharge_record(_hours(1), np.array([1.4]), [_rating(TWO, relative=0.02, shifts=shifts)], 0.004)
+    assert drawn.std() == pytest.approx(record.uncertainty_m3_s[0], rel=0.01)
+
+
 def test_at_zero_flow_an_unsure_stage_still_leaves_doubt():
     """0.05 m under the stage of zero flow, with u 0.06 m: no discharge, but 4 x 0.01^2 of uncertainty; deeper, none."""
     record = discharge_record(_hours(4), np.array([0.15, 0.2, 0.0, 0.2 + 1e-9]), [_rating()], 0.06)

@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from stillwell.hydrometry.stage_series import Doubt, SeriesLimits, check_series, ordered
+from stillwell.hydrometry.stage_doubts import Doubt, SeriesLimits
+from stillwell.hydrometry.stage_series import check_series, ordered
 from stillwell.hydrometry.stage_values import flat_lines, resolution_changes, spikes
 
 QUARTER = 900_000_000
@@ -160,6 +161,38 @@ def test_two_loggers_over_the_same_days_are_told_with_their_difference():
     assert not checked.marks[:400].any()
 
 
+def test_two_loggers_merged_by_time_are_told_with_their_difference():
+    """Every value followed five minutes later by one of another logger, 0.03 m higher: they overlap by that."""
+    time, stage = _series()
+    both = np.r_[time, time + QUARTER // 3]
+    order = np.argsort(both)
+    level = np.r_[stage, np.interp(np.arange(400) + 1 / 3, np.arange(400), stage) + 0.03]
+    checked = check_series(both[order], level[order])
+    assert _codes(checked) == ["loggers-overlap"]
+    assert checked.spans["value"].iloc[0] == pytest.approx(0.03, abs=0.001)
+    assert checked.spans["rows"].iloc[0] >= 790
+
+
+def test_an_hour_back_is_a_clock_whatever_the_interval():
+    """Sixty values of a minute over an hour already covered are a clock set back, not another logger."""
+    time = np.arange(2_000) * 60_000_000
+    time[1_000:] -= 3_600_000_000
+    stage = np.round(1 + 0.2 * np.sin(np.arange(2_000) / 300), 3)
+    checked = check_series(time, stage)
+    assert "loggers-overlap" not in _codes(checked)
+    assert (checked.spans["code"] == "time-back").sum() == 1
+
+
+def test_a_short_spell_of_another_interval_is_no_gap():
+    """Twenty hourly values among quarters of an hour make two changes and no gap; a lone value hides no hole."""
+    time, stage = _series()
+    steps = np.full(399, QUARTER)
+    steps[100:120] = 4 * QUARTER
+    assert check_series(np.r_[0, np.cumsum(steps)], stage).spans["code"].tolist() == ["interval-changed"] * 2
+    hole = np.delete(np.arange(400), np.r_[100:110, 111:121])
+    assert check_series(time[hole], stage[hole]).spans["value"].tolist() == [2.75, 2.75]
+
+
 BAD = {
     "empty": ([], []),
     "one value": ([5], [1.0]),
@@ -187,7 +220,7 @@ def test_bad_series_are_answered_without_a_warning(name):
 def test_doubts_do_not_depend_on_the_origin_of_time_and_touch_nothing(time, stage, shift):
     """Any mess of times and values is marked alike when all its times move together; the values stay as they were."""
     kept = stage.copy()
-    limits = SeriesLimits(steady=3, overlap_rows=4)
+    limits = SeriesLimits(steady=3, overlap_s=1_800.0)
     here, there = check_series(time, stage, limits), check_series(time + shift, stage, limits)
     np.testing.assert_array_equal(here.marks, there.marks)
     np.testing.assert_array_equal(here.spans["value"], there.spans["value"])

@@ -13,7 +13,8 @@ import pandas as pd
 import pytest
 
 from stillwell.hydrometry.corrections import staff_against_sensor
-from stillwell.hydrometry.stage_series import Doubt, check_series, ordered
+from stillwell.hydrometry.stage_doubts import Doubt
+from stillwell.hydrometry.stage_series import check_series, ordered
 
 DATA = Path(__file__).parents[1] / "data" / "fvg_n105"
 

@@ -107,7 +107,7 @@ def propose_corrections(visits: pd.DataFrame, until_us: int, reading_m: float = 
     visits : DataFrame
         As from ``staff_against_sensor``, of the uncorrected sensor.
     until_us : int
-        End of the series.
+        Moment after the last value; what is held ends there.
     reading_m : float
         u, m (common practice, no source: half a centimetre).
 

@@ -6,20 +6,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
+from stillwell.hydrometry.stage_doubts import Flags, Floats, Ints, runs
 
 RESOLUTIONS_M = (1.0, 0.5, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
 """Steps a sensor may be read to, m; stage converted from feet answers to 0.01 ft = 0.003048 m and its kin instead."""
 
 RESOLUTIONS_FT = tuple(0.3048 * step for step in (1.0, 0.1, 0.05, 0.02, 0.01))
-
-
-def runs(same_as_last: Flags) -> tuple[Ints, Ints]:
-    """Cut rows into runs: first row and the row after the last of each; ``same_as_last`` has one element less."""
-    cuts = np.flatnonzero(~same_as_last) + 1
-    return np.r_[0, cuts], np.r_[cuts, same_as_last.size + 1]
 
 
 def resolution_changes(stage: Floats, window: int = 500, steps: tuple[float, ...] = RESOLUTIONS_M) -> pd.DataFrame:
