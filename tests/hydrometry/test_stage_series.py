@@ -1,0 +1,233 @@
+"""Doubts about a recorded stage series."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from stillwell.hydrometry.stage_doubts import Doubt, SeriesLimits
+from stillwell.hydrometry.stage_series import check_series, ordered
+from stillwell.hydrometry.stage_values import flat_lines, resolution_changes, spikes
+
+QUARTER = 900_000_000
+
+
+def _series(count=400, seed=3):
+    """Invent a sound series: a slow wave with the noise of a sensor, read to a millimetre every quarter of an hour."""
+    rng = np.random.default_rng(seed)
+    rows = np.arange(count)
+    return rows * QUARTER, np.round(1 + 0.2 * np.sin(rows / 60) + rng.normal(0, 0.002, count), 3)
+
+
+def _codes(checked):
+    return sorted(set(checked.spans["code"]))
+
+
+def test_a_sound_series_raises_no_doubt():
+    """Nothing is found where nothing is wrong."""
+    checked = check_series(*_series())
+    assert not checked.marks.any()
+    assert checked.spans.empty
+
+
+def test_a_value_handed_in_twice_is_repeated_and_another_value_contradicts():
+    """The same value again is a repetition; another value at that time makes both contradicted, and neither is used."""
+    time, stage = _series()
+    time, stage = np.r_[time, time[10], time[20]], np.r_[stage, stage[10], stage[20] + 0.5]
+    checked = check_series(time, stage)
+    spans = checked.spans.set_index("code")
+    assert spans.loc["time-repeated", "from_us"] == time[10]
+    assert spans.loc["time-contradicted", "value"] == pytest.approx(0.5)
+    assert np.flatnonzero(checked.marks & Doubt.REPEATED).tolist() == [400]
+    assert np.flatnonzero(checked.marks & Doubt.CONTRADICTED).tolist() == [20, 401]
+    in_order, values = ordered(time, stage, checked)
+    np.testing.assert_array_equal(np.unique(time), in_order)
+    assert np.flatnonzero(np.isnan(values)).tolist() == [20]
+
+
+def test_a_missing_value_beside_a_known_one_is_the_repetition():
+    """Of a known and a missing value at one time the known one is used, whichever comes first."""
+    for values in ([np.nan, 1.0], [1.0, np.nan]):
+        time, stage = np.array([5, 5]), np.array(values)
+        checked = check_series(time, stage)
+        assert checked.marks[stage == 1.0] == 0
+        assert ordered(time, stage, checked)[1].tolist() == [1.0]
+
+
+def test_a_clock_set_back_goes_back_once():
+    """A clock set back by an hour says so with 3,600 s less the interval, and its rows are marked."""
+    time, stage = _series()
+    late = time.copy()
+    late[200:] -= 3_600_000_000 + 60_000_000
+    checked = check_series(late, stage)
+    back = checked.spans[checked.spans["code"] == "time-back"]
+    assert back["value"].tolist() == [3_660 - 900]
+    assert np.flatnonzero(checked.marks & Doubt.TIME_BACK).tolist() == [200, 201, 202, 203]
+
+
+def test_a_clock_step_is_a_lasting_change_of_the_minute():
+    """A clock put forward by four minutes reads every quarter of an hour as before, but four minutes later."""
+    time, stage = _series()
+    time[200:] += 240_000_000
+    checked = check_series(time, stage)
+    span = checked.spans.iloc[0]
+    assert _codes(checked) == ["clock-step"]
+    assert span["value"] == pytest.approx(240)
+    assert span["from_us"] == time[200]
+
+
+def test_an_extra_reading_is_no_clock_step():
+    """One reading between two others leaves the beat as it was."""
+    time, stage = _series()
+    time, stage = np.insert(time, 200, time[200] - 400_000_000), np.insert(stage, 200, stage[200])
+    assert "clock-step" not in _codes(check_series(time, stage))
+
+
+def test_a_change_of_interval_is_told_with_the_new_one():
+    """From quarters of an hour to hours: one change, to 3,600 s, and no gap."""
+    time, stage = _series()
+    time = np.r_[time[:200], time[199] + 4 * QUARTER * np.arange(1, 201)]
+    checked = check_series(time, stage)
+    assert _codes(checked) == ["interval-changed"]
+    assert checked.spans["value"].tolist() == [3_600]
+
+
+def test_a_gap_is_told_with_its_length():
+    """Sixteen values that are not there are a gap of four and a quarter hours; missing values count the same."""
+    time, stage = _series()
+    absent = np.delete(np.arange(400), np.arange(100, 116))
+    missing = stage.copy()
+    missing[100:116] = np.nan
+    for t, v in ((time[absent], stage[absent]), (time, missing)):
+        gap = check_series(t, v).spans
+        assert gap["code"].tolist() == ["gap"]
+        assert gap["value"].tolist() == [4.25]
+
+
+@pytest.mark.parametrize("width", [1, 2, 3])
+@pytest.mark.parametrize("height", [0.8, -0.8])
+def test_a_spike_is_found_and_only_it_is_marked(width, height):
+    """One to three values that leave the series and come back are one spike of their height."""
+    time, stage = _series()
+    stage[150 : 150 + width] += height
+    checked = check_series(time, stage)
+    assert checked.spans["code"].tolist() == ["spike"]
+    assert checked.spans["value"].iloc[0] == pytest.approx(height, abs=0.02)
+    np.testing.assert_array_equal(np.arange(150, 150 + width), np.flatnonzero(checked.marks))
+
+
+def test_a_flood_that_rises_at_once_is_no_spike():
+    """A step that stays is no spike, however steep."""
+    time, stage = _series()
+    stage[200:] += 2.0
+    assert "spike" not in _codes(check_series(time, stage))
+
+
+def test_a_flat_line_is_found_against_the_habit_of_the_series():
+    """A stuck sensor is doubted; the same stretch in a series read to a decimetre is its habit."""
+    time, stage = _series(2_000)
+    stage[500:800] = stage[500]
+    flat = check_series(time, stage).spans
+    assert flat["code"].tolist() == ["flat-line"]
+    assert flat["value"].iloc[0] == pytest.approx(299 / 4, abs=0.51)
+    steps = np.repeat(np.arange(20.0), 250)
+    assert flat_lines(np.arange(steps.size) * QUARTER, steps, 172_800.0, 2_592_000.0, 5.0, 1_000.0).empty
+
+
+def test_resolution_is_found_with_the_value_that_first_needs_it():
+    """Values read to 0.1 m, then to 0.01 m: the change is at the first value that is no decimetre, within one value."""
+    wave = 1 + np.sin(np.arange(4_000) / 50)
+    stage = np.r_[np.round(wave[:2_000], 1), np.round(wave[2_000:], 2)]
+    found = resolution_changes(stage)
+    assert found["step_m"].tolist() == [0.1, 0.01]
+    first = int(np.flatnonzero(np.abs(stage * 10 - np.round(stage * 10)) > 1e-6)[0])
+    assert first == found["first"].iloc[1]
+
+
+def test_two_loggers_over_the_same_days_are_told_with_their_difference():
+    """A second logger handed in behind the first, reading 0.03 m higher between its times, overlaps by that."""
+    time, stage = _series()
+    both, level = (
+        np.r_[time, time[100:300] + QUARTER // 2],
+        np.r_[stage, np.interp(np.arange(100, 300) + 0.5, np.arange(400), stage) + 0.03],
+    )
+    checked = check_series(both, level)
+    assert _codes(checked) == ["loggers-overlap"]
+    assert checked.spans["value"].iloc[0] == pytest.approx(0.03, abs=0.0005)
+    assert (checked.marks[400:] & Doubt.LOGGERS_OVERLAP).all()
+    assert not checked.marks[:400].any()
+
+
+def test_two_loggers_merged_by_time_are_told_with_their_difference():
+    """Every value followed five minutes later by one of another logger, 0.03 m higher: they overlap by that."""
+    time, stage = _series()
+    both = np.r_[time, time + QUARTER // 3]
+    order = np.argsort(both)
+    level = np.r_[stage, np.interp(np.arange(400) + 1 / 3, np.arange(400), stage) + 0.03]
+    checked = check_series(both[order], level[order])
+    assert _codes(checked) == ["loggers-overlap"]
+    assert checked.spans["value"].iloc[0] == pytest.approx(0.03, abs=0.001)
+    assert checked.spans["rows"].iloc[0] >= 790
+
+
+def test_an_hour_back_is_a_clock_whatever_the_interval():
+    """Sixty values of a minute over an hour already covered are a clock set back, not another logger."""
+    time = np.arange(2_000) * 60_000_000
+    time[1_000:] -= 3_600_000_000
+    stage = np.round(1 + 0.2 * np.sin(np.arange(2_000) / 300), 3)
+    checked = check_series(time, stage)
+    assert "loggers-overlap" not in _codes(checked)
+    assert (checked.spans["code"] == "time-back").sum() == 1
+
+
+def test_a_short_spell_of_another_interval_is_no_gap():
+    """Twenty hourly values among quarters of an hour make two changes and no gap; a lone value hides no hole."""
+    time, stage = _series()
+    steps = np.full(399, QUARTER)
+    steps[100:120] = 4 * QUARTER
+    assert check_series(np.r_[0, np.cumsum(steps)], stage).spans["code"].tolist() == ["interval-changed"] * 2
+    hole = np.delete(np.arange(400), np.r_[100:110, 111:121])
+    assert check_series(time[hole], stage[hole]).spans["value"].tolist() == [2.75, 2.75]
+
+
+BAD = {
+    "empty": ([], []),
+    "one value": ([5], [1.0]),
+    "one missing": ([5], [np.nan]),
+    "all missing": ([1, 2, 3], [np.nan] * 3),
+    "all at one time": ([7, 7, 7], [1.0, 2.0, 1.0]),
+    "times back": ([3, 2, 1], [1.0, 2.0, 3.0]),
+}
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_bad_series_are_answered_without_a_warning(name):
+    """Whatever is handed in comes back with one mark per value, and nothing warns."""
+    time, stage = (np.array(v, dtype=d) for v, d in zip(BAD[name], (np.int64, np.float64), strict=True))
+    checked = check_series(time, stage)
+    assert checked.marks.shape == time.shape
+    assert ordered(time, stage, checked)[0].tolist() == sorted(set(time.tolist()))
+
+
+@given(
+    hnp.arrays(np.int64, 40, elements=st.integers(0, 60)).map(lambda t: t * QUARTER),
+    hnp.arrays(np.float64, 40, elements=st.one_of(st.just(np.nan), st.integers(-9, 9).map(lambda v: v / 4))),
+    st.integers(-(10**6), 10**6).map(lambda k: k * 1_000_000),
+)
+def test_doubts_do_not_depend_on_the_origin_of_time_and_touch_nothing(time, stage, shift):
+    """Any mess of times and values is marked alike when all its times move together; the values stay as they were."""
+    kept = stage.copy()
+    limits = SeriesLimits(steady=3, overlap_s=1_800.0)
+    here, there = check_series(time, stage, limits), check_series(time + shift, stage, limits)
+    np.testing.assert_array_equal(here.marks, there.marks)
+    np.testing.assert_array_equal(here.spans["value"], there.spans["value"])
+    np.testing.assert_array_equal(here.spans["from_us"] + shift, there.spans["from_us"])
+    np.testing.assert_array_equal(kept, stage)
+
+
+def test_spikes_of_a_short_series_ask_for_neighbours():
+    """Two values have no neighbours on both sides."""
+    assert spikes(np.array([0, 1]), np.array([0.0, 9.0]), 0.1, 5.0, 3, 10.0).empty
