@@ -1,0 +1,7 @@
+"""What is public of an archive, as a bag for strangers. Reads an archive, writes beside it, never into it."""
+
+from stillwell.publishing.facts import LeftOut
+from stillwell.publishing.public import CannotPublish
+from stillwell.publishing.publish import Published, publish
+
+__all__ = ["CannotPublish", "LeftOut", "Published", "publish"]

@@ -1,0 +1,116 @@
+"""A bag is a BagIt 1.0 bag (RFC 8493, read), whole at its place or not there; held against the independent library."""
+
+from __future__ import annotations
+
+import bagit
+import pytest
+
+from stillwell.archive import fs
+from stillwell.publishing.bag import in_manifest, new_bag, one_line
+from stillwell.publishing.public import CannotPublish
+
+
+def _bag(out, files=(("a.txt", b"one"), ("b/c.txt", b"three"))):
+    with new_bag(out) as bag:
+        for path, data in files:
+            bag.add(path, data)
+        bag.seal({"Source-Organization": "An office\n(invented)", "Bagging-Date": "2026-03-01"})
+    return out
+
+
+def test_the_independent_library_finds_it_valid(tmp_path):
+    """The library validates completeness, every digest, and reads the lines of bag-info.txt."""
+    bag = bagit.Bag(str(_bag(tmp_path / "bag")))
+    bag.validate()
+    assert bag.version_info == (1, 0)
+    assert sorted(bag.algorithms) == ["sha256", "sha512"]
+    assert bag.info["Payload-Oxum"] == f"{len(b'one') + len(b'three')}.2"
+    assert bag.info["Source-Organization"] == "An office (invented)"
+
+
+def test_declaration_and_manifests_are_as_the_rfc_writes_them(tmp_path):
+    """bagit.txt is two lines; a manifest line is digest, blanks and path with slashes (RFC 8493 2.1.1 and 2.1.3)."""
+    out = _bag(tmp_path / "bag")
+    assert (out / "bagit.txt").read_bytes() == b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
+    lines = (out / "manifest-sha256.txt").read_text().splitlines()
+    assert [line.split("  ")[1] for line in lines] == ["data/a.txt", "data/b/c.txt"]
+    # sha256 of b"one", by sha256sum
+    assert lines[0].startswith("7692c3ad3540bb803c020b3aee66cd8887123234ea0c6e7143c0add73ff431ed ")
+
+
+def test_per_cent_and_line_ends_in_paths_are_encoded():
+    """Those characters and only those (RFC 8493 2.1.3)."""
+    assert in_manifest("data/50%\r\nof it.txt") == "data/50%25%0D%0Aof it.txt"
+
+
+@pytest.mark.parametrize("path", ["../a", "/a", "a//b", "a/../b", "", "a\nb", "50%", "a\\b", "a:b"])
+def test_a_path_that_not_every_reader_takes_is_refused(tmp_path, path):
+    """Nothing climbs out of the payload, and nothing is left behind."""
+    with pytest.raises(CannotPublish, match="plain path"):
+        _bag(tmp_path / "bag", [(path, b"")])
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("kind", ["folder", "file", "link"])
+def test_what_is_there_stays_as_it_is(tmp_path, kind):
+    """A bag never replaces or joins what has its name already."""
+    out = tmp_path / "bag"
+    {"folder": out.mkdir, "file": out.touch, "link": lambda: out.symlink_to("nowhere")}[kind]()
+    with pytest.raises(CannotPublish, match="found one; nothing was written"):
+        _bag(out)
+    assert [p.name for p in tmp_path.iterdir()] == ["bag"]
+
+
+def test_a_failing_disk_leaves_nothing(tmp_path, monkeypatch):
+    """At whichever fsync the disk fails, there is no bag and no scrap of one; the next try works."""
+    real, calls, failed = fs.system.fsync, [0], 0
+    for fail_at in range(1, 200):
+        calls[0] = 0
+
+        def fsync(descriptor, fail_at=fail_at):
+            calls[0] += 1
+            if calls[0] == fail_at:
+                raise OSError(28, "No space left on device")
+            real(descriptor)
+
+        monkeypatch.setattr(fs.system, "fsync", fsync)
+        folder = tmp_path / str(fail_at)
+        folder.mkdir()
+        try:
+            _bag(folder / "bag")
+        except CannotPublish as error:
+            assert "No space left" in str(error)
+            failed += 1
+        else:
+            break
+        monkeypatch.setattr(fs.system, "fsync", real)
+        left = [p.name for p in folder.iterdir()]
+        # once renamed it is whole, though its new name may not outlast a crash
+        assert left in ([], ["bag"])
+        if left:
+            bagit.Bag(str(folder / "bag")).validate()
+        else:
+            bagit.Bag(str(_bag(folder / "bag"))).validate()
+    assert failed > 20
+
+
+def test_what_a_killed_publish_left_is_swept(tmp_path):
+    """Scraps under the temporary name are removed, not mixed in."""
+    scraps = fs.temporary(tmp_path / "bag") / "data"
+    scraps.mkdir(parents=True)
+    (scraps / "old.txt").write_text("old")
+    bagit.Bag(str(_bag(tmp_path / "bag"))).validate()
+    assert [p.name for p in tmp_path.iterdir()] == ["bag"]
+    assert not (tmp_path / "bag" / "data" / "old.txt").exists()
+
+
+def test_a_bag_that_was_not_sealed_is_not_there(tmp_path):
+    """Without its manifests a bag gets no name."""
+    with new_bag(tmp_path / "bag") as bag:
+        bag.add("a.txt", b"one")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_words_on_one_line():
+    """Line ends, control characters and marks that turn the writing direction become blanks."""
+    assert one_line("An\noffice\u202e of\x07 none ") == "An office of none"
