@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import bagit
 import pytest
 
@@ -61,37 +63,62 @@ def test_what_is_there_stays_as_it_is(tmp_path, kind):
     assert [p.name for p in tmp_path.iterdir()] == ["bag"]
 
 
+class _Failing:
+    """A disk on which one call of fsync fails."""
+
+    def __init__(self, at):
+        self.at, self.calls = at, 0
+
+    def __call__(self, descriptor):
+        """Count, and fail when it is time."""
+        self.calls += 1
+        if self.calls == self.at:
+            raise OSError(28, "No space left on device")
+
+
 def test_a_failing_disk_leaves_nothing(tmp_path, monkeypatch):
-    """At whichever fsync the disk fails, there is no bag and no scrap of one; the next try works."""
-    real, calls, failed = fs.system.fsync, [0], 0
-    for fail_at in range(1, 200):
-        calls[0] = 0
+    """At whichever fsync the disk fails, there is no bag and no scrap of one, and the next try works."""
+    counting = _Failing(at=0)
+    monkeypatch.setattr(fs.system, "fsync", counting)
+    _bag(tmp_path / "whole")
+    assert counting.calls > 10
+    for at in range(1, counting.calls):
+        (tmp_path / str(at)).mkdir()
+        monkeypatch.setattr(fs.system, "fsync", _Failing(at))
+        with pytest.raises(CannotPublish, match="No space left on device; nothing was published"):
+            _bag(tmp_path / str(at) / "bag")
+        left = [p.name for p in (tmp_path / str(at)).iterdir()]
+        assert left == [], at
+        bagit.Bag(str(_bag(tmp_path / str(at) / "bag"))).validate()
 
-        def fsync(descriptor, fail_at=fail_at):
-            calls[0] += 1
-            if calls[0] == fail_at:
-                raise OSError(28, "No space left on device")
-            real(descriptor)
 
-        monkeypatch.setattr(fs.system, "fsync", fsync)
-        folder = tmp_path / str(fail_at)
-        folder.mkdir()
+def test_a_disk_that_fails_after_the_rename_is_told_apart(tmp_path, monkeypatch):
+    """When only the last fsync fails the bag is there, whole; the error says so, and that a crash may take it."""
+    counting = _Failing(at=0)
+    monkeypatch.setattr(fs.system, "fsync", counting)
+    _bag(tmp_path / "first" / "bag")
+    monkeypatch.setattr(fs.system, "fsync", _Failing(at=counting.calls))
+    with pytest.raises(CannotPublish, match="it is there whole, but a crash may still take it"):
+        _bag(tmp_path / "second" / "bag")
+    bagit.Bag(str(tmp_path / "second" / "bag")).validate()
+
+
+def test_of_two_at_once_one_publishes_and_the_other_is_refused(tmp_path):
+    """Two threads that want one name: the bag that is there afterwards is whole, and only one was told it is theirs."""
+    out = tmp_path / "bag"
+
+    def attempt(word):
         try:
-            _bag(folder / "bag")
-        except CannotPublish as error:
-            assert "No space left" in str(error)
-            failed += 1
-        else:
-            break
-        monkeypatch.setattr(fs.system, "fsync", real)
-        left = [p.name for p in folder.iterdir()]
-        # once renamed it is whole, though its new name may not outlast a crash
-        assert left in ([], ["bag"])
-        if left:
-            bagit.Bag(str(folder / "bag")).validate()
-        else:
-            bagit.Bag(str(_bag(folder / "bag"))).validate()
-    assert failed > 20
+            return _bag(out, [(f"{word}{n}.txt", word.encode()) for n in range(20)])
+        except CannotPublish:
+            return None
+
+    with ThreadPoolExecutor(max_workers=4) as pool:
+        said = list(pool.map(attempt, "abcd"))
+    assert said.count(out) == 1
+    assert [p.name for p in tmp_path.iterdir()] == ["bag"]
+    bagit.Bag(str(out)).validate()
+    assert {p.name[0] for p in (out / "data").iterdir()} == {"abcd"[said.index(out)]}
 
 
 def test_what_a_killed_publish_left_is_swept(tmp_path):

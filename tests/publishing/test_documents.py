@@ -11,8 +11,8 @@ from prov.model import ProvDocument
 from rocrate.rocrate import ROCrate
 
 from stillwell.publishing.facts import licence_address
-from tests.publishing.making import OPEN, gauging, published, registers, small_archive
 from tests.pipeline.season import take
+from tests.publishing.making import OPEN, gauging, published, registers, small_archive
 
 
 def _json(told, name):
@@ -34,7 +34,7 @@ def test_an_independent_library_reads_the_crate(told):
 
 
 def test_sizes_and_digests_of_the_crate_are_those_of_the_files(told):
-    """contentSize and sha256 of each part, computed again; every reference within the crate leads somewhere."""
+    """Size and sha256 of each part, computed again; every reference within the crate leads somewhere."""
     graph = {item["@id"]: item for item in _json(told, "ro-crate-metadata.json")["@graph"]}
     for part in graph["./"]["hasPart"]:
         data = (told.path / "data" / part["@id"]).read_bytes()

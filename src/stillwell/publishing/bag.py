@@ -123,6 +123,7 @@ def new_bag(out: Path) -> Iterator[Bag]:
         If the filesystem gives no locks.
     """
     part = fs.temporary(out)
+    bag = Bag(part)
     try:
         fs.make_folder(out.parent)
         with _alone_in(out.parent):
@@ -131,14 +132,15 @@ def new_bag(out: Path) -> Iterator[Bag]:
                 raise CannotPublish(msg)
             fs.remove_tree(part)
             try:
-                bag = Bag(part)
                 yield bag
                 if bag.sealed:
                     fs.publish_folder(part, out)
             finally:
                 fs.remove_tree(part)
     except OSError as error:
-        msg = f"expected to write the bag {out}, found: {error.strerror or error}; nothing was published"
+        placed = bag.sealed and out.exists()
+        state = "it is there whole, but a crash may still take it" if placed else "nothing was published"
+        msg = f"expected to write the bag {out}, found: {error.strerror or error}; {state}"
         raise CannotPublish(msg) from error
 
 

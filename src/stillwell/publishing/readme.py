@@ -66,7 +66,7 @@ MAY I REUSE IT
 {licences}
 The licence of each site stands in the column licence of sites.parquet and in each NetCDF file (attribute license).
 Please cite:
-    {citation}
+{citation}
 Provisional numbers may change: say with them that they are provisional, and the day above.
 """
 
@@ -187,7 +187,7 @@ def _how(facts: Facts) -> str:
         thresholds=", ".join(f"{value:g}" for value in facts.thresholds_pct),
         findings=_told(counted(facts.findings["severity"])),
         licences="\n".join(_licence(licence, facts) for licence in facts.licences),
-        citation=citation(facts),
+        citation=_indented(citation(facts)),
     )
 
 
@@ -219,7 +219,7 @@ def _left(facts: Facts) -> str:
         )
     if left.tables:
         lines.append(f"Tables of which no row can be told to be public: {', '.join(left.tables)}.")
-    never = "\n".join(f"    {name}: {why}" for name, why in NEVER.items())
+    never = "\n".join(_indented(f"{name}: {why}") for name, why in NEVER.items())
     return _LEFT.format(left="\n".join(lines), columns=", ".join(left.columns), never=never)
 
 
@@ -228,6 +228,13 @@ def _read(facts: Facts) -> str:
     lines += [f"    {name:<20}{count:>10}" for name, count in facts.rows.items()]
     lines += ["", *(table_line(name) for name in facts.rows if name in ARCHIVE_TABLES)]
     return _READ.format(site_years=facts.site_years, tables="\n".join(lines))
+
+
+def _indented(text: str) -> str:
+    """Wrap a paragraph under the line before it; a word that is too long stays whole."""
+    return textwrap.fill(
+        text, 112, initial_indent="    ", subsequent_indent="    ", break_long_words=False, break_on_hyphens=False
+    )
 
 
 def _told(counts: dict[str, int]) -> str:
