@@ -14,7 +14,7 @@ import xarray as xr
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import ArchiveDamaged
-from stillwell.publishing import CannotPublish
+from stillwell.publishing import CannotPublish, publish, published_text
 from stillwell.publishing.rows import FREE_TEXT, NEVER
 from tests.pipeline.season import sheets, take
 from tests.publishing.making import (
@@ -23,6 +23,7 @@ from tests.publishing.making import (
     EMBARGOED,
     OPEN,
     PERSON,
+    POLICY,
     gauging,
     published,
     registers,
@@ -253,9 +254,6 @@ def test_the_archive_is_left_as_it_is(archive, tmp_path):
 @pytest.mark.parametrize("by", ["", PERSON, "a@b.invalid", "x" * 41])
 def test_a_publisher_is_a_code(archive, tmp_path, by):
     """A name or an address is refused before anything is written."""
-    from stillwell.publishing import publish
-    from tests.publishing.making import POLICY
-
     with pytest.raises(CannotPublish, match="code of whoever publishes"):
         publish(Archive(archive), tmp_path / "bag", day=DAY, by=by, policy=POLICY)
     assert list(tmp_path.iterdir()) == []
@@ -291,3 +289,23 @@ def test_a_damaged_archive_is_not_published(tmp_path):
     with pytest.raises(ArchiveDamaged):
         published(root, tmp_path / "bag")
     assert not (tmp_path / "bag").exists()
+
+
+def test_the_office_is_told_which_sites_stayed_behind(told):
+    """What the caller reads names them and counts; the bag only counts."""
+    lines = published_text(told).splitlines()
+    assert lines[0].endswith("bag: 4 gaugings at 1 sites, public on 2026-03-01")
+    assert lines[3:7] == ["left out: 4 gaugings", "  closed: 2 at S2", "  embargoed: 1 at S 3", "  withdrawn: 1"]
+
+
+def test_a_table_that_nothing_ties_to_what_is_public_stays_behind(archive, tmp_path, monkeypatch):
+    """A table with none of the keys that say where a row belongs is not published and is named."""
+    kept = Archive(archive)
+    odd = pd.DataFrame({"what": ["somebody's notes"]})
+    real = kept.standing
+    monkeypatch.setattr(kept, "tables", lambda: [*Archive(archive).tables(), "notes"])
+    monkeypatch.setattr(kept, "standing", lambda table, *a: odd if table == "notes" else real(table, *a))
+    told = publish(kept, tmp_path / "bag", day=DAY, by="T1", policy=POLICY)
+    assert told.left_out.tables == ("notes",)
+    assert "notes" not in told.rows
+    assert "can be told to be public: notes." in (told.path / "data" / "README.txt").read_text()

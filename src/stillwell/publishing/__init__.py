@@ -3,5 +3,6 @@
 from stillwell.publishing.facts import LeftOut
 from stillwell.publishing.public import CannotPublish
 from stillwell.publishing.publish import Published, publish
+from stillwell.publishing.words import published_text
 
-__all__ = ["CannotPublish", "LeftOut", "Published", "publish"]
+__all__ = ["CannotPublish", "LeftOut", "Published", "publish", "published_text"]

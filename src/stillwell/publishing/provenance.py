@@ -11,12 +11,12 @@ import re
 from collections.abc import Iterator, Mapping
 from datetime import date
 from typing import Any
-from urllib.parse import unquote
+from urllib.parse import quote, unquote
 
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.provenance import PREFIXES, SAFE
+from stillwell.archive.provenance import PREFIXES
 from stillwell.fingerprint import canonical_json
 from stillwell.publishing.rows import CODE, NOT_A_CODE
 
@@ -27,6 +27,7 @@ RELATIONS: Mapping[str, tuple[str, str]] = {
     "wasAttributedTo": ("prov:entity", "prov:agent"),
     "wasAssociatedWith": ("prov:activity", "prov:agent"),
     "wasInformedBy": ("prov:informed", "prov:informant"),
+    "wasInfluencedBy": ("prov:influencee", "prov:influencer"),
 }
 """Relations that are taken over, and the two ends of each."""
 TAKEN_OVER = ("prov:type", "prov:startTime", "prov:endTime", "prov:time", "prov:plan", "dcterms:extent")
@@ -177,4 +178,4 @@ def _add_publishing(
 
 def _safe(text: str) -> str:
     """Write a code as the local part of a name, as the archive's own provenance does."""
-    return "".join(c if c in SAFE else "".join(f"%{byte:02X}" for byte in c.encode("utf-8")) for c in text)
+    return quote(text, safe="").replace("~", "%7E")
