@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import signal
+import subprocess
+import sys
 from concurrent.futures import ThreadPoolExecutor
 
 import bagit
@@ -10,6 +13,28 @@ import pytest
 from stillwell.archive import fs
 from stillwell.publishing.bag import in_manifest, new_bag, one_line
 from stillwell.publishing.public import CannotPublish
+
+KILLED = """
+import os, signal, sys
+from pathlib import Path
+from stillwell.archive import fs
+from stillwell.publishing.bag import new_bag
+
+left = [int(sys.argv[2])]
+
+def replace(old, new):
+    left[0] -= 1
+    if not left[0]:
+        os.kill(os.getpid(), signal.SIGKILL)
+    os.replace(old, new)
+
+fs.system.replace = replace
+with new_bag(Path(sys.argv[1])) as bag:
+    for n in range(2):
+        bag.add(f"{n}.txt", b"text")
+    bag.seal({})
+"""
+"""Renames: two files, six tag files, the bag."""
 
 
 def _bag(out, files=(("a.txt", b"one"), ("b/c.txt", b"three"))):
@@ -129,6 +154,16 @@ def test_what_a_killed_publish_left_is_swept(tmp_path):
     bagit.Bag(str(_bag(tmp_path / "bag"))).validate()
     assert [p.name for p in tmp_path.iterdir()] == ["bag"]
     assert not (tmp_path / "bag" / "data" / "old.txt").exists()
+
+
+@pytest.mark.parametrize("at", [1, 5, 9])
+def test_a_killed_process_leaves_no_bag_and_the_next_try_works(tmp_path, at):
+    """A real process killed at a rename leaves nothing under the bag's name, and locks nobody out."""
+    done = subprocess.run([sys.executable, "-c", KILLED, str(tmp_path / "bag"), str(at)], check=False)
+    assert done.returncode == -signal.SIGKILL
+    assert not (tmp_path / "bag").exists()
+    bagit.Bag(str(_bag(tmp_path / "bag"))).validate()
+    assert [p.name for p in tmp_path.iterdir()] == ["bag"]
 
 
 def test_a_bag_that_was_not_sealed_is_not_there(tmp_path):

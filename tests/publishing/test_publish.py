@@ -309,3 +309,14 @@ def test_a_table_that_nothing_ties_to_what_is_public_stays_behind(archive, tmp_p
     assert told.left_out.tables == ("notes",)
     assert "notes" not in told.rows
     assert "can be told to be public: notes." in (told.path / "data" / "README.txt").read_text()
+
+
+def test_a_gauging_corrected_to_a_closed_site_goes_with_it(tmp_path):
+    """Once a correction says that a gauging was made at a closed site, nothing of it goes out with the open one."""
+    root = small_archive(tmp_path)
+    take(root, sheets(tmp_path / "moved", "3", site=CLOSED, corrects=gauging(3)))
+    told = published(root, tmp_path / "bag")
+    assert _table(told.path, "gaugings")["gauging_id"].tolist() == [gauging(d) for d in (1, 4, 5)]
+    assert (told.left_out.closed_gaugings, told.left_out.withdrawn_gaugings) == (3, 1)
+    assert [where for where, text in _texts(told.path) if gauging(3) in text] == []
+    bagit.Bag(str(told.path)).validate()
