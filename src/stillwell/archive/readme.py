@@ -128,7 +128,7 @@ def archive_readme(office: Mapping[str, str]) -> bytes:
         identifier=office["identifier"],
         contact=office["contact_role"],
         version=SCHEMA_VERSION,
-        tables="\n".join(_table_line(name) for name in ARCHIVE_TABLES),
+        tables="\n".join(table_line(name) for name in ARCHIVE_TABLES),
         qualities=", ".join(words.FIELD_QUALITIES),
     )
     return text.encode("utf-8")
@@ -149,7 +149,8 @@ def schema_documents() -> dict[str, bytes]:
     }
 
 
-def _table_line(name: str) -> str:
+def table_line(name: str) -> str:
+    """Say in two lines what a table holds and what its key is."""
     model = ARCHIVE_TABLES[name]
     # some models only say which table they are; what it holds is then said by one they are built on
     said = [(c.__doc__ or "").strip() for c in model.__mro__ if c.__name__ in (model.__name__, *_bases(model))]

@@ -1,0 +1,214 @@
+"""The steps of publishing in order: decide, pick, write beside, rename. Never writes into an archive."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from stillwell import __version__
+from stillwell.archive.archive import Archive
+from stillwell.archive.reviews import newest_rows
+from stillwell.assessment.policy import Policy
+from stillwell.fingerprint import canonical_json, sha256
+from stillwell.publishing.bag import Bag, new_bag, one_line
+from stillwell.publishing.crate import DESCRIPTOR, crate_metadata
+from stillwell.publishing.datacite import datacite_record
+from stillwell.publishing.facts import Facts, LeftOut
+from stillwell.publishing.provenance import published_provenance
+from stillwell.publishing.public import CannotPublish, Public, public_on
+from stillwell.publishing.readme import bag_readme
+from stillwell.publishing.rows import CODE, Going, going, parquet
+from stillwell.publishing.site_years import netcdf_files
+
+
+@dataclass(frozen=True)
+class Published:
+    """What was published, and what stayed behind."""
+
+    path: Path
+    day: date
+    dataset: str
+    """Digest that names the data set."""
+    sites: tuple[str, ...]
+    gaugings: int
+    rows: dict[str, int]
+    files: int
+    size: int
+    left_out: LeftOut
+    closed: tuple[str, ...]
+    """Codes of the closed sites left out: for the office, they are nowhere in the bag."""
+    embargoed: tuple[str, ...]
+
+
+def publish(
+    archive: Archive,
+    out: Path,
+    *,
+    day: date,
+    by: str,
+    policy: Policy,
+    sites: Sequence[str] | None = None,
+    title: str = "",
+) -> Published:
+    """Write what is public on a day as a BagIt 1.0 bag that a stranger can read.
+
+    Parameters
+    ----------
+    archive : Archive
+    out : Path
+        A folder that does not exist, outside the archive; whole afterwards, or not there.
+    day : date
+        The day to publish for; the clock is not asked.
+    by : str
+        Code of whoever publishes.
+    policy : Policy
+        The office's, for its name and the thresholds of the quality words.
+    sites : sequence of str, optional
+        Only these sites.
+    title : str
+        Of the data set; made from sites and years where none is given.
+
+    Returns
+    -------
+    Published
+
+    Raises
+    ------
+    CannotPublish
+        If a site has no licence, nothing is public, a site is unknown, ``by`` is no code, or ``out`` is taken.
+    ArchiveDamaged
+        If the archive is not as it was written.
+    """
+    _refuse_bad_call(archive, out, by)
+    everything = archive.standing("gaugings")
+    known = sorted(set(everything["site"]))
+    public = public_on(day, archive.standing("sites"), known, sites)
+    picked = going(archive, public)
+    with new_bag(out) as bag:
+        dataset = _add_tables(bag, picked, day)
+        site_years = 0
+        for path, data in netcdf_files(archive, public, picked, policy.office):
+            bag.add(path, data)
+            site_years += 1
+        facts = Facts(
+            title=one_line(title) or _title(public, picked),
+            day=day,
+            by=by,
+            office=policy.office,
+            thresholds_pct=policy.values("quality_thresholds_pct"),
+            register=public.register,
+            gaugings=picked.gaugings,
+            findings=picked.tables["findings"],
+            rows={name: len(rows) for name, rows in picked.tables.items()},
+            site_years=site_years,
+            left_out=_left_out(archive, everything, public, picked),
+            dataset=dataset,
+            software_version=__version__,
+            asked=sites is not None,
+        )
+        _add_documents(bag, archive, facts)
+        bag.seal(_info(facts))
+    return Published(
+        path=out,
+        day=day,
+        dataset=dataset,
+        sites=public.sites,
+        gaugings=len(picked.gaugings),
+        rows=dict(facts.rows),
+        files=len(bag.files),
+        size=sum(file.size for file in bag.files),
+        left_out=facts.left_out,
+        closed=public.closed,
+        embargoed=public.embargoed,
+    )
+
+
+def _refuse_bad_call(archive: Archive, out: Path, by: str) -> None:
+    if not re.fullmatch(CODE, by):
+        msg = f"expected the code of whoever publishes, without blanks, found {by!r}; nothing was published"
+        raise CannotPublish(msg)
+    root, place = archive.root.resolve(), out.resolve()
+    if root == place or root in place.parents:
+        msg = f"expected a folder outside the archive {archive.root}, found {out}; nothing was published"
+        raise CannotPublish(msg)
+
+
+def _add_tables(bag: Bag, picked: Going, day: date) -> str:
+    """Write the tables and their schemas; return the digest that names what they say."""
+    said = []
+    for name, rows in picked.tables.items():
+        data = parquet(name, rows, picked.described[name], {"archive:published_for": day.isoformat()})
+        said.append([name, bag.add(f"tables/{name}.parquet", data).digests["sha256"]])
+        bag.add(f"schemas/{name}.json", _json(picked.described[name]))
+    return sha256(canonical_json(said))
+
+
+def _add_documents(bag: Bag, archive: Archive, facts: Facts) -> None:
+    size = sum(file.size for file in bag.files if not file.path.endswith(".json"))
+    said = published_provenance(
+        archive,
+        facts.gaugings,
+        day=facts.day,
+        by=facts.by,
+        dataset=facts.dataset,
+        software_version=facts.software_version,
+    )
+    bag.add("provenance.prov.json", said)
+    bag.add("datacite.json", _json(datacite_record(facts, size)))
+    bag.add("README.txt", bag_readme(facts))
+    bag.add(DESCRIPTOR, _json(crate_metadata(facts, list(bag.files))))
+
+
+def _json(value: Any) -> bytes:
+    return (json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8")
+
+
+def _title(public: Public, picked: Going) -> str:
+    names = [one_line(str(name)) for name in public.register["name"]]
+    where = ", ".join(names) if len(names) <= 3 else f"{len(names)} sites"
+    years = picked.gaugings["started_at"].dt.year
+    if years.empty:
+        return f"Gaugings at {where}"
+    first, last = int(years.min()), int(years.max())
+    return f"Gaugings at {where}, {first}" + (f" to {last}" if last > first else "")
+
+
+def _left_out(archive: Archive, everything: pd.DataFrame, public: Public, picked: Going) -> LeftOut:
+    """Count what stays behind."""
+    at = everything["site"].value_counts()
+    columns = ["gauging_id", "revision", "recorded_at", "site", "status"]
+    rows = archive.read("gaugings", archive.related(public.sites), columns)
+    newest = newest_rows(rows)
+    stands = set(everything["gauging_id"])
+    gone = newest[newest["site"].isin(set(public.sites)) & ~newest["gauging_id"].isin(stands)]
+    newer = newest[newest["status"] != "withdrawn"].groupby("gauging_id")["revision"].max()
+    published = picked.gaugings.set_index("gauging_id")["revision"]
+    return LeftOut(
+        closed_sites=len(public.closed),
+        closed_gaugings=int(at.reindex(public.closed).fillna(0).sum()),
+        embargoed_sites=len(public.embargoed),
+        embargoed_gaugings=int(at.reindex(public.embargoed).fillna(0).sum()),
+        withdrawn_gaugings=gone["gauging_id"].nunique(),
+        waiting_revisions=int((newer.reindex(published.index) > published).sum()),
+        codes_withheld=picked.codes_withheld,
+        tables=picked.unplaced,
+        columns=picked.columns_left_out,
+    )
+
+
+def _info(facts: Facts) -> dict[str, str]:
+    return {
+        "Source-Organization": facts.office["name"],
+        "Contact-Name": facts.office["contact_role"],
+        "External-Description": f"{facts.title}. {len(facts.gaugings)} gaugings; see data/README.txt.",
+        "External-Identifier": facts.name,
+        "Bagging-Date": facts.day.isoformat(),
+        "Bag-Software-Agent": f"stillwell {facts.software_version}",
+    }

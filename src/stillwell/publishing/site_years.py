@@ -1,0 +1,79 @@
+"""NetCDF of the site-years that go out: the archive's own file where it holds just that, else rendered again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+import netCDF4
+import pandas as pd
+
+from stillwell.archive.archive import Archive
+from stillwell.archive.layout import site_folder
+from stillwell.archive.netcdf import netcdf_path
+from stillwell.archive.netcdf_globals import LICENCE_BASE
+from stillwell.publishing.public import Public
+from stillwell.publishing.rows import Going
+from stillwell.rendering import site_years
+
+
+def netcdf_files(
+    archive: Archive, public: Public, going: Going, office: Mapping[str, str]
+) -> Iterator[tuple[str, bytes]]:
+    """Give the NetCDF files of what goes out.
+
+    Parameters
+    ----------
+    archive : Archive
+    public : Public
+    going : Going
+    office : mapping of str to str
+        Name, identifier and contact role.
+
+    Yields
+    ------
+    str, bytes
+        Path in the payload, and content.
+    """
+    gaugings = going.gaugings
+    if gaugings.empty:
+        return
+    licences = dict(zip(public.register["site"], public.register["licence"], strict=True))
+    grouped: Any = gaugings.groupby([gaugings["site"], gaugings["started_at"].dt.year], sort=True)
+    for (site, year), rows in grouped:
+        path = netcdf_path(site, int(year))
+        data = archive.document(path) if path in archive.listing() else b""
+        if not data or not _holds_just(data, rows, str(licences[site])):
+            data = _rendered(going, public, office, site, int(year), path)
+        yield path_in_bag(path, site), data
+
+
+def path_in_bag(path: str, site: str) -> str:
+    """Name a file without a per cent sign, which readers of manifests do not agree on."""
+    folder = site_folder(site).removeprefix("site=")
+    return path.replace(folder, folder.replace("%", "="), 1)
+
+
+def _holds_just(data: bytes, rows: pd.DataFrame, licence: str) -> bool:
+    """Return whether a file holds exactly these gaugings, at these revisions, under this licence."""
+    with netCDF4.Dataset("held in memory", memory=data) as file:
+        names = [bytes(row).rstrip(b"\0").decode("utf-8") for row in _bytes_of(file["gauging_id"])]
+        held = set(zip(names, (int(value) for value in file["revision"][:].filled(0)), strict=True))
+        return held == set(zip(rows["gauging_id"], rows["revision"].astype("int64"), strict=True)) and (
+            file.getncattr("license") == f"{LICENCE_BASE}{licence}"
+        )
+
+
+def _bytes_of(variable: Any) -> Any:
+    variable.set_auto_maskandscale(False)
+    variable.set_auto_chartostring(False)
+    return variable[:].view("S1").reshape(variable.shape)
+
+
+def _rendered(going: Going, public: Public, office: Mapping[str, str], site: str, year: int, path: str) -> bytes:
+    def rows(table: str, sites: Sequence[str]) -> pd.DataFrame:
+        known = public.register if table == "sites" else going.tables[table]
+        return known[known["site"].isin(set(sites))].reset_index(drop=True)
+
+    made = dict(site_years(rows, [site], office, {site: {year}}))
+    return made[path]
