@@ -12,7 +12,19 @@ from collections.abc import Iterable
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
 from stillwell.reading.trace_bytes import add_files
-from stillwell.reading.trace_graph import WORDS, Edge, Facts, Link, Node, Trace, harmless, reached, trace_of
+from stillwell.reading.trace_graph import (
+    RECORDED,
+    WORDS,
+    Edge,
+    Facts,
+    Link,
+    Node,
+    Trace,
+    called,
+    harmless,
+    reached,
+    trace_of,
+)
 from stillwell.reading.trace_records import add_document, documents, needles_of, numbers
 
 __all__ = ["Edge", "Node", "Trace", "trace", "trace_forward"]
@@ -117,7 +129,7 @@ def _whole(archive: Archive) -> Facts:
 def _recorded(facts: Facts, names: Iterable[str]) -> set[Link]:
     """Tie what a trace holds to the commits that recorded it; nothing is traced on from there."""
     commits = ((name, facts.recorded[name]) for name in names if name in facts.recorded)
-    return {(name, f"commit:{number}", "recorded in", number) for name, number in commits}
+    return {(name, f"commit:{number}", RECORDED, number) for name, number in commits}
 
 
 def _silences(facts: Facts, names: Iterable[str]) -> list[str]:
@@ -156,7 +168,7 @@ def _no_gauging(archive: Archive, subject: str) -> str:
     msg = f"expected the archive id of a gauging, or ID/revision, found {harmless(subject)!r}"
     other = [name for name in SUBJECTS if f"{name}:{subject}" in names]
     if other:
-        return f"{msg}, which is a {WORDS.get(other[0], other[0])}; trace forward to see what rests on it"
+        return f"{msg}, which is a {called(other[0])}; trace forward to see what rests on it"
     return f"{msg}{_near(names, subject, ('gauging', 'revision'))}; a trace forward starts from {_FORWARD}"
 
 
@@ -176,10 +188,5 @@ def _near(names: set[str], subject: str, kinds: tuple[str, ...]) -> str:
     starts = [name for name in by_name if name.casefold().startswith(subject.casefold()) and subject][:NEAR]
     close = [folded[name] for name in difflib.get_close_matches(subject.casefold(), folded, NEAR, 0.6)]
     near = list(dict.fromkeys([*starts, *close]))[:NEAR]
-    said = ", ".join(f"{_kind(by_name[name])} {harmless(name)}" for name in near)
-    return f"; near it are {said}" if near else ""
-
-
-def _kind(name: str) -> str:
-    kind = name.partition(":")[0]
-    return WORDS.get(kind, kind)
+    said = ", ".join(f"{called(by_name[name].partition(':')[0])} {harmless(name)}" for name in near)
+    return f"; near it: {said}" if near else ""

@@ -7,7 +7,7 @@ after it: along a way down, commits never grow. Other kinds of things are other 
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 ALWAYS = 0
@@ -21,6 +21,16 @@ KINDS = (
 
 WORDS = {"map": "intake map", "rows": "lines", "file": "sealed file", "software": "software version"}
 """What a kind is called where its name alone would not do."""
+
+PLURALS = {"policy": "policies", "rows": "places in files"}
+RECORDED = "recorded in"
+"""Relation to the commit that recorded something; a trace never goes on from there."""
+
+
+def called(kind: str, count: int = 1) -> str:
+    """Return what things of a kind are called, one or several."""
+    word = WORDS.get(kind, kind)
+    return word if count == 1 else PLURALS.get(kind, f"{word}s")
 
 
 @dataclass(frozen=True)
@@ -58,13 +68,19 @@ class Trace:
     edges: tuple[Edge, ...]
     remarks: tuple[str, ...] = ()
 
-    def node(self, name: str) -> Node:
-        """Return the node of an id."""
-        return next(node for node in self.nodes if node.id == name)
+    def by_id(self) -> dict[str, Node]:
+        """Return the nodes by id."""
+        return {node.id: node for node in self.nodes}
 
     def of_kind(self, kind: str) -> tuple[Node, ...]:
         """Return the nodes of a kind."""
         return tuple(node for node in self.nodes if node.kind == kind)
+
+    def away(self) -> Iterator[tuple[str, str, Edge]]:
+        """Go through the edges as they lead away from the root: from, to, edge."""
+        for edge in self.edges:
+            turned = self.forward and edge.relation != RECORDED
+            yield (edge.end, edge.start, edge) if turned else (edge.start, edge.end, edge)
 
 
 Link = tuple[str, str, str, int]
@@ -181,7 +197,7 @@ def _natural(text: str) -> tuple[tuple[int, int, str], ...]:
 def harmless(text: str) -> str:
     """Write control characters, marks of direction and lone surrogates as escapes, on one line."""
     return "".join(
-        letter if unicodedata.category(letter) not in {"Cc", "Cf", "Cs", "Zl", "Zp"} else f"\\u{ord(letter):04x}"
+        letter if unicodedata.category(letter) not in {"Cc", "Cf", "Cn", "Cs", "Zl", "Zp"} else f"\\u{ord(letter):04x}"
         for letter in text
     )
 

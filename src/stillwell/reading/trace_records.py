@@ -183,14 +183,15 @@ def _revision(facts: Facts, number: int, name: str, label: str, about: Mapping[s
     gauging = "gauging:" + revision.removeprefix("revision:").rpartition("/")[0]
     codes = _all(about.get("said:finding"))
     reason = str(about.get("dcterms:description", ""))
-    facts.tell(revision, label, [("reason", reason), ("findings", ", ".join(codes))])
+    label, _, status = label.rpartition(", ") if ", " in label else (label, "", "")
+    facts.tell(revision, label, [("reason", reason), ("recorded as", status), ("findings", ", ".join(codes))])
     facts.links.append((gauging, revision, "is", number))
     facts.record(revision, number)
     for attribute, (kind, relation) in TOLD.items():
         facts.links += [(revision, f"{kind}:{code}", relation, number) for code in _all(about.get(attribute))]
     for code in codes:
         finding = f"finding:{revision.removeprefix('revision:')}/{code}"
-        facts.tell(finding, f"{code}: {label.rpartition(',')[0] or label}")
+        facts.tell(finding, f"{code}: {label}")
         facts.links.append((finding, revision, "found in", number))
         facts.record(finding, number)
 
