@@ -8,9 +8,9 @@ from xml.sax.saxutils import escape, quoteattr
 from stillwell.reading.trace_graph import Edge, Node, Trace, called, harmless, order
 
 MOST = 60
-BOX, HIGH, GAP, ROW, EDGE = 226, 52, 170, 66, 24
+BOX, HIGH, GAP, ROW, EDGE = 240, 52, 170, 66, 24
 """Width and height of a box, space between columns, height of a row, margin; in px."""
-LETTERS = 32
+LETTERS = 31
 """Characters that fit in a line of a box."""
 SWEEPS = 6
 
@@ -134,9 +134,9 @@ def _columns(root: str, names: list[str], links: list[tuple[str, str, Edge]]) ->
 def _edges(links: list[tuple[str, str, Edge]], places: _Places) -> list[str]:
     out, relations = [], dict[str, set[str]]()
     for start, end, edge in links:
-        (x1, y1), (x2, y2) = places[start], places[end]
-        x1, y1, y2, bend = x1 + BOX, y1 + HIGH / 2, y2 + HIGH / 2, GAP * 0.55
-        path = f"M{x1:.0f} {y1:.0f}C{x1 + bend:.0f} {y1:.0f} {x2 - bend:.0f} {y2:.0f} {x2:.0f} {y2:.0f}"
+        (x1, y1), (x2, y2) = ((x, y + HIGH // 2) for x, y in (places[start], places[end]))
+        x1, bend = x1 + BOX, GAP // 2
+        path = f"M{x1} {y1}C{x1 + bend} {y1} {x2 - bend} {y2} {x2} {y2}"
         said = f"{edge.relation}, commit {edge.commit}" if edge.commit else edge.relation
         out.append(f'<path class="edge" d="{path}"><title>{_text(said)}</title></path>')
         relations.setdefault(end, set()).add(edge.relation)
@@ -196,8 +196,8 @@ def _style() -> str:
     return (
         "text{font-family:system-ui,-apple-system,'Segoe UI',Roboto,'Noto Sans',sans-serif;fill:#111827}"
         ".page{fill:#fff}.title{font-size:16px;font-weight:600}.kind{font-size:11px;fill:#4b5563}"
-        ".label{font-size:12.5px}.note{font-size:13px}.relation{font-size:11px;fill:#4b5563;text-anchor:end}"
+        ".label{font-size:12.5px}.note{font-size:13px}.relation{font-size:11px;fill:#4b5563;text-anchor:end;paint-order:stroke;stroke:#fff;stroke-width:3px}"
         ".edge{fill:none;stroke:#9ca3af;stroke-width:1.3}rect{fill:#f9fafb;stroke:#6b7280}.page{stroke:none}"
         f"{both}@media (prefers-color-scheme:dark){{text{{fill:#f3f4f6}}.page{{fill:#111827}}"
-        f".kind,.relation{{fill:#d1d5db}}.edge{{stroke:#6b7280}}.k-other rect{{fill:#1f2937}}{dark}}}"
+        f".kind,.relation{{fill:#d1d5db}}.relation{{stroke:#111827}}.edge{{stroke:#6b7280}}.k-other rect{{fill:#1f2937}}{dark}}}"
     )
