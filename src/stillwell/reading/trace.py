@@ -100,7 +100,7 @@ def trace_forward(archive: Archive, subject: str) -> Trace:
     facts = _whole(archive)
     root = _subject(facts, subject)
     found, links = reached(facts, root, forward=True)
-    links |= _recorded(facts, found - {root})
+    links |= _recorded(facts, [n for n, since in found.items() if n != root and facts.recorded.get(n, 0) >= since])
     return trace_of(facts, subject, root, links, forward=True, remarks=_silences(facts, found))
 
 
@@ -169,7 +169,7 @@ def _no_gauging(archive: Archive, subject: str) -> str:
     other = [name for name in SUBJECTS if f"{name}:{subject}" in names]
     if other:
         return f"{msg}, which is a {called(other[0])}; trace forward to see what rests on it"
-    return f"{msg}{_near(names, subject, ('gauging', 'revision'))}; a trace forward starts from {_FORWARD}"
+    return f"{msg}{_near(names, subject, ('gauging',))}; a trace forward starts from {_FORWARD}"
 
 
 def _nothing(names: set[str], subject: str) -> str:

@@ -6,7 +6,6 @@ after it: along a way down, commits never grow. Other kinds of things are other 
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
@@ -115,7 +114,7 @@ class Facts:
         return {end for link in self.links for end in link[:2]} | set(self.told)
 
 
-def reached(facts: Facts, root: str, *, forward: bool) -> tuple[set[str], set[Link]]:
+def reached(facts: Facts, root: str, *, forward: bool) -> tuple[dict[str, float], set[Link]]:
     """Walk from a node to everything it rests on, or to everything that rests on it.
 
     Parameters
@@ -126,8 +125,9 @@ def reached(facts: Facts, root: str, *, forward: bool) -> tuple[set[str], set[Li
 
     Returns
     -------
-    set of str
-        Ids of the nodes, the root among them.
+    dict of str to float
+        Ids of the nodes, the root among them, each with the first commit by which it rests on the root; downward,
+        with the last commit, negative, by which the root rests on it.
     set of tuple
         Edges between them that hold on the way.
     """
@@ -147,7 +147,7 @@ def reached(facts: Facts, root: str, *, forward: bool) -> tuple[set[str], set[Li
                 best[there] = moment
                 todo.append(there)
     kept = {link for name, since in best.items() for _, link in by_node.get(name, ()) if sign * link[3] >= since}
-    return set(best), kept
+    return best, kept
 
 
 def trace_of(
@@ -195,11 +195,8 @@ def _natural(text: str) -> tuple[tuple[int, int, str], ...]:
 
 
 def harmless(text: str) -> str:
-    """Write control characters, marks of direction and lone surrogates as escapes, on one line."""
-    return "".join(
-        letter if unicodedata.category(letter) not in {"Cc", "Cf", "Cn", "Cs", "Zl", "Zp"} else f"\\u{ord(letter):04x}"
-        for letter in text
-    )
+    """Write what is no printable character, as control characters and marks of direction, as escapes, on one line."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text)
 
 
 def as_dict(trace: Trace) -> dict[str, object]:

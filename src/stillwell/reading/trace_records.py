@@ -141,9 +141,6 @@ def _commit(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) ->
         if use.get("prov:role") == INTAKE_MAP:
             facts.links.append((name, _map(use["prov:entity"]), "read with", number))
             facts.links.append((_map(use["prov:entity"]), use["prov:entity"], "sealed as", number))
-        else:
-            facts.links.append((name, use["prov:entity"], "received", number))
-            facts.record(use["prov:entity"], number)
 
 
 def _map(deposit: str) -> str:
@@ -164,8 +161,12 @@ def _entities(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) 
                 ("bytes", str(extent.get("$", "")) if isinstance(extent, dict) else str(extent)),
                 ("handed in by", by.get(name, "")),
             ]
-            if len(about) > 1 or name not in facts.told:
-                facts.tell(name, label, details if len(about) > 1 else details[:1])
+            if "dcterms:extent" in about:
+                facts.tell(name, label, details)
+                facts.links.append((f"commit:{number}", name, "received", number))
+                facts.record(name, number)
+            elif name not in facts.told:
+                facts.tell(name, label, details[:1])
         elif kind == "policy":
             digest = name.removeprefix("policy:")
             facts.tell(name, f"office policy {digest[:12]}", [("sha256", digest)])
@@ -234,6 +235,7 @@ def _derived(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -
     for one in said.get("wasInfluencedBy", {}).values():
         start, end = _name(one["prov:influencee"]), _name(one["prov:influencer"])
         facts.links.append((start, end, "status by", number))
+        facts.tell(end, facts.node(end).label, [("changed the status of", f"revision {start.rpartition('/')[2]}")])
 
 
 def _lines(text: str) -> str:

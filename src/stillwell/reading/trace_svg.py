@@ -199,5 +199,6 @@ def _style() -> str:
         ".label{font-size:12.5px}.note{font-size:13px}.relation{font-size:11px;fill:#4b5563;text-anchor:end;paint-order:stroke;stroke:#fff;stroke-width:3px}"
         ".edge{fill:none;stroke:#9ca3af;stroke-width:1.3}rect{fill:#f9fafb;stroke:#6b7280}.page{stroke:none}"
         f"{both}@media (prefers-color-scheme:dark){{text{{fill:#f3f4f6}}.page{{fill:#111827}}"
-        f".kind,.relation{{fill:#d1d5db}}.relation{{stroke:#111827}}.edge{{stroke:#6b7280}}.k-other rect{{fill:#1f2937}}{dark}}}"
+        ".kind,.relation{fill:#d1d5db}.relation{stroke:#111827}"
+        f".edge{{stroke:#6b7280}}.k-other rect{{fill:#1f2937}}{dark}}}"
     )

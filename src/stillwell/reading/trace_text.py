@@ -109,10 +109,10 @@ def _wrapped(text: str, depth: int, hanging: int = 4) -> Iterator[str]:
 
 
 def _fitting(text: str, room: int) -> int:
-    """Count the characters that fit; those of East Asian scripts take two columns, combining marks none."""
+    """Count the characters that fit; those of East Asian scripts take two columns."""
     used = 0
     for i, letter in enumerate(text):
-        used += 0 if unicodedata.combining(letter) else 2 if unicodedata.east_asian_width(letter) in "WF" else 1
+        used += 2 if unicodedata.east_asian_width(letter) in "WF" else 1
         if used > room:
             return i
     return len(text)
