@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import hashlib
 import json
+import zipfile
 
 import pytest
 
+from stillwell.archive import provenance
+from stillwell.archive.archive import Archive
 from stillwell.audit import audit
 from stillwell.errors import ArchiveDamaged, QueryError
 from stillwell.reading.trace import trace, trace_forward
 from stillwell.reading.trace_graph import as_dict
-from tests.pipeline.season import season
-from tests.reading.recorded import ID, MAPPED, recorded
+from tests.pipeline.season import season, sheets, take
+from tests.prepare.test_meters import _check
+from tests.reading.recorded import ID, MAPPED, OFFICE, REVIEW, recorded
 
 OTHER = "S1.20250509T100000Z.M2"
 REVIEWED = f"review:{ID}/2025-06-01T00:00:00.000000Z"
@@ -167,13 +171,8 @@ def test_forward_and_back_agree(made):
 
 def test_what_an_unfit_check_says_of_gaugings_taken_before_rests_on_it(tmp_path):
     """A finding made by a later check is reached from the check and from its deposit; the gauging is not."""
-    from tests.pipeline.season import take
-    from tests.prepare.test_meters import _check
-
     root = season(tmp_path)
     taken = take(root, _check(tmp_path / "c", "C2", 3, snr=2.0))
-    from stillwell.archive.archive import Archive
-
     for subject in ("C2", taken.deposits[0].digest):
         found = trace_forward(Archive(root), subject)
         assert {f"meter-unfit: S1.2025050{i}T100000Z.M1 revision 1" for i in (1, 2)} == {
@@ -185,9 +184,6 @@ def test_what_an_unfit_check_says_of_gaugings_taken_before_rests_on_it(tmp_path)
 
 def test_a_register_described_again_reaches_only_what_came_after_it(made, tmp_path):
     """What was computed before a meter was described again does not rest on the later description."""
-    from stillwell.archive.archive import Archive
-    from tests.pipeline.season import sheets, take
-
     root = season(tmp_path)
     again = tmp_path / "again"
     again.mkdir()
@@ -236,9 +232,6 @@ def test_an_unknown_subject_is_said_in_words(made, call, subject, words):
 
 def test_a_code_of_two_kinds_must_say_which(tmp_path):
     """A site and a meter of one code are told apart by their kind."""
-    from stillwell.archive.archive import Archive
-    from tests.pipeline.season import sheets, take
-
     folder = tmp_path / "registers"
     folder.mkdir()
     (folder / "sites.csv").write_text("site,name,latitude,longitude,utc_offset\nA,Invented,1,2,+00:00\n")
@@ -274,3 +267,51 @@ def test_damaged_bytes_are_named(tmp_path):
     path.write_bytes(path.read_bytes().replace(b"0.4", b"0.5", 1))
     with pytest.raises(ArchiveDamaged, match="sealed/"):
         trace(made.archive, ID)
+
+
+def test_lines_in_a_zip_end_in_the_zip(tmp_path):
+    """What was handed in as a zip stands on lines of the file in it, and ends in the sealed zip."""
+    root = season(tmp_path)
+    folder, path = sheets(tmp_path / "more", "5"), tmp_path / "more.zip"
+    with zipfile.ZipFile(path, "w") as packed:
+        for file in sorted(folder.iterdir()):
+            packed.write(file, file.name)
+    digest = take(root, path).deposits[0].digest
+    found = trace(Archive(root), "S1.20250505T100000Z.M1")
+    ends = {edge.end for edge in found.edges if edge.start == f"rows:{digest}/points.csv 2-8"}
+    assert {f"deposit:{digest}", f"file:{digest}/more.zip"} == ends
+    zipped = found.by_id()[f"file:{digest}/more.zip"]
+    assert dict(zipped.details)["sha512"] == hashlib.sha512(path.read_bytes()).hexdigest()
+
+
+def test_a_policy_and_a_review_in_one_commit(tmp_path):
+    """The revision the policy makes is told as made; that before it is decided on, not made twice."""
+    root = season(tmp_path, "1")
+    half = sheets(tmp_path / "half", "7")
+    (half / "points.csv").write_text((half / "points.csv").read_text().replace("open,0.6", "open,0.5"))
+    take(root, half)
+    (tmp_path / "policy.toml").write_text(OFFICE)
+    (tmp_path / "review").mkdir()
+    (tmp_path / "review" / "reviews.csv").write_text(REVIEW.replace("approved", "withdrawn"))
+    take(root, tmp_path / "policy.toml", tmp_path / "review")
+    found = trace(Archive(root), ID)
+    made = {(e.start[-1], e.commit) for e in found.edges if e.relation == "computed by"}
+    assert {("1", 3), ("2", 4)} == made
+    assert {("1", 4), ("2", 4)} == {(e.start[-1], e.commit) for e in found.edges if e.relation == "status by"}
+    assert "revision 1, revision 2" == dict(found.by_id()[REVIEWED].details)["changed the status of"]
+
+
+def test_an_archive_older_than_its_telling(tmp_path, monkeypatch):
+    """Where site, meter and lines were never told, the trace ends in every file of the deposit and says so."""
+    monkeypatch.setattr(provenance, "TOLD", ())
+    monkeypatch.setattr(provenance, "places", lambda rows, key: {})
+    monkeypatch.setattr(provenance, "_sources_of", _only_the_deposit)
+    root = season(tmp_path, "1")
+    found = trace(Archive(root), "S1.20250501T100000Z.M1")
+    assert found.remarks == ("commit 2 does not tell the site, meter or lines of what it made",)
+    assert {"gaugings.csv", "points.csv", "gauge_heights.csv"} == {node.label for node in found.of_kind("file")}
+    assert found.of_kind("rows") == ()
+
+
+def _only_the_deposit(rows, which, tables):
+    return [f'"prov:usedEntity":"deposit:{deposit}"' for deposit in rows["deposit"]]

@@ -29,7 +29,7 @@ ROWS = {
 }
 """Where rows stand in a deposit, by what they hold."""
 
-_NUMBER = re.compile(r"commit:(\d+)")
+_FOUND = {"revision": "found in", "check": "because of"}
 
 
 def numbers(archive: Archive) -> list[int]:
@@ -221,7 +221,7 @@ def _derived(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -
         start, used = _name(derived["prov:generatedEntity"]), derived["prov:usedEntity"]
         end = _name(used)
         if not used.startswith("deposit:"):
-            relation = "revises" if start.startswith("revision:") else "found in" if used[0] == "g" else "because of"
+            relation = "revises" if start.startswith("revision:") else _FOUND.get(end.partition(":")[0], "made from")
             facts.links.append((start, end, relation, number))
             continue
         stands = [(relation, text) for key, relation in ROWS.items() for text in _all(derived.get(key))]
@@ -232,10 +232,13 @@ def _derived(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -
             facts.links += [(start, rows, relation, number), (rows, end, "lines of", ALWAYS)]
         if not stands:
             facts.links.append((start, end, "made from", number))
+    changed: dict[str, list[str]] = {}
     for one in said.get("wasInfluencedBy", {}).values():
         start, end = _name(one["prov:influencee"]), _name(one["prov:influencer"])
         facts.links.append((start, end, "status by", number))
-        facts.tell(end, facts.node(end).label, [("changed the status of", f"revision {start.rpartition('/')[2]}")])
+        changed.setdefault(end, []).append(f"revision {start.rpartition('/')[2]}")
+    for review, revisions in changed.items():
+        facts.tell(review, facts.node(review).label, [("changed the status of", ", ".join(sorted(revisions)))])
 
 
 def _lines(text: str) -> str:
