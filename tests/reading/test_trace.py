@@ -298,7 +298,7 @@ def test_a_policy_and_a_review_in_one_commit(tmp_path):
     made = {(e.start[-1], e.commit) for e in found.edges if e.relation == "computed by"}
     assert {("1", 3), ("2", 4)} == made
     assert {("1", 4), ("2", 4)} == {(e.start[-1], e.commit) for e in found.edges if e.relation == "status by"}
-    assert "revision 1, revision 2" == dict(found.by_id()[REVIEWED].details)["changed the status of"]
+    assert dict(found.by_id()[REVIEWED].details)["changed the status of"] == "revision 1, revision 2"
 
 
 def test_an_archive_older_than_its_telling(tmp_path, monkeypatch):

@@ -6,6 +6,7 @@ after it: along a way down, commits never grow. Other kinds of things are other 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
@@ -30,6 +31,9 @@ def called(kind: str, count: int = 1) -> str:
     """Return what things of a kind are called, one or several."""
     word = WORDS.get(kind, kind)
     return word if count == 1 else PLURALS.get(kind, f"{word}s")
+
+
+_PARTS = re.compile(r"[0-9]+|[^0-9]+")
 
 
 @dataclass(frozen=True)
@@ -171,9 +175,9 @@ def trace_of(
     """
     links = set(links)
     names = {root} | {end for link in links for end in link[:2]}
-    nodes = sorted((facts.node(name) for name in names), key=lambda node: order(node.id))
-    edges = sorted((Edge(*link) for link in links), key=lambda e: (order(e.start), order(e.end), e.relation, e.commit))
-    return Trace(subject, forward, root, tuple(nodes), tuple(edges), tuple(remarks))
+    place = {name: i for i, name in enumerate(sorted(names, key=order))}
+    edges = (Edge(*link) for link in sorted(links, key=lambda link: (place[link[0]], place[link[1]], *link[2:])))
+    return Trace(subject, forward, root, tuple(facts.node(name) for name in place), tuple(edges), tuple(remarks))
 
 
 def order(name: str) -> tuple[int, str, tuple[tuple[int, int, str], ...]]:
@@ -184,14 +188,11 @@ def order(name: str) -> tuple[int, str, tuple[tuple[int, int, str], ...]]:
 
 
 def _natural(text: str) -> tuple[tuple[int, int, str], ...]:
-    pieces: list[str] = [""]
-    for letter in text:
-        digit = letter in "0123456789"
-        if pieces[-1] and (pieces[-1][-1] in "0123456789") == digit:
-            pieces[-1] += letter
-        else:
-            pieces.append(letter)
-    return tuple((0, int(piece), piece) if piece[:1] in set("0123456789") else (1, 0, piece) for piece in pieces[1:])
+    """Split a name so that its numbers are compared as numbers, however long: by their digits, then one by one."""
+    parts = ((part, part.lstrip("0")) for part in _PARTS.findall(text))
+    return tuple(
+        (0, len(digits), f"{digits} {part}") if part[0] in "0123456789" else (1, 0, part) for part, digits in parts
+    )
 
 
 def harmless(text: str) -> str:
