@@ -10,7 +10,7 @@ from stillwell.reading.trace_graph import Edge, Node, Trace, called, harmless, o
 MOST = 60
 BOX, HIGH, GAP, ROW, EDGE = 240, 52, 170, 66, 24
 """Width and height of a box, space between columns, height of a row, margin; in px."""
-LETTERS = 31
+LETTERS = 28
 """Characters that fit in a line of a box."""
 SWEEPS = 6
 
@@ -142,7 +142,7 @@ def _edges(links: list[tuple[str, str, Edge]], places: _Places) -> list[str]:
         relations.setdefault(end, set()).add(edge.relation)
     for end, all_of in relations.items():
         x, y = places[end]
-        text = _cut(", ".join(sorted(all_of)), 28)
+        text = _cut(", ".join(sorted(all_of)), 24)
         out.append(f'<text class="relation" x="{x - 6:.0f}" y="{y + HIGH / 2 - 4:.0f}">{_text(text)}</text>')
     return out
 
@@ -196,7 +196,7 @@ def _style() -> str:
     return (
         "text{font-family:system-ui,-apple-system,'Segoe UI',Roboto,'Noto Sans',sans-serif;fill:#111827}"
         ".page{fill:#fff}.title{font-size:16px;font-weight:600}.kind{font-size:11px;fill:#4b5563}"
-        ".label{font-size:12.5px}.note{font-size:13px}.relation{font-size:11px;fill:#4b5563;text-anchor:end;paint-order:stroke;stroke:#fff;stroke-width:3px}"
+        ".label{font-size:12px}.note{font-size:13px}.relation{font-size:11px;fill:#4b5563;text-anchor:end;paint-order:stroke;stroke:#fff;stroke-width:3px}"
         ".edge{fill:none;stroke:#9ca3af;stroke-width:1.3}rect{fill:#f9fafb;stroke:#6b7280}.page{stroke:none}"
         f"{both}@media (prefers-color-scheme:dark){{text{{fill:#f3f4f6}}.page{{fill:#111827}}"
         ".kind,.relation{fill:#d1d5db}.relation{stroke:#111827}"
