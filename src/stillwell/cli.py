@@ -34,11 +34,13 @@ app.command("review")(taking.review)
 app.command("list")(asking.list_)
 app.command("show")(asking.show)
 app.command("query")(asking.query)
+app.command("trace")(asking.trace)
 app.command("audit")(keeping.audit)
 app.command("rebuild")(keeping.rebuild)
 app.command("replicate")(keeping.replicate)
 app.command("compact")(keeping.compact)
 app.command("withhold")(keeping.withhold)
+app.command("publish")(keeping.publish)
 
 
 def main() -> None:

@@ -16,10 +16,11 @@ from stillwell.archive.netcdf import NEEDED, SiteYear, differing_values, gauging
 from stillwell.archive.provenance import commit_provenance, provenance_path
 from stillwell.archive.readme import archive_readme, schema_documents
 from stillwell.archive.reviews import newest_rows
-from stillwell.archive.standing import newest_revisions, standing_rows
+from stillwell.archive.standing import GAUGING, newest_revisions, standing_rows
 from stillwell.archive.writer import Writer
 from stillwell.fingerprint import sha256
 from stillwell.prepare import Circumstances, Prepared
+from stillwell.prepare.again import REASON
 from stillwell.records import Deposit, Fault
 
 RENDERED = ("gaugings", "verticals", "points", "findings")
@@ -47,7 +48,6 @@ def documents(circumstances: Circumstances, deposits: Sequence[Deposit], prepare
     dict of str to bytes
         By path in the archive.
     """
-    gaugings = prepared.tables.get("gaugings")
     data = commit_provenance(
         number=circumstances.number,
         recorded_at=circumstances.recorded_at,
@@ -56,9 +56,23 @@ def documents(circumstances: Circumstances, deposits: Sequence[Deposit], prepare
         policy_digest=circumstances.policy_digest,
         intake_map=circumstances.intake_map,
         deposits=deposits,
-        gaugings=pd.DataFrame(columns=list(_gauging_columns())) if gaugings is None else gaugings,
+        gaugings=_made(circumstances, prepared),
+        tables=prepared.tables,
     )
     return {provenance_path(circumstances.number): data}
+
+
+def _made(circumstances: Circumstances, prepared: Prepared) -> pd.DataFrame:
+    """Pick the revisions a commit makes; a row can also be there because a review changed its status."""
+    rows = prepared.tables.get("gaugings")
+    if rows is None:
+        return pd.DataFrame(columns=list(_gauging_columns()))
+    made = prepared.outcomes["action"].isin(["new", "revision"])
+    taken = pd.MultiIndex.from_frame(prepared.outcomes.loc[made, GAUGING])
+    again = pd.Series(circumstances.policy_digest != circumstances.policy_before, index=rows.index)
+    again &= (rows["revision_reason"] == REASON) & (rows["policy_digest"] == circumstances.policy_digest)
+    again &= rows["revision"] == rows.groupby("gauging_id")["revision"].transform("max")
+    return rows[again | pd.MultiIndex.from_frame(rows[GAUGING]).isin(taken)]
 
 
 def renderings(writer: Writer, circumstances: Circumstances, prepared: Prepared) -> dict[str, bytes]:

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 
+import pandas as pd
 from prov.model import ProvDocument
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.provenance import commit_provenance
+from stillwell.fingerprint import canonical_json
+from stillwell.records import Deposit, DepositFile
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"
 
@@ -50,3 +55,63 @@ def test_the_commit_used_every_deposit_under_its_policy():
         assert f"software:{entry.software['version']}" in said["agent"]
         times = {activity["prov:startTime"] for activity in said["activity"].values()}
         assert times == {entry.recorded_at.strftime("%Y-%m-%dT%H:%M:%S.%fZ")}
+
+
+def test_every_revision_tells_its_site_meter_checks_and_lines():
+    """What the documents say of each revision is what its row says, and its lines are those of its rows."""
+    archive = Archive(SAMPLE)
+    rows, points = archive.read("gaugings"), archive.read("points")
+    lines = points.groupby(["gauging_id", "revision"])["row_line"].agg(["min", "max"])
+    told, sources = {}, {}
+    for path in _documents():
+        said = json.loads(path.read_text(encoding="utf-8"))
+        told |= said["entity"]
+        sources |= {d["prov:generatedEntity"]: d for d in said["wasDerivedFrom"].values() if "said:row" in d}
+    for row in rows.to_dict("records"):
+        name = f"gauging:{row['gauging_id']}/{row['revision']}"
+        for column in ("site", "instrument", "check_before", "check_after"):
+            expected = None if pd.isna(row[column]) else row[column]
+            assert expected == told[name].get(f"said:{column}")
+        assert f"{row['row_file']} {row['row_line']}" == sources[name]["said:row"]
+        if (row["gauging_id"], row["revision"]) in lines.index:
+            first, last = lines.loc[(row["gauging_id"], row["revision"])]
+            text = sources[name]["said:points"].rpartition(" ")[2]
+            assert (first, last) == (int(text.split("-")[0]), int(text.split("-")[-1]))
+
+
+def test_a_document_is_canonical_json():
+    """What is written piece by piece is what canonical JSON of the whole would be."""
+    for path in _documents():
+        data = path.read_bytes()
+        assert canonical_json(json.loads(data)) == data
+
+
+def test_a_hand_made_commit_with_hostile_names(rows):
+    """Quotes, line ends and letters of any script in codes and files come through, and the prov package reads them."""
+    code = 'M "1"\n\\é川'
+    gaugings = rows("gaugings", 2, gauging_id=["b", code], revision=[1, 3], instrument=code, row_file="a b.csv")
+    points = rows("points", 2, gauging_id=code, revision=3, row_file='p "q".csv', row_line=[4, 5])
+    data = commit_provenance(
+        number=4,
+        recorded_at=datetime(2026, 1, 1, tzinfo=UTC),
+        by="T 1",
+        software_version="0.1.0",
+        policy_digest="c" * 64,
+        intake_map="d" * 64,
+        deposits=[Deposit("x", "csv", "e" * 64, (DepositFile("x", b"1"),))],
+        gaugings=gaugings,
+        tables={"gaugings": gaugings, "points": points},
+    )
+    said = json.loads(data)
+    assert canonical_json(said) == data
+    name = "gauging:M%20%221%22%0A%5C%C3%A9%E5%B7%9D/3"
+    assert code == said["entity"][name]["said:instrument"]
+    source = next(d for d in said["wasDerivedFrom"].values() if d["prov:generatedEntity"] == name and "said:row" in d)
+    assert source["said:points"] == 'p "q".csv 4-5'
+    assert {"prov:Revision"} == {
+        d["prov:type"]["$"] for d in said["wasDerivedFrom"].values() if d["prov:usedEntity"] == name[:-1] + "2"
+    }
+    roles = {use["prov:entity"]: use.get("prov:role") for use in said["used"].values()}
+    assert roles == {"deposit:" + "d" * 64: "intake map", "deposit:" + "e" * 64: None}
+    document = ProvDocument.deserialize(content=data.decode(), format="json")
+    assert document == ProvDocument.deserialize(content=document.serialize(format="json"), format="json")

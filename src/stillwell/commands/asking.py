@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
 from typing import Annotated
 
 import typer
@@ -67,3 +68,47 @@ def query(
     with in_words():
         answer = ask(Archive(archive), question, moment_of(as_of))
         write(answer, format_, output)
+
+
+class Drawn(StrEnum):
+    """How a trace is written."""
+
+    text = "text"
+    json = "json"
+    svg = "svg"
+
+
+def trace(
+    subject: Annotated[str, typer.Argument(metavar="ID", help="Archive id of a gauging; ID/2 for revision 2.")],
+    archive: ArchiveOption = HERE,
+    forward: Annotated[
+        bool,
+        typer.Option("--forward", help="What rests on it: a site, meter, check, policy, map, deposit or version."),
+    ] = False,
+    whole: Annotated[bool, typer.Option("--all", help="Name everything, however much it is.")] = False,
+    format_: Annotated[Drawn, typer.Option("--format", help="How to write it.")] = Drawn.text,
+    output: OutputOption = None,
+) -> None:
+    """Follow a number back to its bytes, or forward to everything that rests on something."""
+    import json
+
+    from stillwell.archive.archive import Archive
+    from stillwell.reading import trace as tracing
+    from stillwell.reading.answer import write_answer
+    from stillwell.reading.trace_graph import as_dict
+    from stillwell.reading.trace_svg import trace_svg
+    from stillwell.reading.trace_text import trace_text
+
+    with in_words():
+        opened = Archive(archive)
+        found = tracing.trace_forward(opened, subject) if forward else tracing.trace(opened, subject)
+    if format_ is Drawn.text:
+        said = trace_text(found, None if whole else 10)
+    elif format_ is Drawn.json:
+        said = json.dumps(as_dict(found), indent=1, sort_keys=True)
+    else:
+        said = trace_svg(found)
+    if output is None:
+        typer.echo(said.rstrip("\n"))
+    else:
+        write_answer(output, (said.rstrip("\n") + "\n").encode("utf-8"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import date
 from pathlib import Path
 from typing import Annotated
 
@@ -137,3 +138,30 @@ def withhold(
         "its digests, this decision, the rows computed from it and what was returned stay; copies lose it at the next"
     )
     typer.echo(f"{words} replicate; bags published and backups elsewhere are beyond this command", err=True)
+
+
+def publish(
+    out: Annotated[Path, typer.Option("--out", help="Folder to make; must not exist, outside the archive.")],
+    by: Annotated[str, typer.Option("--by", envvar="STILLWELL_BY", help="Code of whoever publishes.")],
+    archive: ArchiveOption = HERE,
+    site: Annotated[list[str] | None, typer.Option("--site", help="Only this site; may be repeated.")] = None,
+    day: Annotated[str | None, typer.Option("--day", help="What is public on this day, as in 2026-03-31.")] = None,
+    title: Annotated[str, typer.Option("--title", help="Title of the data set.")] = "",
+) -> None:
+    """Write what is public as a BagIt bag that a stranger can read; without a licence nothing is written."""
+    from stillwell.archive.archive import Archive
+    from stillwell.pipeline import default_policy_text, utc_now
+    from stillwell.prepare import policy_in_force
+    from stillwell.publishing.publish import publish as published
+    from stillwell.publishing.words import published_text
+
+    try:
+        on = date.fromisoformat(day) if day else utc_now().date()
+    except ValueError as error:
+        msg = f"expected a day as in 2026-03-31, found {day!r}"
+        raise typer.BadParameter(msg) from error
+    with in_words():
+        opened = Archive(archive)
+        policy = policy_in_force(opened, None, default_policy_text())[0]
+        told = published(opened, out, day=on, by=by, policy=policy, sites=site, title=title)
+    typer.echo(published_text(told), nl=False)

@@ -1,0 +1,118 @@
+"""A trace for a terminal: back as an indented tree, forward as counts and the first of each kind."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterator
+
+from stillwell.reading.trace_graph import KINDS, RECORDED, Edge, Node, Trace, called, harmless
+
+WIDTH = 100
+FIRST = 10
+DEEPEST = 12
+"""Levels of indentation; what lies deeper is not moved further in."""
+
+
+def trace_text(trace: Trace, first: int | None = FIRST) -> str:
+    """Write a trace for a terminal.
+
+    Parameters
+    ----------
+    trace : Trace
+    first : int, optional
+        How many of each kind a trace forward names; None for all.
+
+    Returns
+    -------
+    str
+        Lines of at most ``WIDTH`` columns; characters that would move the cursor are written as escapes.
+    """
+    lines = _forward(trace, first) if trace.forward else _back(trace)
+    remarks = (line for remark in trace.remarks for line in _wrapped(f"Note: {remark}", 0))
+    return "\n".join([*lines, *remarks]) + "\n"
+
+
+def _forward(trace: Trace, first: int | None) -> Iterator[str]:
+    nodes = trace.by_id()
+    root = nodes[trace.root]
+    kinds = sorted({n.kind for n in trace.nodes}, key=lambda k: (KINDS.index(k) if k in KINDS else len(KINDS), k))
+    resting = {kind: [n for n in trace.of_kind(kind) if n.id != trace.root] for kind in kinds}
+    counts = [f"{len(some)} {called(kind, len(some))}" for kind, some in resting.items() if some]
+    yield from _wrapped(f"{called(root.kind)} {root.label}", 0)
+    yield from _details(root, 1)
+    yield from _wrapped(f"On it rest {', '.join(counts)}." if counts else "Nothing rests on it.", 0)
+    for kind, some in resting.items():
+        if not some:
+            continue
+        yield ""
+        yield called(kind, 2)
+        for node in some[:first]:
+            yield from _wrapped(node.label, 1)
+        if first is not None and len(some) > first:
+            yield f"  and {len(some) - first} more"
+
+
+def _back(trace: Trace) -> Iterator[str]:
+    """Write each node where it is first met, nearest to the root; elsewhere only its name."""
+    nodes, below = trace.by_id(), dict[str, list[tuple[str, Edge]]]()
+    for start, end, edge in trace.away():
+        below.setdefault(start, []).append((end, edge))
+    told_at, queue = {trace.root: ""}, [trace.root]
+    for name in queue:
+        for end, edge in below.get(name, ()):
+            if end not in told_at and edge.relation != RECORDED:
+                told_at[end] = name
+                queue.append(end)
+    yield from _wrapped(_named(nodes[trace.root]), 0)
+    yield from _details(nodes[trace.root], 1)
+    todo = [(end, edge, 1) for end, edge in reversed(below.get(trace.root, []))]
+    told = {trace.root}
+    while todo:
+        name, edge, depth = todo.pop()
+        here = told_at.get(name) == edge.start and name not in told
+        short = "" if here or edge.relation == RECORDED else " (told elsewhere)"
+        yield from _wrapped(f"{edge.relation} {_named(nodes[name])}{short}", depth)
+        if here:
+            told.add(name)
+            yield from _details(nodes[name], depth + 1)
+            todo += [(end, edge, depth + 1) for end, edge in reversed(below.get(name, []))]
+        elif edge.relation == RECORDED and name not in told:
+            told.add(name)
+            yield from _details(nodes[name], depth + 1)
+
+
+def _named(node: Node) -> str:
+    said = node.label
+    return said if said.startswith(node.kind) or node.kind in {"rows", "policy"} else f"{called(node.kind)} {said}"
+
+
+def _details(node: Node, depth: int) -> Iterator[str]:
+    for name, value in node.details:
+        if not (node.kind == "rows" and name in {"file", "lines"}):
+            yield from _wrapped(f"{name}: {value}", depth, hanging=2)
+
+
+def _wrapped(text: str, depth: int, hanging: int = 4) -> Iterator[str]:
+    """Break a text into lines, at a space where there is one."""
+    start, room = 2 * min(depth, DEEPEST), WIDTH - 2 * min(depth, DEEPEST)
+    left = harmless(text)
+    while True:
+        fits = _fitting(left, room)
+        if fits == len(left):
+            yield " " * start + left
+            return
+        space = left.rfind(" ", 1, fits + 1)
+        cut = space if space > fits // 3 else fits
+        yield " " * start + left[:cut].rstrip()
+        left = left[cut:].lstrip()
+        start, room = 2 * min(depth, DEEPEST) + hanging, WIDTH - 2 * min(depth, DEEPEST) - hanging
+
+
+def _fitting(text: str, room: int) -> int:
+    """Count the characters that fit; those of East Asian scripts take two columns."""
+    used = 0
+    for i, letter in enumerate(text):
+        used += 2 if unicodedata.east_asian_width(letter) in "WF" else 1
+        if used > room:
+            return i
+    return len(text)
