@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from stillwell.archive.archive import Archive
@@ -16,6 +17,9 @@ from stillwell.records import Fault, ListedFile
 
 LISTED_FOLDERS = (TABLES, *DOCUMENTS)
 """Folders in which every file must be listed by the ledger."""
+
+THREADS = 4
+"""Files digested side by side; digesting lets other threads run."""
 
 UNFINISHED = ".part"
 """Ending of the hidden name a file has until it is whole."""
@@ -50,7 +54,9 @@ def file_faults(archive: Archive) -> list[Fault]:
         under its hidden name that is not whole yet.
     """
     listing = archive.listing()
-    faults = [fault for _, listed in sorted(listing.items()) for fault in listed_faults(archive, listed)]
+    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+        each = pool.map(lambda listed: list(listed_faults(archive, listed)), (f for _, f in sorted(listing.items())))
+        faults = [fault for found in each for fault in found]
     newer = Ledger(archive.root).live() if faults else {}
     # a commit made since this view was opened may have moved a newer file into place
     faults = [f for f in faults if f.path not in newer or newer[f.path].sha256 != f.details.get("found sha256")]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -256,8 +257,8 @@ class Sealed:
             return []
         faults = [f for path, data in _ROOT_FILES.items() for f in _unequal(self.root, f"{SEALED}/{path}", data)]
         digests = self.digests()
-        for digest in digests:
-            faults += self.faults(digest)
+        with ThreadPoolExecutor(max_workers=4) as pool:
+            faults += [fault for found in pool.map(self.faults, digests) for fault in found]
         return faults + list(self._strangers(digests))
 
     def _object(self, digest: str) -> Path:

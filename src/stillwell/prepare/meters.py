@@ -105,9 +105,11 @@ def later_findings(view: View, checks: MeterChecks, fresh: pd.DataFrame, policy:
     """
     new = checks.tables.get("checks")
     unfit = [] if new is None else new.loc[new["verdict"] == "unfit", "instrument"].unique().tolist()
+    if new is None or not unfit:
+        return pd.DataFrame()
     kept = view.standing("gaugings")
     kept = kept[kept["instrument"].isin(unfit) & ~kept["gauging_id"].isin(set(fresh["gauging_id"]))]
-    if new is None or kept.empty:
+    if kept.empty:
         return pd.DataFrame()
     kept = kept.reset_index(drop=True)
     tied = checks.ties(kept, policy, view.standing("instruments"))

@@ -8,7 +8,7 @@ import pandas as pd
 
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.fingerprint import sha256
-from stillwell.intake.refer import refer
+from stillwell.intake.refer import SITED, refer
 from stillwell.prepare.again import reassessed
 from stillwell.prepare.batch import Batch, decided, numbered
 from stillwell.prepare.figures import Surroundings, figures
@@ -85,9 +85,10 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
 
 def _referred(view: View, understood: Understood) -> Understood:
     """Return what names a site, meter or calibration that nobody has ever handed in."""
+    named = sorted({site for name in SITED for site in understood.tables[name]["site"].dropna()})
     return refer(
         understood,
-        sites=set(view.standing("sites")["site"]),
+        sites=set(view.standing("sites", named)["site"]),
         instruments=set(view.standing("instruments")["instrument"]),
         calibrations=view.standing("calibrations"),
     )
@@ -106,7 +107,7 @@ def _surroundings(
     return Surroundings(
         heights=standing_with(view, "gauge_heights", understood.tables["gauge_heights"], sites),
         calibrations=standing_with(view, "calibrations", registers["calibrations"]),
-        sites=standing_with(view, "sites", registers["sites"]),
+        sites=standing_with(view, "sites", registers["sites"], sites),
         instruments=instruments,
         history=view.standing("gaugings", sites),
         ties=checks.ties(batch.gaugings, policy, instruments),
