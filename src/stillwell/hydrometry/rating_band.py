@@ -34,8 +34,8 @@ class Band:
 def mean_relation(curve: Curve, covariance: Floats, stage: Floats) -> Floats:
     """Compute the standard uncertainty of the mean relation, ``S_mr^2 = g V g'`` (of ln Q, 1).
 
-    g are the derivatives of ln Q by ln C_1, every beta, e and b (``rating_law.sensitivities``), V their covariance. For one
-    segment with e given this is the textbook ``S_e sqrt(1/N + (X - Xbar)^2/Sxx)`` exactly.
+    g are the derivatives of ln Q by ln C_1, every beta, e and b (``rating_law.sensitivities``), V their covariance.
+    For one segment with e given this is the textbook ``S_e sqrt(1/N + (X - Xbar)^2/Sxx)`` exactly.
 
     Parameters
     ----------
@@ -53,7 +53,9 @@ def mean_relation(curve: Curve, covariance: Floats, stage: Floats) -> Floats:
     return np.asarray(np.sqrt(np.maximum(((g @ covariance) * g).sum(axis=1), 0.0)))
 
 
-def band(curve: Curve, covariance: Floats, standard_error: float, freedom: float, stage: Floats, level: float = 95) -> Band:
+def band(
+    curve: Curve, covariance: Floats, standard_error: float, freedom: float, stage: Floats, level: float = 95
+) -> Band:
     """Compute limits ``Q exp(+-t S)``: S = S_mr for the relation, ``sqrt(S_e^2 + S_mr^2)`` for one more gauging.
 
     Parameters

@@ -16,17 +16,12 @@ from stillwell.hydrometry import rating_band, rating_loss, rating_start
 from stillwell.hydrometry import rating_law as rl
 from stillwell.hydrometry.curve import Curve
 from stillwell.hydrometry.rating_gaugings import Gaugings, gathered, precision, remnant
+from stillwell.hydrometry.rating_notes import compared, notes
 from stillwell.hydrometry.rating_shape import FitChoices, Shape, shapes, task_of
 from stillwell.hydrometry.rating_solve import Task, settle
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-
-WANTED = 12
-"""Gaugings wanted in each segment (ISO 1100-2, as remembered, unverified)."""
-
-DOUBTED = 0.2
-"""Trust under which a gauging is named as an outlier (chosen: about three scales off)."""
 
 
 @dataclass(frozen=True)
@@ -95,9 +90,10 @@ def fit(
 ) -> RatingFit:
     """Fit a rating to gaugings.
 
-    Residuals of ln Q are weighted by ``1/(u^2 + r^2)``, u each gauging's relative standard uncertainty, r the remnant scatter
-    of the relation, and under a loss by how far off they are. Of the shapes tried the one of least
-    ``N ln(s^2) + p ln N`` is taken, s^2 the bounded variance of residuals, among those with enough gaugings in every segment.
+    Residuals of ln Q are weighted by ``1/(u^2 + r^2)``, u each gauging's relative standard uncertainty, r the remnant
+    scatter of the relation, and under a loss by how far off they are. Of the shapes tried the one of least
+    ``N ln(s^2) + p ln N`` is taken, s^2 the bounded variance of residuals, among those with enough gaugings in every
+    segment.
 
     Parameters
     ----------
@@ -146,7 +142,10 @@ def _try_all(gaugings: Gaugings, choices: FitChoices) -> tuple[list[_Tried], lis
             continue
         laws = rating_start.starts(task, shape.count, shape.own, shape.zero, shape.breaks)
         if not laws.shape[0]:
-            why = f"at least {task.fewest:g} visits in every segment expected; {gaugings.visits:g} visits cannot be split so"
+            why = (
+                f"at least {task.fewest:g} visits in every segment expected; {gaugings.visits:g} visits cannot"
+                f" be split so"
+            )
             refused.append((shape, why))
             continue
         tried.append(_Tried(shape, task, *settle(task, laws)))
@@ -189,8 +188,8 @@ def _remnant(gaugings: Gaugings, tried: _Tried) -> float:
 def _covariance(tried: _Tried, gaugings: Gaugings) -> tuple[Floats, Floats]:
     """Give the law in m and m3/s and the covariance of its numbers.
 
-    ``V = s^2 sum(share psi^2)/((N - p) mean(psi')^2) (J' W J)^-1``, as for any such estimate (Huber 1981, as remembered);
-    without a loss ``S_e^2 (J' W J)^-1``.
+    ``V = s^2 sum(share psi^2)/((N - p) mean(psi')^2) (J' W J)^-1``, as for any such estimate (Huber 1981, as
+    remembered); without a loss ``S_e^2 (J' W J)^-1``.
     """
     task, law, count = tried.task, tried.law, rl.segments(tried.law)
     z, trust, bent = _effective(tried)
@@ -238,32 +237,7 @@ def _result(
         zeros=gaugings.zeros,
         gaugings=frame,
         criterion=table,
-        notes=_notes(best, gaugings, curve, trust),
-    )
-
-
-def compared(curve: Curve, stage: Floats, discharge: Floats) -> pd.DataFrame:
-    """Hold gaugings against a curve.
-
-    Returns
-    -------
-    DataFrame
-        stage_m, discharge_m3_s, rated_m3_s; ``departure_pct = 100 (Q - Q_r)/Q_r``, NaN where the curve says 0;
-        ``shift_m = h_r(Q) - h``, NaN of an observed zero; segment, from 1.
-    """
-    rated = curve.discharge(stage)
-    departure = np.full(stage.size, np.nan)
-    np.divide(100 * (discharge - rated), rated, out=departure, where=rated > 0)
-    shift = np.where(discharge > 0, curve.stage(discharge) - stage, np.nan)
-    return pd.DataFrame(
-        {
-            "stage_m": stage,
-            "discharge_m3_s": discharge,
-            "rated_m3_s": rated,
-            "departure_pct": departure,
-            "shift_m": shift,
-            "segment": curve.segment(stage) + 1,
-        }
+        notes=notes(task, best.law, gaugings, curve, trust),
     )
 
 
@@ -294,28 +268,3 @@ def _criterion_table(tried: list[_Tried], refused: list[tuple[Shape, str]], best
         for s, why in refused
     ]
     return pd.DataFrame(rows).sort_values(["segments", "zero_stage"], kind="stable").reset_index(drop=True)
-
-
-def _notes(best: _Tried, gaugings: Gaugings, curve: Curve, trust: Floats) -> tuple[str, ...]:
-    task, count = best.task, best.shape.count
-    notes = []
-    held = np.bincount(curve.segment(gaugings.stage), weights=gaugings.share, minlength=count)
-    notes += [
-        f"segment {i + 1} rests on {held[i]:g} gaugings; {WANTED} or more are wanted (as remembered, unverified)"
-        for i in np.flatnonzero(held < WANTED)
-    ]
-    moves = task.free.any(axis=1)
-    pressed = moves & ((np.abs(best.law - task.lower) < 1e-9) | (np.abs(best.law - task.upper) < 1e-9))
-    notes += [
-        f"{name} lies at the end of where it was sought; its uncertainty is not in the band"
-        for name, at in zip(rl.names(count), pressed, strict=True)
-        if at
-    ]
-    notes += [
-        f"row {gaugings.row[i]}: {gaugings.discharge[i]:.4g} m3/s at {gaugings.stage[i]:.3f} m lies far off and has a weight of"
-        f" {trust[i]:.2f}"
-        for i in np.flatnonzero(trust < DOUBTED)
-    ]
-    if gaugings.zeros:
-        notes.append(f"{gaugings.zeros} observed zeros: the lowest stage of zero flow is at or above {gaugings.highest_zero_m:.3f} m")
-    return tuple(notes)

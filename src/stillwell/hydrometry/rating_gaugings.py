@@ -1,4 +1,7 @@
-"""The gaugings a rating may rest on: refusals in words, zeros as bounds, a visit counted once, weights. Fits nothing."""
+"""The gaugings a rating may rest on: refusals in words, zeros as bounds, a visit counted once, weights.
+
+Fits nothing.
+"""
 
 from __future__ import annotations
 
@@ -19,8 +22,9 @@ Ints = NDArray[np.int64]
 class Gaugings:
     """Gaugings with flow in order of stage, and what observed zeros say.
 
-    ``row`` leads back to the rows handed in; ``share`` is 1 over the gaugings of the visit; ``uncertainty`` the relative
-    standard uncertainty (1), NaN throughout where none was given; ``highest_zero_m`` the highest stage seen without flow.
+    ``row`` leads back to the rows handed in; ``share`` is 1 over the gaugings of the visit; ``uncertainty`` the
+    relative standard uncertainty (1), NaN throughout where none was given; ``highest_zero_m`` the highest stage seen
+    without flow.
     """
 
     row: Ints
@@ -47,14 +51,16 @@ class Gaugings:
         return float(self.stage[-1] - self.stage[0])
 
 
-def gathered(stage: Floats, discharge: Floats, uncertainty: Floats, visit: NDArray[np.object_], used: Flags) -> Gaugings:
+def gathered(
+    stage: Floats, discharge: Floats, uncertainty: Floats, visit: NDArray[np.object_], used: Flags
+) -> Gaugings:
     """Check the gaugings that are used and put them in order.
 
     Raises
     ------
     RatingError
-        A stage or discharge is missing or not finite, water ran backwards, an uncertainty is not above zero, nothing flowed,
-        all gaugings lie at one stage, or a zero was seen at or above the lowest gauging with flow.
+        A stage or discharge is missing or not finite, water ran backwards, an uncertainty is not above zero, nothing
+        flowed, all gaugings lie at one stage, or a zero was seen at or above the lowest gauging with flow.
     """
     _refuse_unfit(stage, discharge, uncertainty, used)
     flows = np.flatnonzero(used & (discharge > 0))
@@ -71,8 +77,10 @@ def gathered(stage: Floats, discharge: Floats, uncertainty: Floats, visit: NDArr
         raise RatingError(msg)
     if highest >= low:
         msg = (
-            f"no flow was seen at {highest:.3f} m, but {discharge[rows[0]]:.4g} m3/s was gauged at {low:.3f} m, no higher: one"
-            " curve cannot say both; leave out what belongs to another state of the control, or give it a rating of its own"
+            f"no flow was seen at {highest:.3f} m, but {discharge[rows[0]]:.4g} m3/s was gauged at {low:.3f} m,"
+            f" no higher: one"
+            " curve cannot say both; leave out what belongs to another state of the control, or give it a"
+            " rating of its own"
         )
         raise RatingError(msg)
     return Gaugings(
@@ -85,7 +93,8 @@ def _refuse_unfit(stage: Floats, discharge: Floats, uncertainty: Floats, used: F
         bad = used & ~np.isfinite(value)
         if bad.any():
             msg = (
-                f"a finite {name} ({unit}) expected of every gauging used, found {value[bad][0]} in row {int(bad.argmax())}"
+                f"a finite {name} ({unit}) expected of every gauging used, found {value[bad][0]} in row"
+                f" {int(bad.argmax())}"
                 f" ({int(bad.sum())} such); leave it out with a reason or give the {name}"
             )
             raise RatingError(msg)
@@ -93,14 +102,18 @@ def _refuse_unfit(stage: Floats, discharge: Floats, uncertainty: Floats, used: F
     if backwards.any():
         at = int(backwards.argmax())
         msg = (
-            f"discharge of 0 or more expected, found {discharge[at]:.4g} m3/s in row {at}: reversed flow has no place on a"
+            f"discharge of 0 or more expected, found {discharge[at]:.4g} m3/s in row {at}: reversed flow has no"
+            f" place on a"
             " rating of stage alone; leave it out with a reason"
         )
         raise RatingError(msg)
     odd = used & ((uncertainty <= 0) | np.isinf(uncertainty))
     if odd.any():
         at = int(odd.argmax())
-        msg = f"a relative standard uncertainty above 0 expected, found {uncertainty[at]} in row {at}; leave it blank if unknown"
+        msg = (
+            f"a relative standard uncertainty above 0 expected, found {uncertainty[at]} in row {at}; leave it"
+            f" blank if unknown"
+        )
         raise RatingError(msg)
 
 
@@ -113,8 +126,8 @@ def _filled(uncertainty: Floats) -> Floats:
 def precision(uncertainty: Floats, remnant: float, share: Floats) -> Floats:
     """Weigh gaugings by ``1/(u^2 + r^2)``, scaled to a mean of 1; all alike where u is unknown.
 
-    u is a gauging's relative standard uncertainty, r the remnant: the relative scatter of the relation itself. Without r a
-    gauging said to be good to 1 % would rule the curve, though the river scatters more than that around any curve.
+    u is a gauging's relative standard uncertainty, r the remnant: the relative scatter of the relation itself. Without
+    r a gauging said to be good to 1 % would rule the curve, though the river scatters more than that around any curve.
     """
     if np.isnan(uncertainty).any():
         return np.ones_like(uncertainty)

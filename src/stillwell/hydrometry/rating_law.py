@@ -1,7 +1,7 @@
-"""The law of a rating as numbers: segments joined without a step, and how discharge answers to each number. Fits nothing.
+"""The law of a rating as numbers: segments joined without a step, and how discharge answers to each number.
 
-A law of S segments is a row of 3 S numbers: ln C of the lowest segment, S exponents beta, S stages of zero flow e, S - 1 breaks
-b. The other coefficients follow, since neighbours meet at their break.
+Fits nothing. A law of S segments is a row of 3 S numbers: ln C of the lowest segment, S exponents beta, S stages of zero flow e, S -
+1 breaks b. The other coefficients follow, since neighbours meet at their break.
 """
 
 from __future__ import annotations
@@ -39,8 +39,8 @@ def names(count: int) -> tuple[str, ...]:
 def logs(law: Floats, stage: Floats) -> Floats:
     """Compute the terms each exponent multiplies: ``ln Q = ln C_1 + sum_i beta_i L_i(h)``.
 
-    ``L_i = ln((t - e_i)/(b_(i-1) - e_i))`` with t the stage h held within the segment, ``b_(i-1) <= t <= b_i``; for the lowest
-    ``L_1 = ln(t - e_1)``. So neighbours meet, and none falls while beta > 0.
+    ``L_i = ln((t - e_i)/(b_(i-1) - e_i))`` with t the stage h held within the segment, ``b_(i-1) <= t <= b_i``; for
+    the lowest ``L_1 = ln(t - e_1)``. So neighbours meet, and none falls while beta > 0.
 
     Parameters
     ----------
@@ -79,8 +79,8 @@ def log_discharge(law: Floats, stage: Floats) -> Floats:
 def sensitivities(law: Floats, stage: Floats) -> Floats:
     """Differentiate ln Q by every number of the law.
 
-    ``d/d ln C_1 = 1``, ``d/d beta_i = L_i``, ``d/d e_i = beta_i (1/(b_(i-1) - e_i) - 1/(t - e_i))``, the first term not for the
-    lowest, and above b_j ``d/d b_j = beta_j/(b_j - e_j) - beta_(j+1)/(b_j - e_(j+1))`` (derived).
+    ``d/d ln C_1 = 1``, ``d/d beta_i = L_i``, ``d/d e_i = beta_i (1/(b_(i-1) - e_i) - 1/(t - e_i))``, the first term
+    not for the lowest, and above b_j ``d/d b_j = beta_j/(b_j - e_j) - beta_(j+1)/(b_j - e_(j+1))`` (derived).
 
     Returns
     -------

@@ -1,6 +1,7 @@
 """Losses that keep one wild gauging from bending a rating, and scales that it cannot stretch.
 
-Each loss is given by rho, its derivative psi over z (the weight) and the derivative of psi, z being a residual in scales.
+Each loss is given by rho, its derivative psi over z (the weight) and the derivative of psi, z being a residual in
+scales.
 """
 
 from __future__ import annotations
@@ -51,9 +52,10 @@ def bend(loss: Loss, z: Floats) -> Floats:
 
 
 def spread(residual: Floats, share: Floats, fitted: int) -> Floats:
-    """Estimate the scale of each row by ``1.4826 median|d|`` of the residuals left when the ``fitted`` least are set aside.
+    """Estimate the scale of each row by ``1.4826 median|d|``, the ``fitted`` least residuals set aside.
 
-    As many residuals as numbers fitted can be made nearly 0 and say nothing; counted in, they shrink the scale of a rich law.
+    As many residuals as numbers fitted can be made nearly 0 and say nothing; counted in, they shrink the scale of a
+    rich law.
 
     Parameters
     ----------

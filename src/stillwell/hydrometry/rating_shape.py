@@ -1,4 +1,4 @@
-"""What a fit may move and how far: the shape of a law, its bounds, and the task in ranges of gauged stage. Fits nothing."""
+"""What a fit may move and how far: the shape of a law, its bounds, and the task in ranges of gauged stage."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ DEEPEST = 10.0
 class FitChoices:
     """What may be chosen of a fit; every default is ours unless marked.
 
-    ``segments`` None: the least criterion decides, up to ``most_segments``. ``breaks_m`` given fixes their stages, and with
-    them the number of segments. ``zero_stage_m``: one stage of zero flow for all segments, or one for each.
-    ``zero_bounds_m``: where the lowest one is sought. ``zeros``: upper segments share the lowest one's, have their own, or the
-    criterion decides. ``fewest`` gaugings (visits) a segment needs.
+    ``segments`` None: the least criterion decides, up to ``most_segments``. ``breaks_m`` given fixes their stages, and
+    with them the number of segments. ``zero_stage_m``: one stage of zero flow for all segments, or one for each.
+    ``zero_bounds_m``: where the lowest one is sought. ``zeros``: upper segments share the lowest one's, have their
+    own, or the criterion decides. ``fewest`` gaugings (visits) a segment needs.
     """
 
     segments: int | None = None
@@ -33,7 +33,7 @@ class FitChoices:
     breaks_m: tuple[float, ...] = ()
     zero_stage_m: tuple[float, ...] = ()
     zero_bounds_m: tuple[float, float] = (-np.inf, np.inf)
-    zeros: str = "either"
+    zeros: str = "own"
     loss: Loss = "tukey"
     fewest: float = 5.0
     exponents: tuple[float, float] = (0.3, 6.0)
@@ -45,10 +45,16 @@ class FitChoices:
             msg = f"one to four segments expected, found {count}; no rating is made"
             raise RatingError(msg)
         if self.breaks_m and self.segments not in (None, count):
-            msg = f"{len(self.breaks_m)} breaks make {count} segments, but {self.segments} were asked for; give one of both"
+            msg = (
+                f"{len(self.breaks_m)} breaks make {count} segments, but {self.segments} were asked for; give"
+                f" one of both"
+            )
             raise RatingError(msg)
         if len(self.zero_stage_m) > 1 and len(self.zero_stage_m) != count:
-            msg = f"one stage of zero flow for all or one for each segment expected, found {len(self.zero_stage_m)} for {count}"
+            msg = (
+                f"one stage of zero flow for all or one for each segment expected, found"
+                f" {len(self.zero_stage_m)} for {count}"
+            )
             raise RatingError(msg)
         if list(self.breaks_m) != sorted(set(self.breaks_m)):
             msg = f"breaks that rise expected, found {self.breaks_m}; no rating is made"
@@ -67,7 +73,7 @@ class FitChoices:
 
 @dataclass(frozen=True)
 class Shape:
-    """One kind of law to try: how many segments, whether upper stages of zero flow are their own, what is given (scaled)."""
+    """One kind of law to try: how many segments, whose the upper stages of zero flow are, what is given (scaled)."""
 
     count: int
     own: bool
@@ -100,7 +106,8 @@ def shapes(gaugings: Gaugings, choices: FitChoices) -> list[Shape]:
     Raises
     ------
     RatingError
-        A stage of zero flow given is at or above the lowest gauging, below an observed zero, or above the foot of its segment.
+        A stage of zero flow given is at or above the lowest gauging, below an observed zero, or above the foot of its
+        segment.
     """
     given = (np.array(choices.zero_stage_m) - gaugings.low) / gaugings.span
     breaks = (np.array(choices.breaks_m) - gaugings.low) / gaugings.span
@@ -121,24 +128,29 @@ def _refuse_zero(gaugings: Gaugings, choices: FitChoices) -> None:
         if zero >= feet[min(i, len(feet) - 1)]:
             where = "lowest gauging with flow" if i == 0 else "foot of its segment"
             msg = (
-                f"a stage of zero flow below the {where} ({feet[min(i, len(feet) - 1)]:.3f} m) expected, found {zero:.3f} m;"
+                f"a stage of zero flow below the {where} ({feet[min(i, len(feet) - 1)]:.3f} m) expected, found"
+                f" {zero:.3f} m;"
                 " no rating is made"
             )
             raise RatingError(msg)
     if choices.zero_stage_m and choices.zero_stage_m[0] < gaugings.highest_zero_m:
         msg = (
-            f"no flow was seen at {gaugings.highest_zero_m:.3f} m, so a stage of zero flow at or above it was expected, found"
+            f"no flow was seen at {gaugings.highest_zero_m:.3f} m, so a stage of zero flow at or above it was"
+            f" expected, found"
             f" {choices.zero_stage_m[0]:.3f} m; no rating is made"
         )
         raise RatingError(msg)
     outside = [b for b in choices.breaks_m if not gaugings.low < b < gaugings.low + gaugings.span]
     if outside:
-        msg = f"breaks inside the gauged range {gaugings.low:.3f} to {gaugings.low + gaugings.span:.3f} m expected, found {outside}"
+        msg = (
+            f"breaks inside the gauged range {gaugings.low:.3f} to {gaugings.low + gaugings.span:.3f} m"
+            f" expected, found {outside}"
+        )
         raise RatingError(msg)
 
 
 def bounds(gaugings: Gaugings, choices: FitChoices, shape: Shape) -> tuple[Floats, Floats]:
-    """Bound every number of the law, stages in ranges; an observed zero bounds the lowest stage of zero flow from below.
+    """Bound every number of the law, stages in ranges; an observed zero is the least the lowest zero stage may be.
 
     Raises
     ------
@@ -153,7 +165,8 @@ def bounds(gaugings: Gaugings, choices: FitChoices, shape: Shape) -> tuple[Float
         high = low / 2
     if low > high:
         msg = (
-            f"a stage of zero flow between {lowest:.3f} and {choices.zero_bounds_m[1]:.3f} m and below the lowest gauging"
+            f"a stage of zero flow between {lowest:.3f} and {choices.zero_bounds_m[1]:.3f} m and below the"
+            f" lowest gauging"
             f" ({gaugings.low:.3f} m) expected; there is none, so no rating is made"
         )
         raise RatingError(msg)

@@ -1,4 +1,4 @@
-"""Fit laws of one shape to gaugings from many starts at once: damped least squares under a loss, within bounds. Chooses nothing."""
+"""Fit laws of one shape to gaugings from many starts at once: damped least squares under a loss, in bounds."""
 
 from __future__ import annotations
 
@@ -30,8 +30,8 @@ LEAST_SCALE = 1e-7
 class Task:
     """Gaugings and the shape of law to fit to them, stages in ranges of gauged stage.
 
-    ``free`` has shape (3 S, p): which numbers of the law move with each of the p free ones. ``lower`` and ``upper`` bound
-    the numbers of the law; a stage of zero flow also stays under the foot of its own segment.
+    ``free`` has shape (3 S, p): which numbers of the law move with each of the p free ones. ``lower`` and ``upper``
+    bound the numbers of the law; a stage of zero flow also stays under the foot of its own segment.
     """
 
     stage: Floats

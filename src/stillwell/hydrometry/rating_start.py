@@ -1,4 +1,4 @@
-"""Where a fit begins: stages of zero flow and breaks on a grid, exponents from the line through each. Decides nothing."""
+"""Where a fit begins: stages of zero flow and breaks on a grid, exponents from the line through each."""
 
 from __future__ import annotations
 
@@ -53,7 +53,8 @@ def _zero_sets(task: Task, count: int, own: bool, breaks: Floats, given: Floats)
 def starts(task: Task, count: int, own: bool, zero: Floats, breaks: Floats, keep: int = 10) -> Floats:
     """List the most promising laws to begin from, shape (up to ``keep``, 3 S), possibly none.
 
-    All are ranked by least squares, the best sixty again by least absolute deviation, which a wild gauging does not rule.
+    All are ranked by least squares, the best sixty again by least absolute deviation, which a wild gauging does not
+    rule.
 
     Parameters
     ----------
