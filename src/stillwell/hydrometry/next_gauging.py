@@ -1,5 +1,4 @@
-"""Where to measure next: what one more gauging at each stage would take off the uncertainty of the record. Decides
-nothing.
+"""Where to measure next: what one more gauging at each stage would take off the uncertainty of the record.
 
 The information of the gaugings is that of the linearised fit: its covariance V. A further gauging at stage h, of
 residual variance ``S_e^2``, changes it to ``V - V g g' V/(S_e^2 + g' V g)`` with g the derivatives of ln Q at h; the

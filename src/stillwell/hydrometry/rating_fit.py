@@ -5,7 +5,7 @@ Decides nothing about which gaugings take part: exclusions are handed in. Reads 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,11 @@ from stillwell.hydrometry.rating_solve import Task, settle
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+
+
+FEW = 13
+"""Visits under which no gauging is dropped for lying far off, only held back: Huber's loss in place of Tukey's (chosen: with
+three numbers to fit, fewer than ten remain to say what is usual)."""
 
 
 @dataclass(frozen=True)
@@ -117,6 +122,8 @@ def fit(
     used = np.ones(stage.size, dtype=bool) if used is None else used
     u = np.full(stage.size, np.nan) if uncertainty is None else uncertainty
     gaugings = gathered(stage, discharge, u, rows.astype(object) if visit is None else visit, used)
+    if choices.loss == "tukey" and gaugings.visits < FEW:
+        choices = replace(choices, loss="huber")
     tried, refused = _try_all(gaugings, choices)
     best = min(tried, key=lambda t: t.criterion(_common(tried)))
     best, beyond = _balanced(gaugings, choices, best)
@@ -208,6 +215,7 @@ def _covariance(tried: _Tried, gaugings: Gaugings) -> tuple[Floats, Floats]:
     physical = to_metres @ law
     physical[0] += np.log(gaugings.discharge).mean()
     physical[1 + count :] += gaugings.low
+    physical[1 + count] = max(physical[1 + count], gaugings.highest_zero_m)
     return physical, np.asarray(noise * wide @ inverse @ wide.T)
 
 

@@ -1,7 +1,7 @@
 """The law of a rating as numbers: segments joined without a step, and how discharge answers to each number.
 
-Fits nothing. A law of S segments is a row of 3 S numbers: ln C of the lowest segment, S exponents beta, S stages of zero flow e, S -
-1 breaks b. The other coefficients follow, since neighbours meet at their break.
+Fits nothing. A law of S segments is a row of 3 S numbers: ln C of the lowest segment, S exponents beta, S stages of
+zero flow e, S - 1 breaks b. The other coefficients follow, since neighbours meet at their break.
 """
 
 from __future__ import annotations

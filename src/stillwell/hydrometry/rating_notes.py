@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -13,6 +15,7 @@ from stillwell.hydrometry.rating_solve import Task
 from stillwell.hydrometry.shift import departure, of_gauging
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 WANTED = 12
 """Gaugings wanted in each segment (ISO 1100-2, as remembered, unverified)."""
@@ -43,6 +46,20 @@ def compared(curve: Curve, stage: Floats, discharge: Floats) -> pd.DataFrame:
     )
 
 
+def repeated(stage: Floats, discharge: Floats, when: NDArray[Any] | None = None) -> Ints:
+    """Find rows that say again what an earlier row says: its number, -1 for a row that is the first of its kind.
+
+    Parameters
+    ----------
+    when : array, optional
+        Moments or days; without them stage and discharge alone decide, and two gaugings may agree by chance.
+    """
+    rows = pd.DataFrame({"stage": stage, "discharge": discharge} | ({} if when is None else {"when": when}))
+    first = rows.groupby(list(rows), dropna=False, sort=False)["stage"].transform(lambda part: part.index[0])
+    again = rows.duplicated().to_numpy()
+    return np.where(again, first.to_numpy(dtype=np.int64), -1)
+
+
 def notes(task: Task, law: Floats, gaugings: Gaugings, curve: Curve, trust: Floats) -> tuple[str, ...]:
     """Say what a reader of the rating must know: thin segments, numbers at their bounds, outliers, observed zeros."""
     count = rl.segments(law)
@@ -64,6 +81,11 @@ def notes(task: Task, law: Floats, gaugings: Gaugings, curve: Curve, trust: Floa
         f" has a weight of"
         f" {trust[i]:.2f}"
         for i in np.flatnonzero(trust < DOUBTED)
+    ]
+    again = repeated(gaugings.stage, gaugings.discharge)
+    said += [
+        f"row {gaugings.row[i]} repeats row {gaugings.row[again[i]]}: if one gauging was handed in twice, leave one out"
+        for i in np.flatnonzero(again >= 0)
     ]
     if gaugings.zeros:
         said.append(

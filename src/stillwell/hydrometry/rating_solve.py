@@ -28,7 +28,7 @@ LEAST_SCALE = 1e-7
 
 @dataclass(frozen=True)
 class Task:
-    """Gaugings and the shape of law to fit to them, stages in ranges of gauged stage.
+    """Gaugings in order of stage and the shape of law to fit to them, stages in ranges of gauged stage.
 
     ``free`` has shape (3 S, p): which numbers of the law move with each of the p free ones. ``lower`` and ``upper``
     bound the numbers of the law; a stage of zero flow also stays under the foot of its own segment.
@@ -67,11 +67,11 @@ class Task:
 def supported(task: Task, laws: Floats) -> Flags:
     """Say which laws rest on enough gaugings in every segment and run upwards."""
     _, _, _, breaks = rl.parts(laws)
-    edge = np.full((laws.shape[0], 1), np.inf)
-    low, high = np.concatenate([-edge, breaks], axis=1), np.concatenate([breaks, edge], axis=1)
-    inside = (task.stage[None, :, None] > low[:, None, :]) & (task.stage[None, :, None] <= high[:, None, :])
-    held = (inside * task.share[None, :, None]).sum(axis=1)
-    return np.asarray((held >= task.fewest - 1e-6).all(axis=1) & (high > low).all(axis=1))
+    total = np.r_[0.0, np.cumsum(task.share)]
+    below = total[np.searchsorted(task.stage, breaks, side="right")]
+    ends = np.full((laws.shape[0], 1), total[-1])
+    held = np.diff(np.concatenate([0 * ends, below, ends], axis=1), axis=1)
+    return np.asarray((held >= task.fewest - 1e-6).all(axis=1) & (np.diff(breaks, axis=1) > 0).all(axis=1))
 
 
 def with_best_line(task: Task, laws: Floats, trust: Floats) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations, product
 
 import numpy as np
@@ -21,8 +22,27 @@ OWN = np.array([0.0, 0.45, 0.8])
 MOST, MOST_TERMS = 6000, 600_000
 """Most starts looked at, and starts times gaugings (chosen: they bound time and memory)."""
 
+THIN = 250
+"""Gaugings looked at when starts are sought (chosen)."""
+
 CANDIDATES = {1: 0, 2: 24, 3: 14, 4: 10}
 """Stages tried as breaks, by segments (chosen)."""
+
+
+def _thinned(task: Task) -> Task:
+    """Take every so many-th gauging in order of stage when there are very many: starts need no more."""
+    every = int(np.ceil(task.stage.size / THIN))
+    if every == 1:
+        return task
+    part = slice(None, None, every)
+    return replace(
+        task,
+        stage=task.stage[part],
+        log_q=task.log_q[part],
+        precision=task.precision[part],
+        share=task.share[part],
+        fewest=task.fewest / every,
+    )
 
 
 def _break_sets(task: Task, count: int, given: Floats) -> Floats:
@@ -65,6 +85,7 @@ def starts(task: Task, count: int, own: bool, zero: Floats, breaks: Floats, keep
     breaks : float array
         Breaks given, or empty.
     """
+    task = _thinned(task)
     zeros, feet = _zero_sets(task, count, own, _break_sets(task, count, breaks), zero)
     laws = np.concatenate([np.zeros((zeros.shape[0], 1)), np.ones_like(zeros), zeros, feet], axis=1)
     laws = laws[supported(task, laws) & (feet > zeros[:, 1:]).all(axis=1)]

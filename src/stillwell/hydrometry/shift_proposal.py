@@ -53,6 +53,7 @@ def propose(
     discharge: Floats,
     *,
     uncertainty: Floats | None = None,
+    stage_uncertainty_m: float = 0.0,
     way: Way = "by time",
     valid_from: np.datetime64 | None = None,
 ) -> Proposal:
@@ -70,6 +71,8 @@ def propose(
         m and m3/s.
     uncertainty : float array, optional
         Expanded (95 %) relative uncertainty; NaN: 5 % is taken and said.
+    stage_uncertainty_m : float
+        Expanded (95 %) uncertainty of a gauging's stage, which counts as ``beta U/(h - e)`` of discharge.
     valid_from : datetime64, optional
         When a shift curve by stage begins; the first gauging without it.
 
@@ -90,6 +93,7 @@ def propose(
     allowed = np.where(np.isnan(given), USUAL, given)
     order = np.lexsort((stage, time))
     time, stage, discharge, allowed = time[order], stage[order], discharge[order], allowed[order]
+    allowed = _with_stage(curve, stage, allowed, stage_uncertainty_m)
     plain = sh.held_against(curve, time, stage, discharge, allowed)
     size = np.where(plain["within"].to_numpy(), 0.0, plain["shift_m"].to_numpy())
     entries = _entries(way, time, stage, size, valid_from)
@@ -100,6 +104,13 @@ def propose(
         applied_shift_m=applied, departure_after_pct=sh.departure(discharge, sh.shifted(curve, stage, applied))
     )
     return Proposal(way, between, entries, frame, _sentences(frame, way, int(np.isnan(given).sum())))
+
+
+def _with_stage(curve: Curve, stage: Floats, allowed: Floats, stage_uncertainty_m: float) -> Floats:
+    """Add what the uncertainty of stage makes of discharge, in quadrature."""
+    rated = curve.discharge(stage)
+    part = np.divide(curve.slope(stage) * stage_uncertainty_m, rated, out=np.zeros(stage.size), where=rated > 0)
+    return np.hypot(allowed, part)
 
 
 def _entries(way: Way, time: sh.Times, stage: Floats, size: Floats, valid_from: np.datetime64 | None) -> pd.DataFrame:
