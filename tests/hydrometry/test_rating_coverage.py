@@ -1,4 +1,4 @@
-"""Do the bands of a rating hold the truth as often as they say: an invented site of three segments, gauged again and again."""
+"""Do the bands of a rating hold the truth as often as they say: an invented site, gauged again and again."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ SITE = np.array([np.log(8.0), 2.2, 1.6, 2.4, 0.2, 0.35, 0.9, 0.9, 2.2])
 
 
 def coverage(seasons, gaugings=60, first=0, law=SITE, outliers=0.0, **given):
-    """Share of stages and seasons at which the 95 % limits hold the truth, and a further gauging; share of right counts."""
+    """How often 95 % limits hold the truth and one more gauging, and how often segments are counted right."""
     held, further, right = [], [], []
     for season in range(first, first + seasons):
         rng = np.random.default_rng(season)
@@ -41,7 +41,7 @@ def test_limits_hold_the_truth():
 
 @pytest.mark.soak
 def test_limits_hold_the_truth_in_many_seasons():
-    """Of 400 seasons, number of segments found or given, with and without outliers: the figures docs/ratings.md prints."""
+    """Of 400 seasons, segments found or given, with and without outliers: see docs/ratings.md."""
     for given, outliers, least in (({"segments": 3}, 0.0, 0.90), ({}, 0.0, 0.88), ({"segments": 3}, 0.05, 0.88)):
         held, further, _ = coverage(400, outliers=outliers, **given)
         assert held > least

@@ -35,7 +35,7 @@ def test_exact_gaugings_give_the_law_back():
 
 
 def test_the_weighted_line_of_one_segment_is_the_textbooks():
-    """With e given and no loss the fit is ordinary least squares of ln Q on ln(h - e), and S_mr the textbook formula."""
+    """With e given and no loss the fit is least squares of ln Q on ln(h - e), and S_mr the textbook's."""
     stage, discharge = gauged(ONE, n=20)
     got = fit(stage, discharge, choices=FitChoices(segments=1, zero_stage_m=(0.2,), loss="none"))
     x, y = np.log(stage - 0.2), np.log(discharge)
@@ -96,7 +96,7 @@ def test_segments_meet_and_never_fall(law):
 
 
 def test_outliers_hardly_move_a_rating_and_are_named():
-    """Five of sixty gaugings wrong by half or double: the curve stays within 4 %, their trust falls, a note names them."""
+    """Five of sixty gaugings wrong by half or double: the curve stays within 4 %, notes name them."""
     stage, discharge = gauged(TWO)
     wild = np.array([3, 17, 29, 41, 55])
     spoilt = discharge.copy()
@@ -261,7 +261,10 @@ def test_the_law_and_its_sensitivities_agree():
     step = 1e-6
     other = np.array(
         [
-            (rl.log_discharge((THREE + step * e)[None, :], stage) - rl.log_discharge((THREE - step * e)[None, :], stage))[0]
+            (
+                rl.log_discharge((THREE + step * e)[None, :], stage)
+                - rl.log_discharge((THREE - step * e)[None, :], stage)
+            )[0]
             for e in np.eye(9)
         ]
     ).T / (2 * step)

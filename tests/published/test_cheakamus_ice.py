@@ -1,7 +1,7 @@
 """Same-day flow and level of station 08GA072, 2011-2016 (Government of Canada data, CC BY 4.0, see tests/data).
 
-Data and marks READ. The published flow is itself computed from the level, so open-water days follow the office's own rating almost
-exactly; days marked as ice leave it. Everything expected is DERIVED.
+Data and marks READ. The published flow is itself computed from the level, so open-water days follow the office's own
+rating almost exactly; days marked as ice leave it. Everything expected is DERIVED.
 """
 
 from __future__ import annotations
@@ -27,12 +27,17 @@ def days():
     flow, level = (rows[rows["PARAM"] == which].set_index("Date")[["Value", "SYM"]] for which in (1, 2))
     both = pd.concat({"q": flow, "h": level}, axis=1).dropna(subset=[("q", "Value"), ("h", "Value")])
     return pd.DataFrame(
-        {"q": both["q", "Value"], "h": both["h", "Value"], "ice": both["q", "SYM"] == "B", "open": both["q", "SYM"].isna()}
+        {
+            "q": both["q", "Value"],
+            "h": both["h", "Value"],
+            "ice": both["q", "SYM"] == "B",
+            "open": both["q", "SYM"].isna(),
+        }
     )
 
 
 def test_ice_days_leave_the_rating_of_open_water(days):
-    """272 open days of 2013 lie on one curve to within 1 % (95 of 100); of 90 days with ice most lie more than 3 % off it."""
+    """Of 272 open days of 2013 95 % lie within 1 % of one curve; of 90 days with ice most lie more than 3 % off."""
     got = fit(
         days["h"].to_numpy(), days["q"].to_numpy(), used=days["open"].to_numpy(), choices=FitChoices(most_segments=3)
     )

@@ -1,6 +1,7 @@
-"""A real station whose control changed: 29 gaugings at N105, Regione Autonoma Friuli Venezia Giulia (CC0, see tests/data).
+"""A real station whose control changed: 29 gaugings at N105 (CC0, see tests/data).
 
-Data READ. That the relation moved between 2012 and 2022 is stated by whoever published them; where and by how much is DERIVED here.
+Data READ, of the Regione Autonoma Friuli Venezia Giulia. That the relation moved between 2012 and 2022 is stated by
+whoever published them; where and by how much is DERIVED here.
 """
 
 from __future__ import annotations

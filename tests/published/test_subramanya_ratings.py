@@ -1,8 +1,8 @@
 """Rating problems of a textbook: Subramanya, Engineering Hydrology, ch. 4.
 
-R1: data and r REMEMBERED, everything else DERIVED (coefficients once recalled as 1.38 and 206 did not match and are not used).
-R1t: DERIVED from the formulas of ISO 1100-2 and IS 2914 as REMEMBERED. R2, R3, R5: statements READ (problems 4.11, 4.14, 4.13),
-answers DERIVED: none was seen in print.
+R1: data and r REMEMBERED, everything else DERIVED (coefficients once recalled as 1.38 and 206 did not match and are
+not used). R1t: DERIVED from the formulas of ISO 1100-2 and IS 2914 as REMEMBERED. R2, R3, R5: statements READ
+(problems 4.11, 4.14, 4.13), answers DERIVED: none was seen in print.
 """
 
 from __future__ import annotations
@@ -52,11 +52,30 @@ def test_fourteen_gaugings_of_the_worked_example():
 def test_signs_runs_and_bias_of_the_worked_example():
     """R1t: 8 of 14 above, 5 changes of sign; t 0.267, 0.555, 0.379 against 1.96, 1.96, 2.160: all pass."""
     got = fit(R1_H, R1_Q, choices=plain(7.5)).gaugings
-    departs = [-13.827, 13.375, 39.166, -18.321, -17.337, 32.907, 20.319, -36.457, -17.957, -7.451, 5.852, 9.989, 12.465, 7.830]
+    departs = [
+        -13.827,
+        13.375,
+        39.166,
+        -18.321,
+        -17.337,
+        32.907,
+        20.319,
+        -36.457,
+        -17.957,
+        -7.451,
+        5.852,
+        9.989,
+        12.465,
+        7.830,
+    ]
     np.testing.assert_allclose(departs, got["departure_pct"], atol=1e-3)
     signs, runs, bias = rating_tests.verdicts(R1_H, got["departure_pct"].to_numpy())
-    assert [0.2672612, 0.5547002, 0.3792010] == pytest.approx([signs.statistic, runs.statistic, bias.statistic], abs=1e-6)
-    assert [1.959964, 1.959964, 2.160369] == pytest.approx([signs.critical, runs.critical, bias.critical], abs=1e-6)
+    assert pytest.approx([signs.statistic, runs.statistic, bias.statistic], abs=1e-6) == [
+        0.2672612,
+        0.5547002,
+        0.3792010,
+    ]
+    assert pytest.approx([signs.critical, runs.critical, bias.critical], abs=1e-6) == [1.959964, 1.959964, 2.160369]
     assert all(verdict.passed for verdict in (signs, runs, bias))
 
 
@@ -70,7 +89,7 @@ def test_thirteen_gaugings_of_problem_411():
 
 
 def test_stage_on_discharge_is_another_line():
-    """R3: regressing stage on discharge gives 26.842 m for 2600 m3/s; the inverse of our rating, of Q on h, does not."""
+    """R3: regressing stage on discharge gives 26.842 m for 2600 m3/s; the inverse of ours, of Q on h, does not."""
     inverse = fit(R3_Q, R3_H - 20.5, choices=plain(0.0)).curve
     assert inverse.exponent[0] == pytest.approx(0.4647816634056, rel=1e-9)
     assert inverse.coefficient[0] == pytest.approx(0.1640537126838, rel=1e-9)

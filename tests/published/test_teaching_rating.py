@@ -1,6 +1,7 @@
 """Nine pairs of a teaching notebook (Dan Kovacek, Engineering Hydrology Notebooks, CC BY 4.0, see tests/data).
 
-Data READ. No fitted values were read; everything expected is DERIVED. No two of the nine rows are equal as the file stands.
+Data READ. No fitted values were read; everything expected is DERIVED. No two of the nine rows are equal as the file
+stands.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ def pairs():
 
 
 def test_a_row_handed_in_twice_is_found(pairs):
-    """The nine rows differ; with the last handed in again (ours) the tenth is named as the ninth, and a note says so."""
+    """The nine rows differ; the last handed in again (ours) is named as the ninth, and noted."""
     assert (repeated(pairs["stage"].to_numpy(), pairs["discharge"].to_numpy(), pairs["date"].to_numpy()) == -1).all()
     rows = pd.concat([pairs, pairs.tail(1)], ignore_index=True)
     again = repeated(rows["stage"].to_numpy(), rows["discharge"].to_numpy(), rows["date"].to_numpy())

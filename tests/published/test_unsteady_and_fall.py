@@ -1,7 +1,7 @@
 """Fall ratings and unsteady flow.
 
-R4b: data in the form of a worked example of Subramanya, REMEMBERED; answers DERIVED. R8: Jones's formula REMEMBERED (WSP 2175 ch. 11),
-numbers DERIVED.
+R4b: data in the form of a worked example of Subramanya, REMEMBERED; answers DERIVED. R8: Jones's formula REMEMBERED
+(WSP 2175 ch. 11), numbers DERIVED.
 """
 
 from __future__ import annotations

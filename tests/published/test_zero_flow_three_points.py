@@ -1,7 +1,8 @@
 """Stage of zero flow from three points.
 
-R6: Polish hydrometry exercise notes, zanotowane.pl 228/3383 (Glushkov's method); inputs READ, e recomputed since it was printed as an
-image. Their table of further points does not lie on the law through the anchors and is not used. R7: an identity, DERIVED.
+R6: Polish hydrometry exercise notes, zanotowane.pl 228/3383 (Glushkov's method); inputs READ, e recomputed since it
+was printed as an image. Their table of further points does not lie on the law through the anchors and is not used. R7:
+an identity, DERIVED.
 """
 
 from __future__ import annotations

@@ -25,8 +25,8 @@ Flags = NDArray[np.bool_]
 
 
 FEW = 13
-"""Visits under which no gauging is dropped for lying far off, only held back: Huber's loss in place of Tukey's (chosen: with
-three numbers to fit, fewer than ten remain to say what is usual)."""
+"""Visits under which no gauging is dropped for lying far off, only held back: Huber's loss in place of Tukey's
+(chosen: with three numbers to fit, fewer than ten remain to say what is usual)."""
 
 
 @dataclass(frozen=True)
