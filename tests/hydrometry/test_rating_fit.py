@@ -136,6 +136,15 @@ def test_a_visit_with_repeats_weighs_once():
     assert fit(stage[again], discharge[again], choices=FitChoices(segments=1)).visits == 17
 
 
+def test_gaugings_of_no_named_visit_stand_alone():
+    """Missing names are not one visit, and an observed zero may be certain."""
+    stage, discharge = gauged(ONE, n=15)
+    visit = np.array(["a", "a", *[None] * 6, *[np.nan] * 8], dtype=object)
+    u = np.r_[np.full(15, 0.03), 0.0]
+    got = fit(np.r_[stage, 0.1], np.r_[discharge, 0.0], visit=visit, uncertainty=u)
+    assert got.visits == pytest.approx(14)
+
+
 def test_uncertain_gaugings_weigh_less():
     """A gauging of 30 % far off the line moves it less than one of 2 %."""
     stage, discharge = gauged(ONE, n=20)

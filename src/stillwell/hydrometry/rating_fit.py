@@ -107,7 +107,7 @@ def fit(
     uncertainty : float array, optional
         Relative standard uncertainty (k = 1), 0.03 for 3 %; NaN: the median of the others.
     visit : array, optional
-        What names the visit; gaugings of one visit share one weight.
+        What names the visit; gaugings of one visit share one weight, a missing name is a visit by itself.
     used : bool array, optional
         Which gaugings take part; the others are only compared.
     choices : FitChoices, optional

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy import optimize
 
@@ -69,7 +70,8 @@ def gathered(
         msg = f"a rating needs gaugings with flow; of {int(used.sum())} none has any; no rating is made"
         raise RatingError(msg)
     rows = flows[np.lexsort((discharge[flows], stage[flows]))]
-    _, which, count = np.unique(visit[rows], return_inverse=True, return_counts=True)
+    which = _visits(visit[rows])
+    count = np.bincount(which)
     highest = float(stage[dry].max()) if dry.any() else -np.inf
     low = float(stage[rows[0]])
     if np.ptp(stage[rows]) == 0:
@@ -86,6 +88,14 @@ def gathered(
     return Gaugings(
         rows, stage[rows], discharge[rows], 1 / count[which], _filled(uncertainty[rows]), highest, int(dry.sum())
     )
+
+
+def _visits(visit: NDArray[np.object_]) -> Ints:
+    """Number the visits; a gauging whose visit is not named is one by itself."""
+    number = pd.factorize(visit)[0].astype(np.int64)
+    alone = number < 0
+    number[alone] = number.max() + 1 + np.arange(int(alone.sum()))
+    return number
 
 
 def _refuse_unfit(stage: Floats, discharge: Floats, uncertainty: Floats, used: Flags) -> None:
@@ -107,7 +117,7 @@ def _refuse_unfit(stage: Floats, discharge: Floats, uncertainty: Floats, used: F
             " rating of stage alone; leave it out with a reason"
         )
         raise RatingError(msg)
-    odd = used & ((uncertainty <= 0) | np.isinf(uncertainty))
+    odd = used & (discharge > 0) & ((uncertainty <= 0) | np.isinf(uncertainty))
     if odd.any():
         at = int(odd.argmax())
         msg = (
