@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry import rating_law as rl
+from stillwell.hydrometry.rating_band import responses
 from stillwell.hydrometry.rating_fit import RatingFit
 
 Floats = NDArray[np.float64]
@@ -88,7 +88,7 @@ def of_site(
         The record has no stage above zero flow.
     """
     stage, weight, seconds = _classes(fit, record_stage, by)
-    g = rl.sensitivities(rl.law_of(fit.curve)[None, :], stage)[0]
+    g = responses(fit.curve, fit.covariance, stage)
     common = g @ fit.covariance @ g.T
     own = np.diag(common).clip(0.0)
     before = float((weight * own).sum())

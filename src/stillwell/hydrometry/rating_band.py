@@ -31,10 +31,53 @@ class Band:
     gauging_upper: Floats
 
 
+def softened(law: Floats, stage: Floats, doubt: Floats, square: bool) -> Floats:
+    """Differentiate ln Q by every number of a law whose breaks are known to a standard uncertainty only.
+
+    Moving a break from b to b' changes ln Q at h by its jump of slope times ``min(b', h) - min(b, h)``: nothing under
+    both, all above both. With b' normal about b, standard uncertainty s and ``z = (h - b)/s``, the mean of the
+    derivative is ``Phi(z)`` where the plain one steps from 0 to 1, and the root of the mean square change over s is
+    ``sqrt((z^2 + 1) Phi(z) + z phi(z))`` below b and ``sqrt(Phi(z) - z phi(z) + z^2 (1 - Phi(z)))`` above (derived).
+    Without this a band knows nothing of a break just above.
+
+    Parameters
+    ----------
+    law : float array, shape (3 S,)
+    doubt : float array, shape (S - 1,)
+        s, m; 0 of a break that is given.
+    square : bool
+        The root mean square, for bands; else the mean, for information.
+
+    Returns
+    -------
+    float array, shape (stages, 3 S)
+    """
+    slope = rl.sensitivities(law[None, :], stage)[0]
+    _, _, _, breaks = rl.parts(law)
+    if not breaks.size:
+        return slope
+    jump = rl.sensitivities(law[None, :], np.array([np.inf]))[0, :, -breaks.size :]
+    ahead = stage[:, None] - breaks
+    z = np.divide(ahead, doubt, out=np.where(ahead > 0, np.inf, -np.inf), where=doubt > 0).clip(-8.0, 8.0)
+    below, density = stats.norm.cdf(z), stats.norm.pdf(z)
+    part = below
+    if square:
+        low, high = (z**2 + 1) * below + z * density, below - z * density + z**2 * (1 - below)
+        part = np.sqrt(np.maximum(np.where(z < 0, low, high), 0.0))
+    slope[:, -breaks.size :] = np.where(np.isnan(slope[:, -breaks.size :]), np.nan, part * jump)
+    return slope
+
+
+def responses(curve: Curve, covariance: Floats, stage: Floats) -> Floats:
+    """Give the derivatives g a band is made with, shape (stages, 3 S): those of ``softened``, root mean square."""
+    doubt = np.sqrt(np.diag(covariance)[1 + 2 * curve.lower_m.size :])
+    return softened(rl.law_of(curve), stage, doubt, square=True)
+
+
 def mean_relation(curve: Curve, covariance: Floats, stage: Floats) -> Floats:
     """Compute the standard uncertainty of the mean relation, ``S_mr^2 = g V g'`` (of ln Q, 1).
 
-    g are the derivatives of ln Q by ln C_1, every beta, e and b (``rating_law.sensitivities``), V their covariance.
+    g are the derivatives of ln Q by ln C_1, every beta, e and b (``softened``), V their covariance.
     For one segment with e given this is the textbook ``S_e sqrt(1/N + (X - Xbar)^2/Sxx)`` exactly.
 
     Parameters
@@ -49,7 +92,7 @@ def mean_relation(curve: Curve, covariance: Floats, stage: Floats) -> Floats:
     float array, shape (stages,)
         NaN where nothing flows.
     """
-    g = rl.sensitivities(rl.law_of(curve)[None, :], stage)[0]
+    g = responses(curve, covariance, stage)
     return np.asarray(np.sqrt(np.maximum(((g @ covariance) * g).sum(axis=1), 0.0)))
 
 

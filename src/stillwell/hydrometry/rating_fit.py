@@ -24,6 +24,9 @@ Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 
+SOFTENINGS = 5
+"""Rounds in which the uncertainty of breaks and the covariance agree (chosen)."""
+
 FEW = 13
 """Visits under which no gauging is dropped for lying far off, only held back: Huber's loss in place of Tukey's
 (chosen: with three numbers to fit, fewer than ten remain to say what is usual)."""
@@ -192,23 +195,31 @@ def _remnant(gaugings: Gaugings, tried: _Tried) -> float:
     return remnant(residual, gaugings.uncertainty, task.share * trust / bent, task.freedom)
 
 
+def _inverse(square: Floats) -> Floats:
+    """Invert, what the gaugings say nothing about left out."""
+    size = np.sqrt(np.maximum(np.diag(square), 1e-300))
+    return np.asarray(np.linalg.pinv(square / np.outer(size, size), rcond=1e-13, hermitian=True) / np.outer(size, size))
+
+
 def _covariance(tried: _Tried, gaugings: Gaugings) -> tuple[Floats, Floats]:
     """Give the law in m and m3/s and the covariance of its numbers.
 
     ``V = s^2 sum(share psi^2)/((N - p) mean(psi')^2) (J' W J)^-1``, as for any such estimate (Huber 1981, as
-    remembered); without a loss ``S_e^2 (J' W J)^-1``.
+    remembered); without a loss ``S_e^2 (J' W J)^-1``. J knows how unsure each break is, found in a few rounds.
     """
     task, law, count = tried.task, tried.law, rl.segments(tried.law)
     z, trust, bent = _effective(tried)
     lower, upper = task.lower, task.upper
     at_bound = (np.abs(law - lower) < 1e-9) | (np.abs(law - upper) < 1e-9)
     moves = task.free[:, ~at_bound[task.free.argmax(axis=0)]]
-    slope = rl.sensitivities(law[None, :], task.stage)[0] @ moves
-    square = slope.T @ (slope * (task.share * task.precision)[:, None])
-    size = np.sqrt(np.maximum(np.diag(square), 1e-300))
-    inverse = np.linalg.pinv(square / np.outer(size, size), rcond=1e-13, hermitian=True) / np.outer(size, size)
+    worth = (task.share * task.precision)[:, None]
     freedom = task.freedom
     noise = tried.scale**2 * float((task.share * (trust * z) ** 2).sum()) / freedom / bent**2
+    inverse, doubt = np.zeros((0, 0)), np.zeros(count - 1)
+    for _ in range(SOFTENINGS):
+        slope = rating_band.softened(law, task.stage, doubt, square=False) @ moves
+        inverse = noise * _inverse(slope.T @ (slope * worth))
+        doubt = np.sqrt(np.diag(moves @ inverse @ moves.T)[1 + 2 * count :]).clip(0.0, 1.0)
     to_metres = np.diag(np.r_[np.ones(1 + count), np.full(2 * count - 1, gaugings.span)])
     to_metres[0, 1] = -np.log(gaugings.span)
     wide = to_metres @ moves
@@ -216,7 +227,7 @@ def _covariance(tried: _Tried, gaugings: Gaugings) -> tuple[Floats, Floats]:
     physical[0] += np.log(gaugings.discharge).mean()
     physical[1 + count :] += gaugings.low
     physical[1 + count] = max(physical[1 + count], gaugings.highest_zero_m)
-    return physical, np.asarray(noise * wide @ inverse @ wide.T)
+    return physical, np.asarray(wide @ inverse @ wide.T)
 
 
 def _result(

@@ -91,7 +91,7 @@ def gathered(
 
 
 def _visits(visit: NDArray[np.object_]) -> Ints:
-    """Number the visits; a gauging whose visit is not named is one by itself."""
+    """Give each visit a number; a gauging whose visit is not named is one by itself."""
     number = pd.factorize(visit)[0].astype(np.int64)
     alone = number < 0
     number[alone] = number.max() + 1 + np.arange(int(alone.sum()))
