@@ -1,7 +1,7 @@
 """A rating as an ensemble of curves: the same law with priors on the controls, sampled. Chooses no number of segments.
 
-The sampler is the library emcee (affine-invariant ensemble, Goodman and Weare 2010), imported only when it is asked
-for.
+The sampler is the library emcee (an ensemble of walkers moved by differential evolution), imported only when it is
+asked for.
 """
 
 from __future__ import annotations
@@ -233,7 +233,8 @@ def sample(
     rng = np.random.default_rng(seed)
     numbers = 3 * len(controls) + 1
     count = max(4 * numbers, 32) // 2 * 2
-    sampler = emcee.EnsembleSampler(count, numbers, belief.log_probability, vectorize=True)
+    moves = [(emcee.moves.DEMove(), 0.8), (emcee.moves.DESnookerMove(), 0.2)]
+    sampler = emcee.EnsembleSampler(count, numbers, belief.log_probability, moves=moves, vectorize=True)
     state = emcee.State(_walkers(belief, count, rng, start), random_state=np.random.RandomState(seed).get_state())
     sampler.run_mcmc(state, steps)
     slow = float(np.max(sampler.get_autocorr_time(tol=0, quiet=True)))
