@@ -1,6 +1,6 @@
 """A rating as an ensemble of curves: the same law with priors on the controls, sampled. Chooses no number of segments.
 
-The sampler is the library emcee (an ensemble of walkers moved by differential evolution), imported only when it is
+The sampler is the library emcee (walkers moved by stretching and by differential evolution), imported only when it is
 asked for.
 """
 
@@ -195,7 +195,7 @@ def sample(
     used: Flags | None = None,
     start: RatingFit | None = None,
     draws: int = 1000,
-    steps: int = 3000,
+    steps: int = 5000,
     remnant_scale: float = 0.1,
 ) -> Ensemble:
     """Sample ratings that agree with the gaugings and with what is believed of the controls.
@@ -233,7 +233,7 @@ def sample(
     rng = np.random.default_rng(seed)
     numbers = 3 * len(controls) + 1
     count = max(4 * numbers, 32) // 2 * 2
-    moves = [(emcee.moves.DEMove(), 0.8), (emcee.moves.DESnookerMove(), 0.2)]
+    moves = [(emcee.moves.StretchMove(), 0.5), (emcee.moves.DEMove(), 0.5)]
     sampler = emcee.EnsembleSampler(count, numbers, belief.log_probability, moves=moves, vectorize=True)
     state = emcee.State(_walkers(belief, count, rng, start), random_state=np.random.RandomState(seed).get_state())
     sampler.run_mcmc(state, steps)
