@@ -5,6 +5,7 @@
     |-- PolicyError             an office policy that cannot be used, naming its line
     |-- MapError                an intake map that cannot be used, naming its line
     |-- QueryError              a question the archive cannot answer
+    |-- RatingError             gaugings or choices from which no rating can be made
     `-- ArchiveError
         |-- NotAnArchive        the folder is not an archive, or is a newer kind
         |-- ArchiveLocked       another writer holds the lock
@@ -36,6 +37,10 @@ class MapError(StillwellError):
 
 class QueryError(StillwellError):
     """A question cannot be answered."""
+
+
+class RatingError(StillwellError):
+    """No rating can be made of these gaugings with these choices."""
 
 
 class ArchiveError(StillwellError):

@@ -1,0 +1,48 @@
+"""Tests of fairness: their statistics by hand and how often they cry wolf."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from stillwell.hydrometry import rating_tests
+
+
+def test_statistics_by_hand():
+    """10 departures, 9 above, 2 changes of sign: t_sign = 3.5/sqrt(2.5), t_runs = 2/1.5; a zero is dropped."""
+    departs = np.array([1, 2, 3, 4, -1, 1, 2, 3, 4, 0, 5.0])
+    assert rating_tests.signs(departs).statistic == pytest.approx(3.5 / np.sqrt(2.5))
+    assert not rating_tests.signs(departs).passed
+    assert rating_tests.runs(departs).statistic == pytest.approx(2.0 / 1.5)
+    assert rating_tests.bias(np.array([1.0, 3.0])).statistic == pytest.approx(2.0 / (np.sqrt(2) / np.sqrt(2)))
+
+
+def test_new_against_old_is_students_two_samples():
+    """The statistic is scipy's two-sample t with pooled variance."""
+    from scipy import stats
+
+    rng = np.random.default_rng(3)
+    new, old = rng.normal(4, 5, 6), rng.normal(0, 5, 20)
+    expected = abs(stats.ttest_ind(new, old).statistic)
+    assert rating_tests.new_against_old(new, old).statistic == pytest.approx(expected)
+
+
+def test_too_few_say_nothing():
+    """One gauging, or none, passes with words, not with a number."""
+    for verdict in (
+        *rating_tests.verdicts(np.zeros(0), np.zeros(0)),
+        rating_tests.new_against_old(np.ones(1), np.ones(1)),
+    ):
+        assert verdict.passed
+        assert np.isnan(verdict.statistic)
+        assert "too few" in verdict.sentence
+
+
+def test_chance_is_let_pass_about_as_often_as_said():
+    """Of 2,000 series without any fault each test objects to no more than 7 %, bias to 5 % give or take."""
+    rng = np.random.default_rng(9)
+    found = np.array(
+        [[not v.passed for v in rating_tests.verdicts(np.arange(20.0), rng.normal(0, 5, 20))] for _ in range(2000)]
+    )
+    assert (found.mean(axis=0) < 0.07).all()
+    assert found[:, 2].mean() == pytest.approx(0.05, abs=0.015)
