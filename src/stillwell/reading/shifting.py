@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import cast, get_args
 
 import numpy as np
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.errors import QueryError
+from stillwell.errors import QueryError, RatingError
 from stillwell.hydrometry.rating_segments import curve_of
 from stillwell.hydrometry.shift_proposal import Proposal, Way, propose
 from stillwell.reading.rating import candidates, numbers_of, rated_discharge, uncertainty_of
@@ -96,3 +97,31 @@ def _site_lines(site: str, rows: dict[str, pd.DataFrame]) -> Iterator[str]:
         first = same.iloc[0]
         since = f"the first {first['from']:%Y-%m-%d}: {first['message']}"
         yield f"    {first['severity']:<8} {code}: {len(same)}; {since}"
+
+
+def left_ratings(archive: Archive) -> dict[str, str]:
+    """Name the sites whose rating the last gaugings no longer hold to, and say so in a sentence.
+
+    A rating is said not to hold when the newest gaugings, ``shift_proposal.LASTING`` or more of them one after
+    another, all lie on one side of it beyond their uncertainty, shifts left aside.
+    """
+    found: dict[str, str] = {}
+    for site in sorted(set(archive.standing("ratings")["site"])):
+        try:
+            _, proposal = proposal_of(archive, site, "by gauging")
+        except (QueryError, RatingError):
+            continue
+        lasting = [sentence for sentence in proposal.sentences if "a lasting change" in sentence]
+        if lasting:
+            found[site] = lasting[0]
+    return found
+
+
+def records_markdown(archive: Path, rows: dict[str, pd.DataFrame]) -> str:
+    """Write what a night's derivation changed, and the sites whose rating no longer holds, for a flow's page."""
+    said = derived_lines(rows) or "Every record is what its stage, ratings and shifts make.\n"
+    left = left_ratings(Archive(archive))
+    lines = [f"- {site}: {sentence}" for site, sentence in left.items()] or ["- none"]
+    return "\n".join(
+        ["# Records", "", "```", said.rstrip("\n"), "```", "", "## Ratings that no longer hold", "", *lines, ""]
+    )
