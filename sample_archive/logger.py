@@ -1,4 +1,4 @@
-"""What the invented office's loggers recorded and what it decided on: stage, corrections, ratings, a shift, a condition.
+"""What the invented loggers recorded and what the office decided on: stage, corrections, ratings, a shift, ice.
 
 Everything here is invented. Needs numpy only.
 """
