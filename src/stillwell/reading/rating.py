@@ -75,7 +75,8 @@ def candidates(archive: Archive, site: str, since: datetime | None = None, until
     unusable = rows["gauging_id"].isin(set(findings.loc[findings["severity"] == "unusable", "gauging_id"])).to_numpy()
     decided = archive.standing("reviews").sort_values("decided_at", kind="stable")
     decided = decided[decided["decision"].isin(["included", "excluded"])].drop_duplicates("subject", keep="last")
-    said = rows["gauging_id"].map(decided.set_index("subject")["decision"]).fillna("").to_numpy(dtype=object)
+    decisions = dict(zip(decided["subject"], decided["decision"], strict=True))
+    said = np.array([decisions.get(name, "") for name in rows["gauging_id"]], dtype=object)
     why = np.full(len(rows), "", dtype=object)
     outside = np.zeros(len(rows), dtype=bool)
     if since is not None:
