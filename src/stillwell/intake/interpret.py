@@ -15,9 +15,11 @@ from schemas.words import MID_SECTION, WITH_VERTICALS
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.errors import PolicyError
 from stillwell.intake.maps import Map
+from stillwell.intake.names import label_shown
 from stillwell.intake.raw_samples import with_samples
 from stillwell.intake.rules import violations
-from stillwell.intake.trouble import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, Trouble
+from stillwell.intake.toml_text import read_toml
+from stillwell.intake.trouble import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, CannotRead, Trouble
 from stillwell.intake.typed import Typed, typed_tables
 from stillwell.intake.unpack import sheets
 from stillwell.records import Deposit, Understood
@@ -58,7 +60,8 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
         trouble.add(**problem, consequence=RETURNED)
     problems, notes = trouble.frames()
     tables = {name: rows[~bad_rows[name]] for name, rows in tables.items()}
-    return Understood(without_gaugings(tables, problems), problems, notes)
+    tables = without_gaugings(tables, problems)
+    return Understood(tables, problems.assign(gauging=problems["gauging"].map(label_shown)), notes)
 
 
 def without_gaugings(tables: dict[str, pd.DataFrame], problems: pd.DataFrame) -> dict[str, pd.DataFrame]:
@@ -168,14 +171,15 @@ def _unusable_policies(rows: pd.DataFrame, base: Policy | None, trouble: Trouble
     bad = np.zeros(len(rows), dtype=bool)
     for i, row in enumerate(rows.to_dict("records")):
         try:
+            read_toml(str(row["text"]))
             policy_from(str(row["text"]), base)
-        except PolicyError as error:
+        except (CannotRead, PolicyError) as error:
             bad[i] = True
-            named = re.search(r"line (\d+)", str(error))
+            named = re.search(r"line (\d{1,9})", str(error))
             line = int(named[1]) if named else 1
-            trouble.add(
-                row["deposit"], None, row["row_file"], line, None, "a policy that can be used", str(error), POLICY_LEFT
-            )
+            said = f"policy: {error}; the policy is not used" if isinstance(error, CannotRead) else str(error)
+            where = (row["deposit"], None, row["row_file"], line, None)
+            trouble.add(*where, "a policy that can be used", said, POLICY_LEFT)
     return bad
 
 

@@ -182,7 +182,7 @@ def _converted(
         text = _joined([m.sheet.cells[place] for m in members], marks if column.kind == "number" else None)
         values, wrong = _values(column, unit, text, out)
         out[name] = values
-        expected = TIME_EXPECTED if column.kind == "time" else column.expected
+        expected = {"time": TIME_EXPECTED, "text": cells.text_expected(column)}.get(column.kind, column.expected)
         for row in np.flatnonzero(wrong):
             bad.append((int(row), given, expected, repr(text[int(row)].as_py())))
     for start, member in zip(np.cumsum([0, *sizes])[:-1], members, strict=True):
