@@ -33,9 +33,12 @@ FREE_TEXT = frozenset(
 )  # fmt: skip
 """Columns of words to a person; every other text is a code or label, which is compared and becomes part of names."""
 TEXT_EXPECTED = f"text of at most {LONGEST_CELL} characters, none of them a control character or change of direction"
-CODE_EXPECTED = f"a code or label of at most {LONGEST_CODE} characters, all of them visible"
+CODE_EXPECTED = f"a code or label of at most {LONGEST_CODE} characters, all of them visible and not dots alone"
 _NOT_TEXT = r"[\x00-\x08\x0B\x0C\x0E-\x1F\x7F-\x9F\x{202A}-\x{202E}\x{2066}-\x{2069}]"
-_NOT_CODE = r"[\p{Cc}\p{Zl}\p{Zp}\x{AD}\x{61C}\x{200B}\x{200E}\x{200F}\x{202A}-\x{202E}\x{2060}-\x{206F}\x{FEFF}]"
+_NOT_CODE = (
+    r"[\p{Cc}\p{Zl}\p{Zp}\x{AD}\x{61C}\x{200B}\x{200E}\x{200F}\x{202A}-\x{202E}\x{2060}-\x{206F}\x{FEFF}]"
+    r"|^\.{1,2}$"
+)
 
 WHOLE_FILE = "text"
 """Column of a policy that holds its file as it is."""

@@ -11,7 +11,9 @@ CONTROLS = "\\x00-\\x1f\\x7f-\\x9f\u2028\u2029\ud800-\udfff"
 """Characters that a terminal acts on, that end a line, or that are half a character."""
 DIRECTIONS = "\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069"
 """Marks that change the direction of writing, so that a name is not read as it is spelled."""
-_STRANGE = re.compile(f"[{CONTROLS}{DIRECTIONS}]")
+UNSEEN = "\u00ad\u200b\u2060-\u2065\u206a-\u206f\ufeff"
+"""Characters that take no room, so that two names look the same."""
+_STRANGE = re.compile(f"[{CONTROLS}{DIRECTIONS}{UNSEEN}]")
 
 
 def name_fault(path: str) -> str:

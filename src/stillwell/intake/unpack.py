@@ -64,15 +64,21 @@ def sheets(deposit: Deposit, trouble: Trouble, intake_map: Map | None = None) ->
     """
     files = _files(deposit, trouble)
     known = 0
+    if not files and not _told(deposit, trouble):
+        trouble.file(deposit.digest, "gaugings", deposit.name, CannotRead("a file at least", "none"))
     for file in files:
         tables = _tables if intake_map is None else partial(_mapped, intake_map)
         for found in tables(deposit, file, trouble):
             known += 1
             yield found
     strange = [file.path for file in files if _may_be_table(_path(file))]
-    if not known and strange and not any(told["deposit"] == deposit.digest for told in trouble.problems):
+    if not known and strange and not _told(deposit, trouble):
         expected = f"a table at least, a file or sheet of the name {', '.join(SHEETS)}, or an intake map for others"
         trouble.file(deposit.digest, "gaugings", deposit.name, CannotRead(expected, ", ".join(strange)))
+
+
+def _told(deposit: Deposit, trouble: Trouble) -> bool:
+    return any(told["deposit"] == deposit.digest for told in trouble.problems)
 
 
 def _may_be_table(path: PurePosixPath) -> bool:
