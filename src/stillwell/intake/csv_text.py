@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pcsv
 from numpy.typing import NDArray
 
-from stillwell.intake.limits import LONGEST_LINE, MOST_COLUMNS
+from stillwell.intake.limits import LONGEST_LINE, MOST_COLUMNS, MOST_TABLE_ROWS
 from stillwell.intake.trouble import CannotRead
 
 DELIMITERS = (",", ";", "\t")
@@ -65,18 +65,23 @@ def read_csv(data: bytes) -> Sheet:
     return quick or _careful(text, delimiter, remarks)
 
 
-def check_lines(data: bytes) -> None:
-    """Refuse a line that is longer than a table's can be, before a byte of it is cut into cells.
+def check_lines(data: bytes, most: int = MOST_TABLE_ROWS) -> None:
+    """Refuse a line that is longer than a table's can be, and too many, before a byte of them is cut into cells.
 
     Parameters
     ----------
     data : bytes
+    most : int
+        Lines there may be.
 
     Raises
     ------
     CannotRead
         If there is one; names it.
     """
+    count = max(data.count(b"\n"), data.count(b"\r"))
+    if count > most:
+        raise CannotRead(f"at most {most} lines", str(count))
     begin = 0
     while begin + LONGEST_LINE < len(data):
         window = data[begin : begin + LONGEST_LINE + 1]

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from pandera.errors import SchemaErrors
 
 from schemas import DEPOSIT_TABLES
 from schemas.derive import columns
@@ -18,6 +17,7 @@ from stillwell.intake.maps import Map
 from stillwell.intake.names import label_shown
 from stillwell.intake.raw_samples import with_samples
 from stillwell.intake.rules import violations
+from stillwell.intake.schema_pass import crowded_deposits, schema_failures
 from stillwell.intake.toml_text import read_toml
 from stillwell.intake.trouble import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, CannotRead, Trouble
 from stillwell.intake.typed import Typed, typed_tables
@@ -58,8 +58,11 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
     _give_back_whole_deposits(tables, trouble)
     for problem in violations(tables["gaugings"], tables["points"], trouble):
         trouble.add(**problem, consequence=RETURNED)
+    trouble.close()
     problems, notes = trouble.frames()
     tables = {name: rows[~bad_rows[name]] for name, rows in tables.items()}
+    if trouble.crowded:
+        tables = {name: rows[~rows["deposit"].isin(trouble.crowded)] for name, rows in tables.items()}
     tables = without_gaugings(tables, problems)
     return Understood(tables, problems.assign(gauging=problems["gauging"].map(label_shown)), notes)
 
@@ -117,7 +120,9 @@ def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.
         bad[row] = True
         _tell(name, rows, row, given, expected, found, trouble)
     wrong_rows = {row for row, _ in told}
-    for row, column, expected, found in _schema_failures(name, rows):
+    trouble.crowded |= crowded_deposits(name, rows)
+    judged = rows[~rows["deposit"].isin(trouble.crowded)] if trouble.crowded else rows
+    for row, column, expected, found in schema_failures(name, judged):
         if found == "nothing" and row in wrong_rows:
             # a cell that could not be read is empty now, and has been told
             continue
@@ -129,27 +134,6 @@ def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.
             _tell(name, rows, row, column, expected, found, trouble)
         bad[row] = True
     return bad
-
-
-def _schema_failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, str]]:
-    model = DEPOSIT_TABLES[name]
-    if rows.empty:
-        return []
-    try:
-        model.validate(rows, lazy=True)
-    except SchemaErrors as error:
-        known = {c.name: c for c in columns(model)}
-        cases = error.failure_cases.dropna(subset=["index"])
-        out = []
-        for case in cases.sort_values("index", kind="stable").itertuples():
-            missing = case.check == "not_nullable"
-            found = "nothing" if missing else repr(case.failure_case)
-            out.append((int(case.index), str(case.column), known[str(case.column)].expected, found))
-            bad_frame = [] if case.column in known else [case.column]
-            if bad_frame:
-                raise
-        return out
-    return []
 
 
 def _tell(name: str, rows: pd.DataFrame, row: int, column: str, expected: str, found: str, trouble: Trouble) -> None:

@@ -28,11 +28,15 @@ LONGEST_CELL = 65_536
 """Characters of a cell: a page of remarks is 3000, and a spreadsheet holds 32,767."""
 LONGEST_CODE = 500
 """Characters of a code or label: it becomes part of names and ids; the longest seen on field sheets are below 50."""
+MOST_TABLE_ROWS = 6_000_000
+"""Of a file of CSV: 200,000 gaugings of 25 points and some room; a row takes half a KiB while it is computed with."""
+MOST_REASONS = 250_000
+"""Against one deposit: one for each gauging of the longest; beyond it the deposit goes back whole."""
 
 MOST_WORKBOOK = 256 * MIB
 """Of a workbook, unpacked: a million rows of eight cells."""
 MOST_ROWS = 1_000_000
-"""Of a sheet: what a spreadsheet itself can hold, about."""
+"""Of a sheet, and of a file that a map describes: about what a spreadsheet can hold; they are read cell by cell."""
 MOST_PART = 8 * MIB
 """Of any part of a workbook that is read whole, that is all but its sheets and its texts; styles are below 1 MiB."""
 MOST_IN_ROW = 20_000

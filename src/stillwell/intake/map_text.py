@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import PurePosixPath
 
 from stillwell.intake.csv_text import check_lines
-from stillwell.intake.limits import MOST_COLUMNS
+from stillwell.intake.limits import MOST_COLUMNS, MOST_ROWS
 from stillwell.intake.maps import FIELD, FileLayout
 from stillwell.intake.trouble import CannotRead
 
@@ -61,7 +61,7 @@ def read_foreign(path: str, data: bytes, layout: FileLayout) -> Foreign:
     CannotRead
         If the file is not written so; names the line where there is one.
     """
-    check_lines(data)
+    check_lines(data, MOST_ROWS)
     text = _decoded(data, layout.encoding).replace("\r\n", "\n").replace("\r", "\n")
     rows = text.split("\n")
     if len(rows) < layout.header_line or not rows[layout.header_line - 1].strip():
