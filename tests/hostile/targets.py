@@ -6,18 +6,21 @@ import csv
 import io
 import zipfile
 from collections.abc import Callable
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-import pandas as pd
-
-from stillwell.errors import StillwellError
+from stillwell.assessment.policy import policy_from
+from stillwell.errors import PolicyError, StillwellError
 from stillwell.fingerprint import folder_digest, sha256
 from stillwell.intake.csv_text import read_csv
 from stillwell.intake.interpret import interpret
 from stillwell.intake.maps import map_from
-from stillwell.intake.trouble import CannotRead
+from stillwell.intake.toml_text import read_toml
+from stillwell.intake.trouble import CannotRead, Trouble
+from stillwell.intake.typed import typed_tables
+from stillwell.intake.unpack import sheets
 from stillwell.intake.workbook import read_workbook
 from stillwell.intake.zips import unzipped
 from stillwell.pipeline import office_policy
@@ -64,7 +67,8 @@ def read_a_zip(data: bytes) -> None:
     except CannotRead:
         return
     assert len({file.path for file in files}) == len(files)
-    _understood(Deposit("d.zip", "zip", sha256(data), (DepositFile("d.zip", data),)))
+    found = list(sheets(Deposit("d.zip", "zip", sha256(data), (DepositFile("d.zip", data),)), Trouble()))
+    assert {part.file.partition(":")[0] for part in found} <= {file.path for file in files}
 
 
 @cache
@@ -84,14 +88,9 @@ def read_a_workbook(data: bytes) -> None:
     with zipfile.ZipFile(out, "w") as archive:
         for name, content in parts.items():
             archive.writestr(name, data[1:] if name == chosen else content)
-    try:
-        read_workbook(out.getvalue())
-    except CannotRead:
-        pass
-    try:
-        read_workbook(data)
-    except CannotRead:
-        pass
+    for book in (out.getvalue(), data):
+        with suppress(CannotRead):
+            read_workbook(book)
 
 
 def read_a_map(data: bytes) -> None:
@@ -105,12 +104,26 @@ def read_a_map(data: bytes) -> None:
 
 
 def read_a_policy(data: bytes) -> None:
-    """Read a policy."""
-    understood = interpret(
-        [Deposit("p.toml", "toml", sha256(data), (DepositFile("p.toml", data),))], office_policy()[0]
-    )
-    taken, told = len(understood.tables["policies"]), len(understood.problems) + len(understood.notes)
-    assert taken + told > 0
+    """Read a policy: it becomes a table of one row, or there is a word against it."""
+    trouble = Trouble()
+    found = list(sheets(Deposit("p.toml", "toml", sha256(data), (DepositFile("p.toml", data),)), trouble))
+    assert len(found) + len(trouble.problems) + len(trouble.notes) > 0
+    for sheet in found:
+        text = sheet.sheet.cells[2][0].as_py()
+        assert text == data.decode("utf-8")
+        with suppress(CannotRead, PolicyError):
+            read_toml(text)
+            policy_from(text, office_policy()[0])
+
+
+def read_a_table(data: bytes) -> None:
+    """Type the cells of a table that the first byte chooses: as many rows come out as went in."""
+    name = TABLES[data[0] % len(TABLES)] if data else TABLES[0]
+    trouble = Trouble()
+    found = list(sheets(_folder({f"{name}.csv": data[1:]}), trouble))
+    typed = typed_tables(found, trouble)[name]
+    told = any(problem["file"] for problem in trouble.problems)
+    assert told or len(typed.frame) == sum(len(part.sheet.lines) for part in found)
 
 
 def read_a_deposit(data: bytes) -> None:
@@ -155,11 +168,12 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "workbook": read_a_workbook,
     "map": read_a_map,
     "policy": read_a_policy,
+    "table": read_a_table,
     "deposit": read_a_deposit,
 }
 
 
-def seeds(target: str) -> list[bytes]:
+def starts(target: str) -> list[bytes]:
     """Return the inputs a target starts from: those kept beside the tests, and good ones made here."""
     kept = [path.read_bytes() for path in sorted((Path(__file__).parent / "seeds").glob(f"{target}-*"))]
     parts, sheet = _book()
@@ -167,6 +181,7 @@ def seeds(target: str) -> list[bytes]:
         "csv": [GAUGINGS, POINTS],
         "workbook": [b"\xff" + parts[sheet], *(bytes([i]) + parts[name] for i, name in enumerate(sorted(parts)))],
         "zip": [_packed({"points.csv": POINTS, "a/gaugings.csv": GAUGINGS})],
+        "table": [b"\0" + GAUGINGS, b"\1" + POINTS, b'\2site,read_at,gauge_height_ft\nS1,2025-05-01T10Z,"1,5"\n'],
         "deposit": [b"\0" + GAUGINGS + CUT + POINTS, b"\x02" + GAUGINGS + CUT + POINTS + CUT + b"site,read_at\nS1,x\n"],
     }
     return kept + made.get(target, [])
@@ -178,8 +193,3 @@ def _packed(files: dict[str, bytes]) -> bytes:
         for name, data in files.items():
             archive.writestr(name, data)
     return out.getvalue()
-
-
-def problems_of(data: bytes) -> pd.DataFrame:
-    """Return the reasons against a folder whose points are the input."""
-    return interpret([_folder({"gaugings.csv": GAUGINGS, "points.csv": data})], office_policy()[0]).problems

@@ -61,7 +61,8 @@ def read_csv(data: bytes) -> Sheet:
     remarks = () if delimiter == "," else (f"cells are separated by {WORDS[delimiter]}s",)
     if first.count(delimiter) >= MOST_COLUMNS:
         raise CannotRead(f"at most {MOST_COLUMNS} columns", f"{first.count(delimiter) + 1}", 1)
-    quick = None if '"' in text else _quick(text, first, delimiter, remarks)
+    plain = '"' not in text and any(name.strip() for name in first.split(delimiter))
+    quick = None if not plain else _quick(text, first, delimiter, remarks)
     return quick or _careful(text, delimiter, remarks)
 
 
@@ -171,9 +172,11 @@ def _careful(text: str, delimiter: str, remarks: tuple[str, ...]) -> Sheet:
             lines.append(at)
     except csv.Error as error:
         raise CannotRead("a row of quoted and plain cells", str(error), line) from error
-    columns = list(zip(*rows, strict=True)) if rows else [() for _ in header or ()]
+    if header is None:
+        raise CannotRead("a header line", "nothing but blank cells")
+    columns = list(zip(*rows, strict=True)) if rows else [() for _ in header]
     cells = [pc.utf8_trim_whitespace(pa.array(column, pa.string())) for column in columns]
-    return Sheet(header or (), tuple(cells), np.array(lines, dtype=np.int64), delimiter, remarks)
+    return Sheet(header, tuple(cells), np.array(lines, dtype=np.int64), delimiter, remarks)
 
 
 def checked_header(row: list[str]) -> tuple[str, ...]:

@@ -7,12 +7,14 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
+import pyarrow.compute as pc
 
 from schemas import DEPOSIT_TABLES
 from schemas.derive import columns
 from schemas.words import MID_SECTION, WITH_VERTICALS
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.errors import PolicyError
+from stillwell.intake.limits import MOST_CODES
 from stillwell.intake.maps import Map
 from stillwell.intake.names import label_shown
 from stillwell.intake.raw_samples import with_samples
@@ -21,7 +23,7 @@ from stillwell.intake.schema_pass import crowded_deposits, schema_failures
 from stillwell.intake.toml_text import read_toml
 from stillwell.intake.trouble import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, CannotRead, Trouble
 from stillwell.intake.typed import Typed, typed_tables
-from stillwell.intake.unpack import sheets
+from stillwell.intake.unpack import Found, sheets
 from stillwell.records import Deposit, Understood
 
 POLICY_LEFT = "the policy is not adopted; the one in force stays"
@@ -47,7 +49,12 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
         Only what can be taken; every reason against the rest names file, line, column, what was expected and found.
     """
     trouble = Trouble()
-    found = [sheet for deposit in deposits for sheet in sheets(deposit, trouble, intake_map)]
+    found = [
+        part
+        for deposit in deposits
+        for part in sheets(deposit, trouble, intake_map)
+        if not _too_many_codes(part, trouble)
+    ]
     typed = typed_tables(found, trouble)
     tables = _with_defaults({name: table.frame for name, table in typed.items()})
     tables["points"] = with_samples(tables["points"], tables["samples"])
@@ -65,6 +72,17 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
         tables = {name: rows[~rows["deposit"].isin(trouble.crowded)] for name, rows in tables.items()}
     tables = without_gaugings(tables, problems)
     return Understood(tables, problems.assign(gauging=problems["gauging"].map(label_shown)), notes)
+
+
+def _too_many_codes(found: Found, trouble: Trouble) -> bool:
+    """Give back a file that names more gaugings, sites or meters than a deposit can be about."""
+    for name in {"gauging", "site", "instrument"} & set(found.sheet.header):
+        cells = found.sheet.cells[found.sheet.header.index(name)]
+        if len(cells) > MOST_CODES and (count := pc.count_distinct(cells).as_py()) > MOST_CODES:
+            reason = CannotRead(f"at most {MOST_CODES} different codes in a column", str(count), None, name)
+            trouble.file(found.deposit, found.table, found.file, reason)
+            return True
+    return False
 
 
 def without_gaugings(tables: dict[str, pd.DataFrame], problems: pd.DataFrame) -> dict[str, pd.DataFrame]:

@@ -30,6 +30,8 @@ LONGEST_CODE = 500
 """Characters of a code or label: it becomes part of names and ids; the longest seen on field sheets are below 50."""
 MOST_TABLE_ROWS = 6_000_000
 """Of a file of CSV: 200,000 gaugings of 25 points and some room; a row takes half a KiB while it is computed with."""
+MOST_CODES = 250_000
+"""Different gaugings, sites or meters in a file: more than the longest deposit has of gaugings."""
 MOST_REASONS = 250_000
 """Against one deposit: one for each gauging of the longest; beyond it the deposit goes back whole."""
 
