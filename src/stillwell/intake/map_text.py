@@ -9,7 +9,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 
-from stillwell.intake.csv_text import MOST_COLUMNS
+from stillwell.intake.csv_text import check_lines
+from stillwell.intake.limits import MOST_COLUMNS, MOST_ROWS
 from stillwell.intake.maps import FIELD, FileLayout
 from stillwell.intake.trouble import CannotRead
 
@@ -60,6 +61,7 @@ def read_foreign(path: str, data: bytes, layout: FileLayout) -> Foreign:
     CannotRead
         If the file is not written so; names the line where there is one.
     """
+    check_lines(data, MOST_ROWS)
     text = _decoded(data, layout.encoding).replace("\r\n", "\n").replace("\r", "\n")
     rows = text.split("\n")
     if len(rows) < layout.header_line or not rows[layout.header_line - 1].strip():
@@ -127,7 +129,10 @@ def _above(rows: Sequence[str], layout: FileLayout) -> dict[str, str]:
     """Read the fields above the header: label and value in two cells, or in one with a colon between."""
     found: dict[str, str] = {}
     for number, row in enumerate(rows, 1):
-        label, value = _label_and_value(row, layout)
+        try:
+            label, value = _label_and_value(row, layout)
+        except csv.Error as error:
+            raise CannotRead("a label and its value above the header", str(error), number) from error
         if label not in layout.above:
             continue
         if label in found:
