@@ -105,7 +105,7 @@ def mapped_tables(
     """
     foreign = read_foreign(path, data, layout)
     tables = [_Mapping(foreign, table, layout, series or {}).mapped() for table in layout.tables]
-    named = set(layout.ignored).union(*(each.named for each in (*layout.tables, *layout.series)))
+    named = set(layout.ignored).union(*(t.named for t in layout.tables), *(s.named for s in layout.series))
     left = [name for name in (*foreign.columns, *sorted(foreign.repeated)) if name not in named]
     remarks = foreign.remarks
     if left:

@@ -1,4 +1,4 @@
-"""Columns of ours that an intake map has computed from a foreign one: straight lines, ranges, pressures. Computes none."""
+"""Columns an intake map has made from a foreign one by a straight line, a range or a pressure. Computes none."""
 
 from __future__ import annotations
 

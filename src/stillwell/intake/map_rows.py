@@ -52,13 +52,10 @@ def chosen_rows(foreign: Foreign, table: TableLayout) -> tuple[Ints, list[str]]:
 
 def no_value_remark(name: str, cells: pa.StringArray, lines: Ints) -> str:
     """Say how many rows hold no value, under which words and on which lines."""
-    counts = pc.value_counts(cells).to_pylist()
-    words = ", ".join(
-        f"{each['values']!r} {each['counts']:,}" for each in sorted(counts, key=lambda each: each["values"])
-    )
-    return (
-        f"{lines.size:,} rows with no value in {name!r} were not taken ({words}), lines {lines.min()} to {lines.max()}"
-    )
+    counts = sorted((each["values"], each["counts"]) for each in pc.value_counts(cells).to_pylist())
+    words = ", ".join(f"{word!r} {count:,}" for word, count in counts)
+    where = f"lines {lines.min()} to {lines.max()}"
+    return f"{lines.size:,} rows with no value in {name!r} were not taken ({words}), {where}"
 
 
 def counted_numbers(foreign: Foreign, rule: Counted) -> pa.StringArray:
@@ -119,7 +116,7 @@ def _once(foreign: Foreign, table: TableLayout, rows: Ints) -> Ints:
 
 
 def _codes(columns: Sequence[pa.StringArray], size: int) -> Ints:
-    """Number the distinct rows of some columns."""
+    """Give equal rows of some columns one number."""
     out = np.zeros(size, dtype=np.int64)
     for column in columns:
         coded = column.dictionary_encode()

@@ -1,4 +1,4 @@
-"""Columns of ours that a map has computed: straight lines on the digits, stage from pressure. Judges form, not value."""
+"""Columns a map has computed: straight lines on the digits, stage from pressure. Judges form, not value."""
 
 from __future__ import annotations
 

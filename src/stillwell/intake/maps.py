@@ -238,6 +238,7 @@ def _file(part: Part) -> FileLayout:
     name = part.text("name", "") or None
     if name is not None and not _names_fields(name):
         raise part.refusal("name", "a name with up to 8 fields in braces and something between them", name)
+    needed = "tables" in part.said or "series" not in part.said
     return FileLayout(
         match=match,
         encoding=part.one_of("encoding", ENCODINGS, "utf-8"),
@@ -252,9 +253,7 @@ def _file(part: Part) -> FileLayout:
         ignored=part.texts("ignored"),
         above=part.texts("above"),
         name=name,
-        tables=tuple(_table(p) for p in part.parts("tables"))
-        if "tables" in part.said or not part.said.get("series")
-        else (),
+        tables=tuple(_table(p) for p in part.parts("tables")) if needed else (),
         series=tuple(_series(p) for p in part.parts("series")) if "series" in part.said else (),
     )
 

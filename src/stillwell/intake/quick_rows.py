@@ -1,4 +1,4 @@
-"""Lines of delimited text to columns of text at once, where every row is a line; None where a reader must look closer."""
+"""Lines of delimited text to columns of text at once, where every row is a line. Leaves odd files to others."""
 
 from __future__ import annotations
 

@@ -134,10 +134,8 @@ def microseconds(moment: datetime) -> int:
 
 def _days(groups: Mapping[str, pa.Array], years_from: int) -> tuple[Ints, Flags]:
     """Count days since 1970, and say where there is such a date."""
-    if "Y" in groups:
-        year = _whole(groups, "Y", 1970)
-    else:
-        year = years_from + (_whole(groups, "y", 70) - years_from) % 100
+    short = years_from + (_whole(groups, "y", 70) - years_from) % 100
+    year = _whole(groups, "Y", 1970) if "Y" in groups else short
     ok = (year >= 1) & (year <= 9999)
     if "j" in groups:
         begins, ends = ((year + k - 1970).astype("datetime64[Y]").astype("datetime64[D]") for k in (0, 1))
@@ -178,5 +176,5 @@ def _offset(texts: pa.Array) -> Ints:
     for text in coded.dictionary.to_pylist():
         digits = text[1:].replace(":", "")
         size = int(digits[:2]) * 60 + int(digits[2:]) if digits else 0
-        minutes.append(10_000 if digits and int(digits[2:]) > 59 else -size if text[0] == "-" else size)
+        minutes.append(10_000 if digits and int(digits[2:]) > 59 else -size if text.startswith("-") else size)
     return np.array([*minutes, 0], dtype=np.int64)[coded.indices.to_numpy()]
