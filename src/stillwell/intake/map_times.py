@@ -27,6 +27,7 @@ from stillwell.intake.wall_times import (
 )
 
 _OFFSET = re.compile(r"[+-][0-9]{2}:[0-9]{2}$")
+_ANY_OFFSET = re.compile(r"([+-][0-9]{2}:?[0-9]{2}|[Zz])$")
 _EPOCH = datetime(1970, 1, 1)
 _FIRST, _LAST = (microseconds(datetime(year, 1, 1)) for year in (FIRST_YEAR, LAST_YEAR))
 
@@ -175,7 +176,12 @@ def _read(text: str, how: LocalTime) -> datetime | None:
     except ValueError:
         return None
     # digits that run together could be cut in more ways than one unless all of them are there
-    return None if ADJACENT.search(how.format) and wall.strftime(how.format) != text else wall
+    if not ADJACENT.search(how.format):
+        return wall
+    form, plain = (
+        (how.format.removesuffix("%z"), _ANY_OFFSET.sub("", text)) if "%z" in how.format else (how.format, text)
+    )
+    return wall if wall.strftime(form) == plain else None
 
 
 def _in_zone(wall: datetime, name: str) -> tuple[str, str]:

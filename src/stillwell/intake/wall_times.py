@@ -23,7 +23,8 @@ ISO = (
     r"(?::(?P<S>[0-9]{2})(?:\.(?P<f>[0-9]{1,6}))?)?(?P<z>Z|[+-][0-9]{2}:[0-9]{2})$"
 )
 """The commonest writing of ISO 8601 with an offset."""
-ADJACENT = re.compile(r"%[A-Za-z]%[A-Za-z]")
+ADJACENT = re.compile(r"%[A-Za-z]%[A-Ya-y]")
+"""Directives that run together; an offset begins with a sign or a letter, so where it stands is plain."""
 DAY_US, MINUTE_US = 86_400_000_000, 60_000_000
 _ONE_OR_TWO = MappingProxyType(
     {
@@ -32,7 +33,12 @@ _ONE_OR_TWO = MappingProxyType(
         **{"b": "[a-z]{3}", "p": "am|pm", "z": "[+-][0-9]{2}:?[0-9]{2}|z"},
     }
 )
-_WHOLE = MappingProxyType({**dict.fromkeys("ymdHIMS", "[0-9]{2}"), "Y": "[0-9]{4}", "j": "[0-9]{3}"})
+_WHOLE = MappingProxyType(
+    {
+        **{letter: "[0-9]{2}" for letter in "ymdHIMS"},
+        **{"Y": "[0-9]{4}", "j": "[0-9]{3}", "z": _ONE_OR_TWO["z"]},
+    }
+)
 """Digits that run together are cut in one way only when all of them are there."""
 
 
