@@ -178,10 +178,9 @@ def _read(text: str, how: LocalTime) -> datetime | None:
     # digits that run together could be cut in more ways than one unless all of them are there
     if not ADJACENT.search(how.format):
         return wall
-    form, plain = (
-        (how.format.removesuffix("%z"), _ANY_OFFSET.sub("", text)) if "%z" in how.format else (how.format, text)
-    )
-    return wall if wall.strftime(form) == plain else None
+    if how.format.endswith("%z"):
+        text = _ANY_OFFSET.sub("", text)
+    return wall if wall.strftime(how.format.removesuffix("%z")) == text else None
 
 
 def _in_zone(wall: datetime, name: str) -> tuple[str, str]:

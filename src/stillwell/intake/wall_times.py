@@ -35,7 +35,7 @@ _ONE_OR_TWO = MappingProxyType(
 )
 _WHOLE = MappingProxyType(
     {
-        **{letter: "[0-9]{2}" for letter in "ymdHIMS"},
+        **dict.fromkeys("ymdHIMS", "[0-9]{2}"),
         **{"Y": "[0-9]{4}", "j": "[0-9]{3}", "z": _ONE_OR_TWO["z"]},
     }
 )
