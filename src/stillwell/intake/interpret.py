@@ -28,6 +28,10 @@ from stillwell.records import Deposit, Understood
 
 POLICY_LEFT = "the policy is not adopted; the one in force stays"
 
+Cell = tuple[int, str, str, str]
+"""Row, column as handed in, what was expected, what was found."""
+MOST_TOLD = 50
+"""Bad cells of one column of one file that are told one by one, where no gauging hangs on them."""
 OF_GAUGINGS = ("gaugings", "points", "samples")
 """Tables of which a bad row gives back its gauging; of any other table it is left out by itself."""
 
@@ -133,10 +137,11 @@ def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.
     """Hold a table's rows against its schema; tell each wrong cell and say which rows are bad."""
     bad = np.zeros(len(rows), dtype=bool)
     told: set[tuple[int, str]] = set()
-    for row, given, expected, found in typed.bad:
-        told.add((row, given))
-        bad[row] = True
-        _tell(name, rows, row, given, expected, found, trouble)
+    cells: list[Cell] = []
+    for cell in typed.bad:
+        told.add(cell[:2])
+        bad[cell[0]] = True
+        cells.append(cell)
     wrong_rows = {row for row, _ in told}
     trouble.crowded |= crowded_deposits(name, rows)
     judged = rows[~rows["deposit"].isin(trouble.crowded)] if trouble.crowded else rows
@@ -149,9 +154,31 @@ def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.
                 continue
             expected = "points, or a method and a discharge where there are none"
         if not bad[row] or (row, column) not in told:
-            _tell(name, rows, row, column, expected, found, trouble)
+            cells.append((row, column, expected, found))
         bad[row] = True
+    for row, column, expected, found in cells if name in OF_GAUGINGS else _shortened(rows, cells):
+        _tell(name, rows, row, column, expected, found, trouble)
     return bad
+
+
+def _shortened(rows: pd.DataFrame, cells: list[Cell]) -> list[Cell]:
+    """Tell the first bad cells of a column of a file, and of the others how many there are and up to which line."""
+    out: list[Cell] = []
+    counts: dict[tuple[str, str], list[int]] = {}
+    files = rows["row_file"].to_numpy()
+    for cell in cells:
+        rest = counts.setdefault((files[cell[0]], cell[1]), [])
+        rest.append(cell[0])
+        if len(rest) <= MOST_TOLD:
+            out.append(cell)
+    for (_, column), rest in counts.items():
+        if len(rest) > MOST_TOLD:
+            lines = rows["row_line"].iloc[rest[MOST_TOLD:]]
+            found = (
+                f"others in {len(lines):,} more rows, lines {lines.min()} to {lines.max()}, which are left out as well"
+            )
+            out.append((rest[MOST_TOLD], column, "what was expected on the lines told before", found))
+    return out
 
 
 def _tell(name: str, rows: pd.DataFrame, row: int, column: str, expected: str, found: str, trouble: Trouble) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from stillwell.errors import MapError
@@ -67,6 +68,13 @@ class Part:
         if not isinstance(value, int) or isinstance(value, bool) or not least <= value <= 10_000:
             raise self.refusal(name, f"a whole number from {least} to 10000", value)
         return value
+
+    def number(self, name: str) -> Decimal:
+        """Return a number, which must be there, with its digits as written."""
+        value = self.said.get(name)
+        if not isinstance(value, int | float) or isinstance(value, bool) or not -1e15 < value < 1e15:
+            raise self.refusal(name, "a number", "none" if value is None else value)
+        return Decimal(str(value))
 
     def part(self, name: str) -> Part:
         """Return a table inside this one, empty where there is none."""

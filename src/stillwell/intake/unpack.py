@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 from pathlib import PurePosixPath
@@ -14,7 +14,8 @@ from schemas import DEPOSIT_TABLES
 from stillwell.fingerprint import sha256
 from stillwell.intake.csv_text import Sheet, read_csv
 from stillwell.intake.limits import MOST_TOML
-from stillwell.intake.map_apply import BadCell, described, mapped_tables
+from stillwell.intake.map_apply import BadCell, described, mapped_tables, series_in
+from stillwell.intake.map_values import AirSeries, one_series
 from stillwell.intake.maps import Map, looks_like_map
 from stillwell.intake.names import name_fault
 from stillwell.intake.trouble import CannotRead, Trouble
@@ -66,8 +67,9 @@ def sheets(deposit: Deposit, trouble: Trouble, intake_map: Map | None = None) ->
     known = 0
     if not files and not _told(deposit, trouble):
         trouble.file(deposit.digest, "gaugings", deposit.name, CannotRead("a file at least", "none"))
+    series = _series(deposit, files, intake_map, trouble) if intake_map is not None else {}
     for file in files:
-        tables = _tables if intake_map is None else partial(_mapped, intake_map)
+        tables = _tables if intake_map is None else partial(_mapped, intake_map, series)
         for found in tables(deposit, file, trouble):
             known += 1
             yield found
@@ -85,13 +87,35 @@ def _may_be_table(path: PurePosixPath) -> bool:
     return path.suffix.lower() in (".csv", ".xlsx") and path.stem.lower() not in KEPT_OUT and not _passed_over(path)
 
 
-def _mapped(intake_map: Map, deposit: Deposit, file: DepositFile, trouble: Trouble) -> Iterator[Found]:
+def _series(deposit: Deposit, files: list[DepositFile], intake_map: Map, trouble: Trouble) -> dict[str, AirSeries]:
+    """Read pressures of the air that files hold for others; those that cannot be read are given back."""
+    parts: dict[str, list[AirSeries]] = {}
+    for file in files:
+        if deposit.kind == "toml" or _passed_over(_path(file)):
+            continue
+        try:
+            for name, part in series_in(file.path, file.data, intake_map):
+                parts.setdefault(name, []).append(part)
+        except CannotRead as reason:
+            trouble.file(deposit.digest, "stage", file.path, reason)
+    whole: dict[str, AirSeries] = {}
+    for name, found in parts.items():
+        try:
+            whole[name] = one_series(found, name)
+        except CannotRead as reason:
+            trouble.file(deposit.digest, "stage", found[-1].file, reason)
+    return whole
+
+
+def _mapped(
+    intake_map: Map, series: Mapping[str, AirSeries], deposit: Deposit, file: DepositFile, trouble: Trouble
+) -> Iterator[Found]:
     """Read a file with a map, or as usual where the map says nothing of it."""
     layout = None
     try:
         readable = deposit.kind != "toml" and not _passed_over(_path(file))
         layout = described(file.path, intake_map) if readable else None
-        found = mapped_tables(file.path, file.data, layout) if layout else None
+        found = mapped_tables(file.path, file.data, layout, series) if layout else None
     except CannotRead as reason:
         for table in [t.table for t in layout.tables] if layout else OF_GAUGINGS:
             trouble.file(deposit.digest, table, file.path, reason)
