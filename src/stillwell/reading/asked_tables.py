@@ -82,7 +82,7 @@ class Rows:
         given = {"status": status, "quality": quality, "instrument": instrument} | where
         asked = Asked(site, start, end, columns, given)
         question_ = question(table, gaugings, opened.known_sites, asked, moment, revisions)
-        frame = answer(opened._archive, question_, gaugings)
+        frame = answer(opened._archive, question_, gaugings, opened._remembered)
         units = {name: unit for name, unit in table.units.items() if name in frame.columns}
         frame.attrs.update(opened._about(moment) | {"table": self.name, "units": units})
         return frame

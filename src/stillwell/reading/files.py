@@ -117,16 +117,16 @@ def _may_lie(found: tuple[Any, Any] | None, low: Any, high: Any) -> bool:
     return (low is None or found[1] >= low) and (high is None or found[0] < high)
 
 
-def read_part(held: Held, columns: Sequence[str], *, encoded: Sequence[str] = ()) -> pa.Table:
+def read_part(held: Held, columns: Sequence[str]) -> pa.Table:
     """Read some columns of the row groups that matter, checking page checksums.
+
+    Words stay encoded as numbers of a list, which is quicker to read and to look through; ``joined`` decodes them.
 
     Parameters
     ----------
     held : Held
     columns : sequence of str
         Those the file lacks are left out.
-    encoded : sequence of str
-        Columns of words to leave encoded as numbers of a list.
 
     Returns
     -------
@@ -137,12 +137,13 @@ def read_part(held: Held, columns: Sequence[str], *, encoded: Sequence[str] = ()
     ArchiveDamaged
         If the file is not as it was written.
     """
-    names = held.footer.schema.names
-    mine = [name for name in columns if name in names]
+    schema = held.footer.schema
+    mine = [name for name in columns if name in schema.names]
+    words = [name for name in mine if schema.column(schema.names.index(name)).physical_type == "BYTE_ARRAY"]
 
     def read() -> pa.Table:
         with pq.ParquetFile(
-            held.path, metadata=held.footer, page_checksum_verification=True, read_dictionary=list(encoded)
+            held.path, metadata=held.footer, page_checksum_verification=True, read_dictionary=words
         ) as file:
             return file.read_row_groups(list(held.groups), columns=mine, use_threads=len(mine) > 1)
 

@@ -52,6 +52,7 @@ class Opened(Tables):
         self._archive = Archive(Path(path).expanduser())
         self._as_of = recorded_by(as_of)
         self._described: dict[str, Described] = {}
+        self._remembered: dict[tuple[Any, ...], pd.DataFrame] = {}
 
     @property
     def path(self) -> Path:

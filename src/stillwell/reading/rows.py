@@ -23,8 +23,14 @@ from stillwell.reading.described import Described
 from stillwell.reading.files import Held, Span, held_files, read_parts
 from stillwell.reading.filters import Question
 
+Remembered = dict[tuple[Any, ...], pd.DataFrame]
+"""Which gaugings stand, by the sites and moment asked about; an opened archive never changes."""
+MOST_REMEMBERED = 8
 
-def answer(archive: Archive, question: Question, gaugings: Described | None) -> pd.DataFrame:
+
+def answer(
+    archive: Archive, question: Question, gaugings: Described | None, remembered: Remembered | None = None
+) -> pd.DataFrame:
     """Read the rows that answer a question.
 
     Parameters
@@ -33,6 +39,8 @@ def answer(archive: Archive, question: Question, gaugings: Described | None) -> 
     question : Question
     gaugings : Described or None
         The archive's table of gaugings.
+    remembered : Remembered, optional
+        Kept between questions, so that points and verticals of a site need not ask again which gaugings stand.
 
     Returns
     -------
@@ -49,7 +57,7 @@ def answer(archive: Archive, question: Question, gaugings: Described | None) -> 
     if question.table.table == "gaugings":
         rows = _gaugings(archive, question)
     elif question.table.of_gaugings and gaugings is not None:
-        rows = _beside_gaugings(archive, question, gaugings)
+        rows = _beside_gaugings(archive, question, gaugings, {} if remembered is None else remembered)
     else:
         rows = _kept(archive, question)
     if rows.empty:
@@ -81,16 +89,21 @@ def settled(table: Described, files: Sequence[Held]) -> bool:
 
 
 def standing_of(table: Described, rows: pd.DataFrame) -> pd.DataFrame:
-    """Pick the rows that stand of a table whose rows belong to no gauging, looking only where there were revisions."""
+    """Pick the rows that stand of the gaugings or a table beside them, looking only where there were revisions."""
     time = table.time
-    if "status" in table.columns or time not in table.key:
+    if table.table == "gaugings":
+        # a row that is the only one of its gauging stands unless it was withdrawn
+        touched = rows["gauging_id"].duplicated(keep=False) | (rows["status"] == "withdrawn")
+    elif "status" in table.columns or time not in table.key:
         return standing_rows(table.table, rows, rows, list(table.key))
-    revised = (rows["revision"] > 1).to_numpy(dtype=bool)
-    if not revised.any():
+    else:
+        touched = rows[time].isin(rows.loc[rows["revision"] > 1, time])
+    apart = touched.to_numpy(dtype=bool)
+    if not apart.any():
         return rows
-    touched = rows[time].isin(rows.loc[revised, time]).to_numpy(dtype=bool)
-    stand = standing_rows(table.table, rows[touched].assign(_row=np.flatnonzero(touched)), rows, list(table.key))
-    keep = ~touched
+    mine = rows[apart].assign(_row=np.flatnonzero(apart))
+    stand = standing_rows(table.table, mine, mine, list(table.key))
+    keep = ~apart
     keep[stand["_row"].to_numpy(dtype="int64")] = True
     return rows[keep]
 
@@ -104,8 +117,8 @@ def _kept(archive: Archive, question: Question) -> pd.DataFrame:
     rows = _rows(table, files, [*question.named, *needed, *(question.where or {}), *_time(question)], spans)
     if not whole:
         rows = standing_of(table, rows)
-    if table.time is not None:
-        rows = question.within(rows, table.time) if _time(question) else rows
+    if table.time is not None and _time(question) and table.time not in [span[0] for span in spans]:
+        rows = question.within(rows, table.time)
     return question.keeps(rows, question.where)
 
 
@@ -124,32 +137,59 @@ def _gaugings(archive: Archive, question: Question) -> pd.DataFrame:
     _check_gaugings(rows, known)
     rows = _recorded(rows, question)
     if not question.revisions:
-        rows = standing_rows("gaugings", rows, rows, list(table.key))
+        rows = standing_of(table, rows)
     if question.sites is not None:
         rows = rows[rows["site"].isin(set(question.sites))]
     rows = question.within(rows, "started_at") if _time(question) else rows
     return question.keeps(rows, question.where)
 
 
-def _beside_gaugings(archive: Archive, question: Question, gaugings: Described) -> pd.DataFrame:
+def _beside_gaugings(archive: Archive, question: Question, gaugings: Described, remembered: Remembered) -> pd.DataFrame:
     """Answer from a table whose rows belong to gaugings: those of the revisions that stand and are asked for."""
     where = dict(question.of_gauging or {})
     if "gauging_id" in (question.where or {}):
         where["gauging_id"] = (question.where or {})["gauging_id"]
-    about = replace(question, table=gaugings, where=where, of_gauging=None, columns=(*GAUGING, "site", "recorded_at"))
-    asked = _gaugings(archive, about)
+    spans, sites, asked = span_of(question), question.sites, None
     filtered = bool(where) or question.start is not None or question.end is not None
-    if question.revisions:
-        asked = newest_rows(asked)
-    spans, ids = span_of(question), []
-    if filtered and len(asked):
-        ids = [("gauging_id", asked["gauging_id"].min(), asked["gauging_id"].max() + "\0")]
-    whole = question.revisions and not filtered
-    sites = question.sites if not filtered else sorted(set(asked["site"]))
+    ids: list[Span] = []
+    if filtered or not question.revisions:
+        asked = _about(archive, replace(question, table=gaugings, where=where, of_gauging=None), remembered)
+    if asked is not None and filtered:
+        sites = tuple(sorted(set(asked["site"])))
+        ids = [("gauging_id", asked["gauging_id"].min(), asked["gauging_id"].max() + "\0")] if len(asked) else []
     files = held_files(archive, question.table.table, sites, [*spans, *ids])
-    needed = [*question.named, *(question.where or {}), *(() if whole else GAUGING)]
-    rows = _rows(question.table, files, needed, spans, None if whole else asked)
-    return question.keeps(rows, question.where)
+    needed = [*question.named, *(question.where or {}), *_to_join(files, asked)]
+    return question.keeps(_rows(question.table, files, needed, spans, asked), question.where)
+
+
+def _to_join(files: Sequence[Held], asked: pd.DataFrame | None) -> list[str]:
+    """Name the columns by which rows find their gauging; the id alone where nothing was ever revised."""
+    if asked is None:
+        return []
+    first = bool((asked["revision"] == 1).all()) and all(held.range("revision") == (1, 1) for held in files)
+    return GAUGING[:1] if first else GAUGING
+
+
+def _about(archive: Archive, question: Question, remembered: Remembered) -> pd.DataFrame:
+    """Name the revisions of gaugings that a question on a table beside them is about."""
+    where = question.where or {}
+    columns = (*GAUGING, "site", "recorded_at", "status", "started_at", "quality", "instrument")
+    plain = replace(question, start=None, end=None, where=None, columns=columns)
+    if set(where) - set(columns):
+        plain = replace(plain, columns=tuple(dict.fromkeys([*columns, *where])))
+    if "gauging_id" in where:
+        plain = replace(plain, where={"gauging_id": where["gauging_id"]})
+    key = (plain.sites, plain.as_of, plain.revisions, plain.columns)
+    rows = remembered.get(key) if plain.where is None else None
+    if rows is None:
+        rows = _gaugings(archive, plain)
+        rows = newest_rows(rows) if question.revisions else rows
+        if plain.where is None:
+            remembered[key] = rows
+            while len(remembered) > MOST_REMEMBERED:
+                remembered.pop(next(iter(remembered)))
+    rows = question.within(rows, "started_at") if _time(question) else rows
+    return question.keeps(rows, where)
 
 
 def _rows(
@@ -160,8 +200,7 @@ def _rows(
     asked: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Read files into one frame in the order of site, key and revision, with the rows of the spans and gaugings."""
-    counts = pd.Series([held.site for held in files], dtype="str").value_counts()
-    merged = bool((counts > 1).any())
+    merged = len({held.site for held in files}) < len(files)
     cut = [span for span in spans if span[0] in table.columns and _cuts(files, span)]
     names = {*columns, *(span[0] for span in cut), *(table.order if merged else ())}
     wanted = [name for name in table.columns if name in names]
@@ -196,13 +235,16 @@ def _inside(part: pa.Table, spans: Sequence[Span]) -> pa.Table:
 
 def _of(part: pa.Table, asked: pd.DataFrame) -> pa.Table:
     """Keep the rows of some revisions of gaugings."""
-    several = asked["gauging_id"].duplicated().any()
-    if several:
+    if "revision" in part.column_names and not asked["gauging_id"].is_unique:
         mine = pd.MultiIndex.from_frame(part.select(GAUGING).to_pandas())
         return part.filter(pa.array(mine.isin(pd.MultiIndex.from_frame(asked[GAUGING].astype({"revision": "int64"})))))
-    at = pc.index_in(part["gauging_id"], value_set=pa.array(asked["gauging_id"], pa.string()))
-    revision = pa.array(asked["revision"].to_numpy(dtype="int64")).take(at.combine_chunks())
-    mask = pc.fill_null(pc.equal(part["revision"], revision), fill_value=False)
+    known = pa.array(asked["gauging_id"], pa.string())
+    ids = part["gauging_id"].unify_dictionaries().combine_chunks()
+    at = pc.index_in(ids.dictionary, value_set=known).take(ids.indices)
+    mask = pc.is_valid(at)
+    if "revision" in part.column_names:
+        standing = pa.array(asked["revision"].to_numpy(dtype="int64")).take(at)
+        mask = pc.fill_null(pc.equal(part["revision"], standing), fill_value=False)
     return part if pc.all(mask).as_py() in (True, None) else part.filter(mask)
 
 

@@ -168,7 +168,7 @@ def _all_missing(held: Held, name: str) -> bool:
 
 
 def _piece(held: Held, number: int, names: Sequence[str]) -> pd.DataFrame:
-    part = read_part(held, names, encoded=[n for n in names if n not in ("revision", "recorded_at")])
+    part = read_part(held, names)
     frame: pd.DataFrame = part.to_pandas(ignore_metadata=True)
     for name in frame.columns[[isinstance(kind, pd.CategoricalDtype) for kind in frame.dtypes]]:
         frame[name] = frame[name].astype("str")
