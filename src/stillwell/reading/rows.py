@@ -62,7 +62,9 @@ def answer(
         rows = _kept(archive, question)
     if rows.empty:
         _check_instrument(archive, question)
-    return rows[question.named].reset_index(drop=True)
+    # picking columns copies them
+    rows = rows if list(rows.columns) == question.named else rows[question.named]
+    return rows.reset_index(drop=True)
 
 
 def span_of(question: Question) -> list[Span]:
@@ -155,19 +157,11 @@ def _beside_gaugings(archive: Archive, question: Question, gaugings: Described, 
     if filtered or not question.revisions:
         asked = _about(archive, replace(question, table=gaugings, where=where, of_gauging=None), remembered)
     if asked is not None and filtered:
-        sites = tuple(sorted(set(asked["site"])))
+        sites = tuple(sorted(asked["site"].unique()))
         ids = [("gauging_id", asked["gauging_id"].min(), asked["gauging_id"].max() + "\0")] if len(asked) else []
     files = held_files(archive, question.table.table, sites, [*spans, *ids])
-    needed = [*question.named, *(question.where or {}), *_to_join(files, asked)]
+    needed = [*question.named, *(question.where or {})]
     return question.keeps(_rows(question.table, files, needed, spans, asked), question.where)
-
-
-def _to_join(files: Sequence[Held], asked: pd.DataFrame | None) -> list[str]:
-    """Name the columns by which rows find their gauging; the id alone where nothing was ever revised."""
-    if asked is None:
-        return []
-    first = bool((asked["revision"] == 1).all()) and all(held.range("revision") == (1, 1) for held in files)
-    return GAUGING[:1] if first else GAUGING
 
 
 def _about(archive: Archive, question: Question, remembered: Remembered) -> pd.DataFrame:
@@ -202,17 +196,24 @@ def _rows(
     """Read files into one frame in the order of site, key and revision, with the rows of the spans and gaugings."""
     merged = len({held.site for held in files}) < len(files)
     cut = [span for span in spans if span[0] in table.columns and _cuts(files, span)]
-    names = {*columns, *(span[0] for span in cut), *(table.order if merged else ())}
-    wanted = [name for name in table.columns if name in names]
-    schema = pa.schema([table.schema.field(name) for name in wanted])
+    beside = {*_to_join(files, asked), *(span[0] for span in cut), *(table.order if merged else ())}
+    wanted = [name for name in table.columns if name in beside.union(columns)]
     parts = [_inside(part, cut) for part in read_parts(files, wanted)]
     if asked is not None:
         parts = [_of(part, asked) for part in parts]
     parts = [part for part in parts if len(part)]
     if merged and not _follow(parts, table.order):
-        whole = joined(parts, schema)
+        whole = joined(parts, pa.schema([table.schema.field(name) for name in wanted]))
         parts = [whole.take(pc.sort_indices(whole, sort_keys=[(name, "ascending") for name in table.order]))]
-    return as_frame(parts, schema)
+    return as_frame(parts, pa.schema([table.schema.field(name) for name in dict.fromkeys(columns)]))
+
+
+def _to_join(files: Sequence[Held], asked: pd.DataFrame | None) -> list[str]:
+    """Name the columns by which rows find their gauging; the id alone where nothing was ever revised."""
+    if asked is None:
+        return []
+    first = bool((asked["revision"] == 1).all()) and all(held.range("revision") == (1, 1) for held in files)
+    return GAUGING[:1] if first else GAUGING
 
 
 def _cuts(files: Sequence[Held], span: Span) -> bool:
