@@ -45,7 +45,9 @@ class Opened(Tables):
     >>> a = stillwell.open("sample_archive/archive")
     >>> a.verticals(gauging_id="INV-KES.20241009T111000Z.INV-AC1", columns=["position_m", "depth_m"]).head(3)
        position_m  depth_m
-    0        1.34      0.0
+    0        1.62     0.00
+    1        1.98     0.18
+    2        2.26     0.23
     """
 
     def __init__(self, path: str | PathLike[str], as_of: Moment | None = None) -> None:
@@ -313,7 +315,7 @@ class Opened(Tables):
         last = f", the last on {head.recorded_at:%Y-%m-%d %H:%M} UTC" if head else ""
         by = f", as of {time_text(self._as_of)}" if self._as_of else ""
         commits = self._archive.ledger.head_number()
-        return f"archive of {len(self.known_sites)} sites, {len(self.tables())} tables, {commits} commits{last}{by}"
+        return f"archive of {len(self.known_sites)} sites, {commits} commits{last}{by}"
 
     if not TYPE_CHECKING:
 
