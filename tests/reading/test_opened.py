@@ -108,7 +108,9 @@ def test_values_are_those_pyarrow_reads(sample):
     key = ["check", "sample", "receiver"]
     expected = direct.to_pandas().sort_values(key).reset_index(drop=True)
     for name in found:
-        np.testing.assert_array_equal(found[name].to_numpy(object), expected[name].to_numpy(object))
+        mine, theirs = found[name], expected[name]
+        assert list(mine.isna()) == list(theirs.isna()), name
+        assert list(mine.dropna()) == list(theirs.dropna()), name
 
 
 def test_frames_say_units_and_where_they_come_from(sample):
@@ -227,7 +229,7 @@ def test_what_is_not_known_is_refused_in_words_that_name_what_is(sample):
     ):
         with pytest.raises(QueryError, match=said):
             ask()
-    with pytest.raises(AttributeError, match="gaugings.*found 'gauging_table'"):
+    with pytest.raises(AttributeError, match=r"gaugings.*found 'gauging_table'"):
         _ = sample.gauging_table
     with pytest.raises(NotAnArchive):
         stillwell.open(ROOT / "docs")

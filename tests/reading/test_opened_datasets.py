@@ -153,7 +153,7 @@ def test_a_gauging_as_of_a_day_and_a_revision(tmp_path):
     ):
         with pytest.raises(QueryError, match=said):
             a.gauging(one, **how)
-    with pytest.raises(QueryError, match="found 'S1.x'"):
+    with pytest.raises(QueryError, match=r"found 'S1\.x'"):
         a.gauging("S1.x")
 
 
@@ -245,6 +245,24 @@ def test_a_span_opens_no_row_group_outside_of_it(recorded):
     assert len(held_files(archive, "invented_levels", ["S1"])) == 4
     kept = held_files(archive, "invented_levels", ["S1"], [("time", *times)])
     assert sorted(held.footer.num_rows for held in kept) == [4, 48]
+
+
+def test_files_that_follow_each_other_are_joined_without_reading_their_keys(recorded, monkeypatch):
+    """Where footers alone put the files of one sensor one after the other, only the column asked for is read."""
+    read = []
+    whole = pq.ParquetFile.read_row_groups
+
+    def spy(self, groups, columns=None, **more):
+        read.append(tuple(columns))
+        return whole(self, groups, columns=columns, **more)
+
+    monkeypatch.setattr(pq.ParquetFile, "read_row_groups", spy)
+    a = stillwell.open(recorded, as_of="2026-02-08T00:00Z")
+    rows = a.invented_levels(end="2024", columns="level_m")
+    assert read == [("level_m",), ("level_m",)]
+    expected = a.invented_levels(end="2024").sort_values("time")
+    assert list(rows["level_m"]) == list(expected["level_m"])
+    assert len(rows) == 96
 
 
 def test_a_series_of_days_in_words(recorded):

@@ -52,13 +52,19 @@ class Held:
         said = self.footer.row_group(group).column(place).statistics if place >= 0 else None
         return (said.min, said.max) if said is not None and said.has_min_max else None
 
-    def lacks(self, column: str) -> bool:
-        """Return whether a column may lack a value somewhere."""
-        place = self.footer.schema.names.index(column) if column in self.footer.schema.names else -1
-        if place < 0:
-            return True
-        stats = [self.footer.row_group(i).column(place).statistics for i in self.groups]
-        return any(one is None or not one.has_null_count or one.null_count > 0 for one in stats)
+    def only(self, column: str) -> tuple[Any] | None:
+        """Return the one value that every row has, missing as None; None where the footer does not say there is one."""
+        if column not in self.footer.schema.names:
+            return (None,)
+        place, found = self.footer.schema.names.index(column), set()
+        for group in map(self.footer.row_group, self.groups):
+            said = group.column(place).statistics
+            if said is None or not said.has_null_count or said.null_count not in (0, group.num_rows):
+                return None
+            if said.null_count == 0 and not said.has_min_max:
+                return None
+            found |= {said.min, said.max} if said.null_count == 0 else {None}
+        return (found.pop(),) if len(found) == 1 else None
 
 
 Span = tuple[str, Any, Any]

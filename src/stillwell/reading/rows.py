@@ -194,7 +194,8 @@ def _rows(
     asked: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Read files into one frame in the order of site, key and revision, with the rows of the spans and gaugings."""
-    merged = len({held.site for held in files}) < len(files)
+    in_line = _in_line(table, files)
+    files, merged = in_line or files, in_line is None
     cut = [span for span in spans if span[0] in table.columns and _cuts(files, span)]
     beside = {*_to_join(files, asked), *(span[0] for span in cut), *(table.order if merged else ())}
     wanted = [name for name in table.columns if name in beside.union(columns)]
@@ -206,6 +207,26 @@ def _rows(
         whole = joined(parts, pa.schema([table.schema.field(name) for name in wanted]))
         parts = [whole.take(pc.sort_indices(whole, sort_keys=[(name, "ascending") for name in table.order]))]
     return as_frame(parts, pa.schema([table.schema.field(name) for name in dict.fromkeys(columns)]))
+
+
+def _in_line(table: Described, files: Sequence[Held]) -> list[Held] | None:
+    """Put files so that their rows are in order one after the other, by their footers; None where these cannot tell.
+
+    So lie the years of one sensor at one site: nothing but their times tells them apart, and these do not overlap.
+    """
+    if len({held.site for held in files}) == len(files):
+        return list(files)
+    time, others = table.time, [name for name in table.key if name not in ("site", table.time)]
+    ranges = [held.range(str(time)) for held in files]
+    if time not in table.key or not all(ranges) or any(len({held.only(n) for held in files}) > 1 for n in others):
+        return None
+    if any(held.only(name) is None for held in files[:1] for name in others):
+        return None
+    spans = sorted(
+        (held.site, *(span or ()), place) for place, (held, span) in enumerate(zip(files, ranges, strict=True))
+    )
+    apart = all(before[0] < after[0] or before[2] < after[1] for before, after in pairwise(spans))
+    return [files[span[3]] for span in spans] if apart else None
 
 
 def _to_join(files: Sequence[Held], asked: pd.DataFrame | None) -> list[str]:

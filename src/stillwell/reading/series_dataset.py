@@ -145,26 +145,15 @@ def _index(asked: Question, groups: Sequence[Held], others: Sequence[str]) -> pd
     rows = asked.within(rows, _time(table))
     for name in others:
         if name not in rows.columns:
-            found = groups[0].range(name)
-            rows = rows.assign(**{name: None if found is None else found[0]})
+            known = groups[0].only(name)
+            rows = rows.assign(**{name: known[0] if known else None})
     return rows
 
 
 def _varies(groups: Sequence[Held], name: str) -> bool:
     """Return whether a column may hold more than one value, by the footers."""
-    ranges = {held.range(name) for held in groups}
-    lacking = {held.lacks(name) for held in groups}
-    if ranges == {None}:
-        return any(_all_missing(held, name) is False for held in groups)
-    found = next(iter(ranges))
-    return len(ranges) > 1 or lacking != {False} or found is None or found[0] != found[1]
-
-
-def _all_missing(held: Held, name: str) -> bool:
-    rows = held.footer.row_group(held.groups[0]).num_rows
-    place = held.footer.schema.names.index(name) if name in held.footer.schema.names else -1
-    said = held.footer.row_group(held.groups[0]).column(place).statistics if place >= 0 else None
-    return place < 0 or (said is not None and said.has_null_count and said.null_count == rows)
+    found = {held.only(name) for held in groups}
+    return None in found or len(found) > 1
 
 
 def _piece(held: Held, number: int, names: Sequence[str]) -> pd.DataFrame:
