@@ -123,6 +123,6 @@ def style() -> str:
         ".drawing .open{fill:var(--paper);stroke:var(--ink);stroke-width:1.3}"
         ".drawing .full{fill:var(--ink);stroke:var(--ink);stroke-width:1}"
         ".drawing .this{fill:var(--ochre);stroke:var(--ink);stroke-width:1.4}"
-        ".drawing .struck{fill:none;stroke:var(--soft);stroke-width:1.4}"
+        ".drawing .struck{fill:none;stroke:var(--soft);stroke-width:1.4}.drawing .crossed{stroke-width:2.6}"
         f"{series}"
     )

@@ -16,8 +16,12 @@ from stillwell.drawing.svg import hint, line, mark, path, picture, words
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-TALL, BETWEEN = 92.0, 34.0
-VERDICT_LOOKS = {"healthy": ("circle", "s-river"), "watch": ("triangle", "s-ochre"), "unfit": ("cross", "s-grave")}
+TALL, BETWEEN = 64.0, 32.0
+VERDICT_LOOKS = {
+    "healthy": ("circle", "s-river"),
+    "watch": ("triangle", "s-ochre"),
+    "unfit": ("cross", "s-grave crossed"),
+}
 SHAPES = ("circle", "square", "triangle", "diamond")
 INSET = 22.0
 
@@ -33,6 +37,8 @@ class Quantity:
     said: str
     rows: pd.DataFrame
     limits: tuple[tuple[float, str], ...] = ()
+    least_span: float = 0.0
+    """Least span of the upright axis, so that a still quantity looks still."""
 
 
 def health_svg(
@@ -62,7 +68,7 @@ def health_svg(
     gauged = np.zeros(0) if gauged_us is None else gauged_us.astype(np.float64)
     x = _time(np.r_[verdicts["time_us"].to_numpy(dtype=np.float64), gauged])
     parts = [*_verdicts(verdicts, x), *_gauged(gauged, x)]
-    top = 112.0
+    top = 100.0
     for i, quantity in enumerate(shown):
         parts += _plot(quantity, x, top + i * (TALL + BETWEEN))
     foot = top + len(shown) * (TALL + BETWEEN)
@@ -110,7 +116,8 @@ def _gauged(gauged: Floats, x: Scale) -> list[str]:
 def _plot(quantity: Quantity, x: Scale, top: float) -> list[str]:
     rows = quantity.rows.dropna(subset=["value"])
     values = np.r_[rows["value"].to_numpy(dtype=np.float64), [limit for limit, _ in quantity.limits]]
-    plot = Plot(x, scale_over(values, top + TALL, top, room=0.12))
+    middle, half = (values.max() + values.min()) / 2, quantity.least_span / 2
+    plot = Plot(x, scale_over(np.r_[values, middle - half, middle + half], top + TALL, top, room=0.12))
     out = [words(10, top - 8, quantity.said, "small strong")]
     for value, said in plot.y.ticks(3):
         css = "zero" if value == 0 else "grid"

@@ -88,6 +88,8 @@ def _plot(series: Series, rows: pd.DataFrame, moments: Floats, log: bool) -> Plo
     values = np.r_[series.value, rows["discharge_m3_s"].to_numpy(dtype=np.float64)]
     if log:
         return Plot(x, log_scale_over(values, TOP + TALL, TOP))
+    half = np.nan_to_num(rows["uncertainty_m3_s"].to_numpy(dtype=np.float64))
+    values = np.r_[values, rows["discharge_m3_s"].to_numpy(dtype=np.float64) + half]
     if series.upper is not None and series.upper.size:
         values = np.r_[values, series.upper]
     return Plot(x, scale_over(values, TOP + TALL, TOP, zero=True))

@@ -154,7 +154,7 @@ def _gaugings(rows: pd.DataFrame, plot: Plot, base: float) -> list[str]:
         said = hint(f"{label}: {q:.4g} m3/s at {h:.3f} m")
         out.append(mark(shape, a, b, 6.5 if role == "this" else 4.2, css, said, data_role=str(role)))
     if len(ordered) <= MOST_LABELS:
-        out += _labels(x, y, [str(label) for label in ordered["label"]])
+        out += _labels(x[::-1], y[::-1], [str(label) for label in ordered["label"]][::-1])
     return out
 
 

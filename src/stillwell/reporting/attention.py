@@ -42,16 +42,16 @@ def attention(
     """
     provisional = gaugings[gaugings["status"] == "provisional"]
     told = [
-        ("gaugings with an unusable finding: include, exclude or withdraw them", _with(findings, "unusable")),
-        ("candidates that wait beside an approved revision", _candidates(archive, gaugings, as_of)),
-        ("provisional gaugings with a suspect finding of their own: review them", _suspect(provisional, findings)),
-        ("gaugings whose meter was found unfit and that nobody has reviewed", _unfit(provisional, findings)),
-        ("gaugings without a gauge height: they cannot speak to a rating", _missing(gaugings, "gauge_height_m")),
-        ("gaugings without a discharge", _missing(gaugings, "discharge_m3_s")),
-        ("meters whose newest check found them unfit", _meters(archive, gaugings, as_of, site)),
+        ("Gaugings with an unusable finding, to be included, excluded or withdrawn", _with(findings, "unusable")),
+        ("Gaugings with a candidate that waits beside an approved revision", _candidates(archive, gaugings, as_of)),
+        ("Provisional gaugings with a suspect finding of their own, to be reviewed", _suspect(provisional, findings)),
+        ("Gaugings whose meter was found unfit and that nobody has reviewed", _unfit(provisional, findings)),
+        ("Gaugings without a gauge height, which cannot speak to a rating", _missing(gaugings, "gauge_height_m")),
+        ("Gaugings without a discharge", _missing(gaugings, "discharge_m3_s")),
+        ("Meters whose newest check found them unfit", _meters(archive, gaugings, as_of, site)),
     ]
     if span is not None:
-        told.append(("sites without a gauging in this season", _silent(archive, gaugings, as_of)))
+        told.append(("Sites without a gauging in this season", _silent(archive, gaugings, as_of)))
     count = len(provisional)
     out = [
         {"what": what, "names": names[:MOST_NAMED], "more": max(len(names) - MOST_NAMED, 0), "count": len(names)}
@@ -60,7 +60,7 @@ def attention(
     ]
     if count:
         out.append(
-            {"what": "provisional gaugings in all, waiting for a review", "names": [], "more": 0, "count": count}
+            {"what": "Provisional gaugings in all, waiting for a review", "names": [], "more": 0, "count": count}
         )
     return out
 

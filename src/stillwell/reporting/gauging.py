@@ -119,7 +119,6 @@ def _measured(archive: Archive, row: pd.Series, inforce: InForce, as_of: Any) ->
         "intervals": _intervals(row),
         "findings": finding_groups(findings),
         "wading": [str(m) for m in findings.loc[findings["code"] == WADING, "message"]],
-        "wading_limit": inforce.limit("wading_product_m2_s"),
     }
 
 

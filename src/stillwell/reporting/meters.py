@@ -72,6 +72,9 @@ CHECK_FIGURES = (
 )  # fmt: skip
 """Figure of a check, what it is called, and its limits: name in the policy, sign, what it means."""
 
+LEAST_SPAN = {"noise_db": 6.0, "echo_db": 6.0, "spread_db": 2.0}
+"""Span the axis of a figure has at least (chosen)."""
+
 
 def _quantities(health: Health | None, inforce: InForce) -> list[Quantity]:
     if health is None:
@@ -83,7 +86,7 @@ def _quantities(health: Health | None, inforce: InForce) -> list[Quantity]:
             rows = pd.DataFrame({"time_us": us(frame["checked_at"]), "value": frame[column].astype("float64")})
             rows = rows.assign(series=series, label=frame["check"])
             lines = tuple((sign * inforce.limit(n), f"{word} {sign * inforce.limit(n):g}") for n, sign, word in limits)
-            out.append(Quantity(said, rows, lines))
+            out.append(Quantity(said, rows, lines, LEAST_SPAN.get(column, 0.0)))
     return out
 
 

@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from stillwell.archive.archive import Archive
 from stillwell.drawing.colours import DARK, LIGHT, style, variables
+from stillwell.drawing.scales import plain
 from stillwell.drawing.svg import without_style
 from stillwell.reading.render import significant, time_text
 from stillwell.reading.show import CAUTION
@@ -57,7 +58,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         finalize=_shown,
     )
-    environment.filters |= {"num": num, "moment": moment, "day": day, "plain": _shown}
+    environment.filters |= {"num": num, "moment": moment, "day": day, "short": short}
     sheet = resources.files("stillwell.reporting").joinpath("templates", "style.css").read_text(encoding="utf-8")
     environment.globals["sheet"] = Markup(f"{_colours()}{sheet}{style()}")
     return environment
@@ -87,6 +88,11 @@ def num(value: Any, digits: int = 4) -> str:
     return DASH if value is None or pd.isna(value) else significant(float(value), digits)
 
 
+def short(value: Any) -> str:
+    """Write a limit as it was set, without zeros it was not given."""
+    return DASH if value is None or pd.isna(value) else plain(float(value))
+
+
 def moment(value: Any) -> str:
     """Write an instant in UTC to the minute, or to the second where it holds one; a dash where there is none."""
     if value is None or pd.isna(value):
@@ -104,8 +110,8 @@ def day(value: Any) -> str:
 
 def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Lay rows out for a template; what is missing is None."""
-    plain = frame.astype(object).where(frame.notna(), None)
-    return [dict(zip(plain.columns, row, strict=True)) for row in plain.itertuples(index=False)]
+    bare = frame.astype(object).where(frame.notna(), None)
+    return [dict(zip(bare.columns, row, strict=True)) for row in bare.itertuples(index=False)]
 
 
 def some(frame: pd.DataFrame, most: int) -> tuple[pd.DataFrame, int]:
