@@ -139,7 +139,7 @@ def _stripes(series: Series, plot: Plot, y: float) -> list[str]:
 
 
 def _signs(series: Series, rows: pd.DataFrame) -> Sequence[Sign]:
-    out = [Sign("", "curve", "record")]
+    out = [Sign("", "curve", "record")] if series.value.size else []
     if series.upper is not None:
         out.append(Sign("square", "band", "interval of 95 %"))
     if len(rows):

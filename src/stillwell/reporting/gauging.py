@@ -16,8 +16,8 @@ from stillwell.drawing.section import section_svg
 from stillwell.errors import QueryError
 from stillwell.reporting.limits import InForce, policy_of
 from stillwell.reporting.meters import meter_history
-from stillwell.reporting.page import day, drawn, moment, num, page, rows_of
-from stillwell.reporting.place import drawings, marked_gaugings
+from stillwell.reporting.page import day, drawn, moment, page, rows_of
+from stillwell.reporting.place import drawings, kept_out, marked_gaugings
 from stillwell.reporting.provenance import rests_on
 from stillwell.reporting.ratings import Rating, ratings_of
 from stillwell.reporting.said import doubted_verticals, finding_groups, quality_words, result_sentence
@@ -165,12 +165,14 @@ def _place(archive: Archive, row: pd.Series, standing: pd.DataFrame, as_of: Any)
     if this not in set(others["gauging_id"]):
         others = pd.concat([others, row.to_frame().T.astype(others.dtypes.to_dict())], ignore_index=True)
     findings = archive.standing("findings", sites=[site], as_of=as_of)
-    rows = marked_gaugings(others, findings, archive.standing("reviews", as_of=as_of), this)
+    reviews = archive.standing("reviews", as_of=as_of)
+    rows = marked_gaugings(others, findings, reviews, this)
     ratings = ratings_of(archive, site, rows["stage_m"].to_numpy(), as_of)
     return {
         "place": drawings(rows, ratings, "place"),
         "neighbours": int(len(rows) - 1),
         "beside": _beside(row, ratings),
+        "kept_out": _why_out(others[others["gauging_id"] == this], findings, reviews),
         "no_stage": bool(pd.isna(row["gauge_height_m"])),
     }
 
@@ -184,8 +186,22 @@ def _beside(row: pd.Series, ratings: list[Rating]) -> str:
     return f"The {name}, gives no flow at this stage." if pd.isna(off) else f"It lies {off:+.1f} % from {name}."
 
 
+def _why_out(row: pd.DataFrame, findings: pd.DataFrame, reviews: pd.DataFrame) -> str:
+    """Say why a gauging is kept out of ratings; nothing where it is not."""
+    this = str(row["gauging_id"].iloc[0])
+    if row["status"].iloc[0] == "withdrawn":
+        return "it was withdrawn"
+    if not kept_out(row, findings, reviews)[0]:
+        return ""
+    decided = reviews[(reviews["subject"] == this) & (reviews["decision"] == "excluded")]
+    if len(decided):
+        last = decided.sort_values("decided_at", kind="stable").iloc[-1]
+        return f"{last['by']} excluded it on {day(last['decided_at'])}, {last['reason']}"
+    return "it is an estimate" if row["method"].iloc[0] == "estimated" else "it has an unusable finding"
+
+
 def _history(archive: Archive, by_then: pd.DataFrame, gauging_id: str, as_of: Any) -> dict[str, Any]:
     reviews = archive.standing("reviews", as_of=as_of)
     reviews = reviews[reviews["subject"] == gauging_id].sort_values("decided_at", kind="stable")
     rows = by_then.sort_values(["revision", "recorded_at"], kind="stable")
-    return {"revisions": rows_of(rows), "reviews": rows_of(reviews), "num": num}
+    return {"revisions": rows_of(rows), "reviews": rows_of(reviews)}

@@ -78,11 +78,13 @@ def _within(rows: pd.DataFrame, since: datetime, until: datetime) -> pd.DataFram
 
 
 def _deposits(archive: Archive, within: pd.DataFrame, since: datetime, until: datetime, as_of: Any) -> pd.DataFrame:
-    """List the deposits of every commit that brought a gauging of the season, or was made in it."""
+    """List deposits from the first to the last commit that told of a gauging of the season, and those made in it."""
     rows = archive.standing("deposits", as_of=as_of)
-    brought = set(within["recorded_at"])
+    told = within["recorded_at"]
     in_it = (rows["recorded_at"] >= pd.Timestamp(since)) & (rows["recorded_at"] < pd.Timestamp(until))
-    return rows[rows["recorded_at"].isin(brought) | in_it].sort_values(["commit", "name"], kind="stable")
+    return rows[rows["recorded_at"].between(told.min(), told.max()) | in_it].sort_values(
+        ["commit", "name"], kind="stable"
+    )
 
 
 def _returned(archive: Archive, deposits: pd.DataFrame) -> list[dict[str, Any]]:
