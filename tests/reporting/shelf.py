@@ -19,27 +19,23 @@ def shelf(tmp: Path) -> Archive:
     """Take in registers, a good gauging, one that runs upstream, a zero, checks, a withdrawal and a returned sheet."""
     root, now = tmp / "archive", clock()
 
-    def take(path: Path) -> None:
-        ingest(root, [path], by="T1", now=now)
+    def take(*paths: Path) -> None:
+        ingest(root, paths, by="T1", now=now)
 
     folder = registers(tmp / "registers")
     quoted = '"' + HOSTILE.replace('"', '""') + '"'
     sites = (folder / "sites.csv").read_text().replace("Site 1 (invented)", quoted)
     (folder / "sites.csv").write_text(sites)
-    take(folder)
-    take(sheets(tmp / "first", "1", "5", remarks=quoted))
-    take(sheets(tmp / "upstream", "2", velocity=-0.2))
     few = sheets(tmp / "few", "3")
     lines = (few / "points.csv").read_text().splitlines()
     kept = [line for line in lines if line.split(",")[1] in {"vertical", "1", "4", "7"}]
     (few / "points.csv").write_text("\n".join(kept) + "\n")
-    take(few)
     zero = tmp / "zero"
     zero.mkdir()
     header = "gauging,site,started_at,ended_at,method\n"
     (zero / "gaugings.csv").write_text(f"{header}Z,S1,2025-05-04T10:00Z,2025-05-04T10:05Z,observed zero\n")
-    take(zero)
-    take(_checks(tmp / "checks"))
+    first, upstream = sheets(tmp / "first", "1", "5", remarks=quoted), sheets(tmp / "upstream", "2", velocity=-0.2)
+    take(folder, first, upstream, few, zero, _checks(tmp / "checks"))
     wrong = sheets(tmp / "wrong <i>", "6")
     (wrong / "points.csv").write_text((wrong / "points.csv").read_text().replace("0.3,open", "-3,open"))
     take(wrong)

@@ -43,7 +43,7 @@ SERIES = ("river", "ochre", "plum", "stone")
 """Colours of several series in one drawing; each series has a shape of its own too."""
 
 DOWNSTREAM = ("#f2f4e6", "#c5dfcf", "#8fc4c6", "#5aa3bd", "#3079a6", "#1f5088")
-UPSTREAM = ("#f2f4e6", "#f3cfa3", "#d98c46", "#a8540a", "#6b3005")
+UPSTREAM = ("#f2f4e6", "#f3cfa3", "#d98c46", "#b0600f", "#8a4610")
 """From still water on: velocity downstream darkens towards blue, upstream towards brown."""
 
 

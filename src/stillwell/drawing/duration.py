@@ -50,7 +50,7 @@ def duration_svg(duration: pd.DataFrame, name: str = "duration") -> str:
             parts.append(
                 words(
                     a + 8 if percent < 90 else a - 8,
-                    b - 8 if percent < 90 else b + 16,
+                    b - 8 if percent < 90 and b > TOP + 20 else b + 18,
                     said,
                     "small halo" + ("" if percent < 90 else " end"),
                 )

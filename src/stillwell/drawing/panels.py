@@ -57,9 +57,9 @@ def panels_svg(
     plot = Plot(laid.scale, y)
     signs = [Sign(css="limit" if css == "limit" else "wish", shape="", said=f"{word}: {share:g} % of all flow")
              for share, css, word in known]  # fmt: skip
-    share = rows["share_pct"].to_numpy(dtype=np.float64)
-    looks = {"limit": ("bar-high", "above the limit"), "wish": ("bar-raised", "above what is wanted")}
-    over = [Sign("square", *looks[css]) for limit, css, _ in known if (share > limit).any()]
+    meant = {"bar-high": "above the limit", "bar-raised": "above what is wanted"}
+    found = set(_classes(rows["share_pct"].to_numpy(dtype=np.float64), known))
+    over = [Sign("square", css, word) for css, word in meant.items() if css in found]
     signs += [Sign("square", "bar", "panel"), *over]
     shown_legend, tall = legend(signs, LEFT, plot.foot + 62, WIDTH - LEFT - RIGHT)
     parts = [
@@ -73,22 +73,28 @@ def panels_svg(
     return picture(name, "Discharge of the panels", _described(rows, known), WIDTH, plot.foot + 56 + tall, parts)
 
 
+def _classes(share: Floats, known: list[tuple[float, str, str]]) -> list[str]:
+    """Choose the look of every bar by the limits its share passes."""
+    over = {css: share > limit for limit, css, _ in known}
+    none = np.zeros(share.size, dtype=bool)
+    looks = np.where(over.get("limit", none), "bar-high", np.where(over.get("wish", none), "bar-raised", "bar"))
+    return [str(look) for look in looks]
+
+
 def _bars(
     rows: pd.DataFrame, plot: Plot, edges: tuple[Floats, Floats], known: list[tuple[float, str, str]]
 ) -> list[str]:
     left, right = (plot.x(edge) for edge in edges)
     flow, share = (rows[c].to_numpy(dtype=np.float64) for c in ("discharge_m3_s", "share_pct"))
     zero = plot.y.at(0.0)
-    over = {css: share > limit for limit, css, _ in known}
-    classes = np.where(over.get("limit", np.zeros(share.size, dtype=bool)), "bar-high",
-                       np.where(over.get("wish", np.zeros(share.size, dtype=bool)), "bar-raised", "bar"))  # fmt: skip
+    classes = _classes(share, known)
     out = []
     for i in np.flatnonzero(np.isfinite(flow) & (edges[1] > edges[0])):
         tall = plot.y.at(float(flow[i])) - zero
         said = f"vertical {rows['vertical'].iloc[i]}: {flow[i]:.4g} m3/s, {share[i]:.1f} % of all flow"
         lean = 0.6 if right[i] > left[i] else -0.6
         out.append(
-            box(left[i] + lean, zero, right[i] - left[i] - 2 * lean, tall, str(classes[i]), hint(said),
+            box(left[i] + lean, zero, right[i] - left[i] - 2 * lean, tall, classes[i], hint(said),
                 data_vertical=int(rows["vertical"].iloc[i]))
         )  # fmt: skip
         if classes[i] == "bar-high":

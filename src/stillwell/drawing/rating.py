@@ -17,6 +17,10 @@ Flags = NDArray[np.bool_]
 
 TOP, TALL = 40.0, 340.0
 MOST_LABELS = 30
+WIDEST = 4.0
+"""Times the discharge up to which the upper limit of a rating is drawn: close to zero flow it says nothing."""
+LEAST_HEAD = 0.4
+"""Share of the lowest gauged height above zero flow down to which a rating is drawn by ratio."""
 
 
 @dataclass(frozen=True)
@@ -65,6 +69,8 @@ def rating_svg(
         said = "No gauging with a stage and a discharge can be drawn."
         return picture(name, title, said, WIDTH, 60, [words(LEFT, 36, said)])
     rows, hidden = rows[drawn], int((~drawn).sum())
+    if rating is not None and log:
+        rating = _lifted(rating, rows, base)
     plot = _plot(rows, rating, log, base)
     above = f"stage above {base:g} m, m" if log and base else "stage, m"
     shown, tall = legend(_signs(rows, rating), LEFT, plot.foot + 62, WIDTH - LEFT - RIGHT)
@@ -87,13 +93,22 @@ def rating_svg(
     )
 
 
+def _lifted(rating: Line, rows: pd.DataFrame, base: float) -> Line:
+    """Cut a rating far below the lowest gauging, where by ratio it would fill the drawing with what nobody gauged."""
+    heads = np.r_[rows["stage_m"].to_numpy(dtype=np.float64), rating.stage_m[~rating.beyond]] - base
+    heads = heads[heads > 0]
+    kept = rating.stage_m - base > (LEAST_HEAD * float(heads.min()) if heads.size else 0.0)
+    low, high = (None if edge is None else edge[kept] for edge in (rating.lower, rating.upper))
+    return Line(rating.stage_m[kept], rating.discharge_m3_s[kept], rating.beyond[kept], low, high)
+
+
 def _plot(rows: pd.DataFrame, rating: Line | None, log: bool, base: float) -> Plot:
     flow, stage = rows["discharge_m3_s"].to_numpy(dtype=np.float64), rows["stage_m"].to_numpy(dtype=np.float64)
     half = np.nan_to_num(rows["uncertainty_m3_s"].to_numpy(dtype=np.float64))
     if rating is not None:
         stage = np.r_[stage, rating.stage_m]
         most = rating.discharge_m3_s if rating.upper is None else np.fmin(rating.upper, 1.6 * rating.discharge_m3_s)
-        flow, half = np.r_[flow, most], np.r_[half, np.zeros(most.size)]
+        flow, half = np.r_[flow, rating.discharge_m3_s, most], np.r_[half, np.zeros(2 * most.size)]
     if log:
         return Plot(log_scale_over(flow, LEFT, WIDTH - RIGHT), log_scale_over(stage - base, TOP + TALL, TOP))
     x = scale_over(np.r_[flow + half, flow - half], LEFT, WIDTH - RIGHT, zero=True)
@@ -108,7 +123,9 @@ def _rating(rating: Line | None, plot: Plot, base: float) -> list[str]:
     out = []
     if rating.lower is not None and rating.upper is not None:
         least = plot.x.low if plot.x.log else -np.inf
-        lower, upper = np.maximum(rating.lower, least), np.minimum(rating.upper, plot.x.high)
+        sure = rating.upper <= WIDEST * rating.discharge_m3_s
+        lower = np.where(sure, np.maximum(rating.lower, least), np.nan)
+        upper = np.minimum(rating.upper, plot.x.high)
         out.append(_sideways(plot.x(lower), plot.x(upper), y))
     within = ~rating.beyond
     touched = rating.beyond | np.r_[rating.beyond[1:], False] | np.r_[False, rating.beyond[:-1]]

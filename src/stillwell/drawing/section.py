@@ -102,7 +102,7 @@ def section_svg(
         *_feet(sheet, under.foot + 66),
     ]
     foot = under.foot + 66 + _true_height(sheet) + 50
-    return picture(name, "Cross-section, facing downstream", _described(sheet), WIDTH, foot, parts)
+    return picture(name, "Cross-section", _described(sheet), WIDTH, foot, parts)
 
 
 def _sheet(rows: pd.DataFrame, points: pd.DataFrame, start_bank: str | None) -> _Sheet:

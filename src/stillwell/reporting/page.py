@@ -58,7 +58,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         finalize=_shown,
     )
-    environment.filters |= {"num": num, "moment": moment, "day": day, "short": short, "height": height}
+    environment.filters |= {"num": num, "moment": moment, "day": day, "short": short, "brief": brief, "height": height}
     sheet = resources.files("stillwell.reporting").joinpath("templates", "style.css").read_text(encoding="utf-8")
     environment.globals["sheet"] = Markup(f"{_colours()}{sheet}{style()}")
     return environment
@@ -91,6 +91,11 @@ def num(value: Any, digits: int = 4) -> str:
 def short(value: Any) -> str:
     """Write a limit as it was set, without zeros it was not given."""
     return DASH if value is None or pd.isna(value) else plain(float(value))
+
+
+def brief(value: Any) -> str:
+    """Write a coefficient to five figures, without useless zeros."""
+    return DASH if value is None or pd.isna(value) else f"{float(value):.5g}"
 
 
 def height(value: Any) -> str:
