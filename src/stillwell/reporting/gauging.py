@@ -168,17 +168,17 @@ def _place(archive: Archive, row: pd.Series, standing: pd.DataFrame, as_of: Any)
     reviews = archive.standing("reviews", as_of=as_of)
     rows = marked_gaugings(others, findings, reviews, this)
     ratings = ratings_of(archive, site, rows["stage_m"].to_numpy(), as_of)
+    held = [r for r in ratings if r.valid_from <= row["started_at"]]
     return {
-        "place": drawings(rows, ratings, "place"),
+        "place": drawings(rows, held or ratings, "place"),
         "neighbours": int(len(rows) - 1),
-        "beside": _beside(row, ratings),
+        "beside": _beside(row, held),
         "kept_out": _why_out(others[others["gauging_id"] == this], findings, reviews),
         "no_stage": bool(pd.isna(row["gauge_height_m"])),
     }
 
 
-def _beside(row: pd.Series, ratings: list[Rating]) -> str:
-    held = [r for r in ratings if r.valid_from <= row["started_at"]]
+def _beside(row: pd.Series, held: list[Rating]) -> str:
     if not held or pd.isna(row["gauge_height_m"]) or pd.isna(row["discharge_m3_s"]):
         return ""
     off = held[-1].off_pct(float(row["gauge_height_m"]), float(row["discharge_m3_s"]))

@@ -67,12 +67,12 @@ def kept_out(gaugings: pd.DataFrame, findings: pd.DataFrame, reviews: pd.DataFra
 
 
 def drawings(rows: pd.DataFrame, ratings: Sequence[Rating], name: str) -> list[Markup]:
-    """Draw stage against discharge: plain, and by ratio too where there is a rating; the newest rating is drawn."""
+    """Draw stage against discharge: plain, and by ratio too where there is a rating; the last of them is drawn."""
     if not ratings:
         return [drawn(rating_svg(rows, name=name))]
-    newest = ratings[-1]
-    zero = float(newest.curve.zero_m[0])
+    last = ratings[-1]
+    zero = float(last.curve.zero_m[0])
     return [
-        drawn(rating_svg(rows, newest.line, name=name)),
-        drawn(rating_svg(rows, newest.line, log=True, zero_m=zero, name=f"{name}-ratio")),
+        drawn(rating_svg(rows, last.line, name=name)),
+        drawn(rating_svg(rows, last.line, log=True, zero_m=zero, name=f"{name}-ratio")),
     ]
