@@ -157,6 +157,6 @@ def _marks(rows: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
     if "marks" not in rows:
         return {}
     marks = rows["marks"].fillna("").astype("str")
-    said = sorted({word for cell in marks.unique() for word in cell.split()})
+    said = sorted({word for cell in marks.unique() for word in cell.split("; ") if word})
     codes, cells = pd.factorize(marks)
-    return {word: np.array([word in cell.split() for cell in cells])[codes] for word in said}
+    return {word: np.array([word in cell.split("; ") for cell in cells])[codes] for word in said}
