@@ -74,13 +74,14 @@ def levels(start: str, periods: int, sensor: str, level: float, revision: int = 
     )
 
 
-@pytest.fixture
-def recorded(tmp_path, monkeypatch):
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory):
     """Make an archive with two invented series: three years of levels, a part of them revised later, and days."""
     models = {"invented_levels": Levels, "invented_days": Days}
+    patch = pytest.MonkeyPatch()
     for name, model in models.items():
-        monkeypatch.setitem(ARCHIVE_TABLES, name, model)
-    root = season(tmp_path, "1")
+        patch.setitem(ARCHIVE_TABLES, name, model)
+    root = season(tmp_path_factory.mktemp("recorded"), "1")
     described = {
         f"schemas/{name}.json": json.dumps(table_schema(name, model, SCHEMA_VERSION)).encode()
         for name, model in models.items()
@@ -104,6 +105,7 @@ def recorded(tmp_path, monkeypatch):
         ) as w:
             w.commit(Commit(tables=tables, replacing=described if number == 0 else {}, reason="test"))
     yield root
+    patch.undo()
     arrow_schema.cache_clear()
 
 
