@@ -1,6 +1,6 @@
 """WHAT a table is: every column's type, unit, meaning and physical range, once."""
 
-from schemas import gauging, registers
+from schemas import gauging, registers, series
 from schemas.base import Table
 
 DEPOSIT_TABLES: dict[str, type[Table]] = {
@@ -16,6 +16,12 @@ DEPOSIT_TABLES: dict[str, type[Table]] = {
     "reviews": registers.ReviewsDeposit,
     "policies": registers.PoliciesDeposit,
     "withholdings": registers.WithholdingsDeposit,
+    "stage": series.StageDeposit,
+    "corrections": series.CorrectionsDeposit,
+    "conditions": series.ConditionsDeposit,
+    "ratings": series.RatingsDeposit,
+    "rating_segments": series.RatingSegmentsDeposit,
+    "shifts": series.ShiftsDeposit,
 }
 """What somebody may hand in."""
 
@@ -36,11 +42,20 @@ ARCHIVE_TABLES: dict[str, type[Table]] = {
     "policies": registers.Policies,
     "reviews": registers.Reviews,
     "withholdings": registers.Withholdings,
+    "stage": series.Stage,
+    "corrections": series.Corrections,
+    "conditions": series.Conditions,
+    "ratings": series.Ratings,
+    "rating_segments": series.RatingSegments,
+    "shifts": series.Shifts,
+    "discharge": series.Discharge,
+    "daily": series.Daily,
+    "series_doubts": series.SeriesDoubts,
     "deposits": registers.Deposits,
 }
 """What stands in the archive."""
 
-SCHEMA_VERSION = "1.1"
+SCHEMA_VERSION = "1.2"
 """Major changes when a column is renamed, retyped or changes meaning; minor when one is added."""
 
 __all__ = ["ARCHIVE_TABLES", "DEPOSIT_TABLES", "SCHEMA_VERSION", "Table"]

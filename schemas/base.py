@@ -27,6 +27,7 @@ def col(
     le: float | None = None,
     gt: float | None = None,
     isin: Iterable[str] | None = None,
+    alias: str | None = None,
 ) -> Any:
     """Define one column: its meaning, UDUNITS unit, CF standard name, physical range or allowed words.
 
@@ -46,6 +47,8 @@ def col(
         The physically possible range, in ``units``. Outside it a value is impossible, not merely doubtful.
     isin : iterable of str, optional
         The closed list of words.
+    alias : str, optional
+        Name of the column where it is a word of the language.
 
     Returns
     -------
@@ -54,7 +57,9 @@ def col(
     """
     metadata = {"units": units, "standard_name": standard_name, "key": key, "required": required}
     words = list(isin) if isin is not None else None
-    return pa.Field(nullable=not required, description=description, metadata=metadata, ge=ge, le=le, gt=gt, isin=words)
+    return pa.Field(
+        nullable=not required, description=description, metadata=metadata, ge=ge, le=le, gt=gt, isin=words, alias=alias
+    )
 
 
 class Table(pa.DataFrameModel):

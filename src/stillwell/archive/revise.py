@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 ROW_TRAIL = ("deposit", "row_file", "row_line", "revision", "recorded_at")
@@ -51,3 +52,36 @@ def _equals_above(rows: pd.DataFrame, names: list[str]) -> pd.Series[bool]:
         here, above = rows[name], rows[name].shift()
         same &= (here == above).fillna(False).astype("bool") | (here.isna() & above.isna())
     return same
+
+
+def new_values(incoming: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
+    """Pick the values of recorded series that differ from the newest at their site, sensor and time, as ``new_rows``.
+
+    Parameters
+    ----------
+    incoming : DataFrame
+        Rows of ``stage`` in the order handed in; millions of them.
+    kept : DataFrame
+        All rows of these sites in the archive, with ``revision``.
+
+    Returns
+    -------
+    DataFrame
+        Rows of ``incoming`` with ``revision``. Values that were never handed in before are not compared one by one.
+    """
+    key = ["site", "sensor", "time"]
+    codes = _codes(pd.concat([kept[key], incoming[key]], ignore_index=True))
+    old, new = codes[: len(kept)], codes[len(kept) :]
+    alone = ~pd.Series(new).duplicated(keep=False).to_numpy() & ~np.isin(new, old)
+    fresh = incoming[alone].assign(revision=pd.array(np.ones(int(alone.sum()), dtype="int64"), dtype="Int64"))
+    if alone.all():
+        return fresh.reset_index(drop=True)
+    again = new_rows(incoming[~alone].reset_index(drop=True), kept[np.isin(old, new[~alone])], key)
+    return pd.concat([fresh, again], ignore_index=True)
+
+
+def _codes(rows: pd.DataFrame) -> np.ndarray:
+    """Give rows of one site, sensor and time one number."""
+    place = pd.factorize(pd.MultiIndex.from_arrays([rows["site"], rows["sensor"].fillna("")]))[0]
+    moment = pd.factorize(rows["time"])[0]
+    return np.asarray(place * (int(moment.max(initial=0)) + 1) + moment)

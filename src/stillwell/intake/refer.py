@@ -8,16 +8,27 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from stillwell.errors import RatingError
 from stillwell.hydrometry.meters import calibrated_velocity
+from stillwell.hydrometry.rating_segments import curve_of
 from stillwell.intake.interpret import OF_GAUGINGS, without_gaugings
+from stillwell.intake.limits import MOST_REASONS
 from stillwell.intake.trouble import RETURNED, ROW_LEFT_OUT
 from stillwell.records import PROBLEM_COLUMNS, Understood
 
-SITED = ("gaugings", "gauge_heights", "datums")
+SITED = ("gaugings", "gauge_heights", "datums", "stage", "corrections", "conditions", "ratings")
+RATED = ("rating_segments", "shifts")
 METERED = ("gaugings", "calibrations", "checks")
 
 
-def refer(understood: Understood, *, sites: Set[str], instruments: Set[str], calibrations: pd.DataFrame) -> Understood:
+def refer(
+    understood: Understood,
+    *,
+    sites: Set[str],
+    instruments: Set[str],
+    calibrations: pd.DataFrame,
+    segments: pd.DataFrame,
+) -> Understood:
     """Hold what a batch refers to against what is known, from the archive and from the batch itself.
 
     Parameters
@@ -27,6 +38,8 @@ def refer(understood: Understood, *, sites: Set[str], instruments: Set[str], cal
         Codes in the archive.
     calibrations : DataFrame
         Calibrations that stand in the archive.
+    segments : DataFrame
+        Segments of ratings that stand in the archive.
 
     Returns
     -------
@@ -47,11 +60,44 @@ def refer(understood: Understood, *, sites: Set[str], instruments: Set[str], cal
             found += _problems(name, rows[strange], column, what)
             tables[name] = rows[~strange]
     found += _without_calibration(tables, calibrations)
+    for name in ("corrections", "conditions"):
+        rows = tables[name]
+        bad = (rows["to"] <= rows["from"]).fillna(False).astype("bool")
+        found += _problems(name, rows[bad], "to", "an end after the start")
+        tables[name] = rows[~bad]
+    found += _unusable_ratings(tables, segments)
     if not found:
         return understood
     problems = pd.concat([understood.problems, _frame(found)], ignore_index=True)
     tables = without_gaugings(tables, problems)
     return Understood(tables, problems, understood.notes)
+
+
+def _unusable_ratings(tables: dict[str, pd.DataFrame], kept: pd.DataFrame) -> list[dict[str, Any]]:
+    """Find ratings whose segments make none, and segments and shifts of ratings that nobody handed in.
+
+    A rating that cannot be used is left out with its segments; nothing of it holds.
+    """
+    ratings, incoming = tables["ratings"], tables["rating_segments"]
+    found: list[dict[str, Any]] = []
+    wrong: set[str] = set()
+    for name, row in ratings.drop_duplicates("rating", keep="last").set_index("rating", drop=False).iterrows():
+        mine = incoming[incoming["rating"] == name]
+        mine = mine if len(mine) else kept[kept["rating"] == name]
+        try:
+            curve_of(mine)
+        except RatingError as error:
+            wrong.add(str(name))
+            found += _problems("ratings", pd.DataFrame([row]), "rating", f"a rating whose segments make one: {error}")
+    known = (set(ratings["rating"]) | set(kept["rating"])) - wrong
+    tables["ratings"] = ratings[~ratings["rating"].isin(wrong)]
+    for table in RATED:
+        rows = tables[table]
+        strange = ~rows["rating"].isin(known)
+        named = rows[strange & ~rows["rating"].isin(wrong)]
+        found += _problems(table, named, "rating", "the name of a rating handed in before or with it")
+        tables[table] = rows[~strange]
+    return found
 
 
 def _without_calibration(tables: dict[str, pd.DataFrame], kept: pd.DataFrame) -> list[dict[str, Any]]:
@@ -73,6 +119,12 @@ def _without_calibration(tables: dict[str, pd.DataFrame], kept: pd.DataFrame) ->
 
 def _problems(table: str, rows: pd.DataFrame, column: str, expected: str) -> list[dict[str, Any]]:
     of_gauging = table in OF_GAUGINGS
+    if len(rows) > MOST_REASONS:
+        # every one of them is left out; one reason stands for those a person would never read
+        first = rows.iloc[:MOST_REASONS]
+        rest = rows.iloc[MOST_REASONS:].drop_duplicates("deposit")
+        more = _problems(table, rest, column, f"{expected}, as in the {len(rows) - MOST_REASONS} rows after it")
+        return _problems(table, first, column, expected) + more
     labels = rows["gauging"] if of_gauging else [None] * len(rows)
     said = zip(rows["deposit"], labels, rows["row_file"], rows["row_line"], rows[column], strict=True)
     consequence = RETURNED if of_gauging else ROW_LEFT_OUT

@@ -11,21 +11,27 @@ from schemas import ARCHIVE_TABLES
 from schemas.derive import columns, key_names
 from stillwell.archive.links import sites_named
 from stillwell.archive.reviews import reviewed_rows
-from stillwell.archive.revise import new_rows
+from stillwell.archive.revise import new_rows, new_values
 from stillwell.prepare.view import Circumstances, View
 from stillwell.records import PROBLEM_COLUMNS, Deposit, Understood
 
-REGISTERS = ("sites", "datums", "instruments", "calibrations", "gauge_heights", "policies", "withholdings")
+REGISTERS = (
+    "sites", "datums", "instruments", "calibrations", "gauge_heights", "policies", "withholdings",
+    "stage", "corrections", "conditions", "ratings", "rating_segments", "shifts",
+)  # fmt: skip
 """Tables kept row for row, under their own key."""
 
 
-def register(view: View, name: str, understood: Understood, sites: Sequence[str]) -> pd.DataFrame:
+def register(view: View, name: str, understood: Understood) -> pd.DataFrame:
     """Pick the rows of a register that say something new."""
     incoming = understood.tables[name]
     if incoming.empty:
         return new_rows(incoming, incoming, [])
-    kept = view.read(name, sites if name == "gauge_heights" else None)
-    return new_rows(incoming, kept, key_names(ARCHIVE_TABLES[name]))
+    key = key_names(ARCHIVE_TABLES[name])
+    kept = view.read(name, sorted(set(incoming["site"].dropna())) if "site" in key else None)
+    if name == "stage":
+        return new_values(incoming, kept)
+    return new_rows(incoming, kept, key)
 
 
 def standing_with(view: View, name: str, rows: pd.DataFrame, sites: Sequence[str] | None = None) -> pd.DataFrame:

@@ -63,7 +63,7 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
     """
     understood = _referred(view, understood)
     sites = sorted(set(understood.tables["gaugings"]["site"]) | set(understood.tables["gauge_heights"]["site"]))
-    registers = {name: register(view, name, understood, sites) for name in REGISTERS}
+    registers = {name: register(view, name, understood) for name in REGISTERS}
     checks = meter_checks(view, understood, circumstances.policy)
     batch, outcomes, clashes = decided(view, numbered(understood))
     beside = _surroundings(view, batch, understood, registers, sites, checks, circumstances.policy)
@@ -91,6 +91,7 @@ def _referred(view: View, understood: Understood) -> Understood:
         sites=set(view.standing("sites", named)["site"]),
         instruments=set(view.standing("instruments")["instrument"]),
         calibrations=view.standing("calibrations"),
+        segments=view.standing("rating_segments"),
     )
 
 
