@@ -295,6 +295,25 @@ def test_a_series_that_is_not_there_or_not_one_is_said_in_words(sample, recorded
     assert (empty.sizes["time"], empty["level_m"].to_numpy().shape) == (0, (0,))
 
 
+def test_records_of_a_year_are_their_rows_with_the_names_of_the_netcdf_files(sample):
+    """Discharge and daily means have the rows' values and the archive's NetCDF times, cell methods and units."""
+    for what, column in (("discharge", "discharge_m3_s"), ("daily", "mean_m3_s")):
+        made = sample.series("INV-KES", what, "2025", "2026")
+        rows = sample.table(what)(site="INV-KES", start="2025", end="2026")
+        np.testing.assert_array_equal(rows[column].to_numpy(), made[column].to_numpy())
+        with xr.open_dataset(SAMPLE / "netcdf" / "INV-KES" / f"{what}_2025.nc") as year:
+            both = np.intersect1d(year["time"].to_numpy(), made["time"].to_numpy())
+            assert len(both) > 250
+            np.testing.assert_array_equal(
+                year["discharge"].sel(time=both).to_numpy(), made[column].sel(time=both).to_numpy()
+            )
+            for name in ("units", "standard_name", "cell_methods", "long_name"):
+                assert year["discharge"].attrs[name] == made[column].attrs[name]
+            for name in ("standard_name", "standard_error_multiplier"):
+                assert year["discharge_uncertainty"].attrs[name] == made["uncertainty_m3_s"].attrs[name]
+    assert made["day"].to_numpy()[0] == "2025-01-01"
+
+
 def test_drawings_show_what_was_asked(sample):
     """Each drawing is a figure with the values on its axes and their units in its labels."""
     made = sample.gauging(WALKED)
@@ -307,6 +326,17 @@ def test_drawings_show_what_was_asked(sample):
     rows = sample.gaugings(site="INV-ORM").dropna(subset=["gauge_height_m", "discharge_m3_s"])
     axes = sample.plot_rating("INV-ORM").axes[0]
     assert sum(len(c.lines[0].get_xdata()) for c in axes.containers) == len(rows)
+    rating = sample.ratings(site="INV-KES").iloc[-1]["rating"]
+    one = sample.rating_segments(rating=rating).iloc[0]
+    drawn = next(x for x in sample.plot_rating("INV-KES").axes[0].lines if x.get_label() == rating)
+    head = np.maximum(np.asarray(drawn.get_ydata()) - one["zero_stage_m"], 0)
+    np.testing.assert_allclose(drawn.get_xdata(), one["coefficient"] * head ** one["exponent"])
+    flow = sample.plot_series("INV-KES", "discharge", "2025-03", "2025-04").axes[0].lines[0]
+    assert len(flow.get_ydata()) == 31 * 24
+    np.testing.assert_allclose(
+        np.nanmax(flow.get_ydata()),
+        sample.discharge(site="INV-KES", start="2025-03", end="2025-04")["discharge_m3_s"].max(),
+    )
     heights = sample.series("INV-KES", "gauge_heights", "2025", gauge="")
     line = sample.plot_series("INV-KES", "gauge_heights", "2025", gauge="").axes[0].lines[0]
     np.testing.assert_array_equal(line.get_ydata(), heights["gauge_height_m"].to_numpy())
