@@ -311,6 +311,9 @@ def test_records_of_a_year_are_their_rows_with_the_names_of_the_netcdf_files(sam
                 assert year["discharge"].attrs[name] == made[column].attrs[name]
             for name in ("standard_name", "standard_error_multiplier"):
                 assert year["discharge_uncertainty"].attrs[name] == made["uncertainty_m3_s"].attrs[name]
+            if what == "daily":
+                mine = made["time_bounds"].sel(time=both).to_numpy()
+                np.testing.assert_array_equal(year["time_bounds"].sel(time=both).to_numpy(), mine)
     assert made["day"].to_numpy()[0] == "2025-01-01"
 
 
