@@ -5,6 +5,7 @@ from __future__ import annotations
 import doctest
 import importlib
 import itertools
+import shutil
 import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
@@ -18,7 +19,7 @@ import pytest
 
 import stillwell
 from stillwell.archive.archive import Archive
-from stillwell.errors import NotAnArchive, QueryError
+from stillwell.errors import ArchiveDamaged, NotAnArchive, QueryError
 from tests.pipeline.season import season, sheets, take
 
 ROOT = Path(__file__).parents[2]
@@ -117,7 +118,7 @@ def test_frames_say_units_and_where_they_come_from(sample):
     """Attributes hold a unit for each column that has one, the archive, its newest commit and the moment asked."""
     found = sample.gaugings(columns=["gauging_id", "discharge_m3_s", "gauge_height_m"], as_of="2025-10-16T10:00+02:00")
     assert found.attrs["units"] == {"discharge_m3_s": "m3 s-1", "gauge_height_m": "m"}
-    assert ("gaugings", str(SAMPLE), 2) == tuple(found.attrs[n] for n in ("table", "archive", "commit"))
+    assert ("gaugings", str(SAMPLE), 3) == tuple(found.attrs[n] for n in ("table", "archive", "commit"))
     assert found.attrs["as_of"] == "2025-10-16T08:00:00Z"
     assert sample.gaugings().attrs["as_of"] == ""
 
@@ -233,6 +234,22 @@ def test_what_is_not_known_is_refused_in_words_that_name_what_is(sample):
         _ = sample.gauging_table
     with pytest.raises(NotAnArchive):
         stillwell.open(ROOT / "docs")
+
+
+def test_a_damaged_or_missing_file_is_an_error_in_words(history, tmp_path):
+    """A table file that lost a byte, or is gone, is said to be damaged; nothing is answered from it."""
+    root = tmp_path / "copy"
+    shutil.copytree(history, root)
+    path = next((root / "tables" / "points" / "site=S1").glob("*.parquet"))
+    data = bytearray(path.read_bytes())
+    data[40] ^= 0xFF
+    path.write_bytes(data)
+    with pytest.raises(ArchiveDamaged, match="run an audit"):
+        stillwell.open(root).points(site="S1")
+    path.unlink()
+    with pytest.raises(ArchiveDamaged, match="run an audit"):
+        stillwell.open(root).points(site="S1")
+    assert len(stillwell.open(root).points(site="S2"))
 
 
 def test_a_table_the_archive_does_not_hold_says_so_when_called(sample):

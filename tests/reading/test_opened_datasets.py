@@ -74,13 +74,14 @@ def levels(start: str, periods: int, sensor: str, level: float, revision: int = 
     )
 
 
-@pytest.fixture
-def recorded(tmp_path, monkeypatch):
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory):
     """Make an archive with two invented series: three years of levels, a part of them revised later, and days."""
     models = {"invented_levels": Levels, "invented_days": Days}
+    patch = pytest.MonkeyPatch()
     for name, model in models.items():
-        monkeypatch.setitem(ARCHIVE_TABLES, name, model)
-    root = season(tmp_path, "1")
+        patch.setitem(ARCHIVE_TABLES, name, model)
+    root = season(tmp_path_factory.mktemp("recorded"), "1")
     described = {
         f"schemas/{name}.json": json.dumps(table_schema(name, model, SCHEMA_VERSION)).encode()
         for name, model in models.items()
@@ -104,6 +105,7 @@ def recorded(tmp_path, monkeypatch):
         ) as w:
             w.commit(Commit(tables=tables, replacing=described if number == 0 else {}, reason="test"))
     yield root
+    patch.undo()
     arrow_schema.cache_clear()
 
 
@@ -293,6 +295,28 @@ def test_a_series_that_is_not_there_or_not_one_is_said_in_words(sample, recorded
     assert (empty.sizes["time"], empty["level_m"].to_numpy().shape) == (0, (0,))
 
 
+def test_records_of_a_year_are_their_rows_with_the_names_of_the_netcdf_files(sample):
+    """Discharge and daily means have the rows' values and the archive's NetCDF times, cell methods and units."""
+    for what, column in (("discharge", "discharge_m3_s"), ("daily", "mean_m3_s")):
+        made = sample.series("INV-KES", what, "2025", "2026")
+        rows = sample.table(what)(site="INV-KES", start="2025", end="2026")
+        np.testing.assert_array_equal(rows[column].to_numpy(), made[column].to_numpy())
+        with xr.open_dataset(SAMPLE / "netcdf" / "INV-KES" / f"{what}_2025.nc") as year:
+            both = np.intersect1d(year["time"].to_numpy(), made["time"].to_numpy())
+            assert len(both) > 250
+            np.testing.assert_array_equal(
+                year["discharge"].sel(time=both).to_numpy(), made[column].sel(time=both).to_numpy()
+            )
+            for name in ("units", "standard_name", "cell_methods", "long_name"):
+                assert year["discharge"].attrs[name] == made[column].attrs[name]
+            for name in ("standard_name", "standard_error_multiplier"):
+                assert year["discharge_uncertainty"].attrs[name] == made["uncertainty_m3_s"].attrs[name]
+            if what == "daily":
+                mine = made["time_bounds"].sel(time=both).to_numpy()
+                np.testing.assert_array_equal(year["time_bounds"].sel(time=both).to_numpy(), mine)
+    assert made["day"].to_numpy()[0] == "2025-01-01"
+
+
 def test_drawings_show_what_was_asked(sample):
     """Each drawing is a figure with the values on its axes and their units in its labels."""
     made = sample.gauging(WALKED)
@@ -305,6 +329,17 @@ def test_drawings_show_what_was_asked(sample):
     rows = sample.gaugings(site="INV-ORM").dropna(subset=["gauge_height_m", "discharge_m3_s"])
     axes = sample.plot_rating("INV-ORM").axes[0]
     assert sum(len(c.lines[0].get_xdata()) for c in axes.containers) == len(rows)
+    rating = sample.ratings(site="INV-KES").iloc[-1]["rating"]
+    one = sample.rating_segments(rating=rating).iloc[0]
+    drawn = next(x for x in sample.plot_rating("INV-KES").axes[0].lines if x.get_label() == rating)
+    head = np.maximum(np.asarray(drawn.get_ydata()) - one["zero_stage_m"], 0)
+    np.testing.assert_allclose(drawn.get_xdata(), one["coefficient"] * head ** one["exponent"])
+    flow = sample.plot_series("INV-KES", "discharge", "2025-03", "2025-04").axes[0].lines[0]
+    assert len(flow.get_ydata()) == 31 * 24
+    np.testing.assert_allclose(
+        np.nanmax(flow.get_ydata()),
+        sample.discharge(site="INV-KES", start="2025-03", end="2025-04")["discharge_m3_s"].max(),
+    )
     heights = sample.series("INV-KES", "gauge_heights", "2025", gauge="")
     line = sample.plot_series("INV-KES", "gauge_heights", "2025", gauge="").axes[0].lines[0]
     np.testing.assert_array_equal(line.get_ydata(), heights["gauge_height_m"].to_numpy())

@@ -222,3 +222,13 @@ class Tables:
     def daily(self) -> Rows:
         """Daily means."""
         return self._rows("daily")
+
+    @property
+    def conditions(self) -> Rows:
+        """Conditions of the control over time, as ice and weed."""
+        return self._rows("conditions")
+
+    @property
+    def series_doubts(self) -> Rows:
+        """Doubts about spans of recorded stage."""
+        return self._rows("series_doubts")

@@ -261,7 +261,7 @@ class Opened(Tables):
         return gauging_figure(self.gauging(gauging_id, as_of=as_of))
 
     def plot_rating(self, site: str, *, as_of: Moment | None = None) -> Figure:
-        """Draw the gaugings of a site, gauge height over discharge, with their uncertainty.
+        """Draw the gaugings of a site, gauge height over discharge, with their uncertainty and the newest rating.
 
         Raises
         ------
@@ -270,7 +270,12 @@ class Opened(Tables):
         """
         from stillwell.reading.plots import rating_figure
 
-        return rating_figure(self.gaugings(site=site, as_of=as_of), site)
+        gaugings, segments = self.gaugings(site=site, as_of=as_of), None
+        if {"ratings", "rating_segments"} <= set(self.tables()):
+            ratings = self.ratings(site=site, as_of=as_of).sort_values("valid_from", kind="stable")
+            for rating in ratings["rating"].iloc[-1:]:
+                segments = self.rating_segments(rating=rating, as_of=as_of)
+        return rating_figure(gaugings, site, segments)
 
     def plot_series(
         self,

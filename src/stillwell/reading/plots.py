@@ -9,6 +9,7 @@ import pandas as pd
 import xarray as xr
 
 from stillwell.errors import QueryError
+from stillwell.hydrometry.curve import Curve
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -71,7 +72,7 @@ def gauging_figure(gauging: xr.Dataset) -> Figure:
     return figure
 
 
-def rating_figure(gaugings: pd.DataFrame, site: str) -> Figure:
+def rating_figure(gaugings: pd.DataFrame, site: str, segments: pd.DataFrame | None = None) -> Figure:
     """Draw gauge height over discharge of the gaugings of a site, by quality, with expanded uncertainty (95 %).
 
     Parameters
@@ -79,6 +80,8 @@ def rating_figure(gaugings: pd.DataFrame, site: str) -> Figure:
     gaugings : DataFrame
         As ``Opened.gaugings`` returns it.
     site : str
+    segments : DataFrame, optional
+        Segments of a rating, to be drawn too.
 
     Returns
     -------
@@ -99,12 +102,24 @@ def rating_figure(gaugings: pd.DataFrame, site: str) -> Figure:
         q, h = mine["discharge_m3_s"], mine["gauge_height_m"]
         axes.errorbar(q, h, xerr=mine["spread"], fmt="o", markersize=5, linewidth=0.8, label=str(quality))
     axes.set(xlabel="discharge (m³/s)", ylabel="gauge height (m)", title=f"Gaugings of {site}")
-    axes.legend(title="quality")
+    if segments is not None and len(segments):
+        ordered = segments.sort_values("from_m")
+        names = ("from_m", "coefficient", "zero_stage_m", "exponent")
+        curve = Curve(*(ordered[name].to_numpy("float64") for name in names))
+        stage = np.linspace(float(ordered["from_m"].iloc[0]), float(rows["gauge_height_m"].max()), 200)
+        axes.plot(curve.discharge(stage), stage, color=_INK, linewidth=1, label=str(ordered["rating"].iloc[0]))
+    axes.legend()
     return figure
 
 
+def _first_of(quantities: list[str], what: str) -> str:
+    """Pick the quantity that a series is named after, else its mean, else the first."""
+    named = [name for name in quantities if name.startswith(f"{what}_")]
+    return [*named, *(name for name in quantities if name.startswith("mean_")), *quantities][0]
+
+
 def series_figure(series: xr.Dataset) -> Figure:
-    """Draw the first quantity of a series over time.
+    """Draw the quantity that a series is named after over time.
 
     Parameters
     ----------
@@ -124,7 +139,7 @@ def series_figure(series: xr.Dataset) -> Figure:
     if not quantities or not series.sizes["time"]:
         msg = f"{series.attrs['title']}: expected a quantity over some time, found none in this span"
         raise QueryError(msg)
-    values = series[quantities[0]]
+    values = series[_first_of(quantities, str(series.attrs["id"]).rpartition(".")[2])]
     figure, (axes,) = _figure()
     axes.plot(series["time"].to_numpy(), values.to_numpy(), color="#1f5d73", linewidth=0.9, marker=".", markersize=3)
     said = values.attrs

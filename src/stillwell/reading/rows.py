@@ -116,11 +116,12 @@ def _kept(archive: Archive, question: Question) -> pd.DataFrame:
     files = held_files(archive, table.table, question.sites, spans)
     whole = question.revisions or settled(table, files)
     needed = [] if whole else [*table.key, "revision", "recorded_at"]
-    rows = _rows(table, files, [*question.named, *needed, *(question.where or {}), *_time(question)], spans)
+    late = [] if table.time in [span[0] for span in spans] else _time(question)
+    rows = _rows(table, files, [*question.named, *needed, *(question.where or {}), *late], spans)
     if not whole:
         rows = standing_of(table, rows)
-    if table.time is not None and _time(question) and table.time not in [span[0] for span in spans]:
-        rows = question.within(rows, table.time)
+    for time in late:
+        rows = question.within(rows, time)
     return question.keeps(rows, question.where)
 
 

@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 from xarray.backends import BackendArray, BackendEntrypoint
 from xarray.core import indexing
 
+from schemas.gauging import DISCHARGE_NAME
 from stillwell.archive.archive import Archive
+from stillwell.archive.netcdf_series import CELLS, NUMBERS
 from stillwell.archive.netcdf_text import CONVENTIONS, UDUNITS
 from stillwell.errors import QueryError
 from stillwell.reading.described import TRAIL, ColumnOf, Described
@@ -99,7 +101,7 @@ def series_dataset(
     index = _index(asked, groups, others)
     times = _one_series(index, asked, others, parts)
     where = _Where(groups, times["_group"].to_numpy("int32"), times["_row"].to_numpy("int32"))
-    made = _lazily(_Laid(table, where, _moments(times[_time(table)]), others))
+    made = _lazily(_Laid(table, where, tuple(_moments(times[name]) for name in _shown(table)), others))
     return made.assign_coords(_place(archive, known, site, as_of)).assign_attrs(_words(archive, site, table, made))
 
 
@@ -119,6 +121,13 @@ def _time(table: Described) -> str:
     return str(table.time)
 
 
+def _shown(table: Described) -> tuple[str, ...]:
+    """Name the columns that give the time coordinate: of days in words, when they start and end."""
+    named = _time(table)
+    in_words = table.columns[named].kind != "datetime" and {"starts_at", "ends_at"} <= set(table.columns)
+    return ("starts_at", "ends_at") if in_words else (named,)
+
+
 def _row_groups(archive: Archive, asked: Question) -> list[Held]:
     """Part the files into row groups, each a piece of its own."""
     files = held_files(archive, asked.table.table, asked.sites, span_of(asked))
@@ -129,7 +138,7 @@ def _index(asked: Question, groups: Sequence[Held], others: Sequence[str]) -> pd
     """Read times, and the rest of the key, of every row that may stand; nothing else."""
     table = asked.table
     varying = [name for name in others if _varies(groups, name)]
-    needed = [_time(table), *varying]
+    needed = [_time(table), *_shown(table), *varying]
     if not settled(table, groups):
         needed += [*table.key, "revision", "recorded_at", *(["status"] if "status" in table.columns else [])]
     elif asked.as_of is not None:
@@ -197,7 +206,7 @@ class _Laid:
 
     table: Described
     where: _Where
-    times: NDArray[np.datetime64]
+    times: tuple[NDArray[np.datetime64], ...]
     others: Sequence[str]
 
 
@@ -214,14 +223,25 @@ class _Entry(BackendEntrypoint):
     def open_dataset(self, filename_or_obj: Any, *, drop_variables: str | Iterable[str] | None = None) -> xr.Dataset:
         laid: _Laid = filename_or_obj
         store = _Store(laid.where)
-        left_out = {"site", laid.table.time, *TRAIL} - {"revision"} | set(laid.others)
+        left_out = {"site", *_shown(laid.table), *TRAIL} - {"revision"} | set(laid.others)
         variables = {}
         for column in laid.table.columns.values():
             if column.name not in left_out:
                 lazy = indexing.LazilyIndexedArray(_Column(store, column))
-                variables[column.name] = xr.Variable(("time",), lazy, _attributes(column))
-        time = {"long_name": laid.table.columns[_time(laid.table)].description, "standard_name": "time", "axis": "T"}
-        return xr.Dataset(variables, coords={"time": ("time", laid.times, time)})
+                variables[column.name] = xr.Variable(("time",), lazy, _attributes(laid.table.table, column))
+        return xr.Dataset(variables, coords=_time_of(laid))
+
+
+def _time_of(laid: _Laid) -> dict[str, Any]:
+    """Give the time coordinate: the moments of rows, or the middles of days with the days as bounds."""
+    said = {"standard_name": "time", "axis": "T"}
+    if len(laid.times) == 1:
+        said["long_name"] = laid.table.columns[_time(laid.table)].description
+        return {"time": ("time", laid.times[0], said)}
+    start, end = laid.times
+    said |= {"long_name": "middle of the standard day", "bounds": "time_bounds"}
+    bounds = np.stack([start, end], axis=1)
+    return {"time": ("time", start + (end - start) // 2, said), "time_bounds": (("time", "bounds"), bounds)}
 
 
 class _Store:
@@ -291,8 +311,13 @@ _MISSING: Mapping[str, Any] = {
 }
 
 
-def _attributes(column: ColumnOf) -> dict[str, Any]:
+def _attributes(table: str, column: ColumnOf) -> dict[str, Any]:
     said: dict[str, Any] = dict(column.attributes)
+    named = NUMBERS.get(table, {}).get(column.name, "")
+    if cells := CELLS.get(table, {}).get(named):
+        said["cell_methods"] = cells
+    if named == "discharge_uncertainty":
+        said |= {"standard_name": f"{DISCHARGE_NAME} standard_error", "standard_error_multiplier": 2.0}
     if column.kind == "boolean":
         said |= {"flag_values": np.array([-1, 0, 1], dtype="i1"), "flag_meanings": "missing no yes"}
     if "units" in said:
