@@ -138,14 +138,14 @@ def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.
 def _shortened(rows: pd.DataFrame, cells: list[Cell]) -> list[Cell]:
     """Tell the first bad cells of a column of a file, and of the others how many there are and up to which line."""
     out: list[Cell] = []
-    counts: dict[tuple[str, str], list[int]] = {}
-    files = rows["row_file"].to_numpy()
+    counts: dict[tuple[str, str, str], list[int]] = {}
+    deposits, files = rows["deposit"].to_numpy(), rows["row_file"].to_numpy()
     for cell in cells:
-        rest = counts.setdefault((files[cell[0]], cell[1]), [])
+        rest = counts.setdefault((deposits[cell[0]], files[cell[0]], cell[1]), [])
         rest.append(cell[0])
         if len(rest) <= MOST_TOLD:
             out.append(cell)
-    for (_, column), rest in counts.items():
+    for (_, _, column), rest in counts.items():
         if len(rest) > MOST_TOLD:
             lines = rows["row_line"].iloc[rest[MOST_TOLD:]]
             found = (
