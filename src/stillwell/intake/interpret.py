@@ -26,6 +26,8 @@ POLICY_LEFT = "the policy is not adopted; the one in force stays"
 
 Cell = tuple[int, str, str, str]
 """Row, column as handed in, what was expected, what was found."""
+AT_ONCE = 2**17
+"""Rows held against their schema at once."""
 MOST_TOLD = 50
 """Bad cells of one column of one file that are told one by one, where no gauging hangs on them."""
 OF_GAUGINGS = ("gaugings", "points", "samples")
@@ -61,7 +63,7 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
     for problem in violations(tables["gaugings"], tables["points"], trouble):
         trouble.add(**problem, consequence=RETURNED)
     problems, notes = trouble.frames()
-    tables = {name: rows[~bad_rows[name]] for name, rows in tables.items()}
+    tables = {name: rows[~bad_rows[name]] if bad_rows[name].any() else rows for name, rows in tables.items()}
     return Understood(without_gaugings(tables, problems), problems, notes)
 
 
@@ -139,9 +141,9 @@ def _shortened(rows: pd.DataFrame, cells: list[Cell]) -> list[Cell]:
     """Tell the first bad cells of a column of a file, and of the others how many there are and up to which line."""
     out: list[Cell] = []
     counts: dict[tuple[str, str, str], list[int]] = {}
-    deposits, files = rows["deposit"].to_numpy(), rows["row_file"].to_numpy()
-    for cell in cells:
-        rest = counts.setdefault((deposits[cell[0]], files[cell[0]], cell[1]), [])
+    places = rows[["deposit", "row_file"]].iloc[[cell[0] for cell in cells]].itertuples(index=False)
+    for cell, place in zip(cells, places, strict=True):
+        rest = counts.setdefault((*place, cell[1]), [])
         rest.append(cell[0])
         if len(rest) <= MOST_TOLD:
             out.append(cell)
@@ -155,10 +157,16 @@ def _shortened(rows: pd.DataFrame, cells: list[Cell]) -> list[Cell]:
     return out
 
 
-def _schema_failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, str]]:
+def _schema_failures(name: str, rows: pd.DataFrame) -> list[Cell]:
+    """Hold rows against their schema, so many at once that what is needed in between does not grow with a file."""
+    out: list[Cell] = []
+    for start in range(0, len(rows), AT_ONCE):
+        out += _failures(name, rows.iloc[start : start + AT_ONCE])
+    return out
+
+
+def _failures(name: str, rows: pd.DataFrame) -> list[Cell]:
     model = DEPOSIT_TABLES[name]
-    if rows.empty:
-        return []
     try:
         model.validate(rows, lazy=True)
     except SchemaErrors as error:
