@@ -30,6 +30,8 @@ POLICY_LEFT = "the policy is not adopted; the one in force stays"
 
 Cell = tuple[int, str, str, str]
 """Row, column as handed in, what was expected, what was found."""
+AT_ONCE = 2**17
+"""Rows held against their schema at once."""
 MOST_TOLD = 50
 """Bad cells of one column of one file that are told one by one, where no gauging hangs on them."""
 OF_GAUGINGS = ("gaugings", "points", "samples")
@@ -71,7 +73,7 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
         trouble.add(**problem, consequence=RETURNED)
     trouble.close()
     problems, notes = trouble.frames()
-    tables = {name: rows[~bad_rows[name]] for name, rows in tables.items()}
+    tables = {name: rows[~bad_rows[name]] if bad_rows[name].any() else rows for name, rows in tables.items()}
     if trouble.crowded:
         tables = {name: rows[~rows["deposit"].isin(trouble.crowded)] for name, rows in tables.items()}
     tables = without_gaugings(tables, problems)
@@ -164,14 +166,14 @@ def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.
 def _shortened(rows: pd.DataFrame, cells: list[Cell]) -> list[Cell]:
     """Tell the first bad cells of a column of a file, and of the others how many there are and up to which line."""
     out: list[Cell] = []
-    counts: dict[tuple[str, str], list[int]] = {}
-    files = rows["row_file"].to_numpy()
-    for cell in cells:
-        rest = counts.setdefault((files[cell[0]], cell[1]), [])
+    counts: dict[tuple[str, str, str], list[int]] = {}
+    places = rows[["deposit", "row_file"]].iloc[[cell[0] for cell in cells]].itertuples(index=False)
+    for cell, place in zip(cells, places, strict=True):
+        rest = counts.setdefault((*place, cell[1]), [])
         rest.append(cell[0])
         if len(rest) <= MOST_TOLD:
             out.append(cell)
-    for (_, column), rest in counts.items():
+    for (_, _, column), rest in counts.items():
         if len(rest) > MOST_TOLD:
             lines = rows["row_line"].iloc[rest[MOST_TOLD:]]
             found = (

@@ -106,7 +106,7 @@ def _counted(part: Part, names: tuple[str, ...]) -> CountedTime:
         raise part.refusal("columns", f"one column of {counts}", list(names))
     since = _moment(part.text("since", ""))
     if since is None:
-        raise part.refusal("since", "the moment counted from, as in 1970-01-01", part.said.get("since"))
+        raise part.refusal("since", "the moment counted from, as in 1970-01-01", part.said.get("since", "none"))
     return CountedTime(names[0], counts, since, *_place(part, False), _rounding(part))
 
 

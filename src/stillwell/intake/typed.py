@@ -81,6 +81,10 @@ def _table(name: str, found: Sequence[Found], trouble: Trouble) -> Typed:
         start += len(part.frame)
     if not frames:
         return whole
+    if len(frames) == 1 and len(parts[0][1]) == 1:
+        whole.frame = frames[0]
+        whole.bad.sort()
+        return whole
     frame = pd.concat(frames, ignore_index=True)
     by_file = np.argsort(np.concatenate(order), kind="stable")
     place = np.empty(by_file.size, dtype=np.int64)

@@ -25,6 +25,8 @@ ISO = (
 """The commonest writing of ISO 8601 with an offset."""
 ADJACENT = re.compile(r"%[A-Za-z]%[A-Ya-y]")
 """Directives that run together; an offset begins with a sign or a letter, so where it stands is plain."""
+AT_ONCE = 2**17
+"""Rows read at once, so that what is needed in between does not grow with a file."""
 DAY_US, MINUTE_US = 86_400_000_000, 60_000_000
 _ONE_OR_TWO = MappingProxyType(
     {
@@ -92,6 +94,12 @@ def read_walls(texts: pa.StringArray, regex: str, years_from: int | None = None)
         Microseconds since 1970 on that clock; offset of the clock from UTC in minutes, 0 where none is written; and
         where both could be read, both being 0 elsewhere.
     """
+    parts = [_walls(texts.slice(at, AT_ONCE), regex, years_from) for at in range(0, max(len(texts), 1), AT_ONCE)]
+    us, offset, ok = (np.concatenate(each) for each in zip(*parts, strict=True))
+    return us, offset, ok
+
+
+def _walls(texts: pa.StringArray, regex: str, years_from: int | None) -> tuple[Ints, Ints, Flags]:
     found = pc.extract_regex(pc.fill_null(texts, ""), regex)
     ok = np.array(pc.is_valid(found).to_numpy(zero_copy_only=False), dtype=bool)
     groups = {field.name: found.field(i) for i, field in enumerate(found.type)}
