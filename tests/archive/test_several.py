@@ -113,6 +113,7 @@ def _several(tmp: Path, writers: int, each: int, readers: int) -> list[dict[str,
     expected = _inbox(tmp / "inbox", writers, each)
     command = [sys.executable, "-c", MANY, root, tmp / "inbox", writers, readers, 600]
     done = subprocess.run([str(part) for part in command], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, (done.returncode, done.stderr[-3000:])
     *looks, ends = [json.loads(line) for line in done.stdout.splitlines()]
     assert ends == {"dying": [-9] * 4, "writing": [0] * writers, "reading": [0] * readers}, done.stderr[-3000:]
     gaugings = Archive(root).read("gaugings")
