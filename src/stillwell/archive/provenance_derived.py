@@ -9,8 +9,6 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-import pandas as pd
-
 from stillwell.archive.entries import utc_text
 from stillwell.archive.layout import entry_path
 from stillwell.archive.provenance import written

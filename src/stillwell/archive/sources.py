@@ -57,8 +57,8 @@ def sources(archive: Archive, site: str, tables: Mapping[str, pd.DataFrame], apa
         Names only what acts in the span of the rows: all stage handed in there, revised or not, since all of it is
         doubted; the ratings that hold in it with the shifts around it; corrections and conditions that meet it.
     """
-    extents = {name: _extent(archive, site, name, rows[rows["site"] == site]) for name, rows in sorted(tables.items())}
-    extents = {name: extent for name, extent in extents.items() if extent.rows}
+    mine = {name: rows[rows["site"] == site] for name, rows in sorted(tables.items())}
+    extents = {name: _extent(archive, site, name, rows) for name, rows in mine.items() if len(rows)}
     beyond = pd.Timedelta(seconds=apart_s)
     since = min(extent.since for extent in extents.values()) - beyond
     until = max(extent.until for extent in extents.values()) + beyond
@@ -81,7 +81,7 @@ def _named(prefix: str, rows: pd.DataFrame, key: list[str]) -> set[str]:
 
 
 def _ratings(archive: Archive, site: str, since: pd.Timestamp, until: pd.Timestamp) -> set[str]:
-    """Name the ratings that hold in a span, as rows and segments, and their shifts from the last before to the first after."""
+    """Name the ratings that hold in a span, rows and segments, and their shifts from last before to first after."""
     rows = archive.standing("ratings")
     rows = rows[rows["site"] == site].sort_values(["valid_from", "recorded_at"], kind="stable")
     rows = rows.drop_duplicates("valid_from", keep="last")
@@ -106,8 +106,6 @@ def acting(moments: pd.Series, since: pd.Timestamp, until: pd.Timestamp) -> np.n
 
 
 def _extent(archive: Archive, site: str, table: str, rows: pd.DataFrame) -> Extent:
-    if rows.empty:
-        return Extent(0, pd.NaT, pd.NaT)
     start, end = SPANS[table]
     since, until = rows[start].min(), rows[[start, end]].max().max()
     return Extent(len(rows), since, until, _revised(archive, site, table, rows, since, until))
