@@ -7,14 +7,15 @@ from pathlib import Path
 
 import pytest
 
-from stillwell.errors import StillwellError
+from stillwell.errors import MapError, StillwellError
 from stillwell.fingerprint import sha256
 from stillwell.intake.deposit import read_deposit
 from stillwell.intake.interpret import interpret
+from stillwell.intake.map_clocks import LocalTime
 from stillwell.intake.map_preview import preview
 from stillwell.intake.map_text import read_foreign
 from stillwell.intake.map_times import time_with_offset
-from stillwell.intake.maps import SURVEY_FEET, LocalTime, MapError, looks_like_map, map_from
+from stillwell.intake.maps import SURVEY_FEET, looks_like_map, map_from
 from stillwell.intake.trouble import CannotRead
 from stillwell.intake.units import converted
 from stillwell.records import Deposit, DepositFile
@@ -353,7 +354,9 @@ def test_fields_of_a_name_end_where_the_next_text_begins(pattern, name, fields):
             read_foreign(name, ROWS.encode(), layout)
     else:
         read = read_foreign(f"folder/{name}", ROWS.encode(), layout)
-        assert {key: set(read.columns[key]) for key in fields} == {key: {value} for key, value in fields.items()}
+        assert {key: set(read.columns[key].to_pylist()) for key in fields} == {
+            key: {value} for key, value in fields.items()
+        }
 
 
 def test_a_map_is_recognised():

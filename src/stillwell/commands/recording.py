@@ -33,6 +33,13 @@ def rate(
         int | None, typer.Option("--segments", min=1, max=4, help="Not the criterion's number.")
     ] = None,
     zero: Annotated[float | None, typer.Option("--zero-flow", help="Stage of zero flow of all segments, m.")] = None,
+    control: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--control",
+            help="Belief about a segment, lowest first: KIND:ZERO:SD or KIND:ZERO:SD:FOOT:SD, in m.",
+        ),
+    ] = None,
     propose: Annotated[
         bool, typer.Option("--propose", help="Propose shifts of the rating in force instead, and say why.")
     ] = False,
@@ -46,7 +53,7 @@ def rate(
     from stillwell import adopting
     from stillwell.archive.archive import Archive
     from stillwell.hydrometry.rating_shape import FitChoices
-    from stillwell.reading.rating import candidates, fitted, rating_text
+    from stillwell.reading.rating import candidates, ensemble_text, fitted, rating_text
     from stillwell.reading.shifting import proposal_of, proposal_text
     from stillwell.reading.summary import taken_words
 
@@ -64,6 +71,8 @@ def rate(
             found = candidates(opened, site, moment_of(since), moment_of(until))
             made = fitted(found, FitChoices(segments=segments, zero_stage_m=() if zero is None else (zero,)))
             typer.echo(rating_text(found, made), nl=False)
+            if control:
+                typer.echo("\n" + ensemble_text(found, made, control), nl=False)
             deposit = adopting.rating_deposit(site, adopt or "", made, valid_from=begins, by=by, reason=reason)
         if adopt is None:
             return

@@ -12,8 +12,10 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from schemas.derive import Column
+from stillwell.intake.limits import LONGEST_CELL, LONGEST_CODE
 from stillwell.intake.trouble import CannotRead
 from stillwell.intake.units import Unit, converted
+from stillwell.intake.wall_times import DAY_US, ISO, MINUTE_US, microseconds, read_walls
 
 NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?$"
 COUNT = r"^\+?[0-9]{1,15}(\.0*)?$"
@@ -22,6 +24,26 @@ OFFSET = r"(Z|z|[+-][0-9]{2}:?[0-9]{2}|[+-][0-9]{2})$"
 TRUE, FALSE = ("true", "yes", "1"), ("false", "no", "0")
 _TIME = re.compile(r"[0-9]{4}-?[0-9]{2}-?[0-9]{2}[T ][0-9]{2}(:?[0-9]{2}(:?[0-9]{2}([.,][0-9]+)?)?)?" + OFFSET)
 _LATE = timedelta(hours=14)
+FIRST_YEAR, LAST_YEAR = 1700, 2200
+"""Nobody gauged a river before; what says it was done after is a slip of the pen, and no calendar carries it."""
+FREE_TEXT = frozenset(
+    {
+        "name", "river", "owner", "licence", "horizontal_datum", "vertical_datum", "serial", "firmware", "thermometer",
+        "control_condition", "result_by", "reason", "remarks",
+    }
+)  # fmt: skip
+"""Columns of words to a person; every other text is a code or label, which is compared and becomes part of names."""
+TEXT_EXPECTED = f"text of at most {LONGEST_CELL} characters, none of them a control character or change of direction"
+CODE_EXPECTED = f"a code or label of at most {LONGEST_CODE} characters, all of them visible and not dots alone"
+_NOT_TEXT = r"[\x00-\x08\x0B\x0C\x0E-\x1F\x7F-\x9F\x{202A}-\x{202E}\x{2066}-\x{2069}]"
+_NOT_CODE = (
+    r"[\p{Cc}\p{Zl}\p{Zp}\x{AD}\x{61C}\x{200B}\x{200E}\x{200F}\x{202A}-\x{202E}\x{2060}-\x{206F}\x{FEFF}]"
+    r"|^\.{1,2}$"
+)
+
+WHOLE_FILE = "text"
+"""Column of a policy that holds its file as it is."""
+_FIRST_US, _END_US = (microseconds(datetime(year, 1, 1)) for year in (FIRST_YEAR, LAST_YEAR + 1))
 
 Bad = NDArray[np.bool_]
 
@@ -88,7 +110,21 @@ def texts(cells: pa.StringArray, column: Column) -> tuple[pd.Series, Bad]:
         low = pc.utf8_lower(values)
         place = pc.index_in(low, pa.array([word.lower() for word in column.words]))
         values = pc.coalesce(pc.take(pa.array(column.words), place), values)
-    return pd.Series(values.to_pandas(), dtype="str"), np.zeros(len(cells), dtype=bool)
+    return pd.Series(values.to_pandas(), dtype="str"), _strange(cells, column)
+
+
+def text_expected(column: Column) -> str:
+    """Say what a cell of text is expected to be, where it holds characters that it may not."""
+    return TEXT_EXPECTED if column.name in FREE_TEXT else CODE_EXPECTED
+
+
+def _strange(cells: pa.StringArray, column: Column) -> Bad:
+    """Find texts that are too long, or would not be read as they are spelled."""
+    if column.words or column.name == WHOLE_FILE:
+        return np.zeros(len(cells), dtype=bool)
+    free = column.name in FREE_TEXT
+    long = pc.greater(pc.utf8_length(cells), LONGEST_CELL if free else LONGEST_CODE)
+    return _flags(pc.or_(long, pc.match_substring_regex(cells, _NOT_TEXT if free else _NOT_CODE)))
 
 
 def times(cells: pa.StringArray) -> tuple[pd.Series, pd.Series, Bad]:
@@ -98,37 +134,36 @@ def times(cells: pa.StringArray) -> tuple[pd.Series, pd.Series, Bad]:
     -------
     Series of datetime64[us, UTC], Series of str, array of bool
     """
-    coded = cells.dictionary_encode()
-    found = [_moment(text) for text in coded.dictionary.to_pylist()]
-    place = coded.indices.to_numpy()
-    moments = pd.to_datetime(pd.Series([m for m, _ in found], dtype="object"), utc=True).dt.as_unit("us")
-    offsets = pd.Series([offset for _, offset in found], dtype="str")
-    bad = np.array(
-        [moment is None and text != "" for (moment, _), text in zip(found, coded.dictionary.to_pylist(), strict=True)]
-    )
-    if not len(found):
-        bad = np.zeros(0, dtype=bool)
-    return (
-        moments.iloc[place].reset_index(drop=True).astype("datetime64[us, UTC]"),
-        offsets.iloc[place].reset_index(drop=True),
-        bad[place] if len(found) else np.zeros(len(cells), dtype=bool),
-    )
+    wall, minutes, known = read_walls(cells, ISO)
+    known &= (wall >= _FIRST_US) & (wall < _END_US)
+    utc = wall - minutes * MINUTE_US
+    left = np.flatnonzero(~known & _flags(pc.not_equal(cells, "")))
+    coded = cells.take(pa.array(left)).dictionary_encode()
+    found = np.array([_moment(text) for text in coded.dictionary.to_pylist()], dtype=np.int64).reshape(-1, 3)
+    utc[left], minutes[left], known[left] = found[coded.indices.to_numpy()].T
+    bad = np.zeros(len(cells), dtype=bool)
+    bad[left] = ~known[left]
+    offsets, place = np.unique(minutes, return_inverse=True)
+    words = pa.array([f"{'-' if m < 0 else '+'}{abs(m) // 60:02d}:{abs(m) % 60:02d}" for m in offsets.tolist()])
+    given = words.take(pa.array(place, mask=~known)) if len(words) else words
+    moments = pd.DatetimeIndex(np.where(known, utc, 0).view("datetime64[us]"), tz="UTC")
+    return pd.Series(moments).mask(~known), pd.Series(given.to_pandas(), dtype="str"), bad
 
 
-def _moment(text: str) -> tuple[datetime | None, str | None]:
+def _moment(text: str) -> tuple[int, int, bool]:
+    """Read a time: microseconds since 1970 in UTC, offset in minutes, and whether it is one."""
     if not _TIME.fullmatch(text):
-        return None, None
+        return 0, 0, False
     late = re.sub(r"([T ])24(:?00(:?00([.,]0+)?)?)?(?=Z|z|[+-])", r"\g<1>00\g<2>", text)
     try:
         moment = datetime.fromisoformat(late.replace(",", ".").upper())
     except ValueError:
-        return None, None
+        return 0, 0, False
     offset = moment.utcoffset()
-    if offset is None or abs(offset) > _LATE or moment.year < 1700:
-        return None, None
-    sign = "-" if offset < timedelta(0) else "+"
-    minutes = round(abs(offset).total_seconds() / 60)
-    return moment + timedelta(days=int(late != text)), f"{sign}{minutes // 60:02d}:{minutes % 60:02d}"
+    if offset is None or abs(offset) > _LATE or not FIRST_YEAR <= moment.year <= LAST_YEAR:
+        return 0, 0, False
+    utc = microseconds(moment) - microseconds(datetime(1970, 1, 1) + offset) + int(late != text) * DAY_US
+    return utc, round(offset.total_seconds() / 60), True
 
 
 def _flags(values: pa.BooleanArray) -> Bad:

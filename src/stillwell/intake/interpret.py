@@ -7,23 +7,31 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from pandera.errors import SchemaErrors
+import pyarrow.compute as pc
 
 from schemas import DEPOSIT_TABLES
 from schemas.derive import columns
 from schemas.words import MID_SECTION, WITH_VERTICALS
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.errors import PolicyError
+from stillwell.intake.limits import MOST_CODES
 from stillwell.intake.maps import Map
+from stillwell.intake.names import label_shown
 from stillwell.intake.raw_samples import with_samples
 from stillwell.intake.rules import violations
-from stillwell.intake.trouble import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, Trouble
+from stillwell.intake.schema_pass import crowded_deposits, schema_failures
+from stillwell.intake.toml_text import read_toml
+from stillwell.intake.trouble import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, CannotRead, Trouble
 from stillwell.intake.typed import Typed, typed_tables
-from stillwell.intake.unpack import sheets
+from stillwell.intake.unpack import Found, sheets
 from stillwell.records import Deposit, Understood
 
 POLICY_LEFT = "the policy is not adopted; the one in force stays"
 
+Cell = tuple[int, str, str, str]
+"""Row, column as handed in, what was expected, what was found."""
+MOST_TOLD = 50
+"""Bad cells of one column of one file that are told one by one, where no gauging hangs on them."""
 OF_GAUGINGS = ("gaugings", "points", "samples")
 """Tables of which a bad row gives back its gauging; of any other table it is left out by itself."""
 
@@ -45,7 +53,12 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
         Only what can be taken; every reason against the rest names file, line, column, what was expected and found.
     """
     trouble = Trouble()
-    found = [sheet for deposit in deposits for sheet in sheets(deposit, trouble, intake_map)]
+    found = [
+        part
+        for deposit in deposits
+        for part in sheets(deposit, trouble, intake_map)
+        if not _too_many_codes(part, trouble)
+    ]
     typed = typed_tables(found, trouble)
     tables = _with_defaults({name: table.frame for name, table in typed.items()})
     tables["points"] = with_samples(tables["points"], tables["samples"])
@@ -56,9 +69,24 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
     _give_back_whole_deposits(tables, trouble)
     for problem in violations(tables["gaugings"], tables["points"], trouble):
         trouble.add(**problem, consequence=RETURNED)
+    trouble.close()
     problems, notes = trouble.frames()
     tables = {name: rows[~bad_rows[name]] for name, rows in tables.items()}
-    return Understood(without_gaugings(tables, problems), problems, notes)
+    if trouble.crowded:
+        tables = {name: rows[~rows["deposit"].isin(trouble.crowded)] for name, rows in tables.items()}
+    tables = without_gaugings(tables, problems)
+    return Understood(tables, problems.assign(gauging=problems["gauging"].map(label_shown)), notes)
+
+
+def _too_many_codes(found: Found, trouble: Trouble) -> bool:
+    """Give back a file that names more gaugings, sites or meters than a deposit can be about."""
+    for name in {"gauging", "site", "instrument"} & set(found.sheet.header):
+        cells = found.sheet.cells[found.sheet.header.index(name)]
+        if len(cells) > MOST_CODES and (count := pc.count_distinct(cells).as_py()) > MOST_CODES:
+            reason = CannotRead(f"at most {MOST_CODES} different codes in a column", str(count), None, name)
+            trouble.file(found.deposit, found.table, found.file, reason)
+            return True
+    return False
 
 
 def without_gaugings(tables: dict[str, pd.DataFrame], problems: pd.DataFrame) -> dict[str, pd.DataFrame]:
@@ -109,12 +137,15 @@ def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.
     """Hold a table's rows against its schema; tell each wrong cell and say which rows are bad."""
     bad = np.zeros(len(rows), dtype=bool)
     told: set[tuple[int, str]] = set()
-    for row, given, expected, found in typed.bad:
-        told.add((row, given))
-        bad[row] = True
-        _tell(name, rows, row, given, expected, found, trouble)
+    cells: list[Cell] = []
+    for cell in typed.bad:
+        told.add(cell[:2])
+        bad[cell[0]] = True
+        cells.append(cell)
     wrong_rows = {row for row, _ in told}
-    for row, column, expected, found in _schema_failures(name, rows):
+    trouble.crowded |= crowded_deposits(name, rows)
+    judged = rows[~rows["deposit"].isin(trouble.crowded)] if trouble.crowded else rows
+    for row, column, expected, found in schema_failures(name, judged):
         if found == "nothing" and row in wrong_rows:
             # a cell that could not be read is empty now, and has been told
             continue
@@ -123,30 +154,31 @@ def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.
                 continue
             expected = "points, or a method and a discharge where there are none"
         if not bad[row] or (row, column) not in told:
-            _tell(name, rows, row, column, expected, found, trouble)
+            cells.append((row, column, expected, found))
         bad[row] = True
+    for row, column, expected, found in cells if name in OF_GAUGINGS else _shortened(rows, cells):
+        _tell(name, rows, row, column, expected, found, trouble)
     return bad
 
 
-def _schema_failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, str]]:
-    model = DEPOSIT_TABLES[name]
-    if rows.empty:
-        return []
-    try:
-        model.validate(rows, lazy=True)
-    except SchemaErrors as error:
-        known = {c.name: c for c in columns(model)}
-        cases = error.failure_cases.dropna(subset=["index"])
-        out = []
-        for case in cases.sort_values("index", kind="stable").itertuples():
-            missing = case.check == "not_nullable"
-            found = "nothing" if missing else repr(case.failure_case)
-            out.append((int(case.index), str(case.column), known[str(case.column)].expected, found))
-            bad_frame = [] if case.column in known else [case.column]
-            if bad_frame:
-                raise
-        return out
-    return []
+def _shortened(rows: pd.DataFrame, cells: list[Cell]) -> list[Cell]:
+    """Tell the first bad cells of a column of a file, and of the others how many there are and up to which line."""
+    out: list[Cell] = []
+    counts: dict[tuple[str, str], list[int]] = {}
+    files = rows["row_file"].to_numpy()
+    for cell in cells:
+        rest = counts.setdefault((files[cell[0]], cell[1]), [])
+        rest.append(cell[0])
+        if len(rest) <= MOST_TOLD:
+            out.append(cell)
+    for (_, column), rest in counts.items():
+        if len(rest) > MOST_TOLD:
+            lines = rows["row_line"].iloc[rest[MOST_TOLD:]]
+            found = (
+                f"others in {len(lines):,} more rows, lines {lines.min()} to {lines.max()}, which are left out as well"
+            )
+            out.append((rest[MOST_TOLD], column, "what was expected on the lines told before", found))
+    return out
 
 
 def _tell(name: str, rows: pd.DataFrame, row: int, column: str, expected: str, found: str, trouble: Trouble) -> None:
@@ -168,14 +200,15 @@ def _unusable_policies(rows: pd.DataFrame, base: Policy | None, trouble: Trouble
     bad = np.zeros(len(rows), dtype=bool)
     for i, row in enumerate(rows.to_dict("records")):
         try:
+            read_toml(str(row["text"]))
             policy_from(str(row["text"]), base)
-        except PolicyError as error:
+        except (CannotRead, PolicyError) as error:
             bad[i] = True
-            named = re.search(r"line (\d+)", str(error))
+            named = re.search(r"line (\d{1,9})", str(error))
             line = int(named[1]) if named else 1
-            trouble.add(
-                row["deposit"], None, row["row_file"], line, None, "a policy that can be used", str(error), POLICY_LEFT
-            )
+            said = f"policy: {error}; the policy is not used" if isinstance(error, CannotRead) else str(error)
+            where = (row["deposit"], None, row["row_file"], line, None)
+            trouble.add(*where, "a policy that can be used", said, POLICY_LEFT)
     return bad
 
 

@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
-from functools import partial
 from pathlib import PurePosixPath
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
-from stillwell.intake.cells import NUMBER
 from stillwell.intake.csv_text import Sheet
+from stillwell.intake.map_clocks import Clock
+from stillwell.intake.map_derived import FromPressure
+from stillwell.intake.map_rows import chosen_rows, counted_numbers, filled
 from stillwell.intake.map_text import Foreign, read_foreign
-from stillwell.intake.map_times import time_with_offset
-from stillwell.intake.maps import Counted, FileLayout, LocalTime, Map, TableLayout, map_spellings, table_columns
+from stillwell.intake.map_times import Moments, moments
+from stillwell.intake.map_values import AirSeries, Bad, air_series, derived_values, number_cells
+from stillwell.intake.maps import FileLayout, Map, TableLayout, map_spellings, table_columns
 from stillwell.intake.trouble import CannotRead
+from stillwell.intake.wall_times import MINUTE_US, Flags, Ints
 
-Read = tuple[str, str]
-"""What a cell says, or nothing and what was expected of it."""
+RAW, RAW_UNIT, RAW_OF = "raw_value", "raw_unit", "stage_m"
+"""Where the figure as written is kept, and its unit, when this column is made from it."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +79,9 @@ def described(path: str, intake_map: Map) -> FileLayout | None:
     return found[0] if found else None
 
 
-def mapped_tables(path: str, data: bytes, layout: FileLayout) -> list[Mapped]:
+def mapped_tables(
+    path: str, data: bytes, layout: FileLayout, series: Mapping[str, AirSeries] | None = None
+) -> list[Mapped]:
     """Read a foreign file into the tables it feeds.
 
     Parameters
@@ -84,6 +89,8 @@ def mapped_tables(path: str, data: bytes, layout: FileLayout) -> list[Mapped]:
     path : str
     data : bytes
     layout : FileLayout
+    series : mapping of str to AirSeries, optional
+        Pressures of the air from other files of the deposit.
 
     Returns
     -------
@@ -97,125 +104,148 @@ def mapped_tables(path: str, data: bytes, layout: FileLayout) -> list[Mapped]:
         If the file is not written as the map says, or lacks a column it names.
     """
     foreign = read_foreign(path, data, layout)
-    tables = [_mapped(foreign, table, layout) for table in layout.tables]
-    named = set(layout.ignored) | {n for t in layout.tables for n in _named(t)}
+    tables = [_Mapping(foreign, table, layout, series or {}).mapped() for table in layout.tables]
+    named = set(layout.ignored).union(*(t.named for t in layout.tables), *(s.named for s in layout.series))
     left = [name for name in (*foreign.columns, *sorted(foreign.repeated)) if name not in named]
+    remarks = foreign.remarks
     if left:
+        remarks += (f"columns the map does not name stay in the sealed bytes: {', '.join(left)}",)
+    if tables and remarks:
         sheet = tables[0].sheet
-        remark = f"columns the map does not name stay in the sealed bytes: {', '.join(left)}"
-        sheet = Sheet(sheet.header, sheet.cells, sheet.lines, sheet.delimiter, (*sheet.remarks, remark))
-        tables[0] = Mapped(tables[0].table, sheet, tables[0].shown, tables[0].bad)
+        tables[0] = replace(tables[0], sheet=replace(sheet, remarks=(*remarks, *sheet.remarks)))
     return tables
 
 
-def _named(table: TableLayout) -> set[str]:
-    of_times = {name for how in table.times.values() for name in how.columns}
-    of_counts = {name for how in table.counted.values() for name in (*how.per, *how.within)}
-    return {*table.columns, *of_times, *of_counts, *table.once_per, *table.filled, *table.empty}
+def series_in(path: str, data: bytes, intake_map: Map) -> list[tuple[str, AirSeries]]:
+    """Read what a file holds for the other files of its deposit.
+
+    Parameters
+    ----------
+    path : str
+    data : bytes
+    intake_map : Map
+
+    Returns
+    -------
+    list of (str, AirSeries)
+        By the names the map gives; empty for most files.
+
+    Raises
+    ------
+    CannotRead
+        If the file cannot be read.
+    """
+    layout = described(path, intake_map)
+    if layout is None or not layout.series:
+        return []
+    foreign = read_foreign(path, data, layout)
+    return [(how.name, air_series(foreign, layout, how, path)) for how in layout.series]
 
 
-def _mapped(foreign: Foreign, table: TableLayout, layout: FileLayout) -> Mapped:
-    rows = _rows(foreign, table)
-    known = table_columns(table.table)
-    names = map_spellings(known)
-    header: list[str] = []
-    shown: list[str] = []
-    columns: list[list[str]] = []
-    bad: list[BadCell] = []
+@dataclass
+class _Mapping:
+    """One table of a foreign file while it is put together."""
 
-    def take(ours: str, given: str, cells: Sequence[str], read: Callable[[str], Read] | None) -> None:
-        texts = [cells[row] for row in rows]
-        if read is not None:
-            once = {text: read(text) if text else ("", "") for text in set(texts)}
-            bad.extend(
-                BadCell(i, len(header), once[text][1], repr(text)) for i, text in enumerate(texts) if once[text][1]
-            )
-            texts = [once[text][0] for text in texts]
-        header.append(ours)
-        shown.append(given)
-        columns.append(texts)
+    foreign: Foreign
+    table: TableLayout
+    layout: FileLayout
+    series: Mapping[str, AirSeries]
+    rows: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    header: list[str] = field(default_factory=list)
+    shown: list[str] = field(default_factory=list)
+    columns: list[pa.Array] = field(default_factory=list)
+    bad: list[BadCell] = field(default_factory=list)
+    times: Moments | None = None
 
-    for given, ours in table.columns.items():
-        column = known[names[ours][0]]
-        words = table.words.get(ours, {})
-        reader = _number(column.expected, layout.decimal) if column.kind == "number" else None
-        take(ours, given, foreign.column(given), _translated(words, reader) if words or reader else None)
-    for ours, how in table.times.items():
-        take(ours, " + ".join(how.columns), _joined(foreign, how), partial(time_with_offset, how=how))
-    for ours, rule in table.counted.items():
-        take(ours, f"{ours}, counted by the map", _numbered(foreign, rule), None)
-    for ours, value in table.constants.items():
-        take(ours, f"{ours}, set by the map", [value] * len(foreign.lines), None)
-    lines = np.array([foreign.lines[row] for row in rows], dtype=np.int64)
-    # numbers have a point by now, whatever the file is separated by
-    sheet = Sheet(tuple(header), tuple(pa.array(c, pa.string()) for c in columns), lines, ";")
-    return Mapped(table.table, sheet, tuple(shown), tuple(bad))
+    def mapped(self) -> Mapped:
+        self.rows, remarks = chosen_rows(self.foreign, self.table)
+        for given, ours in self.table.columns.items():
+            self._renamed(given, ours)
+        for ours, clock in self.table.times.items():
+            self._timed(ours, clock)
+        for ours, rule in self.table.counted.items():
+            self._take(ours, f"{ours}, counted by the map", self._chosen(counted_numbers(self.foreign, rule)))
+        for ours, value in self.table.constants.items():
+            self._take(ours, f"{ours}, set by the map", pa.repeat(value, self.rows.size))
+        keep = np.ones(self.rows.size, dtype=bool)
+        for ours in self.table.derived:
+            keep &= self._derived(ours)
+        lines, columns, bad = self.foreign.lines[self.rows], self.columns, self.bad
+        if not keep.all():
+            remarks.append(without_air_remark(lines[~keep]))
+            place = np.cumsum(keep) - 1
+            columns = [column.filter(pa.array(keep)) for column in columns]
+            bad = [replace(cell, row=int(place[cell.row])) for cell in bad if keep[cell.row]]
+        # numbers have a point by now, whatever the file is separated by
+        sheet = Sheet(tuple(self.header), tuple(columns), lines[keep], ";", tuple(remarks))
+        return Mapped(self.table.table, sheet, tuple(self.shown), tuple(bad))
+
+    def _take(self, ours: str, given: str, cells: pa.Array, bad: Bad | None = None) -> None:
+        self.bad += [BadCell(row, len(self.header), expected, found) for row, expected, found in bad or ()]
+        self.header.append(ours)
+        self.shown.append(given)
+        self.columns.append(cells)
+
+    def _chosen(self, cells: pa.StringArray) -> pa.StringArray:
+        return cells if self.rows.size == len(cells) else cells.take(pa.array(self.rows))
+
+    def _texts(self, names: Sequence[str]) -> dict[str, pa.StringArray]:
+        return {name: self._chosen(self.foreign.column(name)) for name in names}
+
+    def _renamed(self, given: str, ours: str) -> None:
+        known = table_columns(self.table.table)
+        canonical, unit = map_spellings(known)[ours]
+        cells, bad = self._chosen(self.foreign.column(given)), None
+        words = self.table.words.get(ours, {})
+        place = pc.index_in(pc.if_else(pc.equal(cells, ""), None, cells), pa.array(list(words), pa.string()))
+        meant = pc.take(pa.array(list(words.values()), pa.string()), place)
+        if known[canonical].kind == "number":
+            left = pc.if_else(pc.is_null(place), cells, "")
+            cells, bad = number_cells(left, self.layout.decimal, known[canonical].expected)
+        self._take(ours, given, pc.coalesce(meant, cells) if words else cells, bad)
+        if canonical == RAW_OF and unit is not None and not words:
+            self._keep_raw(cells, ours.removeprefix(RAW_OF.removesuffix("m")))
+
+    def _timed(self, ours: str, clock: Clock) -> None:
+        found = moments(self._texts(clock.named), clock, self.layout.decimal)
+        self.times = found
+        cells = pa.array(found.time_us, pa.timestamp("us", "UTC"), mask=~found.known)
+        given = " + ".join(clock.named)
+        self._take(ours, given, iso_texts(found) if ours == "started_at" else cells, found.bad)
+
+    def _derived(self, ours: str) -> Flags:
+        """Compute a column; say which rows stay, those another file gives no pressure of the air for do not."""
+        how = self.table.derived[ours]
+        of_air = isinstance(how, FromPressure) and how.air_series is not None
+        if isinstance(how, FromPressure) and how.air_series is not None and how.air_series not in self.series:
+            raise CannotRead(f"a file of the deposit that holds the series {how.air_series!r}", "none")
+        time_us = None if self.times is None else self.times.time_us
+        values, digits, bad = derived_values(self._texts(how.named), how, self.layout.decimal, time_us, self.series)
+        canonical = map_spellings(table_columns(self.table.table))[ours][0]
+        self._take(canonical, how.column, pa.array(values), bad)
+        if canonical == RAW_OF:
+            self._keep_raw(digits, how.unit)
+        if not of_air or self.times is None:
+            return np.ones(values.size, dtype=bool)
+        return ~(np.isnan(values) & filled(digits) & self.times.known)
+
+    def _keep_raw(self, digits: pa.StringArray, unit: str) -> None:
+        if RAW in table_columns(self.table.table) and not {RAW, RAW_UNIT} & self.table.fed:
+            self._take(RAW, f"{RAW}, kept by the map", digits)
+            self._take(RAW_UNIT, f"{RAW_UNIT}, kept by the map", pa.repeat(unit, len(digits)))
 
 
-def _rows(foreign: Foreign, table: TableLayout) -> list[int]:
-    """Choose the rows of a foreign file that are rows of a table."""
-    filled = [foreign.column(name) for name in table.filled]
-    empty = [foreign.column(name) for name in table.empty]
-    rows = [
-        row
-        for row in range(len(foreign.lines))
-        if all(cells[row] for cells in filled) and not any(cells[row] for cells in empty)
-    ]
-    if not table.once_per:
-        return rows
-    keys = list(zip(*(foreign.column(name) for name in table.once_per), strict=True))
-    taken = [*table.columns, *(name for how in table.times.values() for name in how.columns)]
-    first: dict[tuple[str, ...], int] = {}
-    for row in rows:
-        begun = first.setdefault(keys[row], row)
-        for name in taken if begun != row else ():
-            cells = foreign.column(name)
-            if cells[row] != cells[begun]:
-                expected = f"{name!r} the same wherever {', '.join(map(repr, table.once_per))} are, as the map says"
-                found = f"{cells[begun]!r} on line {foreign.lines[begun]} and {cells[row]!r}"
-                raise CannotRead(expected, found, foreign.lines[row], name)
-    return sorted(first.values())
+def without_air_remark(lines: Ints) -> str:
+    """Say how many rows have no pressure of the air at their time."""
+    where = f"lines {lines.min()} to {lines.max()}"
+    return f"{lines.size:,} rows without a pressure of the air at their time were not taken, {where}"
 
 
-def _joined(foreign: Foreign, how: LocalTime) -> list[str]:
-    parts = [foreign.column(name) for name in how.columns]
-    return [" ".join(cells).strip() for cells in zip(*parts, strict=True)]
-
-
-def _numbered(foreign: Foreign, rule: Counted) -> list[str]:
-    """Count rows from 1 within some columns, one more whenever others change."""
-    per = list(zip(*(foreign.column(name) for name in rule.per), strict=True)) if rule.per else None
-    within = list(zip(*(foreign.column(name) for name in rule.within), strict=True)) if rule.within else None
-    numbers: list[str] = []
-    number: dict[tuple[str, ...], int] = {}
-    before: dict[tuple[str, ...], tuple[str, ...]] = {}
-    for row in range(len(foreign.lines)):
-        key = within[row] if within else ()
-        said = per[row] if per else (str(row),)
-        if before.get(key) != said:
-            number[key] = number.get(key, 0) + 1
-        before[key] = said
-        numbers.append(str(number[key]))
-    return numbers
-
-
-def _translated(words: Mapping[str, str], reader: Callable[[str], Read] | None) -> Callable[[str], Read]:
-    def read(text: str) -> Read:
-        if text in words:
-            return words[text], ""
-        return reader(text) if reader else (text, "")
-
-    return read
-
-
-def _number(expected: str, decimal: str) -> Callable[[str], Read]:
-    other = "," if decimal == "." else "."
-    mark = "comma" if decimal == "," else "point"
-
-    def read(text: str) -> Read:
-        plain = text.replace(decimal, ".")
-        if other in text or not re.fullmatch(NUMBER, plain):
-            return "", f"{expected}, written with a decimal {mark}"
-        return plain, ""
-
-    return read
+def iso_texts(found: Moments) -> pa.StringArray:
+    """Write times in ISO 8601 with the offset they were given with; blank where there is none."""
+    shown = np.datetime_as_string((found.time_us + found.offset_min * MINUTE_US).view("datetime64[us]"), unit="us")
+    size = np.abs(found.offset_min)
+    signs = np.where(found.offset_min < 0, "-", "+")
+    offsets = [f"{sign}{n // 60:02d}:{n % 60:02d}" for sign, n in zip(signs.tolist(), size.tolist(), strict=True)]
+    words = pc.binary_join_element_wise(pa.array(shown.tolist(), pa.string()), pa.array(offsets, pa.string()), "")
+    return pc.if_else(pa.array(found.known), words, "")

@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from stillwell.errors import MapError
+from stillwell.intake.trouble import shown
 
 Path = tuple[str | int, ...]
 
@@ -30,9 +32,8 @@ class Part:
     def refusal(self, name: str, expected: str, found: Any) -> MapError:
         """Say what is wrong and on which line."""
         line = line_of((*self.path, name), self.lines)
-        return MapError(
-            f"intake map, line {line}, {name}: expected {expected}, found {found!r}; nothing was read with it"
-        )
+        where = f"intake map, line {line}, {shown(name)}"
+        return MapError(f"{where}: expected {expected}, found {shown(repr(found))}; nothing was read with it")
 
     def only(self, *known: str) -> None:
         """Refuse keys of other names."""
@@ -67,6 +68,13 @@ class Part:
         if not isinstance(value, int) or isinstance(value, bool) or not least <= value <= 10_000:
             raise self.refusal(name, f"a whole number from {least} to 10000", value)
         return value
+
+    def number(self, name: str) -> Decimal:
+        """Return a number, which must be there, with its digits as written."""
+        value = self.said.get(name)
+        if not isinstance(value, int | float) or isinstance(value, bool) or not -1e15 < value < 1e15:
+            raise self.refusal(name, "a number", "none" if value is None else value)
+        return Decimal(str(value))
 
     def part(self, name: str) -> Part:
         """Return a table inside this one, empty where there is none."""

@@ -15,6 +15,7 @@ from schemas import DEPOSIT_TABLES
 from schemas.derive import Column, columns
 from stillwell.intake import cells
 from stillwell.intake.graduation import IN_FEET, off_graduation
+from stillwell.intake.limits import MOST_REASONS
 from stillwell.intake.maps import map_spellings
 from stillwell.intake.trouble import CannotRead, Trouble
 from stillwell.intake.units import Unit, spellings
@@ -66,7 +67,8 @@ def typed_tables(found: Sequence[Found], trouble: Trouble) -> dict[str, Typed]:
 def _table(name: str, found: Sequence[Found], trouble: Trouble) -> Typed:
     groups: dict[tuple[object, ...], list[Found]] = defaultdict(list)
     for sheet in found:
-        groups[(sheet.sheet.header, sheet.shown, sheet.sheet.delimiter)].append(sheet)
+        kinds = tuple(str(column.type) for column in sheet.sheet.cells)
+        groups[(sheet.sheet.header, sheet.shown, sheet.sheet.delimiter, kinds)].append(sheet)
     parts = [_group(name, members, trouble) for members in groups.values()]
     whole = Typed(_empty(name))
     order: list[np.ndarray] = []
@@ -146,6 +148,7 @@ def _decimal_marks(
     usable, marks = [], []
     for member in members:
         of_numbers = [member.sheet.cells[i] for c, (i, _, _) in chosen.items() if known[c].kind == "number"]
+        of_numbers = [column for column in of_numbers if pa.types.is_string(column.type)]
         try:
             marks.append(cells.decimal_mark(of_numbers, member.sheet.delimiter))
             usable.append(member)
@@ -182,17 +185,28 @@ def _converted(
         text = _joined([m.sheet.cells[place] for m in members], marks if column.kind == "number" else None)
         values, wrong = _values(column, unit, text, out)
         out[name] = values
-        expected = TIME_EXPECTED if column.kind == "time" else column.expected
-        for row in np.flatnonzero(wrong):
+        expected = {"time": TIME_EXPECTED, "text": cells.text_expected(column)}.get(column.kind, column.expected)
+        for row in _told_rows(wrong, sizes):
             bad.append((int(row), given, expected, repr(text[int(row)].as_py())))
     for start, member in zip(np.cumsum([0, *sizes])[:-1], members, strict=True):
         bad += [(int(start) + cell.row, member.shown[cell.place], cell.expected, cell.found) for cell in member.bad]
     return Typed(pd.DataFrame(out), bad)
 
 
+def _told_rows(wrong: cells.Bad, sizes: list[int]) -> np.ndarray:
+    """Return the rows of wrong cells, of each file no more than make its deposit go back whole."""
+    rows = np.flatnonzero(wrong)
+    if rows.size <= MOST_REASONS:
+        return rows
+    parts = np.split(rows, np.searchsorted(rows, np.cumsum(sizes)[:-1]))
+    return np.concatenate([part[: MOST_REASONS + 1] for part in parts])
+
+
 def _values(
     column: Column, unit: Unit | None, text: pa.StringArray, out: dict[str, pd.Series]
 ) -> tuple[pd.Series, cells.Bad]:
+    if not pa.types.is_string(text.type):
+        return _read_by_the_map(text), np.zeros(len(text), dtype=bool)
     if column.kind == "number":
         values, wrong = cells.numbers(text, unit, ".")
         return pd.Series(values), wrong
@@ -208,8 +222,16 @@ def _values(
     return cells.texts(text, column)
 
 
-def _joined(parts: list[pa.StringArray], marks: list[str] | None) -> pa.StringArray:
-    if marks is not None:
+def _read_by_the_map(values: pa.Array) -> pd.Series:
+    """Take a column that a map has read already: times in UTC, or numbers in SI."""
+    if pa.types.is_timestamp(values.type):
+        moments = values.to_numpy(zero_copy_only=False).astype("datetime64[us]")
+        return pd.Series(pd.DatetimeIndex(moments, tz="UTC"))
+    return pd.Series(values.to_numpy(zero_copy_only=False))
+
+
+def _joined(parts: list[pa.Array], marks: list[str] | None) -> pa.Array:
+    if marks is not None and pa.types.is_string(parts[0].type):
         parts = [pc.replace_substring(p, ",", ".") if m == "," else p for p, m in zip(parts, marks, strict=True)]
     return parts[0] if len(parts) == 1 else pa.concat_arrays(parts)
 

@@ -104,10 +104,15 @@ def site_record(view: View, site: str, policy: Policy) -> SiteRecord:
     ratings, names = ratings_of(view, site, policy)
     spans = _conditions(view, site)
     record = discharge_record(time, corrected, ratings, policy.value("stage_uncertainty_m"), spans)
-    record = _limited(record, ratings, policy.value("extrapolation_factor"))
+    far = _too_far(record, ratings, policy.value("extrapolation_factor"))
+    record.discharge_m3_s[far] = np.nan
+    record.uncertainty_m3_s[far] = np.nan
     rule = GapRule(policy.value("gap_bridged_s"), policy.value("day_share"))
     offset = _offset_s(view, site)
     daily = daily_values(time, record.discharge_m3_s, record.uncertainty_m3_s, record.marks, offset, rule)
+    # a flood that may not be rated must not be bridged by a line from foot to foot either
+    cut = np.searchsorted(daily["from_us"].to_numpy(), time[far], side="right") - 1
+    daily.loc[np.unique(cut), ["mean_m3_s", "uncertainty_m3_s", "maximum_m3_s"]] = np.nan
     doubts = stage_doubts(view, site, policy)
     return SiteRecord(site, record, sensor, names, tuple(ratings), daily, doubts)
 
@@ -217,16 +222,11 @@ def _conditions(view: View, site: str) -> Spans:
     )
 
 
-def _limited(record: Record, ratings: Sequence[RatingInForce], factor: float) -> Record:
-    """Give no discharge beyond the policy's factor of the highest one gauged; the mark stays."""
+def _too_far(record: Record, ratings: Sequence[RatingInForce], factor: float) -> NDArray[np.bool_]:
+    """Say which values lie beyond the policy's factor of the highest discharge gauged for their rating."""
     tops = [float(r.curve.discharge(np.array([r.highest_m]))[0]) for r in ratings]
     most = np.array([*(factor * top if np.isfinite(top) else np.inf for top in tops), np.inf])
-    far = record.discharge_m3_s > most[record.rating]
-    if not far.any():
-        return record
-    record.discharge_m3_s[far] = np.nan
-    record.uncertainty_m3_s[far] = np.nan
-    return record
+    return np.asarray(record.discharge_m3_s > most[record.rating])
 
 
 def _offset_s(view: View, site: str) -> int:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -18,6 +19,9 @@ from stillwell.hydrometry.rating_segments import rows_of
 from stillwell.hydrometry.rating_shape import FitChoices
 from stillwell.hydrometry.rating_tests import verdicts
 from stillwell.reading.render import as_table, significant
+
+if TYPE_CHECKING:
+    from stillwell.hydrometry.rating_bayes import Control
 
 Floats = NDArray[np.float64]
 
@@ -75,7 +79,8 @@ def candidates(archive: Archive, site: str, since: datetime | None = None, until
     unusable = rows["gauging_id"].isin(set(findings.loc[findings["severity"] == "unusable", "gauging_id"])).to_numpy()
     decided = archive.standing("reviews").sort_values("decided_at", kind="stable")
     decided = decided[decided["decision"].isin(["included", "excluded"])].drop_duplicates("subject", keep="last")
-    said = rows["gauging_id"].map(decided.set_index("subject")["decision"]).fillna("").to_numpy(dtype=object)
+    decisions = dict(zip(decided["subject"], decided["decision"], strict=True))
+    said = np.array([decisions.get(name, "") for name in rows["gauging_id"]], dtype=object)
     why = np.full(len(rows), "", dtype=object)
     outside = np.zeros(len(rows), dtype=bool)
     if since is not None:
@@ -128,6 +133,67 @@ def fitted(found: Candidates, choices: FitChoices | None = None) -> RatingFit:
         used=found.used,
         choices=choices,
     )
+
+
+def ensemble_text(found: Candidates, made: RatingFit, controls: Sequence[str], seed: int = 1) -> str:
+    """Sample ratings that agree with beliefs about the controls, and write out their median and 95 % interval.
+
+    Parameters
+    ----------
+    found : Candidates
+    made : RatingFit
+        Where the sampling starts, and the stages shown.
+    controls : sequence of str
+        From the lowest up, as ``kind:zero:sd`` or ``kind:zero:sd:foot:sd``, stages in m.
+    seed : int
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    QueryError
+        If a belief is not written so.
+    """
+    from stillwell.hydrometry.rating_bayes import sample
+
+    rows = found.rows
+    ensemble = sample(
+        numbers_of(rows, "gauge_height_m"),
+        rated_discharge(rows),
+        tuple(_control(text) for text in controls),
+        seed=seed,
+        uncertainty=uncertainty_of(rows) / 2,
+        visit=rows["visit"].to_numpy(dtype=object),
+        used=found.used,
+        start=made if made.curve.lower_m.size == len(controls) else None,
+    )
+    stages = np.linspace(made.lowest_m, made.highest_m, 6)
+    shown = [
+        {"stage_m": f"{h:.3f}", "m3/s": significant(q), "lower": significant(a), "upper": significant(b)}
+        for h, q, a, b in zip(stages, *ensemble.interval(stages), strict=True)
+    ]
+    head = f"Ensemble of {len(ensemble.laws)} curves from beliefs about the controls: median and 95 % of them"
+    apart, accepted = ensemble.steps_per_independent, 100 * ensemble.accepted
+    about = f"  {apart:.0f} steps to an independent curve, {accepted:.0f} % accepted"
+    notes = [f"  {note}" for note in ensemble.notes]
+    return "\n".join([head, as_table(shown, ["stage_m", "m3/s", "lower", "upper"]), about, *notes]) + "\n"
+
+
+def _control(text: str) -> Control:
+    from stillwell.hydrometry.rating_bayes import Control
+
+    kind, *numbers = text.split(":")
+    try:
+        given = [float(number) for number in numbers]
+    except ValueError:
+        given = []
+    if len(given) not in (2, 4):
+        msg = f"expected a belief as KIND:ZERO:SD or KIND:ZERO:SD:FOOT:SD with stages in m, found {text!r}"
+        raise QueryError(msg)
+    foot = (given[2], given[3]) if len(given) == 4 else None
+    return Control(kind, (given[0], given[1]), foot)
 
 
 def rating_text(found: Candidates, made: RatingFit) -> str:
