@@ -12,13 +12,15 @@ from stillwell import __version__
 from stillwell.archive.layout import README
 from stillwell.archive.ledger import Entry
 from stillwell.archive.netcdf_series import series_files
+from stillwell.archive.provenance import provenance_path
+from stillwell.archive.provenance_derived import derivation_provenance
 from stillwell.archive.readme import archive_readme, schema_documents
+from stillwell.archive.sources import sources
 from stillwell.archive.writer import Commit, Writer, open_writer
 from stillwell.errors import QueryError
 from stillwell.pipeline import circumstances, utc_now
-from stillwell.prepare import Circumstances, Prepared
+from stillwell.prepare import Circumstances
 from stillwell.prepare.records import derived, recorded_sites
-from stillwell.rendering import documents
 
 REASON = "derive"
 """What the ledger entry of a derivation gives as its reason."""
@@ -70,14 +72,26 @@ def derive(
 
 def derivation(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFrame]) -> Commit:
     """Lay out the commit of derived rows: tables, provenance, and NetCDF of the years they touch."""
-    nothing = pd.DataFrame()
     fixed = {README: archive_readme(told.policy.office)} | schema_documents()
     return Commit(
         tables=tables,
-        documents=documents(told, [], Prepared(tables, nothing, nothing, nothing)),
+        documents={provenance_path(told.number): _provenance(writer, told, tables)},
         replacing=fixed | dict(series_files(writer.archive, tables, told.policy.office)),
         counts={f"rows of {name}": len(rows) for name, rows in sorted(tables.items())},
         reason=REASON,
+    )
+
+
+def _provenance(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFrame]) -> bytes:
+    sites = sorted({site for rows in tables.values() for site in rows["site"].unique()})
+    apart_s = told.policy.value("gap_bridged_s")
+    return derivation_provenance(
+        number=told.number,
+        recorded_at=told.recorded_at,
+        by=told.by,
+        software_version=told.software_version,
+        policy_digest=told.policy_digest,
+        records=[sources(writer.archive, site, tables, apart_s) for site in sites],
     )
 
 
