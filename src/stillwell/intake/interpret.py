@@ -30,8 +30,6 @@ POLICY_LEFT = "the policy is not adopted; the one in force stays"
 
 Cell = tuple[int, str, str, str]
 """Row, column as handed in, what was expected, what was found."""
-AT_ONCE = 2**17
-"""Rows held against their schema at once."""
 MOST_TOLD = 50
 """Bad cells of one column of one file that are told one by one, where no gauging hangs on them."""
 OF_GAUGINGS = ("gaugings", "points", "samples")
