@@ -19,10 +19,11 @@ from stillwell.archive.netcdf_series import series_again
 from stillwell.archive.rounds import next_part
 from stillwell.archive.snapshot import History
 from stillwell.deriving import REASON as DERIVED
-from stillwell.deriving import sites_of
+from stillwell.deriving import RECOMPUTED, sites_of
 from stillwell.errors import ArchiveDamaged, StillwellError, Withheld
 from stillwell.pipeline import default_policy_text, map_of, understand
 from stillwell.prepare import Circumstances, policy_in_force, prepare
+from stillwell.prepare.again import anew
 from stillwell.prepare.records import derived
 from stillwell.records import AuditReport, Fault
 from stillwell.rendering import rendered_again
@@ -161,10 +162,12 @@ def _recompute_faults(
         tell("computing again", number, len(entries))
         before = history.before(entry.recorded_at)
         if not entry.deposits:
+            policy = policy_in_force(before, None, default_policy_text())
+            told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy)
             if entry.reason == DERIVED:
-                policy = policy_in_force(before, None, default_policy_text())
-                told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy)
                 yield from _compared(entry, tables, derived(before, sites_of(entry), told))
+            elif entry.reason == RECOMPUTED:
+                yield from _compared(entry, tables, anew(before, told))
             continue
         try:
             deposits = [archive.sealed.read(note["deposit"]) for note in entry.deposits]

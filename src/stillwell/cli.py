@@ -30,6 +30,7 @@ def start(version: Annotated[bool, typer.Option("--version", help="Print the ver
 app.command("ingest")(taking.ingest)
 app.command("template")(taking.template)
 app.command("assess")(taking.assess)
+app.command("recompute")(taking.recompute)
 app.command("review")(taking.review)
 app.command("list")(asking.list_)
 app.command("show")(asking.show)

@@ -19,8 +19,10 @@ from stillwell.archive.sources import sources
 from stillwell.archive.writer import Commit, Writer, open_writer
 from stillwell.errors import QueryError
 from stillwell.pipeline import circumstances, utc_now
-from stillwell.prepare import Circumstances
+from stillwell.prepare import Circumstances, Prepared
+from stillwell.prepare.again import anew
 from stillwell.prepare.records import derived, recorded_sites
+from stillwell.rendering import documents, renderings
 
 REASON = "derive"
 """What the ledger entry of a derivation gives as its reason."""
@@ -98,3 +100,53 @@ def _provenance(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFr
 def sites_of(entry: Entry) -> list[str]:
     """Name the sites whose rows a derivation wrote."""
     return sorted({file.site for file in entry.files if file.site})
+
+
+RECOMPUTED = "recompute"
+"""What the ledger entry of a computation by another version gives as its reason."""
+
+
+def recompute(
+    root: Path, *, by: str = "unnamed", now: Callable[[], datetime] = utc_now
+) -> tuple[Entry | None, dict[str, pd.DataFrame]]:
+    """Compute every gauging again by this version of the software; what changes becomes its next revision.
+
+    An approved revision stays, and the new one waits beside it for a review.
+
+    Parameters
+    ----------
+    root : Path
+    by : str
+    now : callable
+
+    Returns
+    -------
+    Entry or None
+        None where nothing changed.
+    dict of str to DataFrame
+        The rows that are new.
+
+    Raises
+    ------
+    ArchiveLocked
+        If another writer is at work.
+    """
+    with open_writer(root, software_version=__version__, by=by, now=now, create=False) as writer:
+        told = circumstances(writer, None)
+        tables = anew(writer.archive, told)
+        if not tables:
+            return None, {}
+        return writer.commit(recomputation(writer, told, tables)), tables
+
+
+def recomputation(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFrame]) -> Commit:
+    """Lay out the commit of gaugings computed again."""
+    outcomes = tables["gaugings"][["gauging_id", "revision"]].assign(action="revision")
+    prepared = Prepared(tables, outcomes, pd.DataFrame(), pd.DataFrame())
+    return Commit(
+        tables=tables,
+        documents=documents(told, [], prepared),
+        replacing=renderings(writer, told, prepared),
+        counts={"revision": len(outcomes)},
+        reason=RECOMPUTED,
+    )

@@ -22,10 +22,11 @@ from stillwell.archive.lock import hold_lock
 from stillwell.archive.readme import schema_documents
 from stillwell.archive.writer import Commit, Writer, open_writer
 from stillwell.deriving import REASON as DERIVED
-from stillwell.deriving import derivation, sites_of
+from stillwell.deriving import RECOMPUTED, derivation, recomputation, sites_of
 from stillwell.errors import ArchiveError, Withheld
 from stillwell.pipeline import circumstances, commit_of, map_of, understand
 from stillwell.prepare import Prepared, prepare
+from stillwell.prepare.again import anew
 from stillwell.prepare.records import derived
 from stillwell.rendering import renderings
 
@@ -119,6 +120,9 @@ def _again(original: Archive, writer: Writer, entry: Entry, carried: list[int]) 
     if entry.reason == DERIVED:
         told = circumstances(writer, None)
         return writer.commit(derivation(writer, told, derived(writer.archive, sites_of(entry), told)))
+    if entry.reason == RECOMPUTED:
+        told = circumstances(writer, None)
+        return writer.commit(recomputation(writer, told, anew(writer.archive, told)))
     try:
         deposits = [original.sealed.read(note["deposit"]) for note in entry.deposits]
         used = next((str(note["intake_map"]) for note in entry.deposits if note.get("intake_map")), "")

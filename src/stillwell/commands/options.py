@@ -30,7 +30,7 @@ ArchiveOption = Annotated[
 ByOption = Annotated[str, typer.Option("--by", envvar="STILLWELL_BY", help="Code of the person handing in.")]
 FormatOption = Annotated[Format, typer.Option("--format", help="How to write the answer.")]
 AsOfOption = Annotated[
-    str | None, typer.Option("--as-of", help="Only what was recorded by then, as in 2026-03-31T24:00Z.")
+    str | None, typer.Option("--as-of", help="Only what was recorded by then, as in 2026-03-31T23:59Z.")
 ]
 OutputOption = Annotated[Path | None, typer.Option("--output", help="Write the answer to this file instead.")]
 HERE = Path("archive")

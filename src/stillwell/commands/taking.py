@@ -112,3 +112,18 @@ def review(
         raise typer.Exit(1)
     for subject in gaugings:
         typer.echo(f"{decision:<11} {subject}")
+
+
+def recompute(archive: ArchiveOption = HERE, by: ByOption = "unnamed") -> None:
+    """Compute every gauging again by this version; what changes becomes its next revision, approved ones wait."""
+    from stillwell import deriving
+
+    with in_words():
+        entry, rows = deriving.recompute(archive, by=by)
+    if entry is None:
+        typer.echo("nothing changed: every gauging is what this version computes")
+        return
+    for row in rows["gaugings"].to_dict("records"):
+        waits = "  candidate: an approved revision stands" if row["candidate"] else ""
+        typer.echo(f"revision {row['revision']} {row['gauging_id']}{waits}")
+    typer.echo(f"commit {entry.number}", err=True)

@@ -15,10 +15,11 @@ from stillwell.assessment.quality import OF_SEASON
 from stillwell.prepare.batch import from_archive
 from stillwell.prepare.figures import Surroundings, figures
 from stillwell.prepare.meters import MeterChecks, no_checks
-from stillwell.prepare.rows import standing_with
+from stillwell.prepare.rows import finished, standing_with
 from stillwell.prepare.view import Circumstances, View
 
 REASON = "computed again under another office policy"
+ANEW = "computed again by another version of the software"
 FREE = (
     "software_version", "policy_digest", "revision", "recorded_at", "revision_reason", "candidate", "status",
     "check_before", "check_after",
@@ -46,6 +47,7 @@ def reassessed(
     registers: dict[str, pd.DataFrame],
     checks: MeterChecks,
     circumstances: Circumstances,
+    reason: str = REASON,
 ) -> dict[str, pd.DataFrame]:
     """Compute again every gauging the archive holds, but those of the commit itself.
 
@@ -59,6 +61,8 @@ def reassessed(
     checks : MeterChecks
     circumstances : Circumstances
         With the new policy.
+    reason : str
+        Why a new revision exists.
 
     Returns
     -------
@@ -68,7 +72,7 @@ def reassessed(
     newest = _newest(view, fresh)
     if newest.empty:
         return {}
-    batch = from_archive(newest, view.read("points"), view.read("samples"), REASON)
+    batch = from_archive(newest, view.read("points"), view.read("samples"), reason)
     approved = set(view.read("gaugings").query("status == 'approved'")["gauging_id"])
     batch.gaugings["candidate"] = batch.gaugings["gauging_id"].isin(approved)
     standing = {name: _standing(view, name, registers) for name in ("gauge_heights", *BESIDE)}
@@ -118,6 +122,24 @@ def _worded(findings: pd.DataFrame, names: list[str], gaugings: pd.DataFrame) ->
     lines = findings[names].astype("str").agg("|".join, axis=1)
     texts = lines.groupby(findings["gauging_id"]).agg(lambda rows: "\n".join(sorted(rows)))
     return gaugings["gauging_id"].map(texts).fillna("")
+
+
+def anew(view: View, circumstances: Circumstances) -> dict[str, pd.DataFrame]:
+    """Compute every gauging again by this version, under the policy in force; rows of those that change, as written.
+
+    Parameters
+    ----------
+    view : View
+    circumstances : Circumstances
+
+    Returns
+    -------
+    dict of str to DataFrame
+        Empty where nothing changes.
+    """
+    made = reassessed(view, set(), {}, no_checks(view), circumstances, ANEW)
+    rows = {name: finished(name, part, circumstances) for name, part in made.items() if len(part)}
+    return rows if "gaugings" in rows else {}
 
 
 def reassess(view: View, circumstances: Circumstances) -> list[Change]:
