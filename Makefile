@@ -27,6 +27,7 @@ bench: setup
 	$(BIN)/python tests/benchmarks/run.py
 
 soak: setup
+	$(BIN)/python -m pip install --quiet --constraint constraints.txt atheris
 	$(BIN)/python -m pytest -m soak -n auto
 
 sample: setup

@@ -8,6 +8,8 @@ from pathlib import Path
 
 from flows.ingest import ingest
 from flows.tasks import home_in
+from stillwell.deriving import derive
+from stillwell.reading.shifting import derived_lines
 from stillwell.reading.summary import summary_text
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -22,6 +24,10 @@ What to type next:
   .venv/bin/stillwell list                    the gaugings that stand
   .venv/bin/stillwell show {example}
   .venv/bin/stillwell query "SELECT site, count(*) AS gaugings, avg(discharge_m3_s) AS mean FROM gaugings GROUP BY site"
+  .venv/bin/stillwell rate INV-KES            fit a rating to the gaugings of a site
+  .venv/bin/stillwell record INV-KES          its daily discharge with uncertainty and marks
+  .venv/bin/stillwell next                    where one more gauging helps most
+  .venv/bin/stillwell trace {example}
   .venv/bin/stillwell audit                   prove every byte and compute every number again
 """
 
@@ -31,9 +37,10 @@ def main() -> int:
     shutil.rmtree(FRESH, ignore_errors=True)
     with home_in(FRESH):
         taken = ingest(INBOX, FRESH, "demo")
+    _, records = derive(FRESH, by="demo")
     made = next(batch.prepared for batch in taken if batch.prepared is not None)
     example = made.tables["gaugings"]["gauging_id"].iloc[0]
-    sys.stdout.write(summary_text(taken) + NEXT.format(example=example))
+    sys.stdout.write(summary_text(taken) + "\nRecords\n" + derived_lines(records) + NEXT.format(example=example))
     return 0
 
 

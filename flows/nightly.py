@@ -1,4 +1,4 @@
-"""Every night the archive is proved again: audit it, say what its findings are, fail when the audit fails."""
+"""Every night: bring records up to what stands, prove the archive, say what it finds, fail when the audit fails."""
 
 from __future__ import annotations
 
@@ -11,14 +11,17 @@ from prefect.artifacts import create_markdown_artifact
 
 from flows import tasks
 from stillwell.audit import AuditFailed, raise_if_faulty
+from stillwell.reading.shifting import records_markdown
 from stillwell.reading.summary import audit_markdown, audit_text, findings_markdown
 from stillwell.records import AuditReport
 
 
 @flow(name="nightly", flow_run_name="nightly {archive}")
 def nightly(archive: Path) -> AuditReport:
-    """Audit an archive, leave a summary of its findings, and fail when the audit finds a fault."""
+    """Refresh the records, audit the archive, name ratings that no longer hold, fail when the audit finds a fault."""
+    _, rows = tasks.derive(archive, by="nightly")
     report: AuditReport = tasks.audit_archive(archive)
+    create_markdown_artifact(key="records", markdown=records_markdown(archive, rows))
     create_markdown_artifact(key="audit-report", markdown=audit_markdown(report))
     create_markdown_artifact(key="findings-summary", markdown=findings_markdown(archive))
     raise_if_faulty(report)

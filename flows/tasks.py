@@ -10,7 +10,7 @@ from typing import Any, ParamSpec, TypeVar
 from prefect import Task, task
 from prefect.settings import PREFECT_HOME, temporary_settings
 
-from stillwell import audit, pipeline
+from stillwell import audit, deriving, pipeline
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -40,3 +40,4 @@ list_inbox = _on_disk(pipeline.inbox, "list inbox")
 receive = _on_disk(pipeline.receive, "receive")
 take = _on_disk(pipeline.take, "take")
 audit_archive = _on_disk(audit.audit, "audit")
+derive = _on_disk(deriving.derive, "derive")

@@ -6,6 +6,7 @@ import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
+from stillwell.deriving import derive
 from stillwell.pipeline import inbox, ingest
 
 HERE = Path(__file__).parent
@@ -15,11 +16,12 @@ BY = "INV-DM"
 
 
 def make_archive(root: Path) -> None:
-    """Take the inbox into a fresh archive: first what the season brought, then what came after it."""
+    """Take the inbox into a fresh archive: first the season, then what came after it, then the records."""
     paths = inbox(HERE / "inbox")
     later = [path for path in paths if path.name[:2] >= "09" or path.name == "gauge_heights.csv"]
     for day, batch in enumerate(([p for p in paths if p not in later], later)):
         ingest(root, batch, by=BY, now=lambda day=day: TAKEN_AT.replace(day=TAKEN_AT.day + day))
+    derive(root, by=BY, now=lambda: TAKEN_AT.replace(day=TAKEN_AT.day + 2))
 
 
 if __name__ == "__main__":

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 
-from sample_archive import mistakes, registers, season
+from sample_archive import logger, mistakes, registers, season
 from sample_archive.field import OFFSET, Plan, Sheet, local, measure
 from sample_archive.habits import LAYOUTS, PARTIES, Layout, csv_bytes, csv_text, turned
 from sample_archive.river import RIVERS, SEASON
@@ -112,6 +112,9 @@ def _inbox(sheets: dict[str, list[Sheet]]) -> tuple[Files, list[Expected]]:
         expected += said
     files["08_meter_checks/checks.csv"] = _text(registers.checks())
     files["16_reviews/reviews.csv"] = _text(_reviews(sheets))
+    files["17_loggers/stage.csv"] = _text(logger.stage())
+    for name in ("corrections", "ratings", "rating_segments", "shifts", "conditions"):
+        files[f"18_office_decisions/{name}.csv"] = _text(getattr(logger, name)())
     files["gauge_heights.csv"] = _text(registers.weekly_readings())
     order = {path.partition("/")[0]: path for path in sorted(files)}
     return dict(sorted(files.items())), sorted(expected, key=lambda e: list(order).index(e.deposit))

@@ -42,6 +42,8 @@ class Column:
             return f"above {self.above:g} up to {self.maximum:g}{unit}"
         if self.minimum is not None:
             return f"{self.minimum:g}{unit} or more"
+        if self.above is not None:
+            return f"above {self.above:g}{unit}"
         nouns = {"text": "text", "number": "a number", "count": "a whole number", "flag": "true or false"}
         return nouns.get(self.kind, "a time with its offset") + unit
 

@@ -23,7 +23,7 @@ class StageColumns(Table):
         ge=-100,
         le=9000,
     )
-    raw_value: Number = col("figure the sensor gave, where stage was made from it")
+    raw_value: Text = col("figure the sensor gave, as written, where stage was made from it")
     raw_unit: Text = col("unit of raw_value")
     mark: Text = col("mark the logger gave the value")
 
@@ -63,7 +63,7 @@ class RatingSegmentsColumns(Table):
     segment: Count = col("number of the segment, from the lowest", units="1", required=True, key=True, ge=1, le=4)
     from_m: Number = col("stage from which it holds", units="m", required=True, ge=-100, le=9000)
     to_m: Number = col("stage up to which it holds", units="m", ge=-100, le=9000)
-    coefficient: Number = col("C, in m3/s per m to the power of the exponent", required=True, gt=0)
+    coefficient: Number = col("C, discharge at one metre of head", units="m3 s-1", required=True, gt=0)
     zero_stage_m: Number = col("e, stage of zero flow of its control", units="m", required=True, ge=-100, le=9000)
     exponent: Number = col("beta", units="1", required=True, gt=0, le=10)
 
@@ -161,7 +161,7 @@ class DischargeColumns(Table):
     uncertainty_m3_s: Number = col(
         "uncertainty of the discharge from rating, shift and stage, 95 % (k = 2)", units="m3 s-1", ge=0
     )
-    marks: Text = col("how it came about, words of a closed list joined by blanks")
+    marks: Text = col("how it came about, words of a closed list joined by semicolons")
 
 
 class Discharge(Derived, DischargeColumns):
@@ -184,7 +184,7 @@ class DailyColumns(Table):
     share_known: Number = col("share of the day that is known", units="1", ge=0, le=1)
     largest_gap_s: Number = col("longest time between neighbouring values", units="s", ge=0)
     values: Count = col("values of the day", units="1", ge=0)
-    marks: Text = col("marks of the day's values, words of a closed list joined by blanks")
+    marks: Text = col("marks of the day's values, words of a closed list joined by semicolons")
 
 
 class Daily(Derived, DailyColumns):

@@ -15,11 +15,15 @@ from stillwell import __version__
 from stillwell.archive.archive import Archive
 from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults, sealed_remarks, withheld_faults
 from stillwell.archive.ledger import Entry
+from stillwell.archive.netcdf_series import series_again
 from stillwell.archive.rounds import next_part
 from stillwell.archive.snapshot import History
+from stillwell.deriving import REASON as DERIVED
+from stillwell.deriving import sites_of
 from stillwell.errors import ArchiveDamaged, StillwellError, Withheld
 from stillwell.pipeline import default_policy_text, map_of, understand
 from stillwell.prepare import Circumstances, policy_in_force, prepare
+from stillwell.prepare.records import derived
 from stillwell.records import AuditReport, Fault
 from stillwell.rendering import rendered_again
 
@@ -80,9 +84,9 @@ def audit(root: Path, *, recompute: bool = True, progress: Progress | None = Non
         tables, broken = _read_all(archive)
         faults += [*broken, *_schema_faults(tables)]
         counts |= {"rows held against their schemas": sum(len(rows) for rows in tables.values())}
-        faults += (
-            () if broken else rendered_again(archive, policy_in_force(archive, None, default_policy_text())[0].office)
-        )
+        if not broken:
+            office = policy_in_force(archive, None, default_policy_text())[0].office
+            faults += [*rendered_again(archive, office), *series_again(archive, office)]
         counts |= {"NetCDF files rendered again": sum(path.startswith("netcdf/") for path in archive.listing())}
         if recompute and not broken and not any(f.kind == "sealed" for f in faults):
             faults += _recompute_faults(archive, entries, tables, unproved, tell)
@@ -155,9 +159,13 @@ def _recompute_faults(
     history = History(tables)
     for number, entry in enumerate(entries):
         tell("computing again", number, len(entries))
-        if not entry.deposits:
-            continue
         before = history.before(entry.recorded_at)
+        if not entry.deposits:
+            if entry.reason == DERIVED:
+                policy = policy_in_force(before, None, default_policy_text())
+                told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy)
+                yield from _compared(entry, tables, derived(before, sites_of(entry), told))
+            continue
         try:
             deposits = [archive.sealed.read(note["deposit"]) for note in entry.deposits]
             used = next((str(note["intake_map"]) for note in entry.deposits if note.get("intake_map")), "")
@@ -168,10 +176,14 @@ def _recompute_faults(
         policy = policy_in_force(before, understood, default_policy_text())
         told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, used)
         again = prepare(before, deposits, understood, told).tables
-        moment = pd.Timestamp(entry.recorded_at)
-        for name in sorted(set(again) | set(tables)):
-            stored = tables[name][tables[name]["recorded_at"] == moment] if name in tables else pd.DataFrame()
-            yield from _differences(name, entry, stored, again.get(name, stored.iloc[:0]))
+        yield from _compared(entry, tables, again)
+
+
+def _compared(entry: Entry, tables: dict[str, pd.DataFrame], again: dict[str, pd.DataFrame]) -> Iterator[Fault]:
+    moment = pd.Timestamp(entry.recorded_at)
+    for name in sorted(set(again) | set(tables)):
+        stored = tables[name][tables[name]["recorded_at"] == moment] if name in tables else pd.DataFrame()
+        yield from _differences(name, entry, stored, again.get(name, stored.iloc[:0]))
 
 
 def _differences(name: str, entry: Entry, stored: pd.DataFrame, again: pd.DataFrame) -> Iterator[Fault]:

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from stillwell import __version__
-from stillwell.commands import asking, keeping, taking
+from stillwell.commands import asking, keeping, recording, taking
 
 app = typer.Typer(
     name="stillwell",
@@ -35,6 +35,11 @@ app.command("list")(asking.list_)
 app.command("show")(asking.show)
 app.command("query")(asking.query)
 app.command("trace")(asking.trace)
+app.command("report")(asking.report)
+app.command("rate")(recording.rate)
+app.command("derive")(recording.derive)
+app.command("record")(recording.record)
+app.command("next")(recording.next_)
 app.command("audit")(keeping.audit)
 app.command("rebuild")(keeping.rebuild)
 app.command("replicate")(keeping.replicate)

@@ -36,6 +36,10 @@ Progress = Callable[[str, int, int], None]
 """Told the step, how much of it is done, and how much there is."""
 
 
+WAIT_S = 20.0
+"""Seconds to wait while another writer is at work: a season's deposit takes some two, a person waits no longer."""
+
+
 @dataclass(frozen=True)
 class Taken:
     """What became of a batch of deposits; ``entry`` is missing when nothing was new."""
@@ -107,11 +111,13 @@ def ingest(
     again: bool = False,
     map_path: Path | None = None,
     now: Callable[[], datetime] = utc_now,
+    wait_s: float = WAIT_S,
     progress: Progress | None = None,
 ) -> Taken:
     """Receive deposits, and the intake map to read them with, and take them into an archive in one commit."""
     used = receive([map_path])[0] if map_path else None
-    return take(root, receive(paths), by=by, again=again, used_map=used, now=now, progress=progress)
+    deposits = receive(paths)
+    return take(root, deposits, by=by, again=again, used_map=used, now=now, wait_s=wait_s, progress=progress)
 
 
 def dry_run(paths: Sequence[Path], map_path: Path) -> tuple[dict[str, pd.DataFrame], Understood]:
@@ -134,6 +140,7 @@ def take(
     again: bool = False,
     used_map: Deposit | None = None,
     now: Callable[[], datetime] = utc_now,
+    wait_s: float = WAIT_S,
     progress: Progress | None = None,
 ) -> Taken:
     """Seal, interpret, compute, assess and commit deposits.
@@ -152,6 +159,8 @@ def take(
         An intake map, sealed with the deposits it reads.
     now : callable
         The clock, read under the writer's lock.
+    wait_s : float
+        Seconds to wait while another writer is at work.
     progress : callable, optional
         Told of each step.
 
@@ -162,11 +171,11 @@ def take(
     Raises
     ------
     ArchiveLocked
-        If another writer is at work.
+        If another writer is at work for longer than that.
     """
     tell = progress or (lambda step, done, total: None)
     intake_map = map_from(_text(used_map)) if used_map else None
-    with open_writer(root, software_version=__version__, by=by, now=now) as writer:
+    with open_writer(root, software_version=__version__, by=by, now=now, wait_s=wait_s) as writer:
         fresh, known = _sort_known(writer.archive, deposits, again)
         if not fresh:
             return Taken(known=tuple(known))

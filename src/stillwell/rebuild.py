@@ -21,9 +21,12 @@ from stillwell.archive.ledger import Entry
 from stillwell.archive.lock import hold_lock
 from stillwell.archive.readme import schema_documents
 from stillwell.archive.writer import Commit, Writer, open_writer
+from stillwell.deriving import REASON as DERIVED
+from stillwell.deriving import derivation, sites_of
 from stillwell.errors import ArchiveError, Withheld
 from stillwell.pipeline import circumstances, commit_of, map_of, understand
 from stillwell.prepare import Prepared, prepare
+from stillwell.prepare.records import derived
 from stillwell.rendering import renderings
 
 Progress = Callable[[str, int, int], None]
@@ -113,6 +116,9 @@ def _again(original: Archive, writer: Writer, entry: Entry, carried: list[int]) 
             listed = writer.archive.table_files(table)
             groups[table, site] = [file for file in listed if file.site == site]
         return writer.commit(compaction(writer.archive, groups, schema_documents()))
+    if entry.reason == DERIVED:
+        told = circumstances(writer, None)
+        return writer.commit(derivation(writer, told, derived(writer.archive, sites_of(entry), told)))
     try:
         deposits = [original.sealed.read(note["deposit"]) for note in entry.deposits]
         used = next((str(note["intake_map"]) for note in entry.deposits if note.get("intake_map")), "")

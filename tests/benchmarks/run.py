@@ -205,11 +205,19 @@ def ingest_ratio(tmp: Path, count: int = 10_000) -> str:
 
 
 def main() -> int:
-    """Print every ratio."""
+    """Print every ratio; an argument below 1 makes the archives smaller."""
+    from tests.benchmarks.bench_archive import lines
+    from tests.benchmarks.bench_record import record_growth, record_ratio
+
     print(compute_ratio(), flush=True)
     print(growth(), flush=True)
+    print(record_ratio(), flush=True)
+    print(record_growth(), flush=True)
     with tempfile.TemporaryDirectory() as tmp:
         print(ingest_ratio(Path(tmp)), flush=True)
+    with tempfile.TemporaryDirectory() as tmp:
+        for line in lines(Path(tmp), float(sys.argv[1]) if len(sys.argv) > 1 else 1.0):
+            print(line, flush=True)
     return 0
 
 

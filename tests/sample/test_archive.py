@@ -15,7 +15,7 @@ from stillwell.audit import audit
 from stillwell.pipeline import inbox, ingest
 
 ROOT = Path(__file__).resolve().parents[2] / "sample_archive"
-MOST_BYTES = 5_000_000
+MOST_BYTES = 6_000_000
 KNOWN_THEN = ["recorded_at", "check_before", "check_after"]
 """Columns that say when, and which checks of the meter were known then."""
 

@@ -6,19 +6,23 @@ import errno
 import fcntl
 import json
 import os
+import random
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from stillwell.errors import ArchiveError, ArchiveLocked, CannotLock
 
 _HELD = {errno.EWOULDBLOCK, errno.EAGAIN, errno.EACCES}
+LOOK_AGAIN_S = (0.02, 0.12)
+"""Least and most seconds between two looks at a lock that is held: a commit takes some tenths."""
 _NO_LOCKS = {errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL}
 
 
 @contextmanager
-def hold_lock(path: Path, since: datetime) -> Iterator[None]:
+def hold_lock(path: Path, since: datetime, *, wait_s: float = 0.0) -> Iterator[None]:
     """Hold an exclusive lock on a file while the block runs.
 
     Parameters
@@ -26,12 +30,14 @@ def hold_lock(path: Path, since: datetime) -> Iterator[None]:
     path : Path
         Made when it does not exist; never removed.
     since : datetime
-        Written into the file for whoever finds it locked.
+        Now; written into the file, with the time waited added, for whoever finds it locked.
+    wait_s : float
+        Seconds to wait for another writer to end; with 0 a lock that is held is refused at once.
 
     Raises
     ------
     ArchiveLocked
-        If another writer holds it; says which and since when.
+        If another writer holds it all that time; says which, since when, and how long was waited.
     CannotLock
         If the filesystem gives no locks.
     ArchiveError
@@ -43,27 +49,42 @@ def hold_lock(path: Path, since: datetime) -> Iterator[None]:
         msg = f"expected to write in {path.parent}, found: {error.strerror}; nothing was written"
         raise ArchiveError(msg) from error
     try:
-        _take(descriptor, path)
+        waited = _take(descriptor, path, wait_s)
+        held_since = since + timedelta(seconds=round(waited, 3))
         os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, json.dumps({"pid": os.getpid(), "since": since.isoformat()}).encode(), 0)
+        os.pwrite(descriptor, json.dumps({"pid": os.getpid(), "since": held_since.isoformat()}).encode(), 0)
         yield
         os.ftruncate(descriptor, 0)
     finally:
         os.close(descriptor)
 
 
-def _take(descriptor: int, path: Path) -> None:
+def _take(descriptor: int, path: Path, wait_s: float) -> float:
+    """Take the lock, asking again and again for as long as may be waited; return how long that was."""
+    begun = time.monotonic()
+    while (reason := _refused(descriptor, path)) is not None:
+        waited = time.monotonic() - begun
+        if waited >= wait_s:
+            said = f" after waiting {waited:.1f} s" if wait_s > 0 else ""
+            msg = f"another writer ({_holder(descriptor)}) holds {path}{said}; nothing was written, try again later"
+            raise ArchiveLocked(msg) from reason
+        # writers that wait together must not ask together
+        time.sleep(min(random.uniform(*LOOK_AGAIN_S), max(wait_s - waited, 0.0)))
+    return time.monotonic() - begun
+
+
+def _refused(descriptor: int, path: Path) -> OSError | None:
+    """Try to lock once; return the reason when another holds the lock."""
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
         if error.errno in _HELD:
-            holder = _holder(descriptor)
-            msg = f"another writer ({holder}) holds {path}; nothing was written, try again later"
-            raise ArchiveLocked(msg) from error
+            return error
         if error.errno in _NO_LOCKS:
             msg = f"the filesystem of {path} gives no locks ({error.strerror}); nothing was written"
             raise CannotLock(msg) from error
         raise
+    return None
 
 
 def _holder(descriptor: int) -> str:

@@ -71,6 +71,51 @@ def global_attributes(
     }
 
 
+SERIES = {
+    "discharge": ("Discharge record of {name}{river}, {year}", "Discharge at each recorded stage"),
+    "daily": ("Daily discharge of {name}{river}, {year}", "Mean, least and greatest discharge of each standard day"),
+}
+
+
+def series_attributes(
+    site: Mapping[str, Any], year: int, rows: pd.DataFrame, office: Mapping[str, str], table: str, when: str
+) -> dict[str, Any]:
+    """Describe a file of a record: what, where, when, by whom, from which rows; parameters as ``global_attributes``."""
+    river = "" if _blank(site.get("river")) else f" on {site['river']}"
+    owner = office["name"] if _blank(site.get("owner")) else str(site["owner"])
+    licence = "not stated" if _blank(site.get("licence")) else f"{LICENCE_BASE}{site['licence']}"
+    title, what = SERIES[table]
+    start = rows[when].min()
+    end = rows["ends_at" if "ends_at" in rows else when].max()
+    newest, oldest = rows["recorded_at"].max(), rows["recorded_at"].min()
+    versions = ", ".join(sorted(set(rows["software_version"])))
+    return {
+        "Conventions": CONVENTIONS,
+        "featureType": "timeSeries",
+        "title": title.format(name=site["name"], river=river, year=year),
+        "summary": (
+            f"{what} at {site['name']}{river} in {year} (UTC), from recorded stage, ratings and shifts, with its "
+            "uncertainty and marks. Rendered from the Parquet tables of the archive, which hold every revision."
+        ),
+        "keywords": KEYWORDS,
+        "id": f"{site['site']}.{table}.{year}",
+        "naming_authority": office["identifier"],
+        "standard_name_vocabulary": NAMES,
+        "license": licence,
+        "processing_level": "derived from stage and ratings; provisional",
+        "source": "recorded stage through the ratings and shifts in force at each moment",
+        "comment": "A record is an estimate; marks say where it is extrapolated, estimated or iced. Times are UTC.",
+        "acknowledgement": f"recorded by {owner}",
+        **_people(owner, office),
+        "history": f"{newest:%Y-%m-%dT%H:%M:%S.%fZ} derived by stillwell {versions}",
+        "date_created": f"{oldest:%Y-%m-%dT%H:%M:%SZ}",
+        "date_modified": f"{newest:%Y-%m-%dT%H:%M:%SZ}",
+        "product_version": f"{newest:%Y%m%dT%H%M%S.%fZ}",
+        **_where(site, start, end),
+        "cdm_data_type": "Station",
+    }
+
+
 def _blank(value: Any) -> bool:
     return value is None or bool(pd.isna(value)) or str(value) == ""
 
@@ -110,9 +155,22 @@ def _history(gaugings: pd.DataFrame) -> dict[str, str]:
 
 
 def _extent(site: Mapping[str, Any], gaugings: pd.DataFrame, points: pd.DataFrame, kind: str) -> dict[str, Any]:
-    start, end = gaugings["started_at"].min(), gaugings["ended_at"].max()
+    extent = _where(site, gaugings["started_at"].min(), gaugings["ended_at"].max())
+    extent["cdm_data_type"] = "Point" if kind == "point" else "Trajectory"
+    depths = points["point_depth_m"].dropna()
+    if len(depths):
+        extent |= {
+            "geospatial_vertical_min": float(depths.min()),
+            "geospatial_vertical_max": float(depths.max()),
+            "geospatial_vertical_units": "m",
+            "geospatial_vertical_positive": "down",
+        }
+    return extent
+
+
+def _where(site: Mapping[str, Any], start: Any, end: Any) -> dict[str, Any]:
     lat, lon = float(site["latitude"]), float(site["longitude"])
-    extent: dict[str, Any] = {
+    return {
         "time_coverage_start": f"{start:%Y-%m-%dT%H:%M:%SZ}",
         "time_coverage_end": f"{end:%Y-%m-%dT%H:%M:%SZ}",
         "time_coverage_duration": _duration(end - start),
@@ -124,17 +182,7 @@ def _extent(site: Mapping[str, Any], gaugings: pd.DataFrame, points: pd.DataFram
         "geospatial_lon_min": lon,
         "geospatial_lon_max": lon,
         "geospatial_lon_units": "degrees_east",
-        "cdm_data_type": "Point" if kind == "point" else "Trajectory",
     }
-    depths = points["point_depth_m"].dropna()
-    if len(depths):
-        extent |= {
-            "geospatial_vertical_min": float(depths.min()),
-            "geospatial_vertical_max": float(depths.max()),
-            "geospatial_vertical_units": "m",
-            "geospatial_vertical_positive": "down",
-        }
-    return extent
 
 
 def _duration(span: timedelta) -> str:

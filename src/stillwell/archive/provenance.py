@@ -1,5 +1,8 @@
 """What a commit rests on, as W3C PROV-JSON: deposits used, gaugings made, by which software, under which policy.
 
+What stage, ratings and the like came in a commit is told by ``provenance_series``; what a derivation rests on by
+``provenance_derived``.
+
 What PROV has no word for is told under ``said:``: site and instrument of a gauging, the checks of its meter, its
 findings, and on which lines of which file inside the deposit its rows stand.
 """
@@ -7,7 +10,6 @@ findings, and on which lines of which file inside the deposit its rows stand.
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
@@ -16,24 +18,13 @@ import pandas as pd
 
 from stillwell.archive.entries import utc_text
 from stillwell.archive.layout import entry_path
+from stillwell.archive.provenance_names import PREFIXES, qname, safe
+from stillwell.archive.provenance_series import add_recorded
 from stillwell.archive.trail import places
 from stillwell.records import Deposit
 
-PREFIXES = {
-    "deposit": "urn:stillwell:deposit:sha256:",
-    "gauging": "urn:stillwell:gauging:",
-    "site": "urn:stillwell:site:",
-    "instrument": "urn:stillwell:instrument:",
-    "check": "urn:stillwell:check:",
-    "finding": "urn:stillwell:finding:",
-    "review": "urn:stillwell:review:",
-    "policy": "urn:stillwell:policy:sha256:",
-    "commit": "urn:stillwell:commit:",
-    "software": "urn:stillwell:software:",
-    "by": "urn:stillwell:code:",
-    "said": "urn:stillwell:said:",
-    "dcterms": "http://purl.org/dc/terms/",
-}
+__all__ = ["INTAKE_MAP", "PREFIXES", "commit_provenance", "provenance_path", "safe", "written"]
+
 INTAKE_MAP = "intake map"
 """Role in which a commit used an intake map."""
 
@@ -55,7 +46,6 @@ CAUSE = ("check", "deposit", "row_file", "row_line")
 """A check and the place of its first row, which the findings it causes name."""
 
 _text = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode
-_PLAIN = re.compile(r"[A-Za-z0-9_.-]*")
 
 
 def provenance_path(number: int) -> str:
@@ -112,18 +102,19 @@ def commit_provenance(
         cited = {"prov:activity": f"commit:{number}/compute", "prov:entity": f"deposit:{intake_map}", "prov:time": when}
         document["used"][f"_:used-{intake_map[:16]}"] = cited | {"prov:role": INTAKE_MAP}
     _add_registers(document, tables)
+    add_recorded(document, tables)
     _add_gaugings(document, number, gaugings, tables)
     _add_later_findings(document, gaugings, tables)
     _add_reviews(document, gaugings, tables)
     document["entity"][f"commit:{number}"] = {"prov:label": entry_path(number)}
-    return _whole(document)
+    return written(document)
 
 
 class _Written(str):
     """JSON that is written already."""
 
 
-def _whole(document: dict[str, dict[str, Any]]) -> bytes:
+def written(document: dict[str, dict[str, Any]]) -> bytes:
     """Write a document as canonical JSON, taking what is written already as it stands."""
     sections = []
     for name, section in sorted(document.items()):
@@ -141,10 +132,10 @@ def _frame(number: int, when: str, by: str, software_version: str, policy_digest
     return {
         "prefix": PREFIXES,
         "agent": {
-            software: {"prov:type": _qname("prov:SoftwareAgent"), "prov:label": f"stillwell {software_version}"},
-            person: {"prov:type": _qname("prov:Person"), "prov:label": by},
+            software: {"prov:type": qname("prov:SoftwareAgent"), "prov:label": f"stillwell {software_version}"},
+            person: {"prov:type": qname("prov:Person"), "prov:label": by},
         },
-        "entity": {plan: {"prov:type": _qname("prov:Plan"), "prov:label": "limits and choices of the office"}},
+        "entity": {plan: {"prov:type": qname("prov:Plan"), "prov:label": "limits and choices of the office"}},
         "activity": {
             step: {"prov:startTime": when, "prov:endTime": when, "prov:label": label}
             for step, label in ((received, "seal the bytes as received"), (computed, "validate, compute, assess"))
@@ -220,7 +211,7 @@ def _add_gaugings(
         derived[f"_:from-{key}"] = _Written(f'{{"prov:generatedEntity":"{name}",{source}}}')
         if revision > 1:
             before = {"prov:generatedEntity": name, "prov:usedEntity": f"gauging:{code}/{revision - 1}"}
-            derived[f"_:revises-{key}"] = before | {"prov:type": _qname("prov:Revision")}
+            derived[f"_:revises-{key}"] = before | {"prov:type": qname("prov:Revision")}
 
 
 def _told_of(rows: pd.DataFrame, which: Sequence[tuple[str, int]], findings: pd.DataFrame | None) -> list[str]:
@@ -322,14 +313,3 @@ def _add_reviews(document: dict[str, Any], gaugings: pd.DataFrame, tables: Mappi
         for revision in revisions_of.get(subject, ()):
             change = {"prov:influencee": f"gauging:{safe(subject)}/{revision}", "prov:influencer": name}
             document["wasInfluencedBy"][f"_:decided-{tag}-{revision}"] = change
-
-
-def _qname(name: str) -> dict[str, str]:
-    return {"$": name, "type": "prov:QUALIFIED_NAME"}
-
-
-def safe(text: str) -> str:
-    """Write a code as the local part of a name, percent-encoding whatever else it holds."""
-    if _PLAIN.fullmatch(text):
-        return text
-    return "".join(c if _PLAIN.fullmatch(c) else "".join(f"%{byte:02X}" for byte in c.encode("utf-8")) for c in text)

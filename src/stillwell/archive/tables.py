@@ -237,8 +237,29 @@ def read_files(
     target = schema if schema is not None else _union(parts)
     if wanted is not None:
         target = pa.schema([target.field(name) for name in wanted])
-    target = target.remove_metadata()
-    return _frame(pa.concat_tables([_fitted(part, target) for part in parts] or [target.empty_table()]))
+    return as_frame(parts, target)
+
+
+def as_frame(parts: Sequence[pa.Table], schema: pa.Schema) -> pd.DataFrame:
+    """Join parts of a table into one frame with the models' dtypes; a column that a part lacks is missing in its rows.
+
+    Parameters
+    ----------
+    parts : sequence of pyarrow.Table
+    schema : pyarrow.Schema
+        What the frame must have.
+
+    Returns
+    -------
+    DataFrame
+    """
+    return _frame(joined(parts, schema))
+
+
+def joined(parts: Sequence[pa.Table], schema: pa.Schema) -> pa.Table:
+    """Join parts of a table, each brought to the columns and types of a schema; ``as_frame`` without the frame."""
+    target = schema.remove_metadata()
+    return pa.concat_tables([_fitted(part, target) for part in parts] or [target.empty_table()])
 
 
 def _parts(paths: Sequence[Path], columns: list[str] | None) -> list[pa.Table]:

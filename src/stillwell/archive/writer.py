@@ -93,6 +93,7 @@ def open_writer(
     by: str,
     now: Callable[[], datetime] = utc_now,
     create: bool = True,
+    wait_s: float = 0.0,
     step: Step = no_step,
 ) -> Iterator[Writer]:
     """Open an archive for writing, alone.
@@ -108,6 +109,8 @@ def open_writer(
         The clock, read under the lock.
     create : bool
         Make the folder when it does not exist.
+    wait_s : float
+        Seconds to wait while another writer is at work.
     step : callable
         Told each of ``STEPS``.
 
@@ -122,7 +125,7 @@ def open_writer(
     """
     _check_place(root, create)
     fs.make_folder(root / WORK)
-    with hold_lock(root / LOCK, now()):
+    with hold_lock(root / LOCK, now(), wait_s=wait_s):
         step("locked")
         ledger = Ledger(root, thorough=True)
         refuse_newer(ledger)

@@ -112,3 +112,25 @@ def trace(
         typer.echo(said.rstrip("\n"))
     else:
         write_answer(output, (said.rstrip("\n") + "\n").encode("utf-8"))
+
+
+def report(
+    subject: Annotated[
+        str,
+        typer.Argument(metavar="ID", help="A gauging, site:CODE, meter:CODE or season:2024-10-01/2025-10-01."),
+    ],
+    archive: ArchiveOption = HERE,
+    as_of: AsOfOption = None,
+    output: OutputOption = None,
+) -> None:
+    """Write one self-contained page (HTML) on a gauging, a site, a meter or a season, to read or to print."""
+    from stillwell.archive.archive import Archive
+    from stillwell.reading.answer import write_answer
+    from stillwell.reporting import report as reported
+
+    with in_words():
+        page = reported(Archive(archive), subject, moment_of(as_of))
+    if output is None:
+        typer.echo(page.rstrip("\n"))
+    else:
+        write_answer(output, page.encode("utf-8"))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+import re
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,9 +14,9 @@ import pyarrow.compute as pc
 import pyarrow.csv as pcsv
 from numpy.typing import NDArray
 
+from stillwell.intake.limits import LONGEST_LINE, MOST_COLUMNS, MOST_TABLE_ROWS
 from stillwell.intake.trouble import CannotRead
 
-MOST_COLUMNS = 500
 DELIMITERS = (",", ";", "\t")
 WORDS = {",": "comma", ";": "semicolon", "\t": "tab"}
 _MARKS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16", b"PK\x03\x04": "a zip or workbook"}
@@ -50,16 +52,52 @@ def read_csv(data: bytes) -> Sheet:
     CannotRead
         If it is not such a file; names the line.
     """
+    check_lines(data)
     text = _decoded(data)
-    first = next((line for line in text.splitlines() if line.strip()), "")
+    first = _first_line(text)
     if not first:
         raise CannotRead("a header line", "an empty file")
     delimiter = max(DELIMITERS, key=first.count)
     remarks = () if delimiter == "," else (f"cells are separated by {WORDS[delimiter]}s",)
     if first.count(delimiter) >= MOST_COLUMNS:
         raise CannotRead(f"at most {MOST_COLUMNS} columns", f"{first.count(delimiter) + 1}", 1)
-    quick = None if '"' in text else _quick(text, first, delimiter, remarks)
+    plain = '"' not in text and any(name.strip() for name in first.split(delimiter))
+    quick = None if not plain else _quick(text, first, delimiter, remarks)
     return quick or _careful(text, delimiter, remarks)
+
+
+def check_lines(data: bytes, most: int = MOST_TABLE_ROWS) -> None:
+    """Refuse a line that is longer than a table's can be, and too many, before a byte of them is cut into cells.
+
+    Parameters
+    ----------
+    data : bytes
+    most : int
+        Lines there may be.
+
+    Raises
+    ------
+    CannotRead
+        If there is one; names it.
+    """
+    count = max(data.count(b"\n"), data.count(b"\r"))
+    if count > most:
+        raise CannotRead(f"at most {most} lines", str(count))
+    begin = 0
+    while begin + LONGEST_LINE < len(data):
+        window = data[begin : begin + LONGEST_LINE + 1]
+        end = max(window.rfind(b"\n"), window.rfind(b"\r"))
+        if end < 0:
+            before = data[:begin]
+            line = before.count(b"\n") + before.count(b"\r") - before.count(b"\r\n") + 1
+            raise CannotRead(f"lines of at most {LONGEST_LINE} bytes", "a longer one", line)
+        begin += end + 1
+
+
+def _first_line(text: str) -> str:
+    """Return the first line that is not blank; a line ends where the readers of CSV say it ends."""
+    rows = (found[0] for found in re.finditer(r"[^\r\n]+", text))
+    return next((row for row in rows if row.strip()), "")
 
 
 def _decoded(data: bytes) -> str:
@@ -79,7 +117,7 @@ def _decoded(data: bytes) -> str:
 
 def _quick(text: str, first: str, delimiter: str, remarks: tuple[str, ...]) -> Sheet | None:
     """Read a plain file, one row a line; None when it is not plain, for the careful reader to find out why."""
-    if not text.startswith(first) or "\r" in text.replace("\r\n", ""):
+    if not text.startswith(first) or text.count("\r") != text.count("\r\n"):
         return None
     header = checked_header(first.split(delimiter))
     ragged: list[int] = []
@@ -134,15 +172,19 @@ def _careful(text: str, delimiter: str, remarks: tuple[str, ...]) -> Sheet:
             lines.append(at)
     except csv.Error as error:
         raise CannotRead("a row of quoted and plain cells", str(error), line) from error
-    columns = list(zip(*rows, strict=True)) if rows else [() for _ in header or ()]
+    if header is None:
+        raise CannotRead("a header line", "nothing but blank cells")
+    columns = list(zip(*rows, strict=True)) if rows else [() for _ in header]
     cells = [pc.utf8_trim_whitespace(pa.array(column, pa.string())) for column in columns]
-    return Sheet(header or (), tuple(cells), np.array(lines, dtype=np.int64), delimiter, remarks)
+    return Sheet(header, tuple(cells), np.array(lines, dtype=np.int64), delimiter, remarks)
 
 
 def checked_header(row: list[str]) -> tuple[str, ...]:
     """Read a header: names in lower case without outer spaces; the same name twice cannot be read."""
+    if len(row) > MOST_COLUMNS:
+        raise CannotRead(f"at most {MOST_COLUMNS} columns", str(len(row)), 1)
     names = tuple(name.strip().lower() for name in row)
-    twice = sorted({name for name in names if name and names.count(name) > 1})
+    twice = sorted(name for name, count in Counter(names).items() if name and count > 1)
     if twice:
         raise CannotRead("every column once", f"{', '.join(twice)} more than once", 1)
     return names

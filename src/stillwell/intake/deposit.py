@@ -7,10 +7,11 @@ from pathlib import Path
 
 from stillwell.errors import DepositError
 from stillwell.fingerprint import folder_digest, sha256
+from stillwell.intake.limits import DEEPEST, LONGEST_PATH, MIB, MOST_BYTES, MOST_FILES
+from stillwell.intake.names import name_fault
+from stillwell.intake.trouble import shown
 from stillwell.records import Deposit, DepositFile
 
-MOST_BYTES = 512 * 2**20
-MOST_FILES = 2000
 KINDS = {".zip": "zip", ".xlsx": "workbook", ".csv": "csv", ".toml": "toml"}
 """Kinds of a deposit that is one file, by the ending of its name."""
 
@@ -54,6 +55,10 @@ def read_deposit(path: Path) -> Deposit:
     DepositError
         If it cannot be read, holds a symbolic link, or is too large.
     """
+    fault = name_fault(path.name)
+    if fault:
+        msg = f"{shown(path.name)}: expected a name that can be read and printed, found {fault}; nothing was read"
+        raise DepositError(msg)
     kind = _kind(path)
     if kind is None:
         msg = f"expected a folder, .zip, .xlsx, .csv or .toml at {path}, found something else; nothing was read"
@@ -81,33 +86,58 @@ def _hidden(path: Path) -> bool:
 
 def _folder(root: Path) -> Iterator[DepositFile]:
     total = 0
-    for number, path in enumerate(sorted(_walk(root, root)), 1):
-        if number > MOST_FILES:
-            msg = f"{root}: expected at most {MOST_FILES} files, found more; nothing was taken"
-            raise DepositError(msg)
+    for path in sorted(_walk(root)):
         file = _file(path, path.relative_to(root).as_posix(), total)
         total += len(file.data)
         yield file
 
 
-def _walk(folder: Path, root: Path) -> Iterator[Path]:
-    """Go through a folder without ever following a link out of it."""
-    for path in folder.iterdir():
-        if path.is_symlink():
-            msg = f"{path.relative_to(root.parent)}: expected a file, found a symbolic link; nothing was taken"
-            raise DepositError(msg)
-        if path.is_dir():
-            yield from _walk(path, root)
-        elif path.is_file():
-            yield path
-        else:
-            msg = f"{path.relative_to(root.parent)}: expected a file, found a device or pipe; nothing was taken"
-            raise DepositError(msg)
+def _walk(root: Path) -> list[Path]:
+    """Go through a folder without ever following a link out of it, and no further than a deposit may reach."""
+    found: list[Path] = []
+    folders = [(root, 1)]
+    while folders:
+        folder, depth = folders.pop()
+        for path in folder.iterdir():
+            if path.is_symlink():
+                raise _refusal(path, root, "a file", "a symbolic link")
+            if path.is_dir():
+                if depth >= DEEPEST:
+                    raise _refusal(path, root, f"at most {DEEPEST} folders inside each other", "more")
+                folders.append((path, depth + 1))
+            elif path.is_file():
+                found.append(_named(path, root))
+            else:
+                raise _refusal(path, root, "a file", "a device or pipe")
+            if len(found) + len(folders) > MOST_FILES:
+                raise _refusal(root, root, f"at most {MOST_FILES} files", "more")
+    return found
+
+
+def _named(path: Path, root: Path) -> Path:
+    """Refuse a path that cannot be sealed: half characters, or longer than the archive has room for."""
+    inside = path.relative_to(root).as_posix().encode("utf-8", "surrogateescape")
+    try:
+        inside.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise _refusal(path, root, "names in UTF-8", f"the byte 0x{inside[error.start]:02X} in one") from error
+    if len(inside) > LONGEST_PATH:
+        raise _refusal(path, root, f"a path of at most {LONGEST_PATH} bytes", str(len(inside)))
+    return path
+
+
+def _refusal(path: Path, root: Path, expected: str, found: str) -> DepositError:
+    where = shown(str(path.relative_to(root.parent)))
+    return DepositError(f"{where}: expected {expected}, found {found}; nothing was taken")
 
 
 def _file(path: Path, name: str, before: int) -> DepositFile:
     size = path.stat().st_size
     if before + size > MOST_BYTES:
-        msg = f"{path.name}: expected a deposit of at most {MOST_BYTES // 2**20} MiB, found more; nothing was taken"
-        raise DepositError(msg)
-    return DepositFile(name, path.read_bytes())
+        expected = f"a deposit of at most {MOST_BYTES // MIB} MiB"
+        raise DepositError(f"{shown(name)}: expected {expected}, found more; nothing was taken")
+    with path.open("rb") as stream:
+        data = stream.read(size + 1)
+    if len(data) > size:
+        raise DepositError(f"{shown(name)}: expected a file at rest, found it growing; nothing was taken")
+    return DepositFile(name, data)

@@ -7,27 +7,29 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from pandera.errors import SchemaErrors
+import pyarrow.compute as pc
 
 from schemas import DEPOSIT_TABLES
 from schemas.derive import columns
 from schemas.words import MID_SECTION, WITH_VERTICALS
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.errors import PolicyError
+from stillwell.intake.limits import MOST_CODES
 from stillwell.intake.maps import Map
+from stillwell.intake.names import label_shown
 from stillwell.intake.raw_samples import with_samples
 from stillwell.intake.rules import violations
-from stillwell.intake.trouble import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, Trouble
+from stillwell.intake.schema_pass import crowded_deposits, schema_failures
+from stillwell.intake.toml_text import read_toml
+from stillwell.intake.trouble import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, CannotRead, Trouble
 from stillwell.intake.typed import Typed, typed_tables
-from stillwell.intake.unpack import sheets
+from stillwell.intake.unpack import Found, sheets
 from stillwell.records import Deposit, Understood
 
 POLICY_LEFT = "the policy is not adopted; the one in force stays"
 
 Cell = tuple[int, str, str, str]
 """Row, column as handed in, what was expected, what was found."""
-AT_ONCE = 2**17
-"""Rows held against their schema at once."""
 MOST_TOLD = 50
 """Bad cells of one column of one file that are told one by one, where no gauging hangs on them."""
 OF_GAUGINGS = ("gaugings", "points", "samples")
@@ -51,7 +53,12 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
         Only what can be taken; every reason against the rest names file, line, column, what was expected and found.
     """
     trouble = Trouble()
-    found = [sheet for deposit in deposits for sheet in sheets(deposit, trouble, intake_map)]
+    found = [
+        part
+        for deposit in deposits
+        for part in sheets(deposit, trouble, intake_map)
+        if not _too_many_codes(part, trouble)
+    ]
     typed = typed_tables(found, trouble)
     tables = _with_defaults({name: table.frame for name, table in typed.items()})
     tables["points"] = with_samples(tables["points"], tables["samples"])
@@ -62,9 +69,24 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
     _give_back_whole_deposits(tables, trouble)
     for problem in violations(tables["gaugings"], tables["points"], trouble):
         trouble.add(**problem, consequence=RETURNED)
+    trouble.close()
     problems, notes = trouble.frames()
     tables = {name: rows[~bad_rows[name]] if bad_rows[name].any() else rows for name, rows in tables.items()}
-    return Understood(without_gaugings(tables, problems), problems, notes)
+    if trouble.crowded:
+        tables = {name: rows[~rows["deposit"].isin(trouble.crowded)] for name, rows in tables.items()}
+    tables = without_gaugings(tables, problems)
+    return Understood(tables, problems.assign(gauging=problems["gauging"].map(label_shown)), notes)
+
+
+def _too_many_codes(found: Found, trouble: Trouble) -> bool:
+    """Give back a file that names more gaugings, sites or meters than a deposit can be about."""
+    for name in {"gauging", "site", "instrument"} & set(found.sheet.header):
+        cells = found.sheet.cells[found.sheet.header.index(name)]
+        if len(cells) > MOST_CODES and (count := pc.count_distinct(cells).as_py()) > MOST_CODES:
+            reason = CannotRead(f"at most {MOST_CODES} different codes in a column", str(count), None, name)
+            trouble.file(found.deposit, found.table, found.file, reason)
+            return True
+    return False
 
 
 def without_gaugings(tables: dict[str, pd.DataFrame], problems: pd.DataFrame) -> dict[str, pd.DataFrame]:
@@ -121,7 +143,9 @@ def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.
         bad[cell[0]] = True
         cells.append(cell)
     wrong_rows = {row for row, _ in told}
-    for row, column, expected, found in _schema_failures(name, rows):
+    trouble.crowded |= crowded_deposits(name, rows)
+    judged = rows[~rows["deposit"].isin(trouble.crowded)] if trouble.crowded else rows
+    for row, column, expected, found in schema_failures(name, judged):
         if found == "nothing" and row in wrong_rows:
             # a cell that could not be read is empty now, and has been told
             continue
@@ -157,33 +181,6 @@ def _shortened(rows: pd.DataFrame, cells: list[Cell]) -> list[Cell]:
     return out
 
 
-def _schema_failures(name: str, rows: pd.DataFrame) -> list[Cell]:
-    """Hold rows against their schema, so many at once that what is needed in between does not grow with a file."""
-    out: list[Cell] = []
-    for start in range(0, len(rows), AT_ONCE):
-        out += _failures(name, rows.iloc[start : start + AT_ONCE])
-    return out
-
-
-def _failures(name: str, rows: pd.DataFrame) -> list[Cell]:
-    model = DEPOSIT_TABLES[name]
-    try:
-        model.validate(rows, lazy=True)
-    except SchemaErrors as error:
-        known = {c.name: c for c in columns(model)}
-        cases = error.failure_cases.dropna(subset=["index"])
-        out = []
-        for case in cases.sort_values("index", kind="stable").itertuples():
-            missing = case.check == "not_nullable"
-            found = "nothing" if missing else repr(case.failure_case)
-            out.append((int(case.index), str(case.column), known[str(case.column)].expected, found))
-            bad_frame = [] if case.column in known else [case.column]
-            if bad_frame:
-                raise
-        return out
-    return []
-
-
 def _tell(name: str, rows: pd.DataFrame, row: int, column: str, expected: str, found: str, trouble: Trouble) -> None:
     deposit, file, line = rows["deposit"].iloc[row], rows["row_file"].iloc[row], rows["row_line"].iloc[row]
     gauging = None
@@ -203,14 +200,15 @@ def _unusable_policies(rows: pd.DataFrame, base: Policy | None, trouble: Trouble
     bad = np.zeros(len(rows), dtype=bool)
     for i, row in enumerate(rows.to_dict("records")):
         try:
+            read_toml(str(row["text"]))
             policy_from(str(row["text"]), base)
-        except PolicyError as error:
+        except (CannotRead, PolicyError) as error:
             bad[i] = True
-            named = re.search(r"line (\d+)", str(error))
+            named = re.search(r"line (\d{1,9})", str(error))
             line = int(named[1]) if named else 1
-            trouble.add(
-                row["deposit"], None, row["row_file"], line, None, "a policy that can be used", str(error), POLICY_LEFT
-            )
+            said = f"policy: {error}; the policy is not used" if isinstance(error, CannotRead) else str(error)
+            where = (row["deposit"], None, row["row_file"], line, None)
+            trouble.add(*where, "a policy that can be used", said, POLICY_LEFT)
     return bad
 
 

@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 from stillwell.errors import MapError
+from stillwell.intake.trouble import shown
 
 Path = tuple[str | int, ...]
 
@@ -31,9 +32,8 @@ class Part:
     def refusal(self, name: str, expected: str, found: Any) -> MapError:
         """Say what is wrong and on which line."""
         line = line_of((*self.path, name), self.lines)
-        return MapError(
-            f"intake map, line {line}, {name}: expected {expected}, found {found!r}; nothing was read with it"
-        )
+        where = f"intake map, line {line}, {shown(name)}"
+        return MapError(f"{where}: expected {expected}, found {shown(repr(found))}; nothing was read with it")
 
     def only(self, *known: str) -> None:
         """Refuse keys of other names."""

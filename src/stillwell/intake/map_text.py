@@ -13,7 +13,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from stillwell.intake.csv_text import MOST_COLUMNS
+from stillwell.intake.csv_text import check_lines
+from stillwell.intake.limits import MOST_COLUMNS, MOST_ROWS
 from stillwell.intake.maps import FIELD, FileLayout
 from stillwell.intake.quick_rows import Lines, quick_columns
 from stillwell.intake.trouble import CannotRead
@@ -66,6 +67,7 @@ def read_foreign(path: str, data: bytes, layout: FileLayout) -> Foreign:
     CannotRead
         If the file is not written so; names the line where there is one.
     """
+    check_lines(data, MOST_ROWS)
     lines = Lines.of(_utf8(data, layout.encoding))
     head = layout.header_line
     if head and (len(lines) < head or not lines.text(head - 1).strip()):
@@ -194,7 +196,10 @@ def _above(rows: Sequence[str], layout: FileLayout) -> dict[str, str]:
     """Read the fields above the header: label and value in two cells, or in one with a colon between."""
     found: dict[str, str] = {}
     for number, row in enumerate(rows, 1):
-        label, value = _label_and_value(row, layout)
+        try:
+            label, value = _label_and_value(row, layout)
+        except csv.Error as error:
+            raise CannotRead("a label and its value above the header", str(error), number) from error
         if label not in layout.above:
             continue
         if label in found:

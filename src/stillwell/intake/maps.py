@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
@@ -16,6 +15,8 @@ from stillwell.fingerprint import sha256
 from stillwell.intake.map_clocks import Clock, clock_from
 from stillwell.intake.map_derived import PRESSURES, Derived, FromPressure, linear_from, pressure_from, range_from
 from stillwell.intake.map_lines import Part, key_lines
+from stillwell.intake.toml_text import read_toml
+from stillwell.intake.trouble import CannotRead
 from stillwell.intake.units import Unit, spellings
 
 ENCODINGS = ("utf-8", "latin-1", "cp1252", "utf-16")
@@ -153,8 +154,8 @@ def looks_like_map(text: str) -> bool:
         True for ``kind = "map"`` at its top; False for any other text, TOML or not.
     """
     try:
-        return tomllib.loads(text).get("kind") == "map"
-    except (tomllib.TOMLDecodeError, RecursionError):
+        return read_toml(text).get("kind") == "map"
+    except CannotRead:
         return False
 
 
@@ -177,10 +178,10 @@ def map_from(text: str) -> Map:
         names the line.
     """
     try:
-        said = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        msg = f"intake map: expected TOML, found: {error}; nothing was read with it"
-        raise MapError(msg) from error
+        said = read_toml(text)
+    except CannotRead as reason:
+        msg = f"intake map: expected {reason.expected}, found: {reason.found}; nothing was read with it"
+        raise MapError(msg) from reason
     top = Part(said, (), key_lines(text))
     top.only("kind", "name", "about", "files")
     if top.text("kind") != "map":

@@ -12,6 +12,7 @@ from stillwell.errors import RatingError
 from stillwell.hydrometry.meters import calibrated_velocity
 from stillwell.hydrometry.rating_segments import curve_of
 from stillwell.intake.interpret import OF_GAUGINGS, without_gaugings
+from stillwell.intake.limits import MOST_REASONS
 from stillwell.intake.trouble import RETURNED, ROW_LEFT_OUT
 from stillwell.records import PROBLEM_COLUMNS, Understood
 
@@ -118,6 +119,12 @@ def _without_calibration(tables: dict[str, pd.DataFrame], kept: pd.DataFrame) ->
 
 def _problems(table: str, rows: pd.DataFrame, column: str, expected: str) -> list[dict[str, Any]]:
     of_gauging = table in OF_GAUGINGS
+    if len(rows) > MOST_REASONS:
+        # every one of them is left out; one reason stands for those a person would never read
+        first = rows.iloc[:MOST_REASONS]
+        rest = rows.iloc[MOST_REASONS:].drop_duplicates("deposit")
+        more = _problems(table, rest, column, f"{expected}, as in the {len(rows) - MOST_REASONS} rows after it")
+        return _problems(table, first, column, expected) + more
     labels = rows["gauging"] if of_gauging else [None] * len(rows)
     said = zip(rows["deposit"], labels, rows["row_file"], rows["row_line"], rows[column], strict=True)
     consequence = RETURNED if of_gauging else ROW_LEFT_OUT

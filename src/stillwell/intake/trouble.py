@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any
 
 import pandas as pd
 
+from stillwell.intake.limits import MOST_REASONS
 from stillwell.records import NOTE_COLUMNS, PROBLEM_COLUMNS
 
 RETURNED = "the gauging is returned; nothing of it was taken"
 ROW_LEFT_OUT = "this row is left out; the rest of the file was taken"
 FILE_LEFT_OUT = "nothing in this file was taken; its bytes are sealed"
+ALL_LEFT_OUT = "nothing of this deposit was taken; its bytes are sealed"
 ALL_RETURNED = "no gauging of this deposit that needs this file was taken; its bytes are sealed"
+LONGEST_PLACE = 1000
+"""Characters of the name of a file, or of what is expected, that a reason repeats."""
+LONGEST_NOTE = 2000
 
 
 class CannotRead(Exception):
@@ -32,6 +38,10 @@ class Trouble:
     broken: set[tuple[str, str]] = field(default_factory=set)
     """Deposit and table of which some rows could not be attributed, so that nothing of the table can be trusted."""
 
+    crowded: set[str] = field(default_factory=set)
+    """Deposits with more against them than is told; nothing of them is taken."""
+    _count: Counter[str] = field(default_factory=Counter)
+
     def file(self, deposit: str, table: str, path: str, reason: CannotRead) -> None:
         """Give a file back."""
         self.broken.add((deposit, table))
@@ -48,13 +58,25 @@ class Trouble:
         found: str,
         consequence: str,
     ) -> None:
-        """Add one reason."""
-        said = (deposit, gauging, file, line, column, expected, _short(found), consequence)
+        """Add one reason, unless there are more against a deposit than are ever told."""
+        self._count[deposit] += 1
+        if self._count[deposit] > MOST_REASONS:
+            self.crowded.add(deposit)
+            return
+        where = (shown(file, LONGEST_PLACE), line, None if column is None else shown(column))
+        said = (deposit, gauging, *where, shown(expected, LONGEST_PLACE), shown(found), consequence)
         self.problems.append(dict(zip(PROBLEM_COLUMNS, said, strict=True)))
 
     def note(self, deposit: str, file: str, note: str) -> None:
         """Add a remark that stops nothing."""
-        self.notes.append(dict(zip(NOTE_COLUMNS, (deposit, file, note), strict=True)))
+        said = (deposit, shown(file, LONGEST_PLACE), shown(note, LONGEST_NOTE))
+        self.notes.append(dict(zip(NOTE_COLUMNS, said, strict=True)))
+
+    def close(self) -> None:
+        """Give back whole every deposit that has more against it than is told."""
+        for deposit in sorted(self.crowded):
+            said = (deposit, None, "", None, None, f"at most {MOST_REASONS} reasons", "more", ALL_LEFT_OUT)
+            self.problems.append(dict(zip(PROBLEM_COLUMNS, said, strict=True)))
 
     def frames(self) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Return problems and notes, each once and in a fixed order."""
@@ -64,7 +86,8 @@ class Trouble:
         return problems, notes
 
 
-def _short(text: str, most: int = 120) -> str:
-    """Cut what was found to what fits a line, without control characters."""
-    plain = "".join(c if c.isprintable() else "?" for c in str(text))
-    return plain if len(plain) <= most else plain[: most - 1] + "…"
+def shown(text: str, most: int = 120) -> str:
+    """Cut a text to what fits a line, without characters that a terminal would act on or that change direction."""
+    head = str(text)[:most]
+    plain = "".join(c if c.isprintable() else "?" for c in head)
+    return plain if len(text) <= most else plain[: most - 1] + "…"

@@ -15,6 +15,7 @@ from schemas import DEPOSIT_TABLES
 from schemas.derive import Column, columns
 from stillwell.intake import cells
 from stillwell.intake.graduation import IN_FEET, off_graduation
+from stillwell.intake.limits import MOST_REASONS
 from stillwell.intake.maps import map_spellings
 from stillwell.intake.trouble import CannotRead, Trouble
 from stillwell.intake.units import Unit, spellings
@@ -188,12 +189,21 @@ def _converted(
         text = _joined([m.sheet.cells[place] for m in members], marks if column.kind == "number" else None)
         values, wrong = _values(column, unit, text, out)
         out[name] = values
-        expected = TIME_EXPECTED if column.kind == "time" else column.expected
-        for row in np.flatnonzero(wrong):
+        expected = {"time": TIME_EXPECTED, "text": cells.text_expected(column)}.get(column.kind, column.expected)
+        for row in _told_rows(wrong, sizes):
             bad.append((int(row), given, expected, repr(text[int(row)].as_py())))
     for start, member in zip(np.cumsum([0, *sizes])[:-1], members, strict=True):
         bad += [(int(start) + cell.row, member.shown[cell.place], cell.expected, cell.found) for cell in member.bad]
     return Typed(pd.DataFrame(out), bad)
+
+
+def _told_rows(wrong: cells.Bad, sizes: list[int]) -> np.ndarray:
+    """Return the rows of wrong cells, of each file no more than make its deposit go back whole."""
+    rows = np.flatnonzero(wrong)
+    if rows.size <= MOST_REASONS:
+        return rows
+    parts = np.split(rows, np.searchsorted(rows, np.cumsum(sizes)[:-1]))
+    return np.concatenate([part[: MOST_REASONS + 1] for part in parts])
 
 
 def _values(

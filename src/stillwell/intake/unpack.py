@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import io
-import stat
-import zipfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
@@ -16,17 +13,16 @@ import pyarrow as pa
 from schemas import DEPOSIT_TABLES
 from stillwell.fingerprint import sha256
 from stillwell.intake.csv_text import Sheet, read_csv
+from stillwell.intake.limits import MOST_TOML
 from stillwell.intake.map_apply import BadCell, described, mapped_tables, series_in
 from stillwell.intake.map_values import AirSeries, one_series
 from stillwell.intake.maps import Map, looks_like_map
+from stillwell.intake.names import name_fault
 from stillwell.intake.trouble import CannotRead, Trouble
 from stillwell.intake.workbook import read_workbook
+from stillwell.intake.zips import unzipped
 from stillwell.records import Deposit, DepositFile
 
-MOST_UNPACKED = 1024 * 2**20
-MOST_ENTRIES = 2000
-GREATEST_RATIO = 200
-"""A zip that grows by more than this is taken for a bomb; field sheets shrink to a tenth or so."""
 POLICY = "policy.toml"
 """File of an office's limits and choices."""
 SHEETS = tuple(name for name in DEPOSIT_TABLES if name != "policies")
@@ -69,6 +65,8 @@ def sheets(deposit: Deposit, trouble: Trouble, intake_map: Map | None = None) ->
     """
     files = _files(deposit, trouble)
     known = 0
+    if not files and not _told(deposit, trouble):
+        trouble.file(deposit.digest, "gaugings", deposit.name, CannotRead("a file at least", "none"))
     series = _series(deposit, files, intake_map, trouble) if intake_map is not None else {}
     for file in files:
         tables = _tables if intake_map is None else partial(_mapped, intake_map, series)
@@ -76,9 +74,13 @@ def sheets(deposit: Deposit, trouble: Trouble, intake_map: Map | None = None) ->
             known += 1
             yield found
     strange = [file.path for file in files if _may_be_table(_path(file))]
-    if not known and strange and not any(told["deposit"] == deposit.digest for told in trouble.problems):
+    if not known and strange and not _told(deposit, trouble):
         expected = f"a table at least, a file or sheet of the name {', '.join(SHEETS)}, or an intake map for others"
         trouble.file(deposit.digest, "gaugings", deposit.name, CannotRead(expected, ", ".join(strange)))
+
+
+def _told(deposit: Deposit, trouble: Trouble) -> bool:
+    return any(told["deposit"] == deposit.digest for told in trouble.problems)
 
 
 def _may_be_table(path: PurePosixPath) -> bool:
@@ -139,9 +141,9 @@ def _passed_over(path: PurePosixPath) -> bool:
 
 def _files(deposit: Deposit, trouble: Trouble) -> list[DepositFile]:
     if deposit.kind != "zip":
-        return list(deposit.files)
+        return [file for file in deposit.files if _well_named(deposit, file, trouble)]
     try:
-        return _unzipped(deposit.files[0])
+        return unzipped(deposit.files[0])
     except CannotRead as reason:
         for table in DEPOSIT_TABLES:
             trouble.broken.add((deposit.digest, table))
@@ -149,44 +151,12 @@ def _files(deposit: Deposit, trouble: Trouble) -> list[DepositFile]:
         return []
 
 
-def _unzipped(file: DepositFile) -> list[DepositFile]:
-    try:
-        with zipfile.ZipFile(io.BytesIO(file.data)) as archive:
-            entries = [entry for entry in archive.infolist() if not entry.is_dir()]
-            _check_entries(entries)
-            return [DepositFile(e.filename, _content(archive, e)) for e in sorted(entries, key=lambda e: e.filename)]
-    except (zipfile.BadZipFile, NotImplementedError, EOFError, OSError, RuntimeError, ValueError) as error:
-        raise CannotRead("a zip that can be opened", str(error) or type(error).__name__) from error
-
-
-def _check_entries(entries: list[zipfile.ZipInfo]) -> None:
-    if len(entries) > MOST_ENTRIES:
-        raise CannotRead(f"at most {MOST_ENTRIES} files in a zip", str(len(entries)))
-    names = [entry.filename for entry in entries]
-    for entry in entries:
-        path = PurePosixPath(entry.filename.replace("\\", "/"))
-        if path.is_absolute() or ".." in path.parts or ":" in path.parts[0]:
-            raise CannotRead("paths that stay inside the zip", entry.filename)
-        if stat.S_ISLNK(entry.external_attr >> 16):
-            raise CannotRead("files in a zip", f"a symbolic link, {entry.filename}")
-        if entry.flag_bits & 0x1:
-            raise CannotRead("a zip without a password", f"{entry.filename} is encrypted")
-        if names.count(entry.filename) > 1:
-            raise CannotRead("every file once", f"{entry.filename} more than once")
-    size, packed = sum(e.file_size for e in entries), sum(e.compress_size for e in entries)
-    if size > MOST_UNPACKED or size > max(packed, 1024) * GREATEST_RATIO:
-        raise CannotRead(
-            f"a zip of at most {MOST_UNPACKED // 2**20} MiB and {GREATEST_RATIO} times its size", f"{size} bytes"
-        )
-
-
-def _content(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
-    """Read an entry, but never more of it than it says it holds."""
-    with archive.open(entry) as stream:
-        data = stream.read(entry.file_size + 1)
-    if len(data) != entry.file_size:
-        raise CannotRead(f"{entry.file_size} bytes in {entry.filename}", "another number")
-    return data
+def _well_named(deposit: Deposit, file: DepositFile, trouble: Trouble) -> bool:
+    """Give back a file whose name cannot be printed as it is; what it may have held is not relied on."""
+    fault = name_fault(file.path)
+    for table in OF_GAUGINGS if fault else ():
+        trouble.file(deposit.digest, table, file.path, CannotRead("a name that can be read and printed", fault))
+    return not fault
 
 
 def _tables(deposit: Deposit, file: DepositFile, trouble: Trouble) -> Iterator[Found]:
@@ -214,6 +184,10 @@ def _tables(deposit: Deposit, file: DepositFile, trouble: Trouble) -> Iterator[F
 
 def _policy(deposit: Deposit, file: DepositFile, trouble: Trouble) -> Iterator[Found]:
     """Read a policy as a table of one row that holds the whole file."""
+    if len(file.data) > MOST_TOML:
+        reason = CannotRead(f"a policy or map of at most {MOST_TOML} bytes", str(len(file.data)))
+        trouble.file(deposit.digest, "policies", file.path, reason)
+        return
     try:
         text = file.data.decode("utf-8")
     except UnicodeDecodeError as error:

@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 import io
-import zipfile
 from datetime import date, datetime, time
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
 
-from stillwell.intake.csv_text import MOST_COLUMNS, Sheet, checked_header
+from stillwell.intake.csv_text import Sheet, checked_header
+from stillwell.intake.limits import MOST_COLUMNS, MOST_ROWS
 from stillwell.intake.trouble import CannotRead
+from stillwell.intake.workbook_parts import check_parts
 
-MOST_UNPACKED = 512 * 2**20
-MOST_ROWS = 1_000_000
-GREATEST_RATIO = 200
 READ_ME = "READ ME"
 """Sheet of a template that is words to a person."""
 EXAMPLE = "example"
 """How the names of sheets begin that show how a table is filled in."""
-FORBIDDEN = (b"<!DOCTYPE", b"<!ENTITY")
 
 
 def read_workbook(data: bytes) -> list[tuple[str, Sheet]]:
@@ -41,7 +38,7 @@ def read_workbook(data: bytes) -> list[tuple[str, Sheet]]:
     CannotRead
         If it is no workbook, is too large, declares entities, or a cell holds a formula or a date without offset.
     """
-    _inspect(data)
+    check_parts(data)
     import openpyxl
 
     try:
@@ -62,27 +59,12 @@ def shown_only(name: str) -> bool:
     return plain == READ_ME.lower() or plain.startswith(f"{EXAMPLE} ")
 
 
-def _inspect(data: bytes) -> None:
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            entries = archive.infolist()
-            size, packed = sum(e.file_size for e in entries), sum(e.compress_size for e in entries)
-            if size > MOST_UNPACKED or size > max(packed, 4096) * GREATEST_RATIO:
-                raise CannotRead(f"a workbook of at most {MOST_UNPACKED // 2**20} MiB", f"{size} bytes unpacked")
-            for entry in entries:
-                if entry.filename.endswith((".xml", ".rels")):
-                    with archive.open(entry) as stream:
-                        head = stream.read(4096)
-                    if any(mark in head for mark in FORBIDDEN):
-                        raise CannotRead("XML without declarations of its own", f"one in {entry.filename}")
-    except (zipfile.BadZipFile, OSError, RuntimeError, NotImplementedError, EOFError, ValueError) as error:
-        raise CannotRead("a workbook", str(error) or type(error).__name__) from error
-
-
 def _sheet(name: str, sheet: Any) -> Sheet | None:
     rows: list[list[str]] = []
     lines: list[int] = []
     header: tuple[str, ...] | None = None
+    # what a sheet says of its own size may be less than it holds, and rows would be lost
+    sheet.reset_dimensions()
     for number, row in enumerate(sheet.iter_rows(), 1):
         if number > MOST_ROWS:
             raise CannotRead(f"at most {MOST_ROWS} rows in sheet {name}", "more", number)

@@ -6,14 +6,19 @@ import csv
 import io
 import json
 import math
+import re
 from collections.abc import Sequence
 from datetime import datetime
+from decimal import Decimal
 from typing import Any
 
 import pyarrow as pa
 
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-"""A cell that starts so is run by a spreadsheet; text like that is exported with an apostrophe before it."""
+FORMULA_SIGNS = r"=+\-@\uff1d\uff0b\uff0d\uff20"
+"""A cell that begins with one of these, or with its wide form, is run by a spreadsheet; so is one after a tab."""
+_RUN = re.compile(rf"(^|[;\t\r\n])(?=[ \u3000]*[{FORMULA_SIGNS}])|^(?=[\t\r\n])")
+"""Where text is exported with an apostrophe put in: at its start, and after whatever a spreadsheet that separates
+cells otherwise may take for the end of one."""
 
 
 def as_table(rows: Sequence[dict[str, Any]], headings: Sequence[str]) -> str:
@@ -23,7 +28,7 @@ def as_table(rows: Sequence[dict[str, Any]], headings: Sequence[str]) -> str:
     cells = [[_cell(row.get(name)) for name in headings] for row in rows]
     widths = [max(len(h), *(len(c[i]) for c in cells)) if cells else len(h) for i, h in enumerate(headings)]
     right = [all(isinstance(r.get(h), (int, float)) or r.get(h) is None for r in rows) and bool(rows) for h in headings]
-    lines = [[*headings], ["-" * w for w in widths], *cells]
+    lines = [[_visible(name) for name in headings], ["-" * w for w in widths], *cells]
     return "\n".join(
         "  ".join(c.rjust(w) if r else c.ljust(w) for c, w, r in zip(line, widths, right, strict=True)).rstrip()
         for line in lines
@@ -40,7 +45,8 @@ def as_csv(table: pa.Table) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(_harmless(name) for name in table.column_names)
-    writer.writerows([_plain(v) for v in row.values()] for row in table.to_pylist())
+    columns = [[_plain(value) for value in column.to_pylist()] for column in table.columns]
+    writer.writerows(zip(*columns, strict=True))
     return out.getvalue()
 
 
@@ -58,6 +64,8 @@ def time_text(value: datetime) -> str:
 
 
 def _jsonable(value: Any) -> Any:
+    if isinstance(value, Decimal):
+        return int(value) if value == value.to_integral_value() else float(value)
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value if isinstance(value, (int, float, str, type(None))) else _text(value)
@@ -66,11 +74,14 @@ def _jsonable(value: Any) -> Any:
 def _plain(value: Any) -> Any:
     if value is None or isinstance(value, (bool, int, float)):
         return value
+    if isinstance(value, Decimal):
+        return f"{value:f}"
     return _harmless(_text(value))
 
 
 def _harmless(text: str) -> str:
-    return "'" + text if text.startswith(FORMULA_STARTS) else text
+    # a bare carriage return would end the row
+    return _RUN.sub(r"\1'", text.replace("\r\n", "\n").replace("\r", "\n"))
 
 
 def _text(value: Any) -> str:
@@ -82,7 +93,12 @@ def _cell(value: Any) -> str:
         return ""
     if isinstance(value, float):
         return significant(value)
-    return _text(value)
+    return _visible(_text(value))
+
+
+def _visible(text: str) -> str:
+    """Spell out characters that a terminal would act on, that end a line, or that change direction."""
+    return "".join(c if c.isprintable() or c == "\u00a0" else f"\\u{ord(c):04x}" for c in text)
 
 
 def significant(value: float, digits: int = 4) -> str:

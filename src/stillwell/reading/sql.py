@@ -1,8 +1,12 @@
-"""SQL over the tables of an archive by their names: one reading statement, no other file, no setting changed."""
+"""SQL over the tables of an archive by their names: one reading statement, no other file, no setting changed.
+
+Bounded in time, memory and length of the answer; writes nothing, not even what does not fit into memory.
+"""
 
 from __future__ import annotations
 
 import json
+import re
 from datetime import datetime
 from typing import Any
 
@@ -11,15 +15,26 @@ import pyarrow as pa
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
+from stillwell.reading.bounds import room_for, stopped_after
 
 READING_STATEMENTS = (duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN)
 EVERY_REVISION = "_revisions"
 """``gaugings_revisions`` and its like hold every row ever recorded, superseded and withdrawn ones too."""
 
+LONGEST_S = 600.0
+"""Seconds a question may take: the slowest of ours, over a whole archive of 200,000 gaugings, takes some ten."""
+MOST_MEMORY = 3 * 2**30
+"""Bytes a question may take: what a laptop has left; nothing is spilled to disk, since a question writes nothing."""
+MOST_ANSWER = 1024 * 2**20
+"""Bytes of an answer held in memory: five million points with all their columns."""
+LONGEST_QUESTION = 100_000
+"""Characters: a question typed by a person is below 2000."""
+_BATCH = 100_000
+
 _TYPES = {"string": "VARCHAR", "number": "DOUBLE", "integer": "BIGINT", "boolean": "BOOLEAN", "datetime": "TIMESTAMPTZ"}
 
 
-def ask(archive: Archive, question: str, as_of: datetime | None = None) -> pa.Table:
+def ask(archive: Archive, question: str, as_of: datetime | None = None, *, longest_s: float = LONGEST_S) -> pa.Table:
     """Answer one SQL question about an archive.
 
     Parameters
@@ -29,6 +44,8 @@ def ask(archive: Archive, question: str, as_of: datetime | None = None) -> pa.Ta
         One SELECT. Each table's name stands for the rows that stand; ``<table>_revisions`` for every row.
     as_of : datetime, optional
         Only what had been recorded by then.
+    longest_s : float
+        Seconds it may take.
 
     Returns
     -------
@@ -37,20 +54,73 @@ def ask(archive: Archive, question: str, as_of: datetime | None = None) -> pa.Ta
     Raises
     ------
     QueryError
-        If the question is not one reading statement, or the database cannot answer it.
+        If the question is not one reading statement, takes too long, asks for too much, or cannot be answered.
     """
+    if len(question) > LONGEST_QUESTION:
+        msg = f"expected a question of at most {LONGEST_QUESTION} characters, found {len(question)}; nothing was run"
+        raise QueryError(msg)
     connection = connect(archive, as_of)
     try:
-        statements = connection.extract_statements(question)
-        if len(statements) != 1 or statements[0].type not in READING_STATEMENTS:
-            msg = "expected one SELECT statement; found something else; nothing was run"
-            raise QueryError(msg)
-        return connection.sql(question).to_arrow_table()
+        _check_reading(connection, question)
+        return _answered(connection, question, longest_s)
     except duckdb.Error as error:
         msg = f"the question cannot be answered: {error}"
         raise QueryError(msg) from error
     finally:
         connection.close()
+
+
+def _answered(connection: duckdb.DuckDBPyConnection, question: str, longest_s: float) -> pa.Table:
+    with stopped_after(longest_s, connection.interrupt) as late, room_for(MOST_MEMORY + MOST_ANSWER):
+        try:
+            return _fetched(connection.sql(question))
+        except (duckdb.OutOfMemoryException, MemoryError, pa.ArrowMemoryError) as error:
+            msg = f"expected a question that needs at most {MOST_MEMORY // 2**30} GiB, found more"
+            raise QueryError(msg) from error
+        except duckdb.Error as error:
+            if not late.is_set():
+                raise
+            msg = f"expected an answer within {longest_s:g} s, found none; the question was stopped"
+            raise QueryError(msg) from error
+
+
+def _check_reading(connection: duckdb.DuckDBPyConnection, question: str) -> None:
+    """Refuse all but one SELECT, or the plan of one; a plan that is tried out would carry out what it explains."""
+    statements = connection.extract_statements(question)
+    reading = len(statements) == 1 and statements[0].type in READING_STATEMENTS
+    if reading and statements[0].type == duckdb.StatementType.EXPLAIN:
+        places = [place for place, _ in duckdb.tokenize(question)]
+        explained = re.match(r"\w+", question[places[1] :]) if len(places) > 1 else None
+        reading = explained is not None and explained[0].lower() in ("select", "with", "from")
+    if not reading:
+        msg = "expected one SELECT statement; found something else; nothing was run"
+        raise QueryError(msg)
+
+
+def _fetched(relation: duckdb.DuckDBPyRelation | None) -> pa.Table:
+    """Fetch an answer, but no longer one than is held in memory."""
+    if relation is None:
+        msg = "expected one SELECT statement; found one without an answer; nothing was run"
+        raise QueryError(msg)
+    batches: list[pa.RecordBatch] = []
+    size = 0
+    reader = relation.to_arrow_reader(_BATCH)
+    for batch in reader:
+        size += batch.nbytes
+        if size > MOST_ANSWER:
+            msg = f"expected an answer of at most {MOST_ANSWER // 2**20} MiB, found more; ask for less at once"
+            raise QueryError(msg)
+        batches.append(batch)
+    return pa.Table.from_batches(batches, reader.schema).rename_columns(_told_apart(reader.schema.names))
+
+
+def _told_apart(names: list[str]) -> list[str]:
+    """Give columns of one name numbers, as in ``site_2``: an answer of rows would keep only the last of them."""
+    out: list[str] = []
+    for name in names:
+        numbered = (name, *(f"{name}_{number}" for number in range(2, len(names) + 2)))
+        out.append(next(free for free in numbered if free not in out))
+    return out
 
 
 def connect(archive: Archive, as_of: datetime | None = None) -> duckdb.DuckDBPyConnection:
@@ -68,6 +138,7 @@ def connect(archive: Archive, as_of: datetime | None = None) -> duckdb.DuckDBPyC
     connection = duckdb.connect(":memory:")
     connection.execute("SET TimeZone = 'UTC'; SET python_enable_replacements = false")
     connection.execute("SET autoinstall_known_extensions = false; SET autoload_known_extensions = false")
+    connection.execute(f"SET temp_directory = ''; SET memory_limit = '{MOST_MEMORY} bytes'")
     for name in archive.tables():
         _create_views(connection, archive, name, as_of)
     folder = str(archive.root.absolute() / "tables") + "/"

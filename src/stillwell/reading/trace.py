@@ -1,53 +1,44 @@
-"""From a number down to the bytes it rests on, and from a meter, a deposit or a rule up to all that rests on it.
+"""From a number down to the bytes it rests on, and from a meter, a rating, a deposit or a rule up to what rests on it.
 
-Every answer comes from the provenance documents, each held against its digest; no table is asked.
+Every answer comes from the provenance documents, each held against its digest; a table is asked only for the figures of
+a record and the lines their stage stands on.
 """
 
 from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
-from stillwell.reading.trace_bytes import add_files
-from stillwell.reading.trace_graph import (
-    RECORDED,
-    WORDS,
-    Edge,
-    Facts,
-    Link,
-    Node,
-    Trace,
-    called,
-    harmless,
-    reached,
-    trace_of,
-)
-from stillwell.reading.trace_records import add_document, documents, needles_of, numbers
+from stillwell.reading.trace_days import is_figure, trace_figure
+from stillwell.reading.trace_graph import WORDS, Edge, Facts, Node, Trace, called, harmless, reached, trace_of
+from stillwell.reading.trace_walk import back, gathered, recorded, silences, whole
 
 __all__ = ["Edge", "Node", "Trace", "trace", "trace_forward"]
 
-SUBJECTS = ("instrument", "deposit", "policy", "site", "check", "map", "software")
+SUBJECTS = ("instrument", "deposit", "policy", "site", "rating", "sensor", "check", "map", "software")
 """Kinds a trace forward can start from; of two that share a digest the first is meant."""
 
 BY_DIGEST = ("deposit", "policy", "map")
 LEAST_DIGITS = 8
 NEAR = 5
 
-_FORWARD = "an instrument, a deposit, a policy, a site, a check, an intake map or a software version"
+_FORWARD = (
+    "an instrument, a deposit, a policy, a site, a rating, a sensor, a check, an intake map or a software version"
+)
 _DIGITS = re.compile(rf"[0-9a-f]{{{LEAST_DIGITS},64}}")
 
 
 def trace(archive: Archive, subject: str) -> Trace:
-    """Trace a gauging back: revisions, software, policy, meter, checks, lines, sealed files.
+    """Trace a gauging, a daily mean or a discharge back: software, policy, meter or rating, lines, sealed files.
 
     Parameters
     ----------
     archive : Archive
     subject : str
-        Archive id of a gauging; with ``/2`` after it, its second revision only and what that rests on.
+        Archive id of a gauging; with ``/2`` after it, its second revision only and what that rests on. Or
+        ``SITE/2025-05-01``, a daily mean, or ``SITE@2025-05-01T12:00Z``, one discharge.
 
     Returns
     -------
@@ -56,35 +47,34 @@ def trace(archive: Archive, subject: str) -> Trace:
     Raises
     ------
     QueryError
-        If no provenance document tells of such a gauging.
+        If no provenance document tells of such a gauging, or the record has no such day or moment.
     ArchiveDamaged
         If a provenance document or a sealed deposit on the way is not as it was written.
     """
+    if is_figure(subject):
+        return trace_figure(archive, subject)
     gauging, _, revision = subject.rpartition("/")
     names = {f"gauging:{subject}": f"gauging:{subject}"}
     if gauging and revision.isdigit():
         names[f"revision:{subject}"] = f"gauging:{gauging}"
-    facts = _gathered(archive, names.values())
+    facts = gathered(archive, names.values())
     known = facts.names()
     root = next((name for name in names if name in known), None)
     if root is None:
         raise QueryError(_no_gauging(archive, subject))
-    found, links = reached(facts, root, forward=False)
-    ends = add_files(archive, facts, found, links)
-    links |= ends | _recorded(facts, found)
-    return trace_of(facts, subject, root, links, forward=False, remarks=_silences(facts, found))
+    return back(archive, facts, subject, root)
 
 
 def trace_forward(archive: Archive, subject: str) -> Trace:
-    """Trace forward: every gauging, revision, finding, review and commit that rests on something.
+    """Trace forward: every gauging, revision, finding, review, record and commit that rests on something.
 
     Parameters
     ----------
     archive : Archive
     subject : str
-        Code of an instrument or site, label of a check, software version, or digest of a deposit, policy or intake
-        map, of which the first 8 characters will do if they are of one only. ``site:NAME`` and the like say which
-        kind is meant.
+        Code of an instrument or site, name of a rating, ``SITE/SENSOR``, label of a check, software version, or digest
+        of a deposit, policy or intake map, of which the first 8 characters will do if they are of one only.
+        ``site:NAME`` and the like say which kind is meant.
 
     Returns
     -------
@@ -97,46 +87,11 @@ def trace_forward(archive: Archive, subject: str) -> Trace:
     ArchiveDamaged
         If a provenance document is not as it was written.
     """
-    facts = _whole(archive)
+    facts = whole(archive)
     root = _subject(facts, subject)
     found, links = reached(facts, root, forward=True)
-    links |= _recorded(facts, [n for n, since in found.items() if n != root and facts.recorded.get(n, 0) >= since])
-    return trace_of(facts, subject, root, links, forward=True, remarks=_silences(facts, found))
-
-
-def _gathered(archive: Archive, names: Iterable[str]) -> Facts:
-    """Read only the documents that tell of some nodes and of what these rest on."""
-    facts, read, asked = Facts(), set[int](), set[str]()
-    todo = set(names)
-    while needles := [needle for name in sorted(todo) for needle in needles_of(name)]:
-        fresh = [number for number in numbers(archive) if number not in read]
-        for number, said in documents(archive, fresh, needles):
-            add_document(facts, number, said)
-            read.add(number)
-        asked |= todo
-        found = {name for start in names for name in reached(facts, start, forward=False)[0]}
-        todo = found - asked
-    return facts
-
-
-def _whole(archive: Archive) -> Facts:
-    facts = Facts()
-    for number, said in documents(archive, numbers(archive)):
-        add_document(facts, number, said)
-    return facts
-
-
-def _recorded(facts: Facts, names: Iterable[str]) -> set[Link]:
-    """Tie what a trace holds to the commits that recorded it; nothing is traced on from there."""
-    commits = ((name, facts.recorded[name]) for name in names if name in facts.recorded)
-    return {(name, f"commit:{number}", RECORDED, number) for name, number in commits}
-
-
-def _silences(facts: Facts, names: Iterable[str]) -> list[str]:
-    """Say which commits were recorded before site, meter and lines were told."""
-    telling = {start for start, _, relation, _ in facts.links if relation == "made at"}
-    silent = sorted({facts.recorded[name] for name in names if name.startswith("revision:") and name not in telling})
-    return [f"commit {number} does not tell the site, meter or lines of what it made" for number in silent]
+    links |= recorded(facts, [n for n, since in found.items() if n != root and facts.recorded.get(n, 0) >= since])
+    return trace_of(facts, subject, root, links, forward=True, remarks=silences(facts, found))
 
 
 def _subject(facts: Facts, subject: str) -> str:
@@ -146,6 +101,8 @@ def _subject(facts: Facts, subject: str) -> str:
     kind = next((name for name, word in WORDS.items() if word == kind), kind)
     wanted = dict.fromkeys(SUBJECTS, subject) | ({kind: rest} if colon and kind in SUBJECTS else {})
     found = [f"{kind}:{text}" for kind, text in wanted.items() if f"{kind}:{text}" in names]
+    if not found and colon and kind == "sensor" and f"{subject}/" in names:
+        found = [f"{subject}/"]
     if not found:
         for kind in (kind for kind in BY_DIGEST if _DIGITS.fullmatch(wanted[kind].lower())):
             start = f"{kind}:{wanted[kind].lower()}"
@@ -164,8 +121,8 @@ def _subject(facts: Facts, subject: str) -> str:
 
 
 def _no_gauging(archive: Archive, subject: str) -> str:
-    names = _whole(archive).names()
-    msg = f"expected the archive id of a gauging, or ID/revision, found {harmless(subject)!r}"
+    names = whole(archive).names()
+    msg = f"expected the archive id of a gauging, ID/revision, SITE/DAY or SITE@TIME, found {harmless(subject)!r}"
     other = [name for name in SUBJECTS if f"{name}:{subject}" in names]
     if other:
         return f"{msg}, which is a {called(other[0])}; trace forward to see what rests on it"

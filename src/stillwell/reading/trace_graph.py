@@ -14,17 +14,30 @@ ALWAYS = 0
 """Commit of an edge that holds of itself: lines belong to their deposit."""
 
 KINDS = (
-    "gauging", "revision", "finding", "review", "commit", "software", "policy", "map", "check", "instrument", "site",
+    "day", "value", "record", "gauging", "revision", "finding", "review", "commit", "software", "policy", "map",
+    "rating", "adoption", "shift", "correction", "condition", "series", "sensor", "check", "instrument", "site",
     "rows", "deposit", "file",
 )  # fmt: skip
 """Kinds of nodes, in the order they are told; others follow by name."""
 
-WORDS = {"map": "intake map", "rows": "lines", "file": "sealed file", "software": "software version"}
+WORDS = {
+    "map": "intake map", "rows": "lines", "file": "sealed file", "software": "software version", "day": "daily mean",
+    "value": "discharge", "adoption": "rating as adopted", "shift": "set of shifts",
+    "correction": "set of corrections", "condition": "set of conditions", "series": "span of recorded stage",
+}  # fmt: skip
 """What a kind is called where its name alone would not do."""
 
-PLURALS = {"policy": "policies", "rows": "places in files"}
+PLURALS = {
+    "policy": "policies", "rows": "places in files", "day": "daily means", "value": "values of discharge",
+    "adoption": "ratings as adopted", "shift": "sets of shifts", "correction": "sets of corrections",
+    "condition": "sets of conditions", "series": "spans of recorded stage",
+}  # fmt: skip
 RECORDED = "recorded in"
-"""Relation to the commit that recorded something; a trace never goes on from there."""
+"""Relation to the commit that recorded something."""
+REPLACED = "takes the place of"
+"""Relation to the record whose rows some of a record's rows supersede; no number rests on what it took the place of."""
+ASIDE = frozenset({RECORDED, REPLACED})
+"""Relations that are told and lead nowhere: a trace never goes on from there."""
 
 
 def called(kind: str, count: int = 1) -> str:
@@ -82,7 +95,7 @@ class Trace:
     def away(self) -> Iterator[tuple[str, str, Edge]]:
         """Go through the edges as they lead away from the root: from, to, edge."""
         for edge in self.edges:
-            turned = self.forward and edge.relation != RECORDED
+            turned = self.forward and edge.relation not in ASIDE
             yield (edge.end, edge.start, edge) if turned else (edge.start, edge.end, edge)
 
 
@@ -92,11 +105,16 @@ Link = tuple[str, str, str, int]
 
 @dataclass
 class Facts:
-    """What provenance documents say: labels and details by node, edges, and the commits that recorded a node."""
+    """What provenance documents say: labels and details by node, edges, and the commits that recorded a node.
+
+    ``aside`` are edges that are told and not followed; ``spans`` the start and end a node tells of, as texts.
+    """
 
     told: dict[str, tuple[str, tuple[tuple[str, str], ...]]] = field(default_factory=dict)
     links: list[Link] = field(default_factory=list)
     recorded: dict[str, int] = field(default_factory=dict)
+    aside: list[Link] = field(default_factory=list)
+    spans: dict[str, tuple[str, str]] = field(default_factory=dict)
 
     def tell(self, name: str, label: str, details: Iterable[tuple[str, str]] = ()) -> None:
         """Describe a node; what was said of it before holds unless it is said again."""

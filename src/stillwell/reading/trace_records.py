@@ -12,6 +12,8 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.provenance import INTAKE_MAP, provenance_path, safe
 from stillwell.errors import ArchiveDamaged
 from stillwell.reading.trace_graph import ALWAYS, Facts
+from stillwell.reading.trace_names import PARTED, id_of, listed, name_of
+from stillwell.reading.trace_series import add_series
 
 TOLD = {
     "said:site": ("site", "made at"),
@@ -28,6 +30,9 @@ ROWS = {
     "said:gauge_heights": "gauge read on",
 }
 """Where rows stand in a deposit, by what they hold."""
+
+READ = frozenset({"gauging", *PARTED} - {"record"})
+"""Kinds of things read out of deposits, with an intake map where one was used."""
 
 _FOUND = {"revision": "found in", "check": "because of"}
 
@@ -85,6 +90,8 @@ def needles_of(name: str) -> list[str]:
         return [f'"gauging:{safe(rest)}/', f'"review:{safe(rest)}/']
     if kind in {"site", "instrument", "check", "policy"}:
         return [f'"prov:generatedEntity":"{kind}:{safe(rest)}"']
+    if kind in PARTED:
+        return [f'"{"prov:entity" if kind == "record" else "prov:generatedEntity"}":"{name_of(name)}"']
     return []
 
 
@@ -113,17 +120,6 @@ def add_document(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]
         raise ArchiveDamaged(msg) from error
 
 
-def _name(qualified: str) -> str:
-    """Turn a name of a document into an id: ``gauging:ID/1`` is a revision, everything else as it is called."""
-    prefix, _, local = qualified.partition(":")
-    return f"{'revision' if prefix == 'gauging' else prefix}:{unquote(local)}"
-
-
-def _all(value: Any) -> list[str]:
-    """Read an attribute that may hold one value or several."""
-    return [str(one) for one in (value if isinstance(value, list) else [] if value is None else [value])]
-
-
 def _commit(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -> None:
     name = f"commit:{number}"
     times = {str(activity.get("prov:startTime", "")) for activity in said.get("activity", {}).values()}
@@ -132,11 +128,11 @@ def _commit(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) ->
     facts.tell(name, f"commit {number}", details)
     for agent, about in said.get("agent", {}).items():
         if agent.startswith("software:"):
-            facts.tell(_name(agent), str(about.get("prov:label", agent)))
+            facts.tell(id_of(agent), str(about.get("prov:label", agent)))
     for who in said.get("wasAssociatedWith", {}).values():
         if "prov:plan" in who:
-            facts.links.append((name, _name(who["prov:agent"]), "written by", number))
-            facts.links.append((name, _name(who["prov:plan"]), "judged under", number))
+            facts.links.append((name, id_of(who["prov:agent"]), "written by", number))
+            facts.links.append((name, id_of(who["prov:plan"]), "judged under", number))
     for use in said.get("used", {}).values():
         if use.get("prov:role") == INTAKE_MAP:
             facts.links.append((name, _map(use["prov:entity"]), "read with", number))
@@ -148,7 +144,7 @@ def _map(deposit: str) -> str:
 
 
 def _entities(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -> None:
-    by = {use["prov:entity"]: _name(use["prov:agent"])[3:] for use in said.get("wasAttributedTo", {}).values()}
+    by = {use["prov:entity"]: id_of(use["prov:agent"])[3:] for use in said.get("wasAttributedTo", {}).values()}
     for name, about in said.get("entity", {}).items():
         kind, label = name.partition(":")[0], str(about.get("prov:label", name))
         if kind == "gauging":
@@ -171,25 +167,25 @@ def _entities(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) 
             digest = name.removeprefix("policy:")
             facts.tell(name, f"office policy {digest[:12]}", [("sha256", digest)])
         elif kind != "commit":
-            facts.tell(_name(name), label, [("reason", str(about.get("dcterms:description", "")))])
-            facts.record(_name(name), number)
+            facts.tell(id_of(name), label, [("reason", str(about.get("dcterms:description", "")))])
+            facts.record(id_of(name), number)
         if kind == "check" and "said:instrument" in about:
-            facts.links.append((_name(name), f"instrument:{about['said:instrument']}", "check of", number))
+            facts.links.append((id_of(name), f"instrument:{about['said:instrument']}", "check of", number))
         if kind == "review" and "said:gauging" in about:
-            facts.links.append((f"gauging:{about['said:gauging']}", _name(name), "decided on by", number))
+            facts.links.append((f"gauging:{about['said:gauging']}", id_of(name), "decided on by", number))
 
 
 def _revision(facts: Facts, number: int, name: str, label: str, about: Mapping[str, Any]) -> None:
-    revision = _name(name)
+    revision = id_of(name)
     gauging = "gauging:" + revision.removeprefix("revision:").rpartition("/")[0]
-    codes = _all(about.get("said:finding"))
+    codes = listed(about.get("said:finding"))
     reason = str(about.get("dcterms:description", ""))
     label, _, status = label.rpartition(", ") if ", " in label else (label, "", "")
     facts.tell(revision, label, [("reason", reason), ("recorded as", status), ("findings", ", ".join(codes))])
     facts.links.append((gauging, revision, "is", number))
     facts.record(revision, number)
     for attribute, (kind, relation) in TOLD.items():
-        facts.links += [(revision, f"{kind}:{code}", relation, number) for code in _all(about.get(attribute))]
+        facts.links += [(revision, f"{kind}:{code}", relation, number) for code in listed(about.get(attribute))]
     for code in codes:
         finding = f"finding:{revision.removeprefix('revision:')}/{code}"
         facts.tell(finding, f"{code}: {label}")
@@ -202,43 +198,51 @@ def _made(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -> N
     rests: dict[str, list[tuple[str, str]]] = {}
     for who in said.get("wasAssociatedWith", {}).values():
         if "prov:plan" in who:
-            ends = [(_name(who["prov:agent"]), "computed by"), (_name(who["prov:plan"]), "judged under")]
+            ends = [(id_of(who["prov:agent"]), "computed by"), (id_of(who["prov:plan"]), "judged under")]
             rests.setdefault(who["prov:activity"], []).extend(ends)
     uses = said.get("used", {}).values()
     maps = [_map(use["prov:entity"]) for use in uses if use.get("prov:role") == INTAKE_MAP]
     taken = {use["prov:entity"] for use in uses if use.get("prov:role") != INTAKE_MAP}
     for made in said.get("wasGeneratedBy", {}).values():
-        name = _name(made["prov:entity"])
+        name = id_of(made["prov:entity"])
         facts.links += [(name, end, relation, number) for end, relation in rests.get(made["prov:activity"], ())]
     for derived in said.get("wasDerivedFrom", {}).values() if maps else ():
         name = derived["prov:generatedEntity"]
-        if name.startswith("gauging:") and derived["prov:usedEntity"] in taken:
-            facts.links += [(_name(name), used, "read with", number) for used in maps]
+        if name.partition(":")[0] in READ and derived["prov:usedEntity"] in taken:
+            facts.links += [(id_of(name), used, "read with", number) for used in maps]
 
 
 def _derived(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -> None:
     for derived in said.get("wasDerivedFrom", {}).values():
-        start, used = _name(derived["prov:generatedEntity"]), derived["prov:usedEntity"]
-        end = _name(used)
+        start, used = id_of(derived["prov:generatedEntity"]), derived["prov:usedEntity"]
+        end = id_of(used)
+        if start.startswith("record:"):
+            continue
         if not used.startswith("deposit:"):
             relation = "revises" if start.startswith("revision:") else _FOUND.get(end.partition(":")[0], "made from")
             facts.links.append((start, end, relation, number))
             continue
-        stands = [(relation, text) for key, relation in ROWS.items() for text in _all(derived.get(key))]
+        stands = [(relation, text) for key, relation in ROWS.items() for text in listed(derived.get(key))]
         for relation, text in stands:
-            rows = f"rows:{end.removeprefix('deposit:')}/{text}"
-            file, _, lines = text.rpartition(" ")
-            facts.tell(rows, f"{file} {_lines(lines)}", [("file", file), ("lines", lines)])
-            facts.links += [(start, rows, relation, number), (rows, end, "lines of", ALWAYS)]
+            facts.links.append((start, add_lines(facts, end.removeprefix("deposit:"), text), relation, number))
         if not stands:
             facts.links.append((start, end, "made from", number))
     changed: dict[str, list[str]] = {}
     for one in said.get("wasInfluencedBy", {}).values():
-        start, end = _name(one["prov:influencee"]), _name(one["prov:influencer"])
+        start, end = id_of(one["prov:influencee"]), id_of(one["prov:influencer"])
         facts.links.append((start, end, "status by", number))
         changed.setdefault(end, []).append(f"revision {start.rpartition('/')[2]}")
     for review, revisions in changed.items():
         facts.tell(review, facts.node(review).label, [("changed the status of", ", ".join(sorted(revisions)))])
+
+
+def add_lines(facts: Facts, digest: str, text: str) -> str:
+    """Tell of lines of a file in a deposit, as in ``points.csv 2-8``, and return their id."""
+    rows = f"rows:{digest}/{text}"
+    file, _, lines = text.rpartition(" ")
+    facts.tell(rows, f"{file} {_lines(lines)}", [("file", file), ("lines", lines)])
+    facts.links.append((rows, f"deposit:{digest}", "lines of", ALWAYS))
+    return rows
 
 
 def _lines(text: str) -> str:
@@ -252,4 +256,5 @@ _STEPS: tuple[Callable[[Facts, int, Mapping[str, Mapping[str, Any]]], None], ...
     _entities,
     _made,
     _derived,
+    add_series,
 )

@@ -15,6 +15,16 @@ LETTERS = 28
 SWEEPS = 6
 
 COLOURS = {
+    "day": ("#dbeafe", "#1e3a5f", "#2563eb"),
+    "value": ("#dbeafe", "#1e3a5f", "#2563eb"),
+    "record": ("#e0f2fe", "#164e63", "#0284c7"),
+    "rating": ("#fce7f3", "#500f33", "#be185d"),
+    "adoption": ("#fce7f3", "#500f33", "#be185d"),
+    "shift": ("#fdf2f8", "#45112f", "#db2777"),
+    "correction": ("#fff1f2", "#4c1420", "#e11d48"),
+    "condition": ("#f0f9ff", "#12384d", "#0369a1"),
+    "series": ("#ecfdf5", "#0f3d30", "#059669"),
+    "sensor": ("#ccfbf1", "#134e4a", "#0f766e"),
     "gauging": ("#dbeafe", "#1e3a5f", "#2563eb"),
     "revision": ("#e0f2fe", "#164e63", "#0284c7"),
     "finding": ("#fee2e2", "#5f1e1e", "#dc2626"),

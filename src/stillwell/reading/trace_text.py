@@ -5,12 +5,17 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterator
 
-from stillwell.reading.trace_graph import KINDS, RECORDED, Edge, Node, Trace, called, harmless
+from stillwell.reading.trace_graph import ASIDE, KINDS, Edge, Node, Trace, called, harmless
 
 WIDTH = 100
 FIRST = 10
 DEEPEST = 12
 """Levels of indentation; what lies deeper is not moved further in."""
+
+SELF_TOLD = {"rows", "policy", "record", "series", "sensor", "shift", "correction", "condition"}
+"""Kinds whose labels say what they are."""
+IN_LABEL = {kind: {"from", "to"} for kind in (*SELF_TOLD, "adoption")} | {"rows": {"file", "lines"}}
+"""Details by kind that the label tells already."""
 
 
 def trace_text(trace: Trace, first: int | None = FIRST) -> str:
@@ -60,7 +65,7 @@ def _back(trace: Trace) -> Iterator[str]:
     told_at, queue = {trace.root: ""}, [trace.root]
     for name in queue:
         for end, edge in below.get(name, ()):
-            if end not in told_at and edge.relation != RECORDED:
+            if end not in told_at and edge.relation not in ASIDE:
                 told_at[end] = name
                 queue.append(end)
     yield from _wrapped(_named(nodes[trace.root]), 0)
@@ -70,25 +75,25 @@ def _back(trace: Trace) -> Iterator[str]:
     while todo:
         name, edge, depth = todo.pop()
         here = told_at.get(name) == edge.start and name not in told
-        short = "" if here or edge.relation == RECORDED else " (told elsewhere)"
+        short = "" if here or edge.relation in ASIDE else " (told elsewhere)"
         yield from _wrapped(f"{edge.relation} {_named(nodes[name])}{short}", depth)
         if here:
             told.add(name)
             yield from _details(nodes[name], depth + 1)
             todo += [(end, edge, depth + 1) for end, edge in reversed(below.get(name, []))]
-        elif edge.relation == RECORDED and name not in told:
+        elif edge.relation in ASIDE and name not in told:
             told.add(name)
             yield from _details(nodes[name], depth + 1)
 
 
 def _named(node: Node) -> str:
     said = node.label
-    return said if said.startswith(node.kind) or node.kind in {"rows", "policy"} else f"{called(node.kind)} {said}"
+    return said if said.startswith(node.kind) or node.kind in SELF_TOLD else f"{called(node.kind)} {said}"
 
 
 def _details(node: Node, depth: int) -> Iterator[str]:
     for name, value in node.details:
-        if not (node.kind == "rows" and name in {"file", "lines"}):
+        if name not in IN_LABEL.get(node.kind, ()):
             yield from _wrapped(f"{name}: {value}", depth, hanging=2)
 
 

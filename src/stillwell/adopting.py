@@ -1,0 +1,95 @@
+"""Ratings and shifts adopted: written down as a deposit with who, when and why, and taken like any other."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from stillwell.fingerprint import folder_digest
+from stillwell.hydrometry.rating_fit import RatingFit
+from stillwell.hydrometry.rating_segments import rows_of
+from stillwell.pipeline import Taken, take, utc_now
+from stillwell.records import Deposit, DepositFile
+
+
+def deposit_of(name: str, tables: Mapping[str, Sequence[Mapping[str, object]]]) -> Deposit:
+    """Write tables as a folder of CSV files, by name."""
+    files = []
+    for table, rows in sorted(tables.items()):
+        out = io.StringIO()
+        lines = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
+        lines.writeheader()
+        lines.writerows([{key: _cell(value) for key, value in row.items()} for row in rows])
+        files.append(DepositFile(f"{table}.csv", out.getvalue().encode("utf-8")))
+    return Deposit(name, "folder", folder_digest((f.path, f.data) for f in files), tuple(files))
+
+
+def _cell(value: object) -> str:
+    if value is None or (isinstance(value, float) and np.isnan(value)):
+        return ""
+    return repr(float(value)) if isinstance(value, float) else str(value)
+
+
+def rating_deposit(
+    site: str, name: str, made: RatingFit, *, valid_from: datetime | None, by: str, reason: str
+) -> Deposit:
+    """Write a fitted rating down as a deposit.
+
+    Parameters
+    ----------
+    site, name : str
+        Code of the site and name of the rating.
+    made : RatingFit
+    valid_from : datetime
+        From when it holds.
+    by, reason : str
+
+    Returns
+    -------
+    Deposit
+        ``ratings.csv`` and ``rating_segments.csv``.
+    """
+    rating = {
+        "rating": name,
+        "site": site,
+        "valid_from": "" if valid_from is None else valid_from.isoformat(),
+        "gauged_from_m": float(made.lowest_m),
+        "gauged_to_m": float(made.highest_m),
+        "standard_error_pct": 100 * float(made.standard_error),
+        "freedom": float(made.freedom),
+        "covariance": json.dumps([[float(value) for value in row] for row in made.covariance]),
+        "by": by,
+        "reason": reason,
+    }
+    segments = [
+        {"rating": name} | {str(k): v for k, v in row.items()} for row in rows_of(made.curve).to_dict("records")
+    ]
+    return deposit_of(f"rating {name}", {"ratings": [rating], "rating_segments": segments})
+
+
+def shifts_deposit(rating: str, entries: pd.DataFrame, *, by: str, reason: str) -> Deposit:
+    """Write proposed shifts down as a deposit; ``entries`` as of ``shift_proposal.Proposal``."""
+    rows = [
+        {
+            "rating": rating,
+            "from": pd.Timestamp(row["start"]).tz_localize("UTC").isoformat(),
+            "stage_m": float(row["stage_m"]),
+            "shift_m": float(row["shift_m"]),
+            "by": by,
+            "reason": reason,
+        }
+        for row in entries.to_dict("records")
+    ]
+    return deposit_of(f"shifts of {rating}", {"shifts": rows})
+
+
+def adopt(root: Path, deposit: Deposit, *, by: str, now: Callable[[], datetime] = utc_now) -> Taken:
+    """Take a deposit of ratings or shifts."""
+    return take(root, [deposit], by=by, now=now)

@@ -1,0 +1,272 @@
+"""Records of a site and year as CF NetCDF time series: discharge value by value, and by the day with bounds.
+
+A function of the rows of ``discharge`` and ``daily`` that stand and of the site's row, the same every time.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import netCDF4
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from schemas import ARCHIVE_TABLES, words
+from schemas.derive import attributes, columns, key_names
+from stillwell.archive.archive import Archive
+from stillwell.archive.layout import site_folder
+from stillwell.archive.netcdf import HOW, NOTHING, SECONDS, differing_values
+from stillwell.archive.netcdf_globals import series_attributes
+from stillwell.archive.netcdf_text import QC_MEANINGS, QC_VALUES, meaning
+from stillwell.archive.standing import newest_revisions
+from stillwell.records import Fault
+
+NUMBERS = {
+    "discharge": {
+        "discharge_m3_s": "discharge",
+        "uncertainty_m3_s": "discharge_uncertainty",
+        "stage_m": "stage",
+        "shift_m": "shift",
+    },
+    "daily": {
+        "mean_m3_s": "discharge",
+        "uncertainty_m3_s": "discharge_uncertainty",
+        "minimum_m3_s": "discharge_minimum",
+        "maximum_m3_s": "discharge_maximum",
+        "share_known": "share_known",
+    },
+}
+"""Variables by table and column."""
+
+CELLS = {
+    "discharge": dict.fromkeys(("discharge", "stage"), "time: point"),
+    "daily": {
+        "discharge": "time: mean (integral over the known part of the standard day)",
+        "discharge_minimum": "time: minimum",
+        "discharge_maximum": "time: maximum",
+    },
+}
+WHEN = {"discharge": "time", "daily": "starts_at"}
+
+
+def series_path(table: str, site: str, year: int) -> str:
+    """Name the file of a table's site and year."""
+    return f"netcdf/{site_folder(site).removeprefix('site=')}/{table}_{year}.nc"
+
+
+def series_files(
+    archive: Archive, fresh: Mapping[str, pd.DataFrame], office: Mapping[str, str]
+) -> Iterator[tuple[str, bytes]]:
+    """Render the years that new rows touch, from what stands with them.
+
+    Parameters
+    ----------
+    archive : Archive
+        As it stood before the new rows.
+    fresh : mapping of str to DataFrame
+        New rows by table.
+    office : mapping of str to str
+
+    Yields
+    ------
+    str, bytes
+        Path and content.
+    """
+    for table, when in WHEN.items():
+        rows = fresh.get(table)
+        for site, mine in () if rows is None else rows.groupby("site", sort=True):
+            kept = archive.read(table, [str(site)])
+            whole = newest_revisions(pd.concat([kept, mine], ignore_index=True), key_names(ARCHIVE_TABLES[table]))
+            touched = set(mine[when].dt.year)
+            yield from _years(archive, table, str(site), whole[whole[when].dt.year.isin(touched)], office)
+
+
+def series_again(archive: Archive, office: Mapping[str, str]) -> Iterator[Fault]:
+    """Render every record of the archive again and name those whose values are not what their rows make.
+
+    Parameters
+    ----------
+    archive : Archive
+    office : mapping of str to str
+
+    Yields
+    ------
+    Fault
+        Of kind ``netcdf``.
+    """
+    listed = archive.listing()
+    for table in WHEN:
+        for site in sorted({file.site for file in archive.table_files(table)}):
+            for path, data in _years(archive, table, site, archive.standing(table, [site]), office):
+                if path not in listed:
+                    yield Fault("netcdf", path, "expected a file of the record that stands, found none listed")
+                    continue
+                for sentence in differing_values(archive.document(path), data):
+                    yield Fault("netcdf", path, sentence)
+
+
+def _years(
+    archive: Archive, table: str, site: str, rows: pd.DataFrame, office: Mapping[str, str]
+) -> Iterator[tuple[str, bytes]]:
+    register = archive.standing("sites", [site]).sort_values("valid_from", na_position="first", kind="stable")
+    if register.empty:
+        return
+    about = {str(name): value for name, value in register.iloc[-1].items()}
+    for year, part in rows.groupby(rows[WHEN[table]].dt.year, sort=True):
+        ordered = part.sort_values(WHEN[table], kind="stable").reset_index(drop=True)
+        yield series_path(table, site, int(str(year))), series_netcdf(table, about, int(str(year)), ordered, office)
+
+
+def series_netcdf(
+    table: str, site: Mapping[str, Any], year: int, rows: pd.DataFrame, office: Mapping[str, str]
+) -> bytes:
+    """Write a site and year as NetCDF.
+
+    Parameters
+    ----------
+    table : str
+        ``discharge`` or ``daily``.
+    site : mapping
+        Row of the register.
+    year : int
+        Calendar year, UTC, in which the rows begin.
+    rows : DataFrame
+        In order of time; at least one.
+    office : mapping of str to str
+
+    Returns
+    -------
+    bytes
+        NETCDF4_CLASSIC, with a checksum on every chunk.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "series.nc"
+        with netCDF4.Dataset(path, "w", format="NETCDF4_CLASSIC") as data:
+            data.set_fill_off()
+            data.createDimension("time", len(rows))
+            values = [_time(data, table, rows), *_place(data, site), *_numbers(data, table, rows)]
+            values += [*_flags(data, rows), *_words(data, site, rows)]
+            data.setncatts(series_attributes(site, year, rows, office, table, WHEN[table]))
+            for variable, written in values:
+                variable.set_auto_maskandscale(False)
+                variable[...] = written
+        return path.read_bytes()
+
+
+Declared = tuple[Any, Any]
+"""A variable and the values it gets when all are declared."""
+
+
+def _time(data: Any, table: str, rows: pd.DataFrame) -> Declared:
+    time = data.createVariable("time", "f8", ("time",), **HOW)
+    said = {"standard_name": "time", "axis": "T", "coverage_content_type": "coordinate"} | SECONDS
+    start = _epoch(rows[WHEN[table]])
+    if table == "discharge":
+        time.setncatts(said | {"long_name": "moment of the recorded stage"})
+        return time, start
+    time.setncatts(said | {"long_name": "middle of the standard day", "bounds": "time_bounds"})
+    data.createDimension("bounds", 2)
+    bounds = data.createVariable("time_bounds", "f8", ("time", "bounds"), **HOW)
+    end = _epoch(rows["ends_at"])
+    bounds.set_auto_maskandscale(False)
+    bounds[...] = np.stack([start, end], axis=1)
+    return time, (start + end) / 2
+
+
+def _place(data: Any, site: Mapping[str, Any]) -> Iterator[Declared]:
+    for name, column, axis in (("lat", "latitude", "Y"), ("lon", "longitude", "X")):
+        variable = data.createVariable(name, "f8")
+        place = attributes(_column("sites", column)) | {"axis": axis, "coverage_content_type": "coordinate"}
+        variable.setncatts(place | {"long_name": f"{column} of the gauge"})
+        yield variable, float(site[column])
+    crs = data.createVariable("crs", "i4")
+    crs.setncatts(
+        {
+            "long_name": "coordinate reference system of lat and lon",
+            "grid_mapping_name": "latitude_longitude",
+            "semi_major_axis": 6378137.0,
+            "inverse_flattening": 298.257223563,
+        }
+    )
+    yield crs, np.int32(0)
+
+
+def _numbers(data: Any, table: str, rows: pd.DataFrame) -> Iterator[Declared]:
+    for column, name in NUMBERS[table].items():
+        attrs: dict[str, Any] = attributes(_column(table, column))
+        if name == "discharge_uncertainty":
+            attrs |= {
+                "standard_name": "water_volume_transport_in_river_channel standard_error",
+                "standard_error_multiplier": 2.0,
+            }
+        quality = name in ("discharge_uncertainty", "share_known")
+        attrs["coverage_content_type"] = "qualityInformation" if quality else "physicalMeasurement"
+        attrs |= {"coordinates": "lat lon station_id", "grid_mapping": "crs"}
+        if name in CELLS[table]:
+            attrs["cell_methods"] = CELLS[table][name]
+        if name == "discharge":
+            attrs["ancillary_variables"] = "discharge_uncertainty discharge_qc marks"
+        variable = data.createVariable(name, "f8", ("time",), fill_value=NOTHING, **HOW)
+        variable.setncatts(attrs)
+        values = rows[column].to_numpy(dtype="float64", na_value=np.nan)
+        yield variable, np.where(np.isnan(values), NOTHING, values)
+
+
+def _flags(data: Any, rows: pd.DataFrame) -> Iterator[Declared]:
+    """Write the quality flag, and the marks apart from it."""
+    flag = data.createVariable("discharge_qc", "i1", ("time",), **HOW)
+    flag.setncatts(
+        {
+            "long_name": "records are not evaluated value by value; 9 without a discharge",
+            "standard_name": "aggregate_quality_flag",
+            "flag_values": np.array(QC_VALUES, dtype="i1"),
+            "flag_meanings": QC_MEANINGS,
+            "references": "IOC Manuals and Guides 54 vol. 3, primary flags",
+            "coverage_content_type": "qualityInformation",
+        }
+    )
+    known = rows["discharge_m3_s" if "discharge_m3_s" in rows else "mean_m3_s"].notna().to_numpy()
+    yield flag, np.where(known, 2, 9).astype("i1")
+    marks = data.createVariable("marks", "u1" if data.data_model == "NETCDF4" else "i2", ("time",), **HOW)
+    marks.setncatts(
+        {
+            "long_name": "how the value came about",
+            "standard_name": "status_flag",
+            "flag_masks": np.array([1 << i for i in range(len(words.MARKS))], dtype="i2"),
+            "flag_meanings": " ".join(meaning(word) for word in words.MARKS),
+            "coverage_content_type": "qualityInformation",
+        }
+    )
+    yield marks, bits_of(rows["marks"]).astype("i2")
+
+
+def bits_of(marks: pd.Series) -> NDArray[np.int64]:
+    """Read marks in words as bits, in the order of ``words.MARKS``."""
+    codes, said = pd.factorize(marks)
+    bits = np.array([sum(1 << words.MARKS.index(word) for word in str(text).split("; ")) for text in said] + [0])
+    return np.asarray(bits[codes], dtype=np.int64)
+
+
+def _words(data: Any, site: Mapping[str, Any], rows: pd.DataFrame) -> Iterator[Declared]:
+    raw = str(site["site"]).encode("utf-8")
+    data.createDimension("strlen_station_id", len(raw))
+    station = data.createVariable("station_id", "S1", ("strlen_station_id",), **HOW)
+    station.setncatts(
+        attributes(_column("sites", "site"))
+        | {"cf_role": "timeseries_id", "coverage_content_type": "referenceInformation"}
+    )
+    station._Encoding = "utf-8"
+    station.set_auto_chartostring(False)
+    yield station, np.array([raw], dtype=f"S{len(raw)}").view("S1")
+
+
+def _epoch(times: pd.Series) -> NDArray[np.float64]:
+    return times.dt.as_unit("us").astype("int64").to_numpy() / 1e6
+
+
+def _column(table: str, name: str) -> Any:
+    return next(c for c in columns(ARCHIVE_TABLES[table]) if c.name == name)

@@ -1,0 +1,1 @@
+"""Drawings: numbers in, SVG text out. Pure; reads nothing, writes nothing, knows no archive."""

@@ -1,0 +1,60 @@
+"""How often a discharge is reached or passed, as a curve."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from stillwell.drawing.axes import LEFT, RIGHT, WIDTH, Plot, heights, lengths
+from stillwell.drawing.scales import Scale, log_scale_over
+from stillwell.drawing.svg import hint, line, mark, path, picture, words
+
+TOP, TALL = 40.0, 240.0
+READ_AT = (5.0, 50.0, 95.0)
+
+
+def duration_svg(duration: pd.DataFrame, name: str = "duration") -> str:
+    """Draw a flow duration curve.
+
+    Parameters
+    ----------
+    duration : DataFrame
+        ``discharge_m3_s`` falling, ``reached_pct`` rising, as from ``hydrometry.totals.flow_duration``.
+    name : str
+
+    Returns
+    -------
+    str
+    """
+    title = "Flow duration"
+    q, p = (duration[c].to_numpy(dtype=np.float64) for c in ("discharge_m3_s", "reached_pct"))
+    flows = q > 0
+    if flows.sum() < 2:
+        said = "There are too few days with a mean for a flow duration curve."
+        return picture(name, title, said, WIDTH, 60, [words(LEFT, 36, said)])
+    plot = Plot(Scale(0, 100, LEFT, WIDTH - RIGHT), log_scale_over(q, TOP + TALL, TOP))
+    x, y = plot.x(p[flows]), plot.y(q[flows])
+    kept = np.r_[True, np.diff(np.round(x)) + np.abs(np.diff(np.round(y))) > 0]
+    kept[-1] = True
+    parts = [
+        *heights(plot, "daily mean discharge, m3/s"),
+        *lengths(plot, "share of days on which it is reached or passed, %", grid=True),
+    ]
+    parts.append(path(x[kept], y[kept], "curve"))
+    read = np.interp(READ_AT, p, q, left=np.nan, right=np.nan)
+    for percent, value in zip(READ_AT, read, strict=True):
+        if np.isfinite(value) and value > 0:
+            a, b = plot.x.at(percent), plot.y.at(float(value))
+            said = f"{value:.3g} m3/s on {percent:g} % of days"
+            parts += [line(a, b, a, plot.foot, "wish"), mark("circle", a, b, 4, "open", hint(said))]
+            parts.append(
+                words(
+                    a + 8 if percent < 90 else a - 8,
+                    b - 8 if percent < 90 and b > TOP + 20 else b + 18,
+                    said,
+                    "small halo" + ("" if percent < 90 else " end"),
+                )
+            )
+    told = "; ".join(f"{v:.3g} m3/s on {c:g} %" for c, v in zip(READ_AT, read, strict=True) if np.isfinite(v))
+    dry = f" {100 - float(p[flows].max()):.1f} % of days lie at 0 or beyond the last rank." if (~flows).any() else ""
+    return picture(name, title, f"Reached or passed: {told}.{dry}", WIDTH, plot.foot + 52, parts)

@@ -1,0 +1,316 @@
+"""From what stands of a site, stage, corrections, ratings and shifts, to the rows of its record. Writes nothing."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from schemas import ARCHIVE_TABLES
+from schemas.derive import columns
+from schemas.words import MARKS
+from stillwell.assessment.policy import Policy
+from stillwell.assessment.series import doubts_in_words
+from stillwell.hydrometry.corrections import Corrections
+from stillwell.hydrometry.curve import Curve
+from stillwell.hydrometry.daily import GapRule, daily_values
+from stillwell.hydrometry.gauge_height import microseconds
+from stillwell.hydrometry.in_force import Mark, RatingInForce, Shifts, Spans, Table
+from stillwell.hydrometry.rating_band import mean_relation
+from stillwell.hydrometry.rating_segments import curve_of
+from stillwell.hydrometry.record import Record, discharge_record
+from stillwell.hydrometry.stage_series import check_series
+from stillwell.prepare.rows import finished
+from stillwell.prepare.view import Circumstances, View
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+TABLES = ("discharge", "daily", "series_doubts")
+K = 2.0
+"""Coverage factor of an expanded uncertainty, about 95 %."""
+GRID = 2000
+"""Stages at which the uncertainty of a rating is laid out, from zero flow to three times the highest gauged head."""
+
+
+SAME = ("mean_m3_s", "minimum_m3_s", "maximum_m3_s", "share_known", "largest_gap_s")
+"""Columns of ``daily`` named as they are computed."""
+
+
+@dataclass(frozen=True)
+class SiteRecord:
+    """The record of a site as it follows from what stands now."""
+
+    site: str
+    record: Record
+    sensor: NDArray[np.object_]
+    """Sensor of each value."""
+    names: tuple[str, ...]
+    """Ratings, by their number in the record."""
+    ratings: tuple[RatingInForce, ...]
+    daily: pd.DataFrame
+    doubts: pd.DataFrame
+
+
+def recorded_sites(view: View) -> list[str]:
+    """Name the sites that have both stage and a rating."""
+    rated = set(view.standing("ratings")["site"])
+    return sorted(site for site in rated if len(view.read("stage", [site])))
+
+
+def derived(view: View, sites: Sequence[str], circumstances: Circumstances) -> dict[str, pd.DataFrame]:
+    """Derive the records of sites and keep the rows that are new or differ from what stands.
+
+    Parameters
+    ----------
+    view : View
+        The archive as it stands, or stood.
+    sites : sequence of str
+    circumstances : Circumstances
+
+    Returns
+    -------
+    dict of str to DataFrame
+        Rows of ``TABLES`` with their revision; a table without any is left out.
+    """
+    parts: dict[str, list[pd.DataFrame]] = {name: [] for name in TABLES}
+    for site in sites:
+        made = site_record(view, site, circumstances.policy)
+        rows = {
+            "discharge": discharge_rows(made),
+            "daily": daily_rows(made),
+            "series_doubts": made.doubts.assign(site=site),
+        }
+        for name, frame in rows.items():
+            new = finished(name, frame.assign(revision=1, **_trail(circumstances)), circumstances)
+            parts[name].append(_differing(name, new, view.read(name, [site])))
+    whole = {name: pd.concat(frames, ignore_index=True) for name, frames in parts.items() if frames}
+    return {name: rows for name, rows in whole.items() if len(rows)}
+
+
+def _trail(circumstances: Circumstances) -> dict[str, str]:
+    return {"software_version": circumstances.software_version, "policy_digest": circumstances.policy_digest}
+
+
+def site_record(view: View, site: str, policy: Policy) -> SiteRecord:
+    """Derive one site's record from what stands."""
+    time, stage, sensor = series_of(view.standing("stage", [site]), policy.value("gap_bridged_s"))
+    corrected = _corrected(view, site, time, stage, sensor)
+    ratings, names = ratings_of(view, site, policy)
+    spans = _conditions(view, site)
+    record = discharge_record(time, corrected, ratings, policy.value("stage_uncertainty_m"), spans)
+    far = _too_far(record, ratings, policy.value("extrapolation_factor"))
+    record.discharge_m3_s[far] = np.nan
+    record.uncertainty_m3_s[far] = np.nan
+    rule = GapRule(policy.value("gap_bridged_s"), policy.value("day_share"))
+    offset = _offset_s(view, site)
+    daily = daily_values(time, record.discharge_m3_s, record.uncertainty_m3_s, record.marks, offset, rule)
+    # a flood that may not be rated must not be bridged by a line from foot to foot either
+    cut = np.searchsorted(daily["from_us"].to_numpy(), time[far], side="right") - 1
+    daily.loc[np.unique(cut), ["mean_m3_s", "uncertainty_m3_s", "maximum_m3_s"]] = np.nan
+    doubts = stage_doubts(view, site, policy)
+    return SiteRecord(site, record, sensor, names, tuple(ratings), daily, doubts)
+
+
+def series_of(stage: pd.DataFrame, apart_s: float) -> tuple[Ints, Floats, NDArray[np.object_]]:
+    """Put the sensors of a site into one series: the first by name, the next where the first has nothing near.
+
+    Parameters
+    ----------
+    stage : DataFrame
+        Rows of ``stage`` that stand, of one site; a blank sensor comes first.
+    apart_s : float
+        A later sensor's value counts where the first has none within this time.
+
+    Returns
+    -------
+    time_us, stage, sensor : arrays
+        In order of time.
+    """
+    name = stage["sensor"].fillna("").to_numpy(dtype=object)
+    time = microseconds(stage["time"]) if len(stage) else np.zeros(0, dtype=np.int64)
+    value = stage["stage_m"].to_numpy(dtype="float64")
+    order = np.argsort(time, kind="stable")
+    name, time, value = name[order], time[order], value[order]
+    kept = np.zeros(time.size, dtype=bool)
+    for sensor in sorted(set(name)):
+        mine = np.flatnonzero(name == sensor)
+        have = time[kept]
+        if have.size:
+            place = np.searchsorted(have, time[mine])
+            after = np.abs(have[np.minimum(place, have.size - 1)] - time[mine])
+            before = np.abs(time[mine] - have[np.maximum(place - 1, 0)])
+            mine = mine[np.minimum(after, before) > apart_s * 1e6]
+        kept[mine] = True
+    return time[kept], value[kept], name[kept]
+
+
+def _corrected(view: View, site: str, time: Ints, stage: Floats, sensor: NDArray[np.object_]) -> Floats:
+    rows = view.standing("corrections", [site])
+    out = stage.copy()
+    for name, mine in rows.groupby(rows["sensor"].fillna(""), sort=True):
+        spans = Corrections(
+            microseconds(mine["from"]),
+            microseconds(mine["to"]),
+            mine["start_m"].to_numpy(dtype="float64"),
+            mine["end_m"].to_numpy(dtype="float64"),
+        )
+        at = sensor == name
+        out[at] += spans.at(time[at])
+    return out
+
+
+def ratings_of(view: View, site: str, policy: Policy) -> tuple[list[RatingInForce], tuple[str, ...]]:
+    """Lay out the ratings of a site in the order they hold, each with its uncertainty and shifts.
+
+    Of two ratings valid from one moment the one recorded last holds.
+    """
+    rows = view.standing("ratings")
+    rows = rows[rows["site"] == site].sort_values(["valid_from", "recorded_at"], kind="stable")
+    rows = rows.drop_duplicates("valid_from", keep="last")
+    segments, shifts = view.standing("rating_segments"), view.standing("shifts")
+    out = []
+    for row in rows.to_dict("records"):
+        mine, moved = (part[part["rating"] == row["rating"]] for part in (segments, shifts))
+        out.append(in_force(row, mine, moved, policy))
+    return out, tuple(rows["rating"])
+
+
+def in_force(
+    row: Mapping[Hashable, Any], segments: pd.DataFrame, shifts: pd.DataFrame, policy: Policy
+) -> RatingInForce:
+    """Make a rating ready to be used, from its row, its segments and its shifts."""
+    curve = curve_of(segments)
+    low, high = (float(np.nan if pd.isna(row[name]) else row[name]) for name in ("gauged_from_m", "gauged_to_m"))
+    moved = None
+    if len(shifts):
+        unsure = shifts["uncertainty_m"].fillna(policy.value("shift_uncertainty_m"))
+        moved = Shifts(
+            microseconds(shifts["from"]),
+            shifts["stage_m"].to_numpy(dtype="float64"),
+            shifts["shift_m"].to_numpy(dtype="float64"),
+            unsure.to_numpy(dtype="float64"),
+        )
+    since = pd.Timestamp(row["valid_from"]).value // 1000
+    unsure_rating = _uncertainty(curve, row["covariance"], high, policy.value("rating_uncertainty_pct") / 100)
+    return RatingInForce(since, curve, low, high, unsure_rating, moved)
+
+
+def _uncertainty(curve: Curve, covariance: Any, highest_m: float, otherwise: float) -> Table:
+    """Lay out the relative standard uncertainty of a rating; whatever its record holds, it is the same."""
+    if not isinstance(covariance, str) or not np.isfinite(highest_m):
+        return Table(np.zeros(1), np.array([otherwise]))
+    foot = float(curve.zero_m[0])
+    grid = np.linspace(foot + 1e-3, foot + max(3 * (highest_m - foot), 0.1), GRID)
+    value = mean_relation(curve, np.array(json.loads(covariance), dtype="float64"), grid)
+    known = np.isfinite(value)
+    return Table(grid[known], value[known]) if known.any() else Table(np.zeros(1), np.array([otherwise]))
+
+
+def _conditions(view: View, site: str) -> Spans:
+    rows = view.standing("conditions", [site])
+    bits = {"ice": Mark.ICE, "backwater": Mark.BACKWATER, "estimated": Mark.ESTIMATED}
+    return Spans(
+        microseconds(rows["from"]),
+        microseconds(rows["to"]),
+        np.array([bits[str(word)] for word in rows["condition"]], dtype=np.uint8),
+    )
+
+
+def _too_far(record: Record, ratings: Sequence[RatingInForce], factor: float) -> NDArray[np.bool_]:
+    """Say which values lie beyond the policy's factor of the highest discharge gauged for their rating."""
+    tops = [float(r.curve.discharge(np.array([r.highest_m]))[0]) for r in ratings]
+    most = np.array([*(factor * top if np.isfinite(top) else np.inf for top in tops), np.inf])
+    return np.asarray(record.discharge_m3_s > most[record.rating])
+
+
+def _offset_s(view: View, site: str) -> int:
+    rows = view.standing("sites", [site]).sort_values("valid_from", na_position="first", kind="stable")
+    text = str(rows["utc_offset"].iloc[-1])
+    sign = -1 if text.startswith("-") else 1
+    hours, minutes = text.lstrip("+-").split(":")
+    return sign * (int(hours) * 3600 + int(minutes) * 60)
+
+
+def words_of_marks(bits: NDArray[np.uint8]) -> NDArray[np.object_]:
+    """Write bits of marks as words joined by semicolons, as in the archive; missing where there is none."""
+    known = np.unique(bits)
+    said = np.full(256, None, dtype=object)
+    for value in known.tolist():
+        said[value] = "; ".join(word for i, word in enumerate(MARKS) if value >> i & 1) or None
+    return said[bits]
+
+
+def discharge_rows(made: SiteRecord) -> pd.DataFrame:
+    """Lay the record out as rows of ``discharge``."""
+    record = made.record
+    names = np.array([*made.names, None], dtype=object)
+    return pd.DataFrame(
+        {
+            "site": made.site,
+            "time": pd.to_datetime(record.time_us, unit="us", utc=True),
+            "sensor": pd.Series(made.sensor).replace("", None),
+            "stage_m": record.stage_m,
+            "shift_m": record.shift_m,
+            "rating": names[record.rating],
+            "discharge_m3_s": record.discharge_m3_s,
+            "uncertainty_m3_s": K * record.uncertainty_m3_s,
+            "marks": words_of_marks(record.marks),
+        }
+    )
+
+
+def daily_rows(made: SiteRecord) -> pd.DataFrame:
+    """Lay the daily values out as rows of ``daily``."""
+    daily = made.daily
+    return pd.DataFrame(
+        {
+            "site": made.site,
+            "day": pd.to_datetime(daily["day"]).dt.strftime("%Y-%m-%d"),
+            "starts_at": pd.to_datetime(daily["from_us"], unit="us", utc=True),
+            "ends_at": pd.to_datetime(daily["to_us"], unit="us", utc=True),
+            **{name: daily[name] for name in SAME},
+            "uncertainty_m3_s": K * daily["uncertainty_m3_s"],
+            "values": daily["values"],
+            "marks": words_of_marks(daily["marks"].to_numpy(dtype=np.uint8)),
+        }
+    )
+
+
+def stage_doubts(view: View, site: str, policy: Policy) -> pd.DataFrame:
+    """Doubt the stage of a site, sensor by sensor, as it was handed in: values revised later are doubted too."""
+    rows = view.read("stage", [site])
+    rows = rows.sort_values(["recorded_at", "deposit", "row_file", "row_line"], kind="stable")
+    frames = []
+    for name, mine in rows.groupby(rows["sensor"].fillna(""), sort=True):
+        found = check_series(microseconds(mine["time"]), mine["stage_m"].to_numpy(dtype="float64"))
+        frames.append(doubts_in_words(found.spans, policy).assign(sensor=name or None))
+    if not frames:
+        return doubts_in_words(check_series(np.zeros(0, dtype=np.int64), np.zeros(0)).spans, policy).assign(sensor=None)
+    return pd.concat(frames, ignore_index=True)
+
+
+def _differing(name: str, new: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
+    """Keep the rows whose key is new, or whose values differ from the newest of that key, with their revision."""
+    if kept.empty or new.empty:
+        return new
+    key = [c.name for c in columns(ARCHIVE_TABLES[name]) if c.key]
+    newest = kept.sort_values("revision", kind="stable").drop_duplicates(key, keep="last")
+    left, right = (pd.MultiIndex.from_frame(rows[key]) for rows in (new, newest))
+    at = right.get_indexer(left)
+    known = np.flatnonzero(at >= 0)
+    differs = np.ones(len(new), dtype=bool)
+    same = np.ones(known.size, dtype=bool)
+    said = [c for c in new.columns if c not in ("revision", "recorded_at", "software_version", "policy_digest")]
+    for column in said:
+        a, b = new[column].iloc[known].reset_index(drop=True), newest[column].iloc[at[known]].reset_index(drop=True)
+        same &= ((a == b).fillna(False).astype("bool") | (a.isna() & b.isna())).to_numpy(dtype=bool)
+    differs[known] = ~same
+    revision = np.ones(len(new), dtype="int64")
+    revision[known] = newest["revision"].to_numpy(dtype="int64")[at[known]] + 1
+    return new.assign(revision=pd.array(revision, dtype="Int64"))[differs].reset_index(drop=True)

@@ -1,0 +1,183 @@
+"""Table files of some sites, opened no further than a question needs: by site, year, span and column."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from stillwell.archive.archive import Archive
+from stillwell.errors import ArchiveDamaged
+from stillwell.records import ListedFile
+
+_YEAR = re.compile(r"/year=(\d{4})/")
+_MANY = 16
+"""Files from which on opening them on several threads pays."""
+T = TypeVar("T")
+S = TypeVar("S")
+
+
+@dataclass(frozen=True)
+class Held:
+    """A table file and what its footer says; ``groups`` are the row groups that matter."""
+
+    path: Path
+    site: str
+    footer: pq.FileMetaData
+    groups: tuple[int, ...]
+
+    def range(self, column: str, group: int | None = None) -> tuple[Any, Any] | None:
+        """Return the least and greatest value of a column, None where the footer does not say or it has none.
+
+        Parameters
+        ----------
+        column : str
+        group : int, optional
+            In this row group only.
+        """
+        found = [self._range(column, i) for i in (self.groups if group is None else (group,))]
+        known = [one for one in found if one is not None]
+        if len(known) < len(found) or not known:
+            return None
+        return min(low for low, _ in known), max(high for _, high in known)
+
+    def _range(self, column: str, group: int) -> tuple[Any, Any] | None:
+        place = self.footer.schema.names.index(column) if column in self.footer.schema.names else -1
+        said = self.footer.row_group(group).column(place).statistics if place >= 0 else None
+        return (said.min, said.max) if said is not None and said.has_min_max else None
+
+    def only(self, column: str) -> tuple[Any] | None:
+        """Return the one value that every row has, missing as None; None where the footer does not say there is one."""
+        if column not in self.footer.schema.names:
+            return (None,)
+        place, found = self.footer.schema.names.index(column), set()
+        for group in map(self.footer.row_group, self.groups):
+            said = group.column(place).statistics
+            if said is None or not said.has_null_count or said.null_count not in (0, group.num_rows):
+                return None
+            if said.null_count == 0 and not said.has_min_max:
+                return None
+            found |= {said.min, said.max} if said.null_count == 0 else {None}
+        return (found.pop(),) if len(found) == 1 else None
+
+
+Span = tuple[str, Any, Any]
+"""A column, the least value asked for and the value no longer asked for; None leaves an end open."""
+
+
+def held_files(archive: Archive, table: str, sites: Sequence[str] | None, spans: Sequence[Span] = ()) -> list[Held]:
+    """Open the footers of the files, and name the row groups, that can hold rows of some sites and spans.
+
+    Parameters
+    ----------
+    archive : Archive
+    table : str
+    sites : sequence of str or None
+    spans : sequence of Span
+        A row group whose footer puts it outside of any is left out.
+
+    Returns
+    -------
+    list of Held
+        By site, and then in the order committed.
+
+    Raises
+    ------
+    ArchiveDamaged
+        If a file is missing or not as it was written.
+    """
+    files = [file for file in archive.table_files(table, sites) if _year_may_lie(file, spans)]
+    footers = _each(lambda file: _held(archive.root / file.path, file.site), files)
+    kept = [_narrowed(one, spans) for one in footers]
+    return [one for one in kept if one.groups]
+
+
+def _year_may_lie(file: ListedFile, spans: Sequence[Span]) -> bool:
+    """Tell by the folder of a year, one year wide of it on both sides, for years that do not start in January UTC."""
+    named = _YEAR.search(file.path)
+    if named is None:
+        return True
+    year, times = int(named[1]), [(low, high) for name, low, high in spans if name != "recorded_at"]
+    return all((low is None or low.year <= year + 1) and (high is None or high.year >= year - 1) for low, high in times)
+
+
+def _held(path: Path, site: str) -> Held:
+    footer = reading(path, lambda: pq.read_metadata(path))
+    return Held(path, site, footer, tuple(range(footer.num_row_groups)))
+
+
+def _narrowed(held: Held, spans: Sequence[Span]) -> Held:
+    groups = tuple(i for i in held.groups if all(_may_lie(held.range(name, i), low, high) for name, low, high in spans))
+    return held if groups == held.groups else Held(held.path, held.site, held.footer, groups)
+
+
+def _may_lie(found: tuple[Any, Any] | None, low: Any, high: Any) -> bool:
+    if found is None:
+        return True
+    return (low is None or found[1] >= low) and (high is None or found[0] < high)
+
+
+def read_part(held: Held, columns: Sequence[str]) -> pa.Table:
+    """Read some columns of the row groups that matter, checking page checksums.
+
+    Words stay encoded as numbers of a list, which is quicker to read and to look through; ``joined`` decodes them.
+
+    Parameters
+    ----------
+    held : Held
+    columns : sequence of str
+        Those the file lacks are left out.
+
+    Returns
+    -------
+    pyarrow.Table
+
+    Raises
+    ------
+    ArchiveDamaged
+        If the file is not as it was written.
+    """
+    schema = held.footer.schema
+    mine = [name for name in columns if name in schema.names]
+    words = [name for name in mine if schema.column(schema.names.index(name)).physical_type == "BYTE_ARRAY"]
+
+    def read() -> pa.Table:
+        with pq.ParquetFile(
+            held.path, metadata=held.footer, page_checksum_verification=True, read_dictionary=words
+        ) as file:
+            return file.read_row_groups(list(held.groups), columns=mine, use_threads=len(mine) > 1)
+
+    return reading(held.path, read)
+
+
+def read_parts(files: Sequence[Held], columns: Sequence[str]) -> list[pa.Table]:
+    """Read some columns of several files, in their order."""
+    return _each(lambda held: read_part(held, columns), files)
+
+
+def reading(path: Path, read: Callable[[], T]) -> T:
+    """Read, and turn what goes wrong into words.
+
+    Raises
+    ------
+    ArchiveDamaged
+        If the file is missing or not as it was written.
+    """
+    try:
+        return read()
+    except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
+        msg = f"{path}: expected a table file as it was written, found: {error}; run an audit"
+        raise ArchiveDamaged(msg) from error
+
+
+def _each(step: Callable[[S], T], items: Sequence[S]) -> list[T]:
+    if len(items) < _MANY:
+        return [step(item) for item in items]
+    with ThreadPoolExecutor(max_workers=4) as pool:
+        return list(pool.map(step, items))

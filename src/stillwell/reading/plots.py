@@ -1,0 +1,147 @@
+"""Quick drawings for a notebook, with matplotlib where it is installed. Not the drawings of a report."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from stillwell.errors import QueryError
+from stillwell.hydrometry.curve import Curve
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+_WATER, _BED, _INK = "#dbe9ee", "#6b5b4b", "#22323a"
+
+
+def _figure(rows: int = 1, **how: Any) -> tuple[Figure, Any]:
+    """Make a figure that belongs to no window.
+
+    Raises
+    ------
+    QueryError
+        If matplotlib is not installed.
+    """
+    try:
+        from matplotlib.figure import Figure
+    except ImportError as error:
+        msg = "expected matplotlib to draw with, found none installed; `pip install 'stillwell[plots]'` brings it"
+        raise QueryError(msg) from error
+    figure = Figure(figsize=(9, 3.2 * rows + 0.8), layout="constrained")
+    return figure, figure.subplots(rows, 1, sharex=rows > 1, squeeze=False, **how)[:, 0]
+
+
+def gauging_figure(gauging: xr.Dataset) -> Figure:
+    """Draw the section of a gauging over the discharge of its panels.
+
+    Parameters
+    ----------
+    gauging : Dataset
+        As ``Opened.gauging`` returns it.
+
+    Returns
+    -------
+    Figure
+
+    Raises
+    ------
+    QueryError
+        If it has no verticals, or matplotlib is not installed.
+    """
+    if "vertical" not in gauging.sizes:
+        msg = f"{gauging.attrs['title']}: expected verticals to draw, found none; its result was handed in as it is"
+        raise QueryError(msg)
+    figure, (section, panels) = _figure(2, height_ratios=(3, 2))
+    x, depth = gauging["distance_along_tag_line"].to_numpy(), gauging["water_depth"].to_numpy()
+    section.fill_between(x, 0, depth, color=_WATER, linewidth=0)
+    section.plot(x, depth, color=_BED, linewidth=1.5)
+    section.vlines(x, 0, depth, color=_INK, linewidth=0.4)
+    at = gauging["vertical_index"].to_numpy()
+    velocity = gauging["normal_velocity"].to_numpy()
+    drawn = section.scatter(x[at], gauging["depth"].to_numpy(), c=velocity, cmap="cividis", s=28, zorder=3)
+    figure.colorbar(drawn, ax=section, label="velocity normal to the section (m/s)")
+    section.set(ylabel="depth (m)", title=gauging.attrs["title"])
+    section.set_ylim(float(np.nanmax(depth)) * 1.08 or 1.0, -0.02 * (float(np.nanmax(depth)) or 1.0))
+    width = gauging["panel_width"].to_numpy()
+    panels.bar(x, gauging["panel_discharge"].to_numpy(), width=np.nan_to_num(width) * 0.96, color="#3f7f93")
+    panels.axhline(0, color=_INK, linewidth=0.6)
+    panels.set(xlabel="distance along the tag line (m)", ylabel="panel discharge (m³/s)")
+    return figure
+
+
+def rating_figure(gaugings: pd.DataFrame, site: str, segments: pd.DataFrame | None = None) -> Figure:
+    """Draw gauge height over discharge of the gaugings of a site, by quality, with expanded uncertainty (95 %).
+
+    Parameters
+    ----------
+    gaugings : DataFrame
+        As ``Opened.gaugings`` returns it.
+    site : str
+    segments : DataFrame, optional
+        Segments of a rating, to be drawn too.
+
+    Returns
+    -------
+    Figure
+
+    Raises
+    ------
+    QueryError
+        If no gauging has both, or matplotlib is not installed.
+    """
+    rows = gaugings.dropna(subset=["discharge_m3_s", "gauge_height_m"])
+    if rows.empty:
+        msg = f"{site}: expected gaugings with a discharge and a gauge height, found none"
+        raise QueryError(msg)
+    figure, (axes,) = _figure()
+    spread = rows[["uncertainty_table_m3_s", "uncertainty_scatter_m3_s"]].max(axis=1).fillna(0.0)
+    for quality, mine in rows.assign(spread=spread).groupby(rows["quality"].fillna("not judged"), sort=True):
+        q, h = mine["discharge_m3_s"], mine["gauge_height_m"]
+        axes.errorbar(q, h, xerr=mine["spread"], fmt="o", markersize=5, linewidth=0.8, label=str(quality))
+    axes.set(xlabel="discharge (m³/s)", ylabel="gauge height (m)", title=f"Gaugings of {site}")
+    if segments is not None and len(segments):
+        ordered = segments.sort_values("from_m")
+        names = ("from_m", "coefficient", "zero_stage_m", "exponent")
+        curve = Curve(*(ordered[name].to_numpy("float64") for name in names))
+        stage = np.linspace(float(ordered["from_m"].iloc[0]), float(rows["gauge_height_m"].max()), 200)
+        axes.plot(curve.discharge(stage), stage, color=_INK, linewidth=1, label=str(ordered["rating"].iloc[0]))
+    axes.legend()
+    return figure
+
+
+def _first_of(quantities: list[str], what: str) -> str:
+    """Pick the quantity that a series is named after, else its mean, else the first."""
+    named = [name for name in quantities if name.startswith(f"{what}_")]
+    return [*named, *(name for name in quantities if name.startswith("mean_")), *quantities][0]
+
+
+def series_figure(series: xr.Dataset) -> Figure:
+    """Draw the quantity that a series is named after over time.
+
+    Parameters
+    ----------
+    series : Dataset
+        As ``Opened.series`` returns it.
+
+    Returns
+    -------
+    Figure
+
+    Raises
+    ------
+    QueryError
+        If there is nothing to draw, or matplotlib is not installed.
+    """
+    quantities = [str(name) for name, values in series.data_vars.items() if values.dtype == np.float64]
+    if not quantities or not series.sizes["time"]:
+        msg = f"{series.attrs['title']}: expected a quantity over some time, found none in this span"
+        raise QueryError(msg)
+    values = series[_first_of(quantities, str(series.attrs["id"]).rpartition(".")[2])]
+    figure, (axes,) = _figure()
+    axes.plot(series["time"].to_numpy(), values.to_numpy(), color="#1f5d73", linewidth=0.9, marker=".", markersize=3)
+    said = values.attrs
+    axes.set(xlabel="time (UTC)", ylabel=f"{said['long_name']} ({said.get('units', '1')})", title=series.attrs["title"])
+    return figure

@@ -1,0 +1,145 @@
+"""A record as asked for: values, days, months, water years, duration; and where to measure next."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from stillwell.archive.archive import Archive
+from stillwell.errors import QueryError, RatingError
+from stillwell.hydrometry import totals
+from stillwell.hydrometry.next_gauging import Outlook, of_site, ranked
+from stillwell.hydrometry.rating_fit import RatingFit
+from stillwell.reading.rating import Candidates, candidates, fitted
+
+STEPS = ("values", "daily", "monthly", "yearly", "duration", "seven-day", "maximum")
+
+TRAIL = ("software_version", "policy_digest")
+"""Columns left to the tables."""
+
+
+def record(
+    archive: Archive,
+    site: str,
+    step: str = "daily",
+    since: datetime | None = None,
+    until: datetime | None = None,
+    as_of: datetime | None = None,
+) -> pa.Table:
+    """Give a site's record at a step.
+
+    Parameters
+    ----------
+    archive : Archive
+    site : str
+    step : str
+        One of ``STEPS``: every value; days; months; water years; duration of daily means; least means of seven
+        days; greatest values of water years.
+    since, until : datetime, optional
+        A half-open span of values, or of starts of days.
+    as_of : datetime, optional
+
+    Returns
+    -------
+    pyarrow.Table
+
+    Raises
+    ------
+    QueryError
+        If there is no such step, or the site has no record.
+    """
+    if step not in STEPS:
+        msg = f"expected one of {', '.join(STEPS)}; found {step!r}"
+        raise QueryError(msg)
+    table, when = ("discharge", "time") if step == "values" else ("daily", "starts_at")
+    rows = archive.standing(table, [site], as_of).sort_values(when, kind="stable")
+    if rows.empty:
+        msg = f"expected a site with a derived record, found none at {site!r}; `stillwell derive {site}` makes it"
+        raise QueryError(msg)
+    inside = np.ones(len(rows), dtype=bool)
+    if since is not None:
+        inside &= (rows[when] >= pd.Timestamp(since)).to_numpy()
+    if until is not None:
+        inside &= (rows[when] < pd.Timestamp(until)).to_numpy()
+    rows = rows[inside].reset_index(drop=True)
+    if step in ("values", "daily"):
+        return pa.Table.from_pandas(rows.drop(columns=list(TRAIL)), preserve_index=False)
+    days = rows.assign(day=pd.to_datetime(rows["day"]), uncertainty_m3_s=rows["uncertainty_m3_s"] / 2)
+    return pa.Table.from_pandas(_summaries(start_month(archive, site))[step](days), preserve_index=False)
+
+
+def _summaries(month: int) -> Mapping[str, Callable[[pd.DataFrame], pd.DataFrame]]:
+    return {
+        "monthly": lambda days: _doubled(totals.monthly_totals(days)),
+        "yearly": lambda days: _doubled(totals.yearly_totals(days, month)),
+        "duration": lambda days: totals.flow_duration(days["mean_m3_s"].to_numpy(dtype="float64")),
+        "seven-day": totals.seven_day_minimum,
+        "maximum": lambda days: totals.annual_maximum(days, month),
+    }
+
+
+def _doubled(rows: pd.DataFrame) -> pd.DataFrame:
+    """Give uncertainties at 95 % (k = 2), as everywhere in the archive."""
+    return rows.assign(**{name: 2 * rows[name] for name in rows.columns if name.startswith("uncertainty")})
+
+
+def start_month(archive: Archive, site: str) -> int:
+    """Return the month in which the water year of a site starts; October where nothing is said."""
+    rows = archive.standing("sites", [site]).sort_values("valid_from", na_position="first", kind="stable")
+    month = rows["water_year_start_month"].iloc[-1] if len(rows) else pd.NA
+    return 10 if pd.isna(month) else int(month)
+
+
+def outlooks(archive: Archive, now: datetime) -> tuple[dict[str, Outlook], dict[str, str]]:
+    """Say for each site with gaugings and a record what one more gauging would bring.
+
+    Parameters
+    ----------
+    archive : Archive
+    now : datetime
+
+    Returns
+    -------
+    dict of str to Outlook
+        By site.
+    dict of str to str
+        Sites of which nothing can be said, and why.
+    """
+    found: dict[str, Outlook] = {}
+    silent: dict[str, str] = {}
+    moment = np.datetime64(pd.Timestamp(now).tz_convert("UTC").tz_localize(None))
+    for site in sorted(set(archive.standing("sites")["site"])):
+        stage = archive.standing("discharge", [site])["stage_m"].to_numpy(dtype="float64")
+        if not stage.size:
+            silent[site] = "no record is derived"
+            continue
+        try:
+            gaugings, made = _fit_in_force(archive, site)
+            at = gaugings.rows["started_at"].dt.tz_localize(None).to_numpy()
+            found[site] = of_site(made, at, stage, moment)
+        except (RatingError, QueryError) as error:
+            silent[site] = str(error)
+    return found, silent
+
+
+def _fit_in_force(archive: Archive, site: str) -> tuple[Candidates, RatingFit]:
+    """Fit the gaugings made since the rating in force holds; all of them where those are too few."""
+    ratings = archive.standing("ratings")
+    since = ratings.loc[ratings["site"] == site, "valid_from"].max()
+    if not pd.isna(since):
+        try:
+            gaugings = candidates(archive, site, since=since.to_pydatetime())
+            return gaugings, fitted(gaugings)
+        except RatingError:
+            pass
+    gaugings = candidates(archive, site)
+    return gaugings, fitted(gaugings)
+
+
+def ranking(found: dict[str, Outlook]) -> pd.DataFrame:
+    """Rank sites for the next field week; see ``next_gauging.ranked``."""
+    return ranked(found)

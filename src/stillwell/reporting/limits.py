@@ -1,0 +1,69 @@
+"""The office policy that held for something, and its limits with their sources."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from importlib import resources
+from typing import Any
+
+import pandas as pd
+
+from stillwell.archive.archive import Archive
+from stillwell.assessment.policy import Policy, policy_from
+from stillwell.errors import ArchiveError, PolicyError
+from stillwell.fingerprint import sha256
+
+
+@dataclass(frozen=True)
+class InForce:
+    """A policy, and in words where it comes from and whether it is the very one asked for."""
+
+    policy: Policy
+    said: str
+
+    def limit(self, name: str) -> float:
+        """Return a limit that is one number."""
+        return self.policy.value(name)
+
+    def source(self, name: str) -> str:
+        """Say where a limit comes from."""
+        return self.policy.limits[name].source
+
+
+def policy_of(archive: Archive, digest: str | None = None, as_of: Any = None) -> InForce:
+    """Find the policy of a digest, or without one that which holds.
+
+    Parameters
+    ----------
+    archive : Archive
+    digest : str, optional
+        sha256 of the policy's text.
+    as_of : datetime, optional
+
+    Returns
+    -------
+    InForce
+        The policy this version ships with where the archive holds none of that digest, and then says so.
+    """
+    shipped = resources.files("stillwell.assessment").joinpath("policy.toml").read_text(encoding="utf-8")
+    base = policy_from(shipped)
+    kept = _kept(archive, digest, as_of)
+    if kept is not None:
+        try:
+            return InForce(policy_from(kept, base), "the office's own policy, as handed in")
+        except PolicyError:
+            return InForce(
+                base, "the policy this version ships with; the office's own is not one this version can read"
+            )
+    if digest is None or sha256(shipped.encode("utf-8")) == digest:
+        return InForce(base, "the policy this version ships with")
+    return InForce(base, "the policy this version ships with; the one that held is not in this archive")
+
+
+def _kept(archive: Archive, digest: str | None, as_of: Any) -> str | None:
+    try:
+        rows = archive.read("policies") if digest is not None else archive.standing("policies", as_of=as_of)
+    except ArchiveError:
+        return None
+    rows = rows if digest is None else rows[rows["policy_digest"] == digest]
+    return None if rows.empty or pd.isna(rows["text"].iloc[-1]) else str(rows["text"].iloc[-1])

@@ -1,0 +1,162 @@
+"""Ratings and records where an archive holds them: lines and series to draw. Absent or empty tables are no error."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from stillwell.archive.archive import Archive
+from stillwell.drawing.hydrograph import Series
+from stillwell.drawing.rating import Line
+from stillwell.errors import ArchiveError
+from stillwell.hydrometry.curve import Curve
+from stillwell.hydrometry.rating_band import band
+from stillwell.reporting.page import us
+
+Floats = NDArray[np.float64]
+
+STAGES = 240
+"""Stages a rating is drawn at."""
+FURTHER = 0.15
+"""Share of the gauged range a rating is drawn beyond it."""
+
+
+def optional(archive: Archive, table: str, sites: Sequence[str] | None = None, as_of: Any = None) -> pd.DataFrame:
+    """Read the rows of a table that stand; none at all where the archive has no such table."""
+    if table not in archive.tables():
+        return pd.DataFrame()
+    try:
+        return archive.standing(table, sites, as_of)
+    except ArchiveError:
+        return pd.DataFrame()
+
+
+@dataclass(frozen=True)
+class Rating:
+    """A rating that holds from a moment on: its name, curve, line to draw, and who adopted it why."""
+
+    name: str
+    valid_from: pd.Timestamp
+    curve: Curve
+    line: Line
+    by: str
+    reason: str
+    gauged: tuple[float, float] | None
+
+    def off_pct(self, stage_m: float, discharge_m3_s: float) -> float:
+        """Say by how many percent a gauging lies above the rating; NaN where the rating gives no flow."""
+        rated = float(self.curve.discharge(np.array([stage_m]))[0])
+        return 100 * (discharge_m3_s / rated - 1) if rated > 0 else float("nan")
+
+
+def ratings_of(archive: Archive, site: str, gauged_m: Floats, as_of: Any = None) -> list[Rating]:
+    """Read the ratings of a site, in the order they hold.
+
+    Parameters
+    ----------
+    archive : Archive
+    site : str
+    gauged_m : float array
+        Stages of the site's gaugings, for a rating that does not say what was gauged.
+    as_of : datetime, optional
+
+    Returns
+    -------
+    list of Rating
+    """
+    heads = optional(archive, "ratings", [site], as_of)
+    segments = optional(archive, "rating_segments", None, as_of)
+    if heads.empty or segments.empty:
+        return []
+    out = []
+    for head in heads.sort_values("valid_from", kind="stable").to_dict("records"):
+        mine = segments[segments["rating"] == head["rating"]].sort_values("segment", kind="stable")
+        if len(mine):
+            out.append(_rating(head, mine, gauged_m))
+    return out
+
+
+def _rating(head: dict[Any, Any], segments: pd.DataFrame, gauged_m: Floats) -> Rating:
+    columns = ("from_m", "coefficient", "zero_stage_m", "exponent")
+    curve = Curve(*(segments[c].to_numpy(dtype=np.float64) for c in columns))
+    said = (head.get("gauged_from_m"), head.get("gauged_to_m"))
+    known = gauged_m[np.isfinite(gauged_m)]
+    gauged = None
+    if said[0] is not None and said[1] is not None and pd.notna(said[0]) and pd.notna(said[1]):
+        gauged = (float(said[0]), float(said[1]))
+    elif known.size:
+        gauged = (float(known.min()), float(known.max()))
+    reason, by = (str(head.get(name, "")) for name in ("reason", "by"))
+    line = rating_line(curve, gauged, known, *_how_sure(head))
+    return Rating(str(head["rating"]), pd.Timestamp(head["valid_from"]), curve, line, by, reason, gauged)
+
+
+def _how_sure(head: dict[Any, Any]) -> tuple[Floats | None, float, float]:
+    """Read covariance, standard error (of ln Q) and degrees of freedom; no covariance where none is said."""
+    text, error, freedom = (head.get(name) for name in ("covariance", "standard_error_pct", "freedom"))
+    if not isinstance(text, str) or error is None or freedom is None or pd.isna(error) or pd.isna(freedom):
+        return None, float("nan"), float("nan")
+    try:
+        return np.asarray(json.loads(text), dtype=np.float64), float(error) / 100, float(freedom)
+    except ValueError:
+        return None, float("nan"), float("nan")
+
+
+def rating_line(
+    curve: Curve,
+    gauged: tuple[float, float] | None,
+    known: Floats,
+    covariance: Floats | None = None,
+    standard_error: float = float("nan"),
+    freedom: float = float("nan"),
+) -> Line:
+    """Lay a rating out for drawing, from its stage of zero flow to somewhat above what was gauged.
+
+    Parameters
+    ----------
+    curve : Curve
+    gauged : pair of float, optional
+        Lowest and highest stage gauged, m; without it all of the rating counts as beyond.
+    known : float array
+        Stages of gaugings to be shown, m.
+    covariance, standard_error, freedom
+        As of ``hydrometry.rating_band.band``; without them there is no band.
+    """
+    low = float(curve.zero_m[0])
+    tops = [*known.tolist(), *(gauged or ()), float(curve.lower_m[-1])]
+    high = max(max(tops), low + 0.1)
+    high += FURTHER * (high - low)
+    stage = np.unique(np.r_[np.linspace(low, high, STAGES), [s for s in gauged or () if low < s < high]])
+    beyond = np.ones(stage.size, dtype=bool) if gauged is None else (stage < gauged[0]) | (stage > gauged[1])
+    lower = upper = None
+    if covariance is not None and covariance.shape == (3 * curve.lower_m.size,) * 2 and freedom > 0:
+        limits = band(curve, covariance, standard_error, freedom, stage)
+        lower, upper = limits.lower, limits.upper
+    return Line(stage, curve.discharge(stage), beyond, lower, upper)
+
+
+def record_of(archive: Archive, site: str, as_of: Any = None) -> Series | None:
+    """Read the discharge record of a site as a series to draw; None without one."""
+    rows = optional(archive, "discharge", [site], as_of)
+    if rows.empty:
+        return None
+    rows = rows.sort_values("time", kind="stable")
+    value = rows["discharge_m3_s"].to_numpy(dtype=np.float64)
+    half = rows["uncertainty_m3_s"].to_numpy(dtype=np.float64)
+    return Series(us(rows["time"]).to_numpy(), value, value - half, value + half, _marks(rows))
+
+
+def _marks(rows: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
+    """Say where each word of the marks holds."""
+    if "marks" not in rows:
+        return {}
+    marks = rows["marks"].fillna("").astype("str")
+    said = sorted({word for cell in marks.unique() for word in cell.split("; ") if word})
+    codes, cells = pd.factorize(marks)
+    return {word: np.array([word in cell.split("; ") for cell in cells])[codes] for word in said}

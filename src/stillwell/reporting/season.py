@@ -1,0 +1,160 @@
+"""The report of a season: what came in, what was returned and why, what needs a person."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from typing import Any
+
+import pandas as pd
+
+from stillwell.archive.archive import Archive
+from stillwell.errors import QueryError
+from stillwell.reporting.attention import attention
+from stillwell.reporting.page import moment, page, rows_of, some
+
+MOST = 400
+
+
+def season_report(archive: Archive, since: datetime, until: datetime, as_of: Any = None) -> str:
+    """Write the report of a season.
+
+    Parameters
+    ----------
+    archive : Archive
+    since, until : datetime
+        Gaugings started at or after the one and before the other are the season's; both with an offset from UTC.
+    as_of : datetime, optional
+
+    Returns
+    -------
+    str
+        A self-contained HTML page.
+
+    Raises
+    ------
+    QueryError
+        If the season ends before it begins, or a moment lacks its offset.
+    """
+    if since.tzinfo is None or until.tzinfo is None or not since < until:
+        msg = f"expected two moments with an offset from UTC, the first earlier; found {since} and {until}"
+        raise QueryError(msg)
+    every = archive.read("gaugings")
+    every = every if as_of is None else every[every["recorded_at"] <= pd.Timestamp(as_of)]
+    within = _within(every, since, until)
+    gaugings = _within(archive.standing("gaugings", as_of=as_of), since, until)
+    findings = archive.standing("findings", as_of=as_of)
+    findings = findings[findings["gauging_id"].isin(set(gaugings["gauging_id"]))]
+    deposits = _deposits(archive, within, since, until, as_of)
+    returned = _returned(archive, deposits)
+    listed, more = some(gaugings.sort_values(["site", "started_at"], kind="stable"), MOST)
+    each = {word: findings.loc[findings["severity"] == word, "gauging_id"].value_counts() for word in GRAVE}
+    counts = {word: listed["gauging_id"].map(count).fillna(0).astype("int64") for word, count in each.items()}
+    return page(
+        "season.html",
+        archive,
+        since=since,
+        until=until,
+        as_of=as_of,
+        deposits=rows_of(deposits),
+        returned=returned,
+        reasons=sum(len(one["reasons"]) for one in returned),
+        gaugings=rows_of(listed.assign(**counts)),
+        more=more,
+        count=len(gaugings),
+        by_site=rows_of(_by_site(gaugings)),
+        by_party=rows_of(_by_party(gaugings)),
+        codes=rows_of(_codes(findings)),
+        attention=attention(archive, gaugings, findings, (since, until), as_of),
+    )
+
+
+GRAVE = ("unusable", "suspect", "note")
+
+
+def _within(rows: pd.DataFrame, since: datetime, until: datetime) -> pd.DataFrame:
+    begun = rows["started_at"]
+    return rows[(begun >= pd.Timestamp(since)) & (begun < pd.Timestamp(until))]
+
+
+def _deposits(archive: Archive, within: pd.DataFrame, since: datetime, until: datetime, as_of: Any) -> pd.DataFrame:
+    """List deposits from the first to the last commit that told of a gauging of the season, and those made in it."""
+    rows = archive.standing("deposits", as_of=as_of)
+    told = within["recorded_at"]
+    in_it = (rows["recorded_at"] >= pd.Timestamp(since)) & (rows["recorded_at"] < pd.Timestamp(until))
+    return rows[rows["recorded_at"].between(told.min(), told.max()) | in_it].sort_values(
+        ["commit", "name"], kind="stable"
+    )
+
+
+def _returned(archive: Archive, deposits: pd.DataFrame) -> list[dict[str, Any]]:
+    """Read why something of these deposits was returned, from the documents kept beside the tables."""
+    out = []
+    wanted = set(deposits.loc[deposits["problems"] > 0, "deposit"])
+    for path in sorted(path for path in archive.listing() if path.startswith("returned/")):
+        said = json.loads(archive.document(path))
+        if said["deposit"] in wanted and said["reasons"]:
+            reasons = said["reasons"]
+            whole = {r["gauging"] for r in reasons if r["gauging"]}
+            out.append({"name": said["name"], "deposit": said["deposit"], "reasons": reasons, "gaugings": len(whole)})
+    return sorted(out, key=lambda one: str(one["name"]))
+
+
+def _by_site(gaugings: pd.DataFrame) -> pd.DataFrame:
+    groups = gaugings.groupby("site")
+    out = groups.agg(
+        gaugings=("gauging_id", "size"),
+        first=("started_at", "min"),
+        last=("started_at", "max"),
+        least=("discharge_m3_s", "min"),
+        most=("discharge_m3_s", "max"),
+    )
+    for word in ("approved", "provisional"):
+        out[word] = (gaugings["status"] == word).groupby(gaugings["site"]).sum()
+    return out.reset_index()
+
+
+def _by_party(gaugings: pd.DataFrame) -> pd.DataFrame:
+    groups = gaugings.assign(party=gaugings["party"].fillna("not said")).groupby("party")
+    out = groups.agg(gaugings=("gauging_id", "size"), verticals=("verticals", "median"))
+    for word in ("excellent", "good", "fair", "poor"):
+        out[word] = (gaugings["quality"] == word).groupby(gaugings["party"].fillna("not said")).sum()
+    return out.reset_index()
+
+
+def _codes(findings: pd.DataFrame) -> pd.DataFrame:
+    if findings.empty:
+        return pd.DataFrame(columns=["severity", "code", "findings", "gaugings"])
+    out = findings.groupby(["severity", "code"], as_index=False).agg(
+        findings=("code", "size"), gaugings=("gauging_id", "nunique")
+    )
+    return out.sort_values("severity", key=lambda s: s.map(GRAVE.index), kind="stable")
+
+
+def season_of(text: str) -> tuple[datetime, datetime]:
+    """Read a season written FROM/UNTIL: dates (midnight UTC), or moments with an offset.
+
+    Raises
+    ------
+    QueryError
+        If it is not so written.
+    """
+    first, slash, last = text.partition("/")
+    try:
+        both = [_moment_of(part) for part in (first, last)]
+    except ValueError as error:
+        msg = f"expected a season as FROM/UNTIL, as in 2024-10-01/2025-10-01, found {text!r}"
+        raise QueryError(msg) from error
+    if not slash:
+        msg = f"expected a season as FROM/UNTIL, found {text!r}"
+        raise QueryError(msg)
+    return both[0], both[1]
+
+
+def _moment_of(text: str) -> datetime:
+    plain = text.strip()
+    at = datetime.fromisoformat(f"{plain}T00:00:00+00:00" if len(plain) == 10 else plain)
+    if at.tzinfo is None:
+        msg = f"{moment(at)} has no offset from UTC"
+        raise ValueError(msg)
+    return at

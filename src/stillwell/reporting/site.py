@@ -1,0 +1,120 @@
+"""The report of a site: its gaugings, what needs attention, and rating and record where the archive holds them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from markupsafe import Markup
+
+from stillwell.archive.archive import Archive
+from stillwell.drawing.duration import duration_svg
+from stillwell.drawing.hydrograph import Series, hydrograph_svg
+from stillwell.errors import QueryError
+from stillwell.hydrometry.totals import flow_duration, water_year
+from stillwell.reporting.attention import attention
+from stillwell.reporting.page import drawn, page, rows_of, some, us
+from stillwell.reporting.place import drawings, marked_gaugings
+from stillwell.reporting.ratings import optional, ratings_of, record_of
+
+MOST = 300
+
+
+def site_report(archive: Archive, site: str, as_of: Any = None) -> str:
+    """Write the report of a site.
+
+    Parameters
+    ----------
+    archive : Archive
+    site : str
+        Code of the site.
+    as_of : datetime, optional
+
+    Returns
+    -------
+    str
+        A self-contained HTML page. What the archive holds no table of is left out.
+
+    Raises
+    ------
+    QueryError
+        If neither register nor gaugings know such a site.
+    """
+    register = archive.standing("sites", as_of=as_of)
+    mine = register[register["site"] == site].sort_values("valid_from", na_position="first", kind="stable")
+    gaugings = archive.standing("gaugings", sites=[site], as_of=as_of).sort_values("started_at", kind="stable")
+    if mine.empty and gaugings.empty:
+        names = ", ".join(sorted(register["site"].unique())[:20]) or "none"
+        msg = f"expected a site this archive knows, found {site!r}; its register names {names}"
+        raise QueryError(msg)
+    findings = archive.standing("findings", sites=[site], as_of=as_of)
+    marked = marked_gaugings(gaugings, findings, archive.standing("reviews", as_of=as_of))
+    ratings = ratings_of(archive, site, marked["stage_m"].to_numpy(), as_of)
+    datums = archive.standing("datums", sites=[site], as_of=as_of).sort_values("valid_from", kind="stable")
+    listed, more = some(gaugings.iloc[::-1], MOST)
+    said = mine.iloc[-1].to_dict() if len(mine) else {"site": site}
+    newest = {str(name): None if pd.isna(value) else value for name, value in said.items()}
+    return page(
+        "site.html",
+        archive,
+        site=site,
+        as_of=as_of,
+        facts=newest,
+        descriptions=rows_of(mine),
+        datums=rows_of(datums),
+        count=len(gaugings),
+        gaugings=rows_of(listed),
+        more=more,
+        attention=attention(archive, gaugings, findings, None, as_of, site),
+        place=drawings(marked, ratings, "place") if len(gaugings) else [],
+        ratings=[_rating_row(r) for r in reversed(ratings)],
+        **_record(archive, site, gaugings, marked, as_of),
+        **_daily(archive, site, newest, as_of),
+    )
+
+
+def _rating_row(rating: Any) -> dict[str, Any]:
+    curve = rating.curve
+    columns = (curve.lower_m, curve.coefficient, curve.zero_m, curve.exponent)
+    segments = [[float(v) for v in row] for row in zip(*columns, strict=True)]
+    return {"name": rating.name, "from": rating.valid_from, "by": rating.by, "reason": rating.reason,
+            "gauged": rating.gauged, "segments": segments}  # fmt: skip
+
+
+def _record(
+    archive: Archive, site: str, gaugings: pd.DataFrame, marked: pd.DataFrame, as_of: Any
+) -> dict[str, Markup | None]:
+    """Draw the record with the gaugings on it; without a record the gaugings alone."""
+    times = gaugings.assign(time_us=us(gaugings["started_at"]) if len(gaugings) else [])
+    rows = marked.assign(time_us=times["time_us"].to_numpy(dtype=np.int64))
+    record = record_of(archive, site, as_of)
+    alone = Series(np.zeros(0, dtype=np.int64), np.zeros(0))
+    over_time = hydrograph_svg(alone, rows, name="gaugings-over-time") if record is None and len(rows) else None
+    return {
+        "hydrograph": None if record is None else drawn(hydrograph_svg(record, rows)),
+        "over_time": None if over_time is None else drawn(over_time),
+    }
+
+
+def _daily(archive: Archive, site: str, facts: dict[str, Any], as_of: Any) -> dict[str, Any]:
+    """Draw flow duration and sum up years, from daily means."""
+    rows = optional(archive, "daily", [site], as_of)
+    if rows.empty:
+        return {"duration": None, "years": [], "start_month": None}
+    mean = rows["mean_m3_s"].to_numpy(dtype=np.float64)
+    month = facts.get("water_year_start_month")
+    start = 1 if month is None or pd.isna(month) else int(month)
+    day = pd.to_datetime(rows["day"]) if not pd.api.types.is_datetime64_any_dtype(rows["day"]) else rows["day"]
+    groups = rows.assign(year=water_year(day, start)).groupby("year")
+    years = groups.agg(
+        days=("mean_m3_s", "count"),
+        mean=("mean_m3_s", "mean"),
+        least=("minimum_m3_s", "min"),
+        most=("maximum_m3_s", "max"),
+    )
+    return {
+        "duration": drawn(duration_svg(flow_duration(mean))),
+        "years": rows_of(years.reset_index()),
+        "start_month": start,
+    }

@@ -1,0 +1,109 @@
+"""The commands around records, traces, publication and care: what they print, and their exit codes."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.commands.test_commands import run
+
+SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"
+ID = "INV-KES.20241009T111000Z.INV-AC1"
+
+
+@pytest.fixture(scope="module")
+def root(tmp_path_factory):
+    """Copy the sample archive, since some commands write."""
+    return Path(shutil.copytree(SAMPLE, tmp_path_factory.mktemp("copy") / "archive"))
+
+
+def test_rate_explains_itself_and_adopts_nothing_unasked(root):
+    """Segments, limits, tests and each gauging are shown; without who and why nothing is adopted."""
+    before = sorted((root / "ledger").glob("*.json"))
+    code, out, _ = run("rate", "INV-KES", root=root)
+    assert code == 0
+    assert "Q = C (h - e)^beta" in out
+    assert "excluded by a review" in out or "an unusable finding" in out or "no gauge height" in out
+    code, out, err = run("rate", "INV-KES", "--adopt", "B", root=root)
+    assert (code, out) == (2, "")
+    assert "expected --by, --reason and --valid-from" in err
+    assert sorted((root / "ledger").glob("*.json")) == before
+
+
+def test_a_rating_is_adopted_and_the_record_follows(root):
+    """Adopted from a moment on, it is a commit with who and why; derive revises the values it holds for."""
+    words = ("--adopt", "INV-KES-B", "--valid-from", "2025-06-01T00:00Z", "--by", "INV-H1", "--reason", "new gaugings")
+    code, out, _ = run("rate", "INV-KES", *words, root=root)
+    assert code == 0
+    assert "adopted rating INV-KES-B" in out
+    code, out, _ = run("derive", "INV-KES", root=root)
+    assert code == 0
+    assert out.startswith("INV-KES  ")
+    code, out, _ = run("derive", root=root)
+    assert (code, out.split(":")[0]) == (0, "nothing changed")
+    question = "SELECT min(time) AS first, count(DISTINCT rating) AS n FROM discharge WHERE revision = 2"
+    rows = json.loads(run("query", question, "--format", "json", root=root)[1])
+    assert rows == [{"first": "2025-06-01T00:00:00Z", "n": 1}]
+
+
+def test_shifts_are_proposed_in_sentences():
+    """The convention, each gauging, and what is held outside them."""
+    code, out, _ = run("rate", "INV-ORM", "--propose", root=SAMPLE)
+    assert code == 0
+    assert "Q = rating(h + shift)" in out
+    assert "the nearest shift is held" in out
+
+
+@pytest.mark.parametrize("step", ["daily", "monthly", "yearly", "duration", "seven-day", "maximum"])
+def test_record_answers_at_every_step(step):
+    """Each step is a JSON array of rows."""
+    code, out, _ = run("record", "INV-KES", "--step", step, "--format", "json", root=SAMPLE)
+    assert code == 0
+    assert isinstance(json.loads(out), list)
+
+
+def test_next_ranks_sites_and_says_why():
+    """A row per site with a record, sentences, and the sites of which nothing can be said."""
+    code, out, err = run("next", root=SAMPLE)
+    assert code == 0
+    assert "one gauging at" in out
+    assert "INV-MIL: nothing can be said" in err
+
+
+def test_trace_and_report_and_publish(tmp_path):
+    """A number leads to sealed bytes; a page and a bag are written."""
+    code, out, _ = run("trace", ID, root=SAMPLE)
+    assert code == 0
+    assert "sealed/" in out
+    code, out, _ = run("trace", "--forward", "INV-AC1", "--format", "json", root=SAMPLE)
+    assert code == 0
+    assert ID in out
+    page = tmp_path / "page.html"
+    assert run("report", ID, "--output", page, root=SAMPLE)[0] == 0
+    assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert run("publish", "--out", tmp_path / "bag", "--by", "P1", "--day", "2026-01-01", root=SAMPLE)[0] == 0
+    assert (tmp_path / "bag" / "bagit.txt").is_file()
+    assert run("publish", "--out", tmp_path / "bag", "--by", "P1", root=SAMPLE)[0] == 1
+
+
+def test_care_of_an_archive(root, tmp_path):
+    """Copies, repair, compaction, rebuilding and auditing in parts say what they did and end with 0."""
+    copy = tmp_path / "copy"
+    assert run("replicate", "--to", copy, root=root)[0] == 0
+    path = next((root / "tables" / "gaugings").rglob("*.parquet"))
+    path.write_bytes(b"")
+    code, out, _ = run("audit", "--budget", "1000000000", root=root)
+    assert code == 1
+    assert path.name in out
+    code, _, err = run("audit", "--repair-from", copy, "--no-recompute", root=root)
+    assert code == 0
+    assert path.name in err
+    code, out, _ = run("compact", "--most", "1", root=root)
+    assert code == 0
+    assert "files are" in out
+    code, out, _ = run("rebuild", "--into", tmp_path / "again", root=root)
+    assert code == 0, out
+    assert "files have the digest listed" in out
