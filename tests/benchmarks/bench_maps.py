@@ -88,7 +88,7 @@ def one(file: Path, map_file: Path) -> str:
     watcher.join()
     grown = max(sizes) - sizes[0]
     rows = data.count(b"\n") - 3
-    said = made.notes["note"].str.extract(r"^([\d,]+) rows with no value")[0].dropna().iloc[0]
+    said = made.notes["note"].str.extract(r"with no value in 'Value': ([\d,]+)")[0].dropna().iloc[0]
     if len(made.tables["stage"]) + int(said.replace(",", "")) != rows or len(made.problems):
         msg = f"expected {rows} rows, taken or without a value, found {len(made.tables['stage'])} and {said}"
         raise ValueError(msg)

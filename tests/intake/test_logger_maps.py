@@ -69,7 +69,7 @@ def test_hours_without_a_value_are_counted_in_a_note():
     """The note says how many rows, under which word and between which lines."""
     known = pd.read_csv(HOURLY)
     lost = known.index[known["H"].isna()] + 2
-    expected = f"1,444 rows with no value in 'H' were not taken ('NA' 1,444), lines {lost.min()} to {lost.max()}"
+    expected = f"rows not taken, with no value in 'H': 1,444 ('NA' 1,444), lines {lost.min()} to {lost.max()}"
     assert expected in _notes(_taken("hourly_stage", HOURLY))
 
 
@@ -105,7 +105,7 @@ def test_pressure_at_a_weir_and_the_staff_beside_it():
     assert len(staff) == len(read) == 34
     exact = [float(Fraction(str(cm)) / 100) for cm in read["GageHeight_cm"]]
     np.testing.assert_array_equal(exact, staff["gauge_height_m"])
-    assert "2 rows with no value in 'GageHeight_cm' were not taken ('' 2), lines 22 to 23" in _notes(made)
+    assert "rows not taken, with no value in 'GageHeight_cm': 2 ('' 2), lines 22 to 23" in _notes(made)
 
 
 def test_a_published_line_at_a_weir():
@@ -147,9 +147,9 @@ def test_a_pressure_logger_less_its_barometer():
     assert mine["mark"].tolist()[2] == "ice"
     assert mine["row_line"].tolist() == [5, 6, 9]
     said = _notes(made)
-    assert "1 rows with no value in 'Press' were not taken ('-9999' 1), lines 8 to 8" in said
-    assert "1 rows without a pressure of the air at their time were not taken, lines 10 to 10" in said
-    assert "1 lines that begin with '#' were passed over" in said
+    assert "rows not taken, with no value in 'Press': 1 ('-9999' 1), lines 8 to 8" in said
+    assert "rows not taken, without a pressure of the air at their time: 1, lines 10 to 10" in said
+    assert "lines passed over that begin with '#': 1" in said
 
 
 def test_days_of_a_spreadsheet_in_a_zone():

@@ -248,7 +248,7 @@ def test_lines_of_comments_units_and_an_end():
     made = _taken(rows, text)
     assert made.problems.empty, made.problems.to_dict("records")
     assert made.tables["stage"]["row_line"].tolist() == [5, 9]
-    assert made.notes["note"].str.contains("1 lines that begin with '#' were passed over").any()
+    assert made.notes["note"].str.contains("lines passed over that begin with '#': 1").any()
 
 
 def test_a_file_without_a_header():
@@ -267,7 +267,7 @@ def test_words_for_nothing_are_counted():
     made = _taken(rows, text)
     assert made.tables["stage"]["row_line"].tolist() == [2, 3, 8]
     assert made.problems["line"].tolist() == [7]
-    expected = "3 rows with no value in 'v' were not taken ('-9999' 1, 'NaN' 2), lines 4 to 6"
+    expected = "rows not taken, with no value in 'v': 3 ('-9999' 1, 'NaN' 2), lines 4 to 6"
     assert expected in made.notes["note"].tolist()
 
 
@@ -297,7 +297,7 @@ def test_a_barometer_in_a_file_of_its_own():
     stage = made.tables["stage"]
     np.testing.assert_allclose([1.5 + 98 / 98, 1.5 + 98 / 98], stage["stage_m"], rtol=0, atol=1e-12)
     assert stage["row_line"].tolist() == [2, 3]
-    note = "2 rows without a pressure of the air at their time were not taken, lines 4 to 5"
+    note = "rows not taken, without a pressure of the air at their time: 2, lines 4 to 5"
     assert note in made.notes["note"].tolist()
 
 

@@ -238,7 +238,7 @@ class _Mapping:
 def without_air_remark(lines: Ints) -> str:
     """Say how many rows have no pressure of the air at their time."""
     where = f"lines {lines.min()} to {lines.max()}"
-    return f"{lines.size:,} rows without a pressure of the air at their time were not taken, {where}"
+    return f"rows not taken, without a pressure of the air at their time: {lines.size:,}, {where}"
 
 
 def iso_texts(found: Moments) -> pa.StringArray:

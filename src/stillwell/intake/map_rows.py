@@ -55,7 +55,7 @@ def no_value_remark(name: str, cells: pa.StringArray, lines: Ints) -> str:
     counts = sorted((each["values"], each["counts"]) for each in pc.value_counts(cells).to_pylist())
     words = ", ".join(f"{word!r} {count:,}" for word, count in counts)
     where = f"lines {lines.min()} to {lines.max()}"
-    return f"{lines.size:,} rows with no value in {name!r} were not taken ({words}), {where}"
+    return f"rows not taken, with no value in {name!r}: {lines.size:,} ({words}), {where}"
 
 
 def counted_numbers(foreign: Foreign, rule: Counted) -> pa.StringArray:

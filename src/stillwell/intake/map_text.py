@@ -81,7 +81,7 @@ def read_foreign(path: str, data: bytes, layout: FileLayout) -> Foreign:
         passed = keep & lines.begin_with(beginning)
         passed[:head] = False
         if passed.any():
-            remarks.append(f"{passed.sum():,} lines that begin with {beginning!r} were passed over")
+            remarks.append(f"lines passed over that begin with {beginning!r}: {passed.sum():,}")
         keep &= ~passed
     names, cells, at = _quick(lines, keep, layout) or _careful(lines, keep, layout)
     repeated = frozenset(name for name in names if name and names.count(name) > 1)
