@@ -83,7 +83,7 @@ def test_a_range_finder_under_a_line_of_junk():
     pd.testing.assert_series_equal(_utc(times), stage["time"])
     exact = [float(Fraction("5.237") - Fraction(cm) / 100) for cm in known["Range [cm]"]]
     np.testing.assert_array_equal(exact, stage["stage_m"])
-    np.testing.assert_array_equal(known["Range [cm]"].astype(float), stage["raw_value"].astype(float))
+    assert known["Range [cm]"].tolist() == stage["raw_value"].tolist()
     assert set(stage["raw_unit"]) == {"cm"}
 
 
@@ -97,7 +97,7 @@ def test_pressure_at_a_weir_and_the_staff_beside_it():
     pd.testing.assert_series_equal(_utc(times), stage["time"])
     pascals = known["VT_Pressure_psia"] * 0.45359237 * 9.80665 / 0.0254**2
     np.testing.assert_allclose(stage["stage_m"], -0.056633 + pascals / (999.1 * 9.797), rtol=0, atol=1e-12)
-    np.testing.assert_array_equal(known["VT_Pressure_psia"], stage["raw_value"].astype(float))
+    assert pd.read_csv(WEIR, dtype=str)["VT_Pressure_psia"].tolist() == stage["raw_value"].tolist()
     topped = known["Notes"] == "Weir_topped"
     assert (topped.sum(), (stage["mark"] == "overtopped").sum()) == (3, 3)
     assert stage["mark"].isna().sum() == known["Notes"].isna().sum()
@@ -124,7 +124,7 @@ def test_stage_in_feet():
     assert len(stage) == len(known) == 96
     pd.testing.assert_series_equal(_utc(pd.Series(pd.to_datetime(known.index, utc=True))), stage["time"])
     np.testing.assert_array_equal([float(Fraction(ft) * Fraction("0.3048")) for ft in known], stage["stage_m"])
-    np.testing.assert_array_equal(known.astype(float), stage["raw_value"].astype(float))
+    assert known.tolist() == stage["raw_value"].tolist()
     assert set(stage["raw_unit"]) == {"ft"}
 
 
@@ -142,7 +142,7 @@ def test_a_pressure_logger_less_its_barometer():
     assert mine["time"].tolist() == times
     above = np.array([1000, 1980.4, 2960.7]) / (999.7 * 9.806)
     np.testing.assert_allclose(0.12 + above, mine["stage_m"], rtol=0, atol=1e-9)
-    assert mine["raw_value"].astype(float).tolist() == [101.125, 102.1054, 103.0857]
+    assert mine["raw_value"].tolist() == ["101,125", "102,1054", "103,0857"]
     assert set(mine["raw_unit"]) == {"kPa"}
     assert mine["mark"].tolist()[2] == "ice"
     assert mine["row_line"].tolist() == [5, 6, 9]
@@ -163,9 +163,8 @@ def test_days_of_a_spreadsheet_in_a_zone():
     ]
     assert mine["stage_m"].tolist() == [1.0, 1.02, 1.115]
     assert made.problems["line"].tolist() == [4, 5]
-    assert (
-        made.problems["expected"].str.contains("was both 2025-10-26T01:30[+]01:00 and 2025-10-26T01:30[+]00:00").any()
-    )
+    both = "was both 2025-10-26T01:30+01:00 and 2025-10-26T01:30+00:00"
+    assert made.problems["expected"].iloc[0].endswith(both)
 
 
 def test_a_dry_run_shows_what_a_map_makes():

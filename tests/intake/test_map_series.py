@@ -72,7 +72,7 @@ def test_a_straight_line_of_a_decimal_comma():
     """500 cm less twice 10.5 is 4.79 m; the figure and its unit are kept."""
     stage = _taken().tables["stage"]
     assert stage["stage_m"].tolist() == [4.79, 4.78]
-    assert stage["raw_value"].tolist() == [10.5, 11.0]
+    assert stage["raw_value"].tolist() == ["10,5", "11"]
     assert stage["raw_unit"].tolist() == ["div", "div"]
     assert stage["time"].astype("str").tolist() == ["2001-09-09 01:46:40+00:00", "2001-09-09 02:01:40+00:00"]
 

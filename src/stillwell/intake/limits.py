@@ -29,7 +29,7 @@ LONGEST_CELL = 65_536
 LONGEST_CODE = 500
 """Characters of a code or label: it becomes part of names and ids; the longest seen on field sheets are below 50."""
 MOST_TABLE_ROWS = 6_000_000
-"""Of a file of CSV: 200,000 gaugings of 25 points and some room; a row takes half a KiB while it is computed with."""
+"""Of a file of text: 200,000 gaugings of 25 points and some room; a row takes half a KiB while it is computed with."""
 MOST_CODES = 250_000
 """Different gaugings, sites or meters in a file: more than the longest deposit has of gaugings."""
 MOST_REASONS = 250_000
@@ -38,7 +38,7 @@ MOST_REASONS = 250_000
 MOST_WORKBOOK = 256 * MIB
 """Of a workbook, unpacked: a million rows of eight cells."""
 MOST_ROWS = 1_000_000
-"""Of a sheet, and of a file that a map describes: about what a spreadsheet can hold; they are read cell by cell."""
+"""Of a sheet, and of a file a map describes whose rows are not lines: about what a spreadsheet holds, cell by cell."""
 MOST_PART = 8 * MIB
 """Of any part of a workbook that is read whole, that is all but its sheets and its texts; styles are below 1 MiB."""
 MOST_IN_ROW = 20_000

@@ -204,7 +204,7 @@ class _Mapping:
             cells, bad = number_cells(left, self.layout.decimal, known[canonical].expected)
         self._take(ours, given, pc.coalesce(meant, cells) if words else cells, bad)
         if canonical == RAW_OF and unit is not None and not words:
-            self._keep_raw(cells, ours.removeprefix(RAW_OF.removesuffix("m")))
+            self._keep_raw(self._chosen(self.foreign.column(given)), ours.removeprefix(RAW_OF.removesuffix("m")))
 
     def _timed(self, ours: str, clock: Clock) -> None:
         found = moments(self._texts(clock.named), clock, self.layout.decimal)
@@ -224,15 +224,15 @@ class _Mapping:
         canonical = map_spellings(table_columns(self.table.table))[ours][0]
         self._take(canonical, how.column, pa.array(values), bad)
         if canonical == RAW_OF:
-            self._keep_raw(digits, how.unit)
+            self._keep_raw(self._chosen(self.foreign.column(how.column)), how.unit)
         if not of_air or self.times is None:
             return np.ones(values.size, dtype=bool)
         return ~(np.isnan(values) & filled(digits) & self.times.known)
 
-    def _keep_raw(self, digits: pa.StringArray, unit: str) -> None:
+    def _keep_raw(self, written: pa.StringArray, unit: str) -> None:
         if RAW in table_columns(self.table.table) and not {RAW, RAW_UNIT} & self.table.fed:
-            self._take(RAW, f"{RAW}, kept by the map", digits)
-            self._take(RAW_UNIT, f"{RAW_UNIT}, kept by the map", pa.repeat(unit, len(digits)))
+            self._take(RAW, f"{RAW}, kept by the map", written)
+            self._take(RAW_UNIT, f"{RAW_UNIT}, kept by the map", pa.repeat(unit, len(written)))
 
 
 def without_air_remark(lines: Ints) -> str:

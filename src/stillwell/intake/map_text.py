@@ -67,7 +67,7 @@ def read_foreign(path: str, data: bytes, layout: FileLayout) -> Foreign:
     CannotRead
         If the file is not written so; names the line where there is one.
     """
-    check_lines(data, MOST_ROWS)
+    check_lines(data)
     lines = Lines.of(_utf8(data, layout.encoding))
     head = layout.header_line
     if head and (len(lines) < head or not lines.text(head - 1).strip()):
@@ -162,6 +162,8 @@ def _without(column: pa.StringArray, words: Sequence[str]) -> pa.StringArray:
 
 def _careful(lines: Lines, keep: NDArray[np.bool_], layout: FileLayout) -> Body:
     """Read the header and the rows below one at a time; each row keeps the line of the file it began on."""
+    if (many := int(keep.sum())) > MOST_ROWS:
+        raise CannotRead(f"at most {MOST_ROWS} lines where rows have to be read one at a time", str(many))
     numbers = [*(np.flatnonzero(keep) + 1).tolist(), len(lines) + 1]
     texts = (lines.text(place) + "\n" for place in np.flatnonzero(keep).tolist())
     reader = csv.reader(texts, delimiter=layout.delimiter, strict=True)

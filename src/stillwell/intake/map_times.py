@@ -26,6 +26,8 @@ from stillwell.intake.wall_times import (
     read_walls,
 )
 
+ADVICE = "; write the one meant with its offset"
+"""Where a time is written, not counted."""
 _OFFSET = re.compile(r"[+-][0-9]{2}:[0-9]{2}$")
 _ANY_OFFSET = re.compile(r"([+-][0-9]{2}:?[0-9]{2}|[Zz])$")
 _EPOCH = datetime(1970, 1, 1)
@@ -101,6 +103,8 @@ def _placed(words: pa.StringArray, wall: Ints, offset: Ints, ok: Flags, clock: C
         if text not in said:
             said[text] = _in_zone(_moment(wall[row]), clock.zone or "") if ok[row] else read(row)
         iso, expected = said[text]
+        if expected and (isinstance(clock, CountedTime) or clock.day_fraction is not None):
+            expected = expected.removesuffix(ADVICE)
         moment, minutes = _of_iso(iso) if iso else (None, 0)
         if moment is None:
             out.bad.append((row, expected or f"a time of a year from {FIRST_YEAR}, within 14 h of UTC", repr(text)))
@@ -196,7 +200,7 @@ def _in_zone(wall: datetime, name: str) -> tuple[str, str]:
         before, after = sorted(t.astimezone(UTC).astimezone(zone) for t in (first, second))
         readings = f"{before.isoformat(timespec='minutes')} or {after.isoformat(timespec='minutes')}"
         words = f"a local time that there was: in {name} the clocks passed over {shown}; it may mean {readings}"
-    return "", f"{words}; write the one meant with its offset"
+    return "", words + ADVICE
 
 
 def _joined(parts: list[pa.StringArray]) -> pa.StringArray:

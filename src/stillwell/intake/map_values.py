@@ -85,8 +85,8 @@ def derived_values(
     Returns
     -------
     float array, string array, list
-        The column in SI, NaN where there is none; the figures it was made from, with a point; cells that could not
-        be read.
+        The column in SI, NaN where there is none; digits of what it was made from, with a point; cells that could
+        not be read.
     """
     digits, bad = number_cells(texts[how.column], decimal, f"a number of {how.unit}")
     present = pc.if_else(pc.equal(digits, ""), None, digits)

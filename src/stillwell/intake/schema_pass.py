@@ -10,6 +10,9 @@ from schemas import DEPOSIT_TABLES
 from schemas.derive import Column, columns
 from stillwell.intake.limits import MOST_REASONS
 
+AT_ONCE = 2**17
+"""Rows held against their schema at once, so that what is needed in between does not grow with a table."""
+
 
 def crowded_deposits(name: str, rows: pd.DataFrame) -> set[str]:
     """Find the deposits of which more cells cannot be than are ever told one by one.
@@ -30,6 +33,8 @@ def crowded_deposits(name: str, rows: pd.DataFrame) -> set[str]:
     count = np.zeros(len(rows), dtype=np.int64)
     for column in columns(DEPOSIT_TABLES[name]):
         count += _wrong(rows[column.name], column)
+    if count.sum() <= MOST_REASONS:
+        return set()
     counted = pd.Series(count).groupby(rows["deposit"].to_numpy()).sum()
     return set(counted.index[counted > MOST_REASONS])
 
@@ -63,9 +68,14 @@ def schema_failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, 
     list of (int, str, str, str)
         Row, column, what was expected and what was found, for each cell that cannot be.
     """
+    out: list[tuple[int, str, str, str]] = []
+    for start in range(0, len(rows), AT_ONCE):
+        out += _failures(name, rows.iloc[start : start + AT_ONCE])
+    return out
+
+
+def _failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, str]]:
     model = DEPOSIT_TABLES[name]
-    if rows.empty:
-        return []
     try:
         model.validate(rows, lazy=True)
     except SchemaErrors as error:
