@@ -144,7 +144,8 @@ def axis_below(scale: Scale, y: float, steps: Iterable[tuple[float, str]], title
     for value, said in steps:
         x = scale(value)
         parts.append(element("line", class_="grid", x1=x, x2=x, y1=top, y2=y))
-        parts.append(element("text", said, class_="tick", x=x, y=y + 18, text_anchor="middle"))
+        anchor = "end" if x > scale.end - 24 else "middle"
+        parts.append(element("text", said, class_="tick", x=x, y=y + 18, text_anchor=anchor))
     parts.append(element("line", class_="axis", x1=scale.start, x2=scale.end, y1=y, y2=y))
     middle = (scale.start + scale.end) / 2
     parts.append(element("text", title, class_="axis-title", x=middle, y=y + 38, text_anchor="middle"))

@@ -139,14 +139,14 @@ def section(
         _bed(rows, x, y),
         *_points(points, rows, x, y),
         *_verticals(rows, x, y, doubted),
-        element("text", banks[0], class_="tick", x=58, y=24),
-        element("text", banks[1], class_="tick", x=704, y=24, text_anchor="end"),
+        element("text", banks[0], class_="tick", x=58, y=12),
+        element("text", banks[1], class_="tick", x=704, y=12, text_anchor="end"),
         element(
             "text",
             f"depths drawn {exaggeration:.1f} times as tall as widths",
             class_="tick",
             x=380,
-            y=24,
+            y=12,
             text_anchor="middle",
         ),
         *_shares(rows, x, doubted),
@@ -155,19 +155,15 @@ def section(
 
 
 def _panels(rows: pd.DataFrame, x: Scale, y: Scale) -> list[Child]:
+    """Draw strips of water by velocity, down to where the ground, drawn over them, begins."""
     fastest = rows["mean_velocity_m_s"].abs().max()
     parts: list[Child] = []
     centres = _centres(rows)
-    for (left, right), depth, speed in zip(centres, rows["depth_m"], rows["mean_velocity_m_s"], strict=True):
-        if not (right > left and depth > 0):
-            continue
-        share = abs(speed) / fastest if fastest and fastest > 0 and speed == speed else 0.0
-        step = min(int(share * 8), 7)
-        parts.append(
-            element(
-                "rect", class_=f"water w{step}", x=x(left), y=y(0), width=x(right) - x(left), height=y(depth) - y(0)
-            )
-        )
+    for (left, right), speed in zip(centres, rows["mean_velocity_m_s"], strict=True):
+        if right > left:
+            share = abs(speed) / fastest if fastest > 0 and speed == speed else 0.0
+            place = {"x": x(left), "y": y(0), "width": x(right) - x(left), "height": y.end - y(0)}
+            parts.append(element("rect", class_=f"water w{min(int(share * 8), 7)}", **place))
     return parts
 
 

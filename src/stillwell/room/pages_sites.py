@@ -69,14 +69,14 @@ def _attention(view: View, sites: pd.DataFrame) -> list[tuple[str, int, str]]:
     returned = returned[returned["gaugings_returned"] + returned["problems"] > 0] if len(returned) else returned
     counted = sites[["candidates", "unusable"]].sum() if len(sites) else {"candidates": 0, "unusable": 0}
     said = [
-        ("gaugings wait beside an approved record for a review", int(counted["candidates"]), "/tables/gaugings"),
+        ("Gaugings that wait beside an approved record for a review", int(counted["candidates"]), "/tables/gaugings"),
         (
-            "gaugings have a finding that makes a number unusable",
+            "Gaugings with a finding that makes a number unusable",
             int(counted["unusable"]),
             "/findings?severity=unusable",
         ),
-        ("checks found a meter unfit", len(unfit), "/meters"),
-        ("deposits were returned, in whole or in part", len(returned), "/deposits?outcome=returned"),
+        ("Checks that found a meter unfit", len(unfit), "/meters"),
+        ("Deposits that were returned, in whole or in part", len(returned), "/deposits?outcome=returned"),
     ]
     return [line for line in said if line[1]]
 
