@@ -63,6 +63,10 @@ def deposit(folder, site="S1", name="A place", label="G1", **more):
     (folder / "sites.csv").write_text(SITES + row, encoding="utf-8")
     quoted = [f'"{text.replace(chr(34), chr(34) * 2)}"' for text in (label, site, more.get("remarks", "none"))]
     meter = f'"{more.get("instrument", "")}"' if more.get("instrument") else ""
+    if meter:
+        code = more["instrument"].replace('"', '""')
+        (folder / "instruments.csv").write_text(f'instrument,kind\n"{code}",other\n', encoding="utf-8")
+        meter = f'"{code}"'
     start = more.get("start", "2025-05-01T10:00+00:00")
     line = f"{quoted[0]},{quoted[1]},{start},{start.replace('T10', 'T11')},wading verticals,{meter},P1,{quoted[2]}\n"
     (folder / "gaugings.csv").write_text(GAUGINGS + line, encoding="utf-8")

@@ -20,7 +20,9 @@ def _port(room):
     return room.base_url.port
 
 
-@pytest.mark.parametrize("host", ["evil.example", "127.0.0.1", "127.0.0.1:1", "evil.example:{port}", "localhost:{port}.x"])
+@pytest.mark.parametrize(
+    "host", ["evil.example", "127.0.0.1", "127.0.0.1:1", "evil.example:{port}", "localhost:{port}.x"]
+)
 def test_another_host_is_not_heard(room, host):
     """A request that names another host, or no port, is answered 421 and told nothing of the archive."""
     answer = room.get("/", headers={"host": host.format(port=_port(room))})
@@ -57,7 +59,8 @@ def test_head_is_get_without_a_body(room):
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/static/room.css", "/nowhere", "/collections", "/download/sites.csv", "/findings?page=x", "/sites/%00"]
+    "path",
+    ["/", "/static/room.css", "/nowhere", "/collections", "/download/sites.csv", "/findings?page=x", "/sites/%00"],
 )
 def test_every_answer_carries_the_safety_headers(room, path):
     """Pages, files, JSON and refusals carry the same safety headers."""

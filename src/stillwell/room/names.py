@@ -4,20 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
-from urllib.parse import quote, urlencode
+from urllib.parse import quote, unquote, urlencode
 
 EXTENSIONS = {"csv": "CSV", "parquet": "Parquet", "nc": "NetCDF"}
 
 
 def coded(code: str) -> str:
-    """Write a code as one segment of a path; one made of dots only would be climbed by a browser, so = goes first."""
-    text = f"={code}" if not code.strip(".") or code.startswith("=") else code
-    return quote(text, safe="")
+    """Write a code as one segment of a path.
+
+    A code that a browser or a server would take for more than a segment is quoted twice, with = before it.
+    """
+    twice = not code.strip(".") or code.startswith("=") or "/" in code or "\\" in code
+    return quote(f"={quote(code, safe='')}" if twice else code, safe="")
 
 
 def decoded(segment: str) -> str:
     """Read a code back from a segment that was already unquoted."""
-    return segment.removeprefix("=")
+    return unquote(segment[1:]) if segment.startswith("=") else segment
 
 
 def with_query(path: str, query: Mapping[str, Any]) -> str:

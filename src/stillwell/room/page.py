@@ -81,7 +81,7 @@ def templates() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"label": label, "number": number, "when": when, "day": day}
+    environment.filters |= {"label": label, "plain": harmless, "number": number, "when": when, "day": day}
     environment.globals |= {
         "names": names,
         "sections": SECTIONS,

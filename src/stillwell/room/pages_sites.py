@@ -131,7 +131,7 @@ def _hydrograph(view: View, request: Request, site: str, gaugings: pd.DataFrame)
     return {
         "window": window,
         "shown_from": hydrograph.text_of(window.start)[:10],
-        "shown_to": hydrograph.text_of(window.end)[:10],
+        "shown_to": hydrograph.text_of(window.end - 1)[:10],
         "picked": window.picked(),
         "graph": hydrograph.hydrograph(window, gaugings),
         "moves": [(said, word, names.with_query(path, query)) for said, word, query in hydrograph.moves(window)],
