@@ -107,7 +107,11 @@ def _cut(text: str, letters: int) -> str:
 
 
 def section(
-    verticals: pd.DataFrame, points: pd.DataFrame, doubted: dict[str, str], banks: tuple[str, str]
+    verticals: pd.DataFrame,
+    points: pd.DataFrame,
+    doubted: dict[str, str],
+    banks: tuple[str, str],
+    limits: Sequence[float] = (),
 ) -> Markup | None:
     """Draw a section as seen facing downstream or along the tag line: bed, panels by velocity, points, shares.
 
@@ -119,7 +123,11 @@ def section(
         Gravest severity by row, as in ``vertical 7``.
     banks : (str, str)
         What stands at the least and at the greatest position.
+    limits : sequence of float
+        Shares, in percent, that a panel exceeds.
     """
+    if verticals.empty:
+        return None
     rows = verticals[verticals["position_m"].notna()].sort_values(["position_m", "order_walked"], kind="stable")
     if len(rows) < 2 or not rows["depth_m"].max() > 0:
         return None
@@ -149,7 +157,7 @@ def section(
             y=12,
             text_anchor="middle",
         ),
-        *_shares(rows, x, doubted),
+        *_shares(rows, x, doubted, limits),
         axis_below(x, 398, [(v, short(v)) for v in x.steps(8)], "position along the tag line, m", 390),
     )
 
@@ -217,7 +225,7 @@ def _verticals(rows: pd.DataFrame, x: Scale, y: Scale, doubted: dict[str, str]) 
     return parts
 
 
-def _shares(rows: pd.DataFrame, x: Scale, doubted: dict[str, str]) -> list[Child]:
+def _shares(rows: pd.DataFrame, x: Scale, doubted: dict[str, str], limits: Sequence[float]) -> list[Child]:
     most = max(rows["share_pct"].max(), 1.0) if rows["share_pct"].notna().any() else 1.0
     y = Scale(0, most * 1.1, 390, 300)
     parts: list[Child] = [axis_left(y, 56, "share of the discharge, %", 704, 3)]
@@ -235,6 +243,11 @@ def _shares(rows: pd.DataFrame, x: Scale, doubted: dict[str, str]) -> list[Child
                 width=max(x(right) - x(left) - 1, 0.5),
                 height=y(0) - y(share),
             )
+        )
+    for limit in limits:
+        parts.append(element("line", class_="limit", x1=56, x2=704, y1=y(limit), y2=y(limit)))
+        parts.append(
+            element("text", f"{short(limit)} %", class_="tick limit-name", x=702, y=y(limit) - 3, text_anchor="end")
         )
     return parts
 

@@ -80,9 +80,8 @@ def _said(view: View, row: dict[str, Any]) -> dict[str, Any]:
     if len(verticals):
         verticals = verticals.sort_values(["position_m", "order_walked"], kind="stable")
     doubted = gravest(_of_verticals(findings), "key")
-    drawn = (
-        drawings.section(verticals, points, doubted, _banks(verticals, row["start_bank"])) if len(verticals) else None
-    )
+    limits = sorted(set(findings[findings["column"] == "share_pct"]["limit"].dropna())) if len(findings) else []
+    drawn = drawings.section(verticals, points, doubted, _banks(verticals, row["start_bank"]), limits)
     own = {"gauging_id": row["gauging_id"], "revisions": "all"}
     return {
         "g": row,

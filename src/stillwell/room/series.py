@@ -93,9 +93,13 @@ def _kind(description: dict[str, Any]) -> Kind | None:
 
 
 def series_of(view: View, site: str) -> SeriesOfSite:
-    """Read every series of a site; kept until the next commit."""
-    return view.memo(
-        ("series", site), lambda: SeriesOfSite(tuple(s for k in kinds(view) for s in _read(view, k, site)))
+    """Read every series of a site; kept until a commit adds to them."""
+    found = kinds(view)
+    return view.memo_of_files(
+        ("series", site),
+        [kind.table for kind in found],
+        [site],
+        lambda: SeriesOfSite(tuple(series for kind in found for series in _read(view, kind, site))),
     )
 
 

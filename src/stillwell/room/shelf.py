@@ -1,4 +1,4 @@
-"""The archive as the room holds it: one view per state of the ledger, with what was read kept until the next commit.
+"""The archive as the room holds it: one view per state of the ledger, with what was read kept.
 
 Takes no lock of the archive. A commit made meanwhile is seen by the next request; a request under way keeps its view.
 """
@@ -6,12 +6,11 @@ Takes no lock of the archive. A commit made meanwhile is seen by the next reques
 from __future__ import annotations
 
 import json
-from collections import OrderedDict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from functools import cached_property
 from pathlib import Path
 from queue import Empty, LifoQueue
-from threading import BoundedSemaphore, Lock
+from threading import BoundedSemaphore
 from typing import Any, TypeVar
 
 import duckdb
@@ -19,16 +18,15 @@ import pandas as pd
 import pyarrow as pa
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.layout import schema_path
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.standing import standing_rows
 from stillwell.errors import ArchiveDamaged
 from stillwell.reading.sql import connect
+from stillwell.room.kept import Kept
 
 T = TypeVar("T")
 
-KEPT_BYTES = 400_000_000
-"""What the answers kept of one view may take in memory, roughly."""
-KEPT_LEAST = 2_000
 QUESTIONS = 4
 """SQL questions answered at once."""
 
@@ -40,14 +38,14 @@ class View:
     ----------
     archive : Archive
     number : int
+    kept : Kept
+        Shared by the views of an archive.
     """
 
-    def __init__(self, archive: Archive, number: int) -> None:
+    def __init__(self, archive: Archive, number: int, kept: Kept) -> None:
         self.archive = archive
         self.number = number
-        self._kept: OrderedDict[Any, tuple[Any, int]] = OrderedDict()
-        self._kept_bytes = 0
-        self._door = Lock()
+        self._kept = kept
         self._turn = BoundedSemaphore(QUESTIONS)
         self._idle: LifoQueue[duckdb.DuckDBPyConnection] = LifoQueue()
 
@@ -56,39 +54,38 @@ class View:
         """Name the state of the archive for caches."""
         return f'W/"{self.number}-{self.archive.ledger.head_digest()[:20]}"'
 
-    def memo(self, key: Any, make: Callable[[], T]) -> T:
-        """Return what was made for a key before, else make it and keep it while there is room.
+    def memo(self, key: Hashable, make: Callable[[], T]) -> T:
+        """Return what was made for a key at this state of the ledger, else make it."""
+        return self._kept.get((self.number, key), make)
 
-        Two requests may make the same thing at once; neither waits for the other.
+    def memo_of_files(
+        self, key: Hashable, tables: Sequence[str], sites: Sequence[str] | None, make: Callable[[], T]
+    ) -> T:
+        """Return what was made for a key from the same table files, at whatever state of the ledger, else make it.
+
+        Table files never change, so that what rests on some of them outlives commits that add to others.
         """
-        with self._door:
-            if key in self._kept:
-                self._kept.move_to_end(key)
-                kept: T = self._kept[key][0]
-                return kept
-        made = make()
-        size = _size(made)
-        with self._door:
-            if key not in self._kept:
-                self._kept[key] = made, size
-                self._kept_bytes += size
-            while self._kept_bytes > KEPT_BYTES and len(self._kept) > 1:
-                self._kept_bytes -= self._kept.popitem(last=False)[1][1]
-        return made
+        paths = tuple(path for table in tables for path in self.archive.table_paths(table, sites))
+        listed = (self.archive.ledger.listed(schema_path(table)) for table in tables)
+        described = tuple(file.sha256 for file in listed if file is not None)
+        return self._kept.get((paths, described, key), make)
 
     def standing(self, table: str, site: str | None = None) -> pd.DataFrame:
         """Read the rows of a table that stand, of one site or all; empty where the archive has no such table."""
         if table not in self.tables:
             return pd.DataFrame()
         sites = None if site is None else [site]
-        return self.memo(("standing", table, site), lambda: self.archive.standing(table, sites))
+        related = None if sites is None else self.archive.related(sites)
+        return self.memo_of_files(
+            ("standing", table, site), (table, "gaugings"), related, lambda: self.archive.standing(table, sites)
+        )
 
     def every(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
         """Read the rows of every revision of a table."""
         if table not in self.tables:
             return pd.DataFrame()
         key = None if sites is None else tuple(sites)
-        return self.memo(("every", table, key), lambda: self.archive.read(table, key))
+        return self.memo_of_files(("every", table, key), (table,), key, lambda: self.archive.read(table, key))
 
     def narrow(self, table: str, site: str, columns: Sequence[str]) -> pd.DataFrame:
         """Read some columns of the rows of a table that stand, for tables too long to be read whole."""
@@ -158,6 +155,7 @@ class Shelf:
     def __init__(self, root: Path) -> None:
         self.root = root
         self._view: View | None = None
+        self._kept = Kept()
 
     def view(self) -> View:
         """Return the newest view.
@@ -171,16 +169,5 @@ class Shelf:
         view = self._view
         if view is None or view.number != number:
             archive = Archive(self.root)
-            view = self._view = View(archive, archive.ledger.head_number())
+            view = self._view = View(archive, archive.ledger.head_number(), self._kept)
         return view
-
-
-def _size(made: Any) -> int:
-    if isinstance(made, pd.DataFrame):
-        return int(made.memory_usage(deep=False).sum()) + KEPT_LEAST
-    if isinstance(made, pa.Table):
-        return int(made.nbytes) + KEPT_LEAST
-    if isinstance(made, (str, bytes)):
-        return len(made) + KEPT_LEAST
-    size = getattr(made, "nbytes", 0)
-    return int(size) + KEPT_LEAST
