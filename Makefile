@@ -3,7 +3,7 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 
-.PHONY: setup demo test check bench soak sample docs clean
+.PHONY: setup setup-browser demo test check bench soak sample docs clean
 
 setup: $(STAMP)
 
@@ -11,6 +11,10 @@ $(STAMP): pyproject.toml constraints.txt
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet --constraint constraints.txt --editable '.[dev]'
 	touch $(STAMP)
+
+# Debian's own browser, for the tests of the reading room; they run wherever it is present
+setup-browser:
+	apt-get install -y --no-install-recommends chromium fonts-noto-core
 
 demo: setup
 	$(BIN)/python -m flows.demo

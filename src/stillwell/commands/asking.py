@@ -134,3 +134,19 @@ def report(
         typer.echo(page.rstrip("\n"))
     else:
         write_answer(output, page.encode("utf-8"))
+
+
+def serve(
+    archive: ArchiveOption = HERE,
+    host: Annotated[str, typer.Option("--host", help="Where it listens; another than loopback wants --elsewhere.")] = (
+        "127.0.0.1"
+    ),
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Port it listens on.")] = 8311,
+    elsewhere: Annotated[bool, typer.Option("--elsewhere", help="Listen beyond this machine, unprotected.")] = False,
+    name: Annotated[list[str] | None, typer.Option("--name", help="Further host name it answers to.")] = None,
+) -> None:
+    """Open the reading room: the archive as pages in a browser on this machine; read only."""
+    from stillwell.room import serve as served
+
+    with in_words():
+        served(archive, host, port, elsewhere=elsewhere, names=tuple(name or ()))

@@ -1,0 +1,165 @@
+"""JSON endpoints with paths after the style of OGC API - Features. Says nothing of conformity."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from stillwell.reading.render import time_text
+from stillwell.reading.trace import trace, trace_forward
+from stillwell.reading.trace_graph import as_dict
+from stillwell.room import hydrograph, names
+from stillwell.room.asked import NotFound, one_of, whole_number
+from stillwell.room.downloads import refuse_unknown
+from stillwell.room.openapi import PAGE, description, most_rows
+from stillwell.room.rows import PARAMETERS, Wanted, records, select, wanted
+from stillwell.room.series import series_of
+from stillwell.room.shelf import View
+
+GEOJSON = "application/geo+json"
+
+
+def openapi(view: View, request: Request) -> Response:
+    """Answer with the description of these endpoints."""
+    return JSONResponse(description(view), media_type="application/vnd.oai.openapi+json;version=3.1")
+
+
+def collections(view: View, request: Request) -> Response:
+    """Answer with what can be asked for: every table, and every site by its code."""
+    refuse_unknown(request.query_params, ())
+    said = [_collection(view, table) for table in view.tables]
+    said += [_site_collection(row) for row in records(view.standing("sites")) if row["site"] not in view.tables]
+    return JSONResponse({"collections": said, "links": [_link("/collections", "self")]})
+
+
+def collection(view: View, request: Request) -> Response:
+    """Answer with one of them."""
+    refuse_unknown(request.query_params, ())
+    name = names.decoded(request.path_params["collection"])
+    if name in view.tables:
+        return JSONResponse(_collection(view, name))
+    return JSONResponse(_site_collection(site_row(view, name, "collection")))
+
+
+def items(view: View, request: Request) -> Response:
+    """Answer with rows as GeoJSON features; those of a site are its gaugings."""
+    query = request.query_params
+    refuse_unknown(query, (*PARAMETERS, "limit", "offset"))
+    name = names.decoded(request.path_params["collection"])
+    if name in view.tables:
+        w = wanted(view, name, query)
+    else:
+        site_row(view, name, "collection")
+        w = wanted(view, "gaugings", dict(query) | {"site": name})
+    limit = whole_number(query, "limit", PAGE, 1, most_rows())
+    offset = whole_number(query, "offset", 0, 0, 10**9)
+    rows, count = select(view, w, limit, offset)
+    places = {row["site"]: _point(row) for row in records(view.standing("sites"))}
+    features = [_feature(view, w, row, places) for row in rows.to_pylist()]
+    base = f"/collections/{names.coded(name)}/items"
+    links = [_link(names.with_query(base, dict(query)), "self", GEOJSON)]
+    if offset + limit < count:
+        further = names.with_query(base, dict(query) | {"limit": limit, "offset": offset + limit})
+        links.append(_link(further, "next", GEOJSON))
+    said = {
+        "type": "FeatureCollection",
+        "features": features,
+        "numberMatched": count,
+        "numberReturned": len(features),
+        "links": links,
+    }
+    return JSONResponse(said, media_type=GEOJSON)
+
+
+def series_json(view: View, request: Request) -> Response:
+    """Answer with a window of a series of a site, made short without losing a peak."""
+    refuse_unknown(request.query_params, ("series", "from", "to", "width"))
+    site = site_row(view, names.decoded(request.path_params["site"]))["site"]
+    window = hydrograph.window_of(series_of(view, site), request.query_params)
+    if window is None:
+        msg = f"The site {site} has no series in this archive."
+        raise NotFound(msg)
+    return JSONResponse(hydrograph.as_json(site, window))
+
+
+def trace_json(view: View, request: Request) -> Response:
+    """Answer with a trace as nodes and edges."""
+    refuse_unknown(request.query_params, ("of", "way"))
+    subject, way = request.query_params.get("of", ""), one_of(request.query_params, "way", ("back", "forward"), "back")
+    walk = trace_forward if way == "forward" else trace
+    return JSONResponse(as_dict(view.memo(("trace", way, subject), lambda: walk(view.archive, subject))))
+
+
+def site_row(view: View, site: str, what: str = "site") -> dict[str, Any]:
+    """Find a site in the register.
+
+    Raises
+    ------
+    NotFound
+        If it is not in it.
+    """
+    rows = view.standing("sites")
+    found = records(rows[rows["site"] == site]) if len(rows) else []
+    if not found:
+        msg = f"This archive has no {what} with the code {site!r}."
+        raise NotFound(msg)
+    return found[-1]
+
+
+def _collection(view: View, table: str) -> dict[str, Any]:
+    said = view.description(table)
+    path = f"/collections/{table}"
+    return {
+        "id": table,
+        "title": table.replace("_", " "),
+        "description": said.get("description", ""),
+        "itemType": "feature",
+        "links": [_link(path, "self"), _link(f"{path}/items", "items", GEOJSON)],
+        "key": said["primaryKey"],
+        "fields": said["fields"],
+    }
+
+
+def _site_collection(row: Mapping[str, Any]) -> dict[str, Any]:
+    path = f"/collections/{names.coded(row['site'])}"
+    out: dict[str, Any] = {
+        "id": row["site"],
+        "title": row["name"],
+        "description": "Gaugings of this site that stand.",
+        "itemType": "feature",
+        "links": [_link(path, "self"), _link(f"{path}/items", "items", GEOJSON)],
+    }
+    point = _point(row)
+    if point:
+        lon, lat = point["coordinates"]
+        out["extent"] = {"spatial": {"bbox": [[lon, lat, lon, lat]]}}
+    return out
+
+
+def _feature(view: View, w: Wanted, row: Mapping[str, Any], places: Mapping[str, Any]) -> dict[str, Any]:
+    key = view.description(w.table)["primaryKey"]
+    told = {name: _jsonable(value) for name, value in row.items()}
+    identity = "/".join("" if told[name] is None else str(told[name]) for name in key)
+    if "revision" in told and "revision" not in key and w.every:
+        identity += f"/{told['revision']}"
+    return {"type": "Feature", "id": identity, "geometry": places.get(str(row.get("site"))), "properties": told}
+
+
+def _point(row: Mapping[str, Any]) -> dict[str, Any] | None:
+    lat, lon = row["latitude"], row["longitude"]
+    return None if lat is None or lon is None else {"type": "Point", "coordinates": [lon, lat]}
+
+
+def _jsonable(value: Any) -> Any:
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return time_text(value) if isinstance(value, datetime) else value
+
+
+def _link(href: str, rel: str, media: str = "application/json") -> dict[str, str]:
+    return {"href": href, "rel": rel, "type": media}

@@ -1,0 +1,142 @@
+"""The application: which address leads to which page, and how what goes wrong is told in words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive, QueryError, Withheld
+from stillwell.room import (
+    api,
+    downloads,
+    pages_bytes,
+    pages_findings,
+    pages_gauging,
+    pages_ledger,
+    pages_meters,
+    pages_search,
+    pages_sites,
+    pages_tables,
+    pages_trace,
+)
+from stillwell.room.asked import BadQuestion, NotFound
+from stillwell.room.guard import Guard, allowed_hosts
+from stillwell.room.page import problem_page, static_file
+from stillwell.room.shelf import Shelf, View
+
+Answer = Callable[[View, Request], Response]
+
+PAGES: tuple[tuple[str, Answer], ...] = (
+    ("/", pages_sites.home),
+    ("/sites/{site}", pages_sites.site_page),
+    ("/sites/{site}/hydrograph", pages_sites.hydrograph_page),
+    ("/sites/{site}/series.json", api.series_json),
+    ("/gaugings/{gauging}", pages_gauging.gauging_page),
+    ("/meters", pages_meters.meters),
+    ("/meters/{meter}", pages_meters.meter_page),
+    ("/findings", pages_findings.findings),
+    ("/ledger", pages_ledger.ledger),
+    ("/ledger/{number}", pages_ledger.entry_page),
+    ("/deposits", pages_ledger.deposits),
+    ("/deposits/{digest}", pages_ledger.deposit_page),
+    ("/bytes", pages_bytes.lines_page),
+    ("/bytes/raw", pages_bytes.raw),
+    ("/trace", pages_trace.trace_page),
+    ("/trace.json", api.trace_json),
+    ("/search", pages_search.search),
+    ("/tables", pages_tables.tables),
+    ("/tables/{table}", pages_tables.table_page),
+    ("/about", pages_tables.about),
+    ("/download/{name}", downloads.download),
+    ("/openapi.json", api.openapi),
+    ("/collections", api.collections),
+    ("/collections/{collection}", api.collection),
+    ("/collections/{collection}/items", api.items),
+)
+"""Every address and what answers it; all of them read, none writes."""
+
+PATHS_WITH_SLASHES = (("/files/{path:path}", pages_ledger.listed_file),)
+
+STATUS: tuple[tuple[type[Exception], int, str], ...] = (
+    (NotFound, 404, "Not in this archive"),
+    (BadQuestion, 400, "The question cannot be understood"),
+    (QueryError, 404, "Not in this archive"),
+    (Withheld, 410, "Withheld by a decision"),
+    (NotAnArchive, 503, "No archive here"),
+    (ArchiveDamaged, 503, "Not as it was written"),
+    (ArchiveError, 503, "The archive cannot answer"),
+    (OSError, 503, "The disk cannot answer"),
+)
+"""What goes wrong, how it is answered, and under which heading; the first that fits."""
+AUDIT = "`stillwell audit` names everything that is wrong; nothing was changed by looking."
+
+
+def make_application(archive_path: Path, host: str, port: int, names: Sequence[str] = ()) -> Starlette:
+    """Make the application; the arguments are those of ``stillwell.room.application``."""
+    shelf = Shelf(archive_path)
+    routes = [Route(path, answering(shelf, answer), methods=["GET"]) for path, answer in (*PAGES, *PATHS_WITH_SLASHES)]
+    routes.append(Route("/static/{name}", static_file, methods=["GET"]))
+    handlers = {kind: _told(shelf, status, heading) for kind, status, heading in reversed(STATUS)}
+    return Starlette(
+        routes=routes,
+        middleware=[Middleware(Guard, hosts=allowed_hosts(host, port, names))],
+        exception_handlers={HTTPException: _told(shelf, 404, "No such page"), Exception: _told_last(shelf), **handlers},
+    )
+
+
+def answering(shelf: Shelf, answer: Answer) -> Callable[[Request], Response]:
+    """Turn a function of a view and a request into an endpoint that always sees the newest commit."""
+
+    def endpoint(request: Request) -> Response:
+        view = shelf.view()
+        if request.headers.get("if-none-match") == view.tag:
+            return Response(status_code=304, headers={"etag": view.tag})
+        try:
+            response = answer(view, request)
+        except ArchiveDamaged:
+            # a file may have been replaced by a commit made while this answer was under way
+            newer = shelf.view()
+            if newer is view:
+                raise
+            view, response = newer, answer(newer, request)
+        response.headers.setdefault("etag", view.tag)
+        return response
+
+    return endpoint
+
+
+def _told(shelf: Shelf, status: int, heading: str) -> Callable[[Request, Exception], Response]:
+    def tell(request: Request, error: Exception) -> Response:
+        code = error.status_code if isinstance(error, HTTPException) else status
+        if isinstance(error, HTTPException):
+            words = f"The reading room has no page at {request.url.path!r}." if code == 404 else str(error.detail)
+        elif isinstance(error, OSError):
+            words = f"A file of the archive could not be read: {error.strerror or type(error).__name__}. {AUDIT}"
+        else:
+            words = str(error) + (f" {AUDIT}" if code == 503 else "")
+        return _problem(request, code, heading, words)
+
+    return tell
+
+
+def _told_last(shelf: Shelf) -> Callable[[Request, Exception], Response]:
+    def tell(request: Request, error: Exception) -> Response:
+        words = f"Something in the reading room itself went wrong ({type(error).__name__}). Nothing was changed."
+        return _problem(request, 500, "A fault of the reading room", words)
+
+    return tell
+
+
+def _problem(request: Request, status: int, heading: str, words: str) -> Response:
+    path = request.url.path
+    if path.startswith("/collections") or path.endswith(".json"):
+        said = {"type": "about:blank", "title": heading, "status": status, "detail": words}
+        return JSONResponse(said, status, media_type="application/problem+json")
+    return problem_page(request, status, heading, words)

@@ -1,0 +1,144 @@
+"""Rows as a file: CSV, Parquet or NetCDF, made in memory. Writes nothing to disk."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator, Mapping
+from threading import Lock
+from typing import Any
+from urllib.parse import quote
+
+import netCDF4
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from starlette.datastructures import QueryParams
+from starlette.requests import Request
+from starlette.responses import Response, StreamingResponse
+
+from stillwell import __version__
+from stillwell.reading.render import as_csv
+from stillwell.room.asked import BadQuestion, NotFound
+from stillwell.room.rows import PARAMETERS, Wanted, select, wanted
+from stillwell.room.shelf import View
+
+TYPES = {
+    "csv": "text/csv; charset=utf-8",
+    "parquet": "application/vnd.apache.parquet",
+    "nc": "application/x-netcdf",
+}
+MOST_ROWS = 2_000_000
+CSV_ROWS = 20_000
+"""Rows of a CSV made and sent at a time."""
+NO_COUNT = np.iinfo(np.int64).min
+NO_NUMBER = 9.969209968386869e36
+
+_one_at_a_time = Lock()
+"""The NetCDF library must not be used by two threads at once."""
+
+
+def download(view: View, request: Request) -> Response:
+    """Answer with rows of a table as a file.
+
+    Raises
+    ------
+    NotFound
+        If there is no such table or form.
+    BadQuestion
+        If a parameter does not fit, or more rows are asked for than are given out at once.
+    """
+    table, _, extension = request.path_params["name"].rpartition(".")
+    if extension not in TYPES:
+        msg = f"Rows are given out as {', '.join(TYPES)}; there is no form {extension!r}."
+        raise NotFound(msg)
+    refuse_unknown(request.query_params, PARAMETERS)
+    w = wanted(view, table, request.query_params)
+    rows, count = select(view, w, MOST_ROWS + 1)
+    if count > MOST_ROWS:
+        msg = f"expected at most {MOST_ROWS} rows, found {count}; ask for one site or a span of time"
+        raise BadQuestion(msg)
+    name = "_".join([table, *w.equal.values()]) + f".{extension}"
+    headers = {"content-disposition": f"attachment; filename*=UTF-8''{quote(name, safe='')}"}
+    if extension == "csv":
+        return StreamingResponse(csv_parts(rows), media_type=TYPES["csv"], headers=headers)
+    made = parquet_bytes(rows, view.description(table)) if extension == "parquet" else netcdf_bytes(rows, view, w)
+    return Response(made, media_type=TYPES[extension], headers=headers)
+
+
+def refuse_unknown(query: QueryParams, known: tuple[str, ...]) -> None:
+    """Refuse a parameter nobody would read, so that a misspelt filter is no filter left out."""
+    unknown = sorted(set(query) - set(known))
+    if unknown:
+        msg = f"expected only the parameters {', '.join(known)}; found {', '.join(unknown)[:200]!r}"
+        raise BadQuestion(msg)
+
+
+def csv_parts(rows: pa.Table) -> Iterator[bytes]:
+    """Write rows as CSV, some at a time."""
+    yield as_csv(rows.slice(0, 0)).encode()
+    for start in range(0, len(rows), CSV_ROWS):
+        yield as_csv(rows.slice(start, CSV_ROWS)).partition("\n")[2].encode()
+
+
+def parquet_bytes(rows: pa.Table, description: Mapping[str, Any]) -> bytes:
+    """Write rows as Parquet, with what the archive says of each column."""
+    notes = {field["name"]: _notes(field) for field in description["fields"]}
+    schema = pa.schema([f.with_metadata(notes[f.name]) for f in rows.schema])
+    out = io.BytesIO()
+    pq.write_table(rows.cast(schema), out, compression="zstd")
+    return out.getvalue()
+
+
+def _notes(field: Mapping[str, Any]) -> dict[str, str]:
+    told = {"long_name": field["description"], "units": field.get("unit"), "standard_name": field.get("standardName")}
+    return {name: value for name, value in told.items() if value}
+
+
+def netcdf_bytes(rows: pa.Table, view: View, w: Wanted) -> bytes:
+    """Write rows as NetCDF: one dimension, a variable for each column with its unit, CF name and meaning."""
+    description = view.description(w.table)
+    asked = ", ".join([*(f"{name} = {value}" for name, value in w.equal.items())]) or "all rows"
+    said = {
+        "Conventions": "CF-1.11",
+        "title": f"{w.table}: {asked}",
+        "summary": description.get("description", ""),
+        "source": f"Stillwell archive at ledger entry {view.number}, sha256 {view.archive.ledger.head_digest()}",
+        "history": f"rows written out by stillwell {__version__}",
+    }
+    with _one_at_a_time:
+        dataset = netCDF4.Dataset("rows.nc", "w", format="NETCDF4", memory=1 << 16)
+        try:
+            dataset.setncatts(said)
+            dataset.createDimension("row", len(rows))
+            for field in description["fields"]:
+                _variable(dataset, field, rows[field["name"]])
+        except BaseException:
+            dataset.close()
+            raise
+        return bytes(dataset.close())
+
+
+def _variable(dataset: Any, field: Mapping[str, Any], values: pa.ChunkedArray) -> None:
+    kind, attributes = field["type"], _notes(field)
+    filled: Any
+    if kind == "string":
+        variable = dataset.createVariable(field["name"], str, ("row",))
+        filled = np.array([value or "" for value in values.to_pylist()], dtype=object)
+        attributes.pop("standard_name", None)
+    elif kind == "number":
+        variable = dataset.createVariable(field["name"], "f8", ("row",), fill_value=NO_NUMBER, compression="zlib")
+        numbers = values.to_numpy(zero_copy_only=False).astype("f8")
+        filled = np.where(np.isnan(numbers), NO_NUMBER, numbers)
+    elif kind == "boolean":
+        variable = dataset.createVariable(field["name"], "i1", ("row",), fill_value=-1)
+        attributes |= {"flag_meanings": "false true"}
+        variable.flag_values = np.array([0, 1], "i1")
+        filled = values.cast(pa.int8()).fill_null(-1).to_numpy()
+    else:
+        variable = dataset.createVariable(field["name"], "i8", ("row",), fill_value=NO_COUNT, compression="zlib")
+        if kind == "datetime":
+            attributes |= {"units": "microseconds since 1970-01-01T00:00:00Z", "calendar": "standard"}
+        filled = values.cast(pa.int64()).fill_null(NO_COUNT).to_numpy()
+    variable.setncatts(attributes)
+    if len(filled):
+        variable[:] = filled

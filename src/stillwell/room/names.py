@@ -1,0 +1,97 @@
+"""Addresses of the room's pages. A code is a path of its own, whatever characters it holds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+from urllib.parse import quote, unquote, urlencode
+
+EXTENSIONS = {"csv": "CSV", "parquet": "Parquet", "nc": "NetCDF"}
+
+
+def coded(code: str) -> str:
+    """Write a code as one segment of a path.
+
+    A code that a browser or a server would take for more than a segment is quoted twice, with = before it.
+    """
+    twice = not code.strip(".") or code.startswith("=") or "/" in code or "\\" in code
+    return quote(f"={quote(code, safe='')}" if twice else code, safe="")
+
+
+def decoded(segment: str) -> str:
+    """Read a code back from a segment that was already unquoted."""
+    return unquote(segment[1:]) if segment.startswith("=") else segment
+
+
+def with_query(path: str, query: Mapping[str, Any]) -> str:
+    """Add a query to a path, leaving out what is None or empty."""
+    said = {name: value for name, value in query.items() if value is not None and value != ""}
+    return f"{path}?{urlencode(said)}" if said else path
+
+
+def site(code: str, **query: Any) -> str:
+    """Return the address of a site's page."""
+    return with_query(f"/sites/{coded(code)}", query)
+
+
+def gauging(code: str, **query: Any) -> str:
+    """Return the address of a gauging's page."""
+    return with_query(f"/gaugings/{coded(code)}", query)
+
+
+def meter(code: str, **query: Any) -> str:
+    """Return the address of a meter's page."""
+    return with_query(f"/meters/{coded(code)}", query)
+
+
+def commit(number: int) -> str:
+    """Return the address of a ledger entry's page."""
+    return f"/ledger/{number}"
+
+
+def deposit(digest: str) -> str:
+    """Return the address of a deposit's page."""
+    return f"/deposits/{coded(digest)}"
+
+
+def lines(digest: str, file: str, rows: Any = None) -> str:
+    """Return the address of the page that shows lines of a sealed file."""
+    return with_query("/bytes", {"deposit": digest, "file": file, "lines": rows})
+
+
+def raw(digest: str, number: int) -> str:
+    """Return the address of a sealed file's bytes, the file by its place in the deposit."""
+    return with_query("/bytes/raw", {"deposit": digest, "number": number})
+
+
+def listed(path: str) -> str:
+    """Return the address of a file that the ledger lists."""
+    return f"/files/{quote(path, safe='/')}"
+
+
+def trace(subject: str, way: str = "") -> str:
+    """Return the address of a trace; way is back, forward or, empty, whichever the subject has."""
+    return with_query("/trace", {"of": subject, "way": way})
+
+
+def download(table: str, extension: str, **query: Any) -> str:
+    """Return the address of rows of a table as a file."""
+    return with_query(f"/download/{table}.{extension}", query)
+
+
+def node(name: str, details: Mapping[str, str] | None = None) -> str:
+    """Return the address a node of a trace leads to: the trace that goes on from it, or what it is."""
+    kind, _, rest = name.partition(":")
+    details = details or {}
+    if kind in {"gauging", "revision"}:
+        return trace(rest, "back")
+    if kind in {"finding", "review"}:
+        return gauging(rest.split("/")[0])
+    if kind == "commit":
+        return commit(int(rest)) if rest.isdigit() else "/ledger"
+    if kind == "rows":
+        return lines(rest.partition("/")[0], details.get("file", ""), details.get("lines"))
+    if kind == "file":
+        digest, _, path = rest.partition("/")
+        return lines(digest, path)
+    return trace(f"{kind}:{rest}", "forward")
