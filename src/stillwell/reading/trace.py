@@ -73,8 +73,8 @@ def trace_forward(archive: Archive, subject: str) -> Trace:
     archive : Archive
     subject : str
         Code of an instrument or site, name of a rating, ``SITE/SENSOR``, label of a check, software version, or digest
-        of a deposit, policy or intake map, of which the first 8 characters will do if they are of one only. ``site:NAME`` and the like say which
-        kind is meant.
+        of a deposit, policy or intake map, of which the first 8 characters will do if they are of one only.
+        ``site:NAME`` and the like say which kind is meant.
 
     Returns
     -------

@@ -192,7 +192,9 @@ def _details(figure: Figure) -> Iterator[tuple[str, str]]:
 
 def _number(value: Any, unit: str) -> str:
     """Write a number as it is stored."""
-    return "missing" if pd.isna(value) else f"{value!r} {unit}".strip()
+    if pd.isna(value):
+        return "missing"
+    return f"{float(value)!r} {unit}" if unit else f"{value}"
 
 
 def _values(archive: Archive, figure: Figure) -> pd.DataFrame:
