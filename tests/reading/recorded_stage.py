@@ -1,7 +1,8 @@
 """An archive with a record: two loggers, a rating and another after it, shifts, corrections, ice. All invented.
 
-Commits: 1 registers, 2 gaugings, 3 logger ``a`` with 24 hours from 1 May, 4 logger ``b`` with 72, 5 rating R1, 6 and 7 a
-shift of R1 each, 8 a correction of each logger, 9 ice, 10 the record, 11 rating R2 from noon of 2 May, 12 the record.
+Commits: 1 registers, 2 gaugings, 3 logger ``a`` with 24 hours from 1 May, 4 logger ``b`` with 72, 5 rating R1, 6 and
+7 a shift of R1 each, 8 a correction of each logger, 9 ice, 10 the record, 11 rating R2 from noon of 2 May, 12 the
+record.
 """
 
 from __future__ import annotations

@@ -79,13 +79,13 @@ def test_the_figures_of_a_day_are_its_row(made):
     assert row["mean_m3_s"] == float(told["mean"].removesuffix(" m3/s"))
     # trapezia over the 23 h that are known
     np.testing.assert_allclose(10 + 0.201 * 6 / 23, row["mean_m3_s"])
-    assert ("2025-05-01T00:00:00.000000Z", "2025-05-02T00:00:00.000000Z") == (told["from"], told["to"])
+    assert [told["from"], told["to"]] == [f"2025-05-0{day}T00:00:00.000000Z" for day in (1, 2)]
     assert row["marks"] == told["marks"]
     assert (str(row["values"]), "1") == (told["values"], told["revision"])
 
 
 def test_a_day_with_two_ratings_names_both_and_what_it_replaced(made):
-    """R1 holds to noon of 2 May and R2 after it; the shifts of R1 are held; logger b alone was there."""
+    """R1 holds to noon of 2 May and R2 after it; the last line ends at midnight, under ice and a correction."""
     found = trace(made.archive, "S1/2025-05-02")
     edges = _edges(made, found)
     record = "record:S1/12/daily"
@@ -94,10 +94,15 @@ def test_a_day_with_two_ratings_names_both_and_what_it_replaced(made):
     # the last moment before the day is the only one that acts, since none comes after
     assert {"shift:R1/second"} == {end for start, end, rel, _ in edges if rel == "shifted by"}
     assert ("series:S1/b/b", "rows:b/stage.csv 28-49", "stands on", 4) in edges
-    assert not any(rel in ("corrected by", "marked by") for _, _, rel, _ in edges)
+    assert ("series:S1/b/b", "rows:b/stage.csv 50", "joined at its ends to", 4) in edges
+    acting = {end for _, end, rel, _ in edges if rel in ("corrected by", "marked by")}
+    assert {"correction:S1/b/corrections", "condition:S1/ice"} == acting
     assert (record, "record:S1/10/daily", "takes the place of", 12) in edges
     assert found.by_id()["record:S1/10/daily"].label.endswith("commit 10")
-    assert "10.0 m3/s, recorded at" in dict(found.by_id()[found.root].details)["revision 1"]
+    # 22 h known; in the last hour a line from 10 to 10 x 1.02^2
+    before, said = dict(found.by_id()[found.root].details)["revision 1"].split(" ", 1)
+    np.testing.assert_allclose(10 + 10 * (1.02**2 - 1) / 2 / 22, float(before))
+    assert "m3/s, recorded at" in said
 
 
 def test_what_acts_on_one_day_only_is_not_named_on_another(made):
@@ -191,7 +196,7 @@ def test_forward_to_the_records_that_rest_on_it(made, subject, records):
 
 
 def test_forward_and_back_agree(made):
-    """A deposit of stage, rating, shift, correction or ice is in the trace of a day only if the day's record rests on it."""
+    """What was handed in is in the trace of a day only if the day's record is in the trace forward from it."""
     for day, number in (("2025-05-01", 10), ("2025-05-03", 12)):
         back = {dict(n.details)["sha256"] for n in trace(made.archive, f"S1/{day}").of_kind("deposit")}
         forward = {
