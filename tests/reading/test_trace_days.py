@@ -9,8 +9,10 @@ import defusedxml.ElementTree as ElementTree
 import numpy as np
 import pytest
 
+from stillwell import deriving
 from stillwell.adopting import adopt
 from stillwell.archive.archive import Archive
+from stillwell.archive.provenance_derived import derivation_provenance
 from stillwell.audit import audit
 from stillwell.deriving import derive
 from stillwell.errors import ArchiveDamaged, QueryError
@@ -304,3 +306,22 @@ def test_the_archive_is_sound_and_rebuilt_to_the_byte(made, tmp_path):
     """The audit finds nothing, and a rebuilding writes the same provenance."""
     assert audit(made.archive.root).faults == ()
     assert rebuild(made.archive.root, tmp_path / "again").different == ()
+
+
+def test_a_record_older_than_its_telling(tmp_path, monkeypatch):
+    """Where a derivation never told what it used, the trace ends in the lines of stage and says of which commit."""
+
+    def untold(**said):
+        return derivation_provenance(**said | {"records": []})
+
+    monkeypatch.setattr(deriving, "derivation_provenance", untold)
+    root = season(tmp_path)
+    digest = take(root, logger(tmp_path / "one", "", 24)).deposits[0].digest
+    adopt(root, rating("R1", "2025-01-01T00:00Z"), by="H1", now=NOW)
+    derive(root, by="H1", now=NOW)
+    found = trace(Archive(root), "S1/2025-05-01")
+    assert found.remarks == ("commit 5 does not tell what its records rest on",)
+    assert (found.root, f"rows:{digest}/stage.csv 2-25", "stands on") in {
+        (e.start, e.end, e.relation) for e in found.edges
+    }
+    assert [node.label for node in found.of_kind("file")] == ["stage.csv"]
