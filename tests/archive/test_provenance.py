@@ -23,12 +23,12 @@ def _documents():
 
 def test_an_independent_library_reads_it():
     """The prov package parses every document, and what it writes means the same."""
-    assert len(_documents()) == 2
+    assert len(_documents()) == Archive(SAMPLE).ledger.head_number()
     for path in _documents():
         document = ProvDocument.deserialize(content=path.read_text(encoding="utf-8"), format="json")
         again = ProvDocument.deserialize(content=document.serialize(format="json"), format="json")
         assert document == again
-        assert len(document.get_records()) > 20
+        assert len(document.get_records()) >= 7
 
 
 def test_every_gauging_recorded_is_derived_from_its_deposit():
@@ -50,8 +50,9 @@ def test_the_commit_used_every_deposit_under_its_policy():
     archive = Archive(SAMPLE)
     for entry, path in zip(archive.ledger.entries(), _documents(), strict=True):
         said = json.loads(path.read_text(encoding="utf-8"))
-        used = {pair["prov:entity"] for pair in said["used"].values()}
-        assert used == {f"deposit:{note['deposit']}" for note in entry.deposits}
+        used = {pair["prov:entity"] for pair in said.get("used", {}).values()}
+        deposits = {name for name in used if name.startswith("deposit:")}
+        assert deposits == {f"deposit:{note['deposit']}" for note in entry.deposits}
         assert f"software:{entry.software['version']}" in said["agent"]
         times = {activity["prov:startTime"] for activity in said["activity"].values()}
         assert times == {entry.recorded_at.strftime("%Y-%m-%dT%H:%M:%S.%fZ")}
@@ -66,7 +67,8 @@ def test_every_revision_tells_its_site_meter_checks_and_lines():
     for path in _documents():
         said = json.loads(path.read_text(encoding="utf-8"))
         told |= said["entity"]
-        sources |= {d["prov:generatedEntity"]: d for d in said["wasDerivedFrom"].values() if "said:row" in d}
+        derived = said.get("wasDerivedFrom", {}).values()
+        sources |= {d["prov:generatedEntity"]: d for d in derived if "said:row" in d}
     for row in rows.to_dict("records"):
         name = f"gauging:{row['gauging_id']}/{row['revision']}"
         for column in ("site", "instrument", "check_before", "check_after"):

@@ -16,6 +16,8 @@ from stillwell.archive.provenance_names import PREFIXES, qname, record_name, saf
 from stillwell.archive.provenance_series import short
 from stillwell.archive.sources import Extent, Sources
 
+GAP = "said:gap_bridged_s"
+"""Attribute of an activity: values further apart than this, in s, were not joined."""
 WORDS = {"discharge": "discharge", "daily": "daily values", "series_doubts": "doubts about stage"}
 """What the rows of a derived table are called."""
 
@@ -68,8 +70,12 @@ def derivation_provenance(
     for one in records:
         site = safe(one.site)
         activity = f"commit:{number}/derive/{site}"
-        times = {"prov:startTime": when, "prov:endTime": when}
-        document["activity"][activity] = times | {"prov:label": f"derive the record of {one.site}"}
+        document["activity"][activity] = {
+            "prov:startTime": when,
+            "prov:endTime": when,
+            "prov:label": f"derive the record of {one.site}",
+            GAP: float(one.apart_s),
+        }
         said = {"prov:activity": activity, "prov:agent": software, "prov:plan": plan}
         document["wasAssociatedWith"][f"_:software-{site}"] = said
         document["wasAssociatedWith"][f"_:person-{site}"] = {"prov:activity": activity, "prov:agent": person}

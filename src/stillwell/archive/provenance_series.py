@@ -117,7 +117,7 @@ def _stands_on(document: dict[str, Any], name: str, deposit: str, lines: list[st
 
 def tag(name: str) -> str:
     """Write a name so that it can stand in the name of a relation."""
-    return name.replace(":", "-", 1).replace("/", "%2F")
+    return name.replace(":", "-", 1).replace("/", "~")
 
 
 def short(moment: pd.Timestamp) -> str:

@@ -36,6 +36,8 @@ class Sources:
     """By derived table."""
     used: tuple[str, ...]
     """Names of entities, sorted."""
+    apart_s: float
+    """The longest gap that was bridged, in s."""
 
 
 def sources(archive: Archive, site: str, tables: Mapping[str, pd.DataFrame], apart_s: float) -> Sources:
@@ -71,7 +73,7 @@ def sources(archive: Archive, site: str, tables: Mapping[str, pd.DataFrame], apa
     ):  # fmt: skip
         rows = with_sensor(archive.standing(table, [site]))
         used |= _named(prefix, rows[(rows["from"] <= until) & (rows["to"] > since)], key)
-    return Sources(site, extents, tuple(sorted(used | _ratings(archive, site, since, until))))
+    return Sources(site, extents, tuple(sorted(used | _ratings(archive, site, since, until))), apart_s)
 
 
 def _named(prefix: str, rows: pd.DataFrame, key: list[str]) -> set[str]:

@@ -79,11 +79,19 @@ class Drawn(StrEnum):
 
 
 def trace(
-    subject: Annotated[str, typer.Argument(metavar="ID", help="Archive id of a gauging; ID/2 for revision 2.")],
+    subject: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="ID | SITE DAY | SITE@TIME",
+            help="Archive id of a gauging (ID/2 for revision 2), a site and a day, or SITE@2025-05-01T12:00Z.",
+        ),
+    ],
     archive: ArchiveOption = HERE,
     forward: Annotated[
         bool,
-        typer.Option("--forward", help="What rests on it: a site, meter, check, policy, map, deposit or version."),
+        typer.Option(
+            "--forward", help="What rests on it: a site, meter, rating, sensor, check, policy, map, deposit or version."
+        ),
     ] = False,
     whole: Annotated[bool, typer.Option("--all", help="Name everything, however much it is.")] = False,
     format_: Annotated[Drawn, typer.Option("--format", help="How to write it.")] = Drawn.text,
@@ -101,7 +109,8 @@ def trace(
 
     with in_words():
         opened = Archive(archive)
-        found = tracing.trace_forward(opened, subject) if forward else tracing.trace(opened, subject)
+        asked = " ".join(subject)
+        found = tracing.trace_forward(opened, asked) if forward else tracing.trace(opened, asked)
     if format_ is Drawn.text:
         said = trace_text(found, None if whole else 10)
     elif format_ is Drawn.json:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -16,6 +16,7 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.entries import utc_text
+from stillwell.archive.provenance_derived import GAP
 from stillwell.archive.provenance_names import DIGITS
 from stillwell.archive.provenance_series import short, with_sensor
 from stillwell.archive.sources import commit_at
@@ -48,6 +49,9 @@ DISCHARGE = (
     "time", "sensor", "stage_m", "shift_m", "rating", "discharge_m3_s", "uncertainty_m3_s", "marks", "revision",
     "recorded_at",
 )  # fmt: skip
+WITHIN, BESIDE = "stands on", "joined at its ends to"
+"""How stage rests on its lines: within a figure's moments, and next to them."""
+NO_TIME = pd.Timedelta(0)
 STAGE = ("sensor", "time", "deposit", "row_file", "row_line", "revision", "recorded_at")
 
 
@@ -96,29 +100,44 @@ def trace_figure(archive: Archive, subject: str) -> Trace:
     """
     figure = _figure(archive, subject)
     number = commit_at(archive.ledger, figure.rows[-1]["recorded_at"])
-    values = _values(archive, figure)
-    stage = _stage(archive, figure, values)
-    supplied = {
-        parted("series", figure.site, str(sensor), str(deposit)[:DIGITS]): (str(deposit), lines)
-        for (sensor, deposit), lines in places(stage, ["sensor", "deposit"]).items()
-    }
-    facts, told = _facts(archive, figure, number, set(supplied), values)
+    said = _document(archive, number)
+    values = _values(archive, figure, _bridged_s(said) if figure.table == "daily" else 0.0)
+    supplied = _supplied(figure, _stage(archive, figure, values))
+    facts, told = _facts(archive, figure, number, said, {series for series, *_ in supplied}, values)
     record = _record_id(figure, number)
     facts.tell(figure.root, figure.label, _details(figure))
     if told:
         facts.links.append((figure.root, record, "row of", number))
-    for series, (deposit, lines) in supplied.items():
-        known = series in facts.recorded
-        start, relation = (series, "stands on") if known else (figure.root, "stage stands on")
-        facts.links += [
-            (start, add_lines(facts, deposit, text), relation, facts.recorded.get(start, number)) for text in lines
-        ]
+    for series, deposit, text, relation in supplied:
+        start = series if series in facts.recorded else figure.root
+        facts.links.append((start, add_lines(facts, deposit, text), relation, facts.recorded.get(start, number)))
     remarks = [] if told else [f"commit {number} does not tell what its records rest on"]
     return back(archive, facts, subject, figure.root, remarks)
 
 
 def _record_id(figure: Figure, number: int) -> str:
     return parted("record", figure.site, str(number), figure.table)
+
+
+def _document(archive: Archive, number: int) -> dict[str, Any]:
+    """Read the provenance document of a commit, empty where it has none."""
+    there = [n for n in numbers(archive) if n == number]
+    return next((said for _, said in documents(archive, there)), {})
+
+
+def _bridged_s(said: Mapping[str, Mapping[str, Any]]) -> float:
+    """Return the longest gap a derivation bridged, in s."""
+    return max((float(activity.get(GAP, 0.0)) for activity in said.get("activity", {}).values()), default=0.0)
+
+
+def _supplied(figure: Figure, stage: pd.DataFrame) -> list[tuple[str, str, str, str]]:
+    """Say which series stands on which lines of which deposit, within a figure's moments and next to them."""
+    found = []
+    for relation, rows in ((WITHIN, stage[~stage["beside"]]), (BESIDE, stage[stage["beside"]])):
+        for (sensor, deposit), lines in places(rows, ["sensor", "deposit"]).items():
+            series = parted("series", figure.site, str(sensor), str(deposit)[:DIGITS])
+            found += [(series, str(deposit), text, relation) for text in lines]
+    return found
 
 
 def _figure(archive: Archive, subject: str) -> Figure:
@@ -192,42 +211,70 @@ def _details(figure: Figure) -> Iterator[tuple[str, str]]:
 
 def _number(value: Any, unit: str) -> str:
     """Write a number as it is stored."""
-    return "missing" if pd.isna(value) else f"{value!r} {unit}".strip()
+    if pd.isna(value):
+        return "missing"
+    return f"{float(value)!r} {unit}" if unit else f"{value}"
 
 
-def _values(archive: Archive, figure: Figure) -> pd.DataFrame:
-    """Read which sensor and rating gave the values of the figure's moments, as they stood when it was derived."""
-    names = ["time", "sensor", "rating", "revision", "recorded_at"]
-    return _then(with_sensor(archive.read("discharge", [figure.site], names)), figure, ["time"])
+def _values(archive: Archive, figure: Figure, bridged_s: float) -> pd.DataFrame:
+    """Read which sensor and rating gave the values of a figure, as they stood when it was derived.
+
+    ``beside`` are values before and after it to which a line from its own, or across it, was drawn.
+    """
+    names = ["time", "sensor", "rating", "discharge_m3_s", "revision", "recorded_at"]
+    rows = with_sensor(archive.read("discharge", [figure.site], names))
+    rows = _then(rows, figure, ["time"], pd.Timedelta(seconds=bridged_s))
+    inside = (rows["time"] >= figure.since) & (rows["time"] < figure.until)
+    known = rows.loc[rows["discharge_m3_s"].notna(), "time"]
+    own = known[inside]
+    before, after = known[known < figure.since].max(), known[known >= figure.until].min()
+    first, last = (own.min(), own.max()) if len(own) else (after, before)
+    near = []
+    if first > figure.since and (first - before).total_seconds() <= bridged_s:
+        near.append(before)
+    if (after - last).total_seconds() <= bridged_s:
+        near.append(after)
+    beside = rows["time"].isin(near)
+    return rows[inside | beside].assign(beside=beside)
 
 
 def _stage(archive: Archive, figure: Figure, values: pd.DataFrame) -> pd.DataFrame:
     """Read the rows of stage that these values came from."""
-    rows = _then(with_sensor(archive.read("stage", [figure.site], STAGE)), figure, ["sensor", "time"])
-    return rows.merge(values[["sensor", "time"]], on=["sensor", "time"])
+    margin = max(figure.since - values["time"].min(), values["time"].max() - figure.until) if len(values) else NO_TIME
+    rows = with_sensor(archive.read("stage", [figure.site], STAGE))
+    rows = _then(rows, figure, ["sensor", "time"], max(margin, NO_TIME))
+    return rows.merge(values[["sensor", "time", "beside"]], on=["sensor", "time"])
 
 
-def _then(rows: pd.DataFrame, figure: Figure, key: list[str]) -> pd.DataFrame:
-    """Pick the rows of a figure's moments that stood when its newest revision was derived."""
-    inside = (rows["time"] >= figure.since) & (rows["time"] < figure.until)
-    rows = rows[(inside & (rows["recorded_at"] <= figure.rows[-1]["recorded_at"])).to_numpy()]
+def _then(rows: pd.DataFrame, figure: Figure, key: list[str], margin: pd.Timedelta) -> pd.DataFrame:
+    """Pick the rows of a figure's moments and around them that stood when its newest revision was derived."""
+    near = (rows["time"] >= figure.since - margin) & (rows["time"] <= figure.until + margin)
+    rows = rows[(near & (rows["recorded_at"] <= figure.rows[-1]["recorded_at"])).to_numpy()]
     return rows.sort_values("revision", kind="stable").drop_duplicates(key, keep="last").sort_values(key)
 
 
 def _facts(
-    archive: Archive, figure: Figure, number: int, supplied: set[str], values: pd.DataFrame
+    archive: Archive,
+    figure: Figure,
+    number: int,
+    said: Mapping[str, Mapping[str, Any]],
+    supplied: set[str],
+    values: pd.DataFrame,
 ) -> tuple[Facts, bool]:
     """Gather what a figure rests on, out of all that its record does, and say whether the record is told."""
-    record, there = _record_id(figure, number), [n for n in numbers(archive) if n == number]
-    said = next((said for _, said in documents(archive, there)), {})
-    first = Facts()
+    record, first = _record_id(figure, number), Facts()
     add_document(first, number, said)
     ends = {end for start, end, _, _ in first.links if start == record}
     if not ends:
         return Facts(), False
     facts = gathered(archive, {end for end in ends if not end.startswith("series:") or end in supplied})
     add_document(facts, number, said)
-    kept = _acting(facts, figure, ends, supplied, values)
+    reach = replace(
+        figure,
+        since=min([figure.since, *values["time"]]),
+        until=max([figure.until, *(values["time"] + pd.Timedelta(microseconds=1))]),
+    )
+    kept = _acting(facts, reach, ends, supplied, values)
     facts.links = [
         link
         for link in facts.links
@@ -241,10 +288,8 @@ def _facts(
 
 def _tell_before(archive: Archive, facts: Facts, record: str) -> None:
     """Describe a record that was replaced, without what it rests on."""
-    alone = Facts()
-    number = int(record.rsplit("/", 2)[1])
-    for _, said in documents(archive, [n for n in numbers(archive) if n == number]):
-        add_document(alone, number, said)
+    alone, number = Facts(), int(record.rsplit("/", 2)[1])
+    add_document(alone, number, _document(archive, number))
     node = alone.node(record)
     facts.tell(record, node.label, node.details)
 

@@ -123,8 +123,10 @@ def add_document(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]
 def _commit(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -> None:
     name = f"commit:{number}"
     times = {str(activity.get("prov:startTime", "")) for activity in said.get("activity", {}).values()}
-    by = [who["prov:agent"] for who in said.get("wasAssociatedWith", {}).values() if "prov:plan" not in who]
-    details = [("recorded at", max(times, default="")), ("by", ", ".join(unquote(one[3:]) for one in by))]
+    by = dict.fromkeys(
+        unquote(who["prov:agent"][3:]) for who in said.get("wasAssociatedWith", {}).values() if "prov:plan" not in who
+    )
+    details = [("recorded at", max(times, default="")), ("by", ", ".join(by))]
     facts.tell(name, f"commit {number}", details)
     for agent, about in said.get("agent", {}).items():
         if agent.startswith("software:"):

@@ -43,7 +43,7 @@ def _forward(trace: Trace, first: int | None) -> Iterator[str]:
     kinds = sorted({n.kind for n in trace.nodes}, key=lambda k: (KINDS.index(k) if k in KINDS else len(KINDS), k))
     resting = {kind: [n for n in trace.of_kind(kind) if n.id != trace.root] for kind in kinds}
     counts = [f"{len(some)} {called(kind, len(some))}" for kind, some in resting.items() if some]
-    yield from _wrapped(f"{called(root.kind)} {root.label}", 0)
+    yield from _wrapped(_named(root), 0)
     yield from _details(root, 1)
     yield from _wrapped(f"On it rest {', '.join(counts)}." if counts else "Nothing rests on it.", 0)
     for kind, some in resting.items():
