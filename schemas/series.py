@@ -10,7 +10,7 @@ DISCHARGE = "water_volume_transport_in_river_channel"
 
 
 class StageColumns(Table):
-    """A recorded stage, as the logger gave it; key site, sensor, time."""
+    """A height of water recorded by a logger, as it gave it; key site, sensor, time."""
 
     site: Text = col("code of the site", standard_name="platform_id", required=True, key=True)
     sensor: Text = col("name of the sensor; blank means the site's only one", key=True)

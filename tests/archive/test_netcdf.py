@@ -122,7 +122,7 @@ def test_flags_follow_from_findings():
     """discharge_qc is 4 where a finding is unusable, 3 where one is suspect, else 1."""
     archive = Archive(SAMPLE)
     findings = archive.standing("findings")
-    for path in sorted((SAMPLE / "netcdf").rglob("*.nc")):
+    for path in sorted((SAMPLE / "netcdf").rglob("gaugings_*.nc")):
         with xr.open_dataset(path) as data:
             for name, flag in zip(data["gauging_id"].values, data["discharge_qc"].values, strict=True):
                 grave = set(findings[findings["gauging_id"] == str(name)]["severity"])

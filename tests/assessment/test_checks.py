@@ -20,8 +20,19 @@ from stillwell.assessment.policy import LIMITS
 from stillwell.pipeline import office_policy
 from tests.making import computed, evidence, gaugings, one_point_section
 
-BESIDE = {*HEALTH_LIMITS, "verticals_widths_m", "velocity_error_m_s", "quality_thresholds_pct", "discharge_floor_m3_s"}
-"""Limits that serve another one, the quality or the computing."""
+OF_RECORDS = {
+    "gap_bridged_s", "day_share", "stage_uncertainty_m", "shift_uncertainty_m", "rating_uncertainty_pct",
+    "extrapolation_factor",
+}  # fmt: skip
+BESIDE = {
+    *HEALTH_LIMITS,
+    *OF_RECORDS,
+    "verticals_widths_m",
+    "velocity_error_m_s",
+    "quality_thresholds_pct",
+    "discharge_floor_m3_s",
+}
+"""Limits that serve another one, the quality, the computing or the records (told in docs/records.md)."""
 
 FINDINGS = Path(__file__).parents[1] / "findings"
 
@@ -52,6 +63,14 @@ def test_every_limit_is_used():
     """A limit that no check uses would be an empty promise."""
     used = {check.limit for check in CHECKS} | BESIDE
     assert set(LIMITS) <= used
+
+
+def test_the_page_of_records_tells_its_limits():
+    """Each limit of records stands there with its value and where it comes from."""
+    page = (Path(__file__).parents[2] / "docs" / "records.md").read_text(encoding="utf-8")
+    policy, _ = office_policy()
+    for name in OF_RECORDS:
+        assert f"| `{name}` | {policy.value(name):g} | {policy.limits[name].source}" in page
 
 
 def test_every_code_has_a_bad_and_a_good_example():
