@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 import tomllib
 from collections.abc import Mapping
@@ -134,7 +133,7 @@ def policy_from(text: str, base: Policy | None = None) -> Policy:
     """
     try:
         said = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, OverflowError, RecursionError) as error:
         msg = f"policy: expected TOML, found: {error}; the policy is not used"
         raise PolicyError(msg) from error
     _refuse_unknown(said, ("office", "limits", "choices"), text, "section")
@@ -211,11 +210,16 @@ def _choices(said: Mapping[str, Any], text: str, base: Choices) -> Choices:
 
 def _within(value: Any, least: float, most: float) -> bool:
     number = isinstance(value, int | float) and not isinstance(value, bool)
-    return number and math.isfinite(value) and least <= value <= most
+    # a whole number of any length compares, one too long to be a float has no isfinite
+    return number and least <= value <= most
 
 
 def _refusal(text: str, name: str, expected: str, found: Any) -> PolicyError:
     """Say what is wrong and on which line."""
     pattern = re.compile(rf"^\s*\[?\s*(\w+\.)*{re.escape(name)}\b")
     line = next((i for i, row in enumerate(text.splitlines(), 1) if pattern.match(row)), 1)
-    return PolicyError(f"policy line {line}, {name}: expected {expected}, found {found!r}; the policy is not used")
+    try:
+        shown = repr(found)
+    except (RecursionError, ValueError):
+        shown = "a value too deep or too long to be shown"
+    return PolicyError(f"policy line {line}, {name}: expected {expected}, found {shown}; the policy is not used")
