@@ -258,7 +258,7 @@ def _tables(site):
 
 def test_ratings_and_records_are_shown_where_they_are(archive):
     """With tables of ratings, discharge and daily values the site's page holds them; without, it leaves them out."""
-    shown = Page(site_report(Shelf(archive, _tables("INV-ORM")), "INV-ORM"))
+    shown = Page(site_report(Shelf(archive, _tables("INV-MIL")), "INV-MIL"))
     for said in (
         "Rating R<1>",
         "Q = 5 (h − 0.1)2",
@@ -268,11 +268,11 @@ def test_ratings_and_records_are_shown_where_they_are(archive):
     ):
         assert said in shown.text
     assert "interval of 95 % of the rating" in shown.text
-    bare = Page(site_report(archive, "INV-ORM"))
+    bare = Page(site_report(archive, "INV-MIL"))
     assert "Flow duration" not in bare.text
     assert "holds no rating" in bare.text
-    empty = {name: rows.iloc[:0] for name, rows in _tables("INV-ORM").items()}
-    assert bare.text == Page(site_report(Shelf(archive, empty), "INV-ORM")).text
+    empty = {name: rows.iloc[:0] for name, rows in _tables("INV-MIL").items()}
+    assert bare.text == Page(site_report(Shelf(archive, empty), "INV-MIL")).text
 
 
 def test_a_gauging_is_held_against_the_rating_of_its_day(archive):

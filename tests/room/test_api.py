@@ -80,12 +80,12 @@ def test_a_box_of_degrees_and_a_time_narrow(room):
 
 def test_series_json_holds_the_readings(room):
     """A window wide enough holds every reading of the gauge, with its moment."""
-    rows = Archive(SAMPLE).standing("gauge_heights").query("site == 'INV-KES'").sort_values("read_at")
-    said = room.get("/sites/INV-KES/series.json").json()
+    rows = Archive(SAMPLE).standing("gauge_heights").query("site == 'INV-MIL'").sort_values("read_at")
+    said = room.get("/sites/INV-MIL/series.json").json()
     assert said["times_ms"] == (rows["read_at"].astype("int64") // 1000).tolist()
     assert said["values"] == rows["gauge_height_m"].tolist()
     assert (said["least"], said["greatest"]) == (rows["gauge_height_m"].min(), rows["gauge_height_m"].max())
-    some = room.get("/sites/INV-KES/series.json?from=2025-01-01&to=2025-03-31&width=10").json()
+    some = room.get("/sites/INV-MIL/series.json?from=2025-01-01&to=2025-03-31&width=10").json()
     assert some["values_in_window"] == int(rows["read_at"].between("2025-01-01", "2025-04-01").sum())
 
 

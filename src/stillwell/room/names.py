@@ -79,6 +79,11 @@ def download(table: str, extension: str, **query: Any) -> str:
     return with_query(f"/download/{table}.{extension}", query)
 
 
+OF_SITE = {"series", "correction", "condition", "day", "value"}
+"""Kinds of nodes from which no trace starts: it goes on from their site."""
+OF_RATING = {"shift", "adoption"}
+
+
 def node(name: str, details: Mapping[str, str] | None = None) -> str:
     """Return the address a node of a trace leads to: the trace that goes on from it, or what it is."""
     kind, _, rest = name.partition(":")
@@ -94,4 +99,11 @@ def node(name: str, details: Mapping[str, str] | None = None) -> str:
     if kind == "file":
         digest, _, path = rest.partition("/")
         return lines(digest, path)
+    if kind == "record":
+        number = rest.split("/")[-2] if rest.count("/") >= 2 else ""
+        return commit(int(number)) if number.isdigit() else "/ledger"
+    if kind in OF_SITE:
+        return trace(f"site:{unquote(rest.split('/')[0])}", "forward")
+    if kind in OF_RATING:
+        return trace(f"rating:{unquote(rest.split('/')[0])}", "forward")
     return trace(f"{kind}:{rest}", "forward")
