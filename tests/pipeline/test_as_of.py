@@ -83,6 +83,7 @@ def test_every_revision_is_shown_with_its_reason(history):
         assert f"revision {number}" in said
 
 
+@pytest.mark.soak
 def test_the_whole_history_is_proved(history):
     """Every commit of it computes again to the same rows."""
     assert audit(history[0]).faults == ()

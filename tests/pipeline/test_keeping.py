@@ -77,7 +77,7 @@ def test_another_archive_is_not_copied_over(tmp_path):
     assert before == [(p, p.read_bytes()) for p in _files(other)]
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", [0, 1, *(pytest.param(s, marks=pytest.mark.soak) for s in range(2, 12))])
 def test_whatever_file_is_lost_or_damaged_a_copy_restores_it(tmp_path, seed):
     """Any files flipped, cut, emptied or removed, facts or what follows from them, come back as they were."""
     root, copy = season(tmp_path), tmp_path / "copy"
@@ -114,7 +114,7 @@ def test_what_no_copy_holds_is_named_and_the_damaged_bytes_are_kept(tmp_path):
 def test_compaction_changes_no_row_and_no_past_state(tmp_path):
     """Before and after, every table is the same row for row, now and as of every commit; then the old files go."""
     root = season(tmp_path)
-    for day in range(3, 9):
+    for day in range(3, 6):
         take(root, sheets(tmp_path / f"d{day}", str(day)))
     take(root, sheets(tmp_path / "again", "4", velocity=0.5))
     moments = [entry.recorded_at for entry in Archive(root).ledger.entries()]

@@ -40,6 +40,7 @@ def test_everything_follows_from_sealed_and_ledger(tmp_path):
     assert Archive(root).listing() == Archive(tmp_path / "again").listing()
 
 
+@pytest.mark.soak
 def test_a_changed_digest_in_the_ledger_is_named(tmp_path):
     """What cannot be made again as listed is named with its commit."""
     root = _long(tmp_path)
