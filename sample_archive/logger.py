@@ -21,9 +21,9 @@ SPIKE_AT = 88.0
 
 
 def stage() -> list[Sequence[str]]:
-    """Return the loggers' rows: the creek every hour, the lowland every three hours."""
+    """Return the loggers' rows: the creek every hour, the lowland every two hours."""
     rows: list[Sequence[str]] = [("site", "time", "stage_m", "mark")]
-    for river, hours in ((CREEK, 1), (LOWLAND, 3)):
+    for river, hours in ((CREEK, 1), (LOWLAND, 2)):
         rows += _recorded(river, hours)
     return rows
 
@@ -78,9 +78,11 @@ def shifts() -> list[Sequence[str]]:
     """Return the shift of the creek's rating over a spring with leaves on the bar."""
     return [
         ("rating", "from", "shift_m", "uncertainty_m", "by", "reason"),
+        ("INV-KES-A", SEASON.isoformat(), "0", "0.004", "INV-H1", "no departure"),
         ("INV-KES-A", (SEASON + timedelta(days=150)).isoformat(), "0", "0.004", "INV-H1", "no departure"),
         ("INV-KES-A", (SEASON + timedelta(days=200)).isoformat(), "-0.004", "0.004", "INV-H1", "leaves on the bar"),
         ("INV-KES-A", (SEASON + timedelta(days=230)).isoformat(), "0", "0.004", "INV-H1", "washed out"),
+        ("INV-KES-A", (SEASON + timedelta(days=330)).isoformat(), "0", "0.004", "INV-H1", "no departure"),
     ]
 
 
