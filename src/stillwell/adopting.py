@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
@@ -15,20 +13,18 @@ import pandas as pd
 from stillwell.fingerprint import folder_digest
 from stillwell.hydrometry.rating_fit import RatingFit
 from stillwell.hydrometry.rating_segments import rows_of
+from stillwell.intake.deposit import table_file
 from stillwell.pipeline import Taken, take, utc_now
-from stillwell.records import Deposit, DepositFile
+from stillwell.records import Deposit
 
 
 def deposit_of(name: str, tables: Mapping[str, Sequence[Mapping[str, object]]]) -> Deposit:
     """Write tables as a folder of CSV files, by name."""
-    files = []
-    for table, rows in sorted(tables.items()):
-        out = io.StringIO()
-        lines = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
-        lines.writeheader()
-        lines.writerows([{key: _cell(value) for key, value in row.items()} for row in rows])
-        files.append(DepositFile(f"{table}.csv", out.getvalue().encode("utf-8")))
-    return Deposit(name, "folder", folder_digest((f.path, f.data) for f in files), tuple(files))
+    files = tuple(
+        table_file(table, [{key: _cell(value) for key, value in row.items()} for row in rows])
+        for table, rows in sorted(tables.items())
+    )
+    return Deposit(name, "folder", folder_digest((f.path, f.data) for f in files), files)
 
 
 def _cell(value: object) -> str:

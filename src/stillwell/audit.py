@@ -21,7 +21,7 @@ from stillwell.archive.snapshot import History
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, sites_of
 from stillwell.errors import ArchiveDamaged, StillwellError, Withheld
-from stillwell.pipeline import default_policy_text, map_of, understand
+from stillwell.pipeline import default_policy_text, taken_again
 from stillwell.prepare import Circumstances, policy_in_force, prepare
 from stillwell.prepare.again import anew
 from stillwell.prepare.records import derived
@@ -170,9 +170,7 @@ def _recompute_faults(
                 yield from _compared(entry, tables, anew(before, told))
             continue
         try:
-            deposits = [archive.sealed.read(note["deposit"]) for note in entry.deposits]
-            used = next((str(note["intake_map"]) for note in entry.deposits if note.get("intake_map")), "")
-            understood = understand(deposits, map_of(archive, used) if used else None)
+            deposits, used, understood = taken_again(archive, entry)
         except Withheld:
             unproved.append(entry.number)
             continue

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -23,13 +21,13 @@ from stillwell.archive.writer import Commit, Writer, open_writer
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.errors import DepositError, QueryError
 from stillwell.fingerprint import sha256
-from stillwell.intake.deposit import find_deposits, read_deposit
+from stillwell.intake.deposit import find_deposits, read_deposit, table_file
 from stillwell.intake.interpret import interpret
 from stillwell.intake.map_preview import preview
 from stillwell.intake.maps import Map, map_from
 from stillwell.intake.returned import returned_documents
 from stillwell.prepare import Change, Circumstances, Prepared, policy_in_force, prepare, reassess
-from stillwell.records import Deposit, DepositFile, Understood
+from stillwell.records import Deposit, Understood
 from stillwell.rendering import documents, renderings
 
 Progress = Callable[[str, int, int], None]
@@ -101,6 +99,29 @@ def _text(deposit: Deposit) -> str:
 def map_of(archive: Archive, digest: str) -> Map:
     """Read an intake map from the sealed bytes."""
     return map_from(_text(archive.sealed.read(digest)))
+
+
+def taken_again(archive: Archive, entry: Entry) -> tuple[list[Deposit], str, Understood]:
+    """Read again what a commit took, with the map it was read with.
+
+    Parameters
+    ----------
+    archive : Archive
+    entry : Entry
+
+    Returns
+    -------
+    list of Deposit, str, Understood
+        The deposits, the digest of the intake map (empty without one), and what they say.
+
+    Raises
+    ------
+    Withheld
+        If the content of one is withheld.
+    """
+    deposits = [archive.sealed.read(note["deposit"]) for note in entry.deposits]
+    used = next((str(note["intake_map"]) for note in entry.deposits if note.get("intake_map")), "")
+    return deposits, used, understand(deposits, map_of(archive, used) if used else None)
 
 
 def ingest(
@@ -250,12 +271,8 @@ def decide(
     """
     Archive(root)
     said = [dict(row) | {"by": by, "decided_at": now().astimezone(UTC).isoformat()} for row in rows]
-    out = io.StringIO()
-    lines = csv.DictWriter(out, list(said[0]), lineterminator="\n")
-    lines.writeheader()
-    lines.writerows(said)
-    data, name = out.getvalue().encode("utf-8"), f"{table}.csv"
-    return take(root, [Deposit(name, "csv", sha256(data), (DepositFile(name, data),))], by=by, now=now)
+    file = table_file(table, said)
+    return take(root, [Deposit(file.path, "csv", sha256(file.data), (file,))], by=by, now=now)
 
 
 def withhold(root: Path, digest: str, *, by: str, reason: str, now: Callable[[], datetime] = utc_now) -> str:

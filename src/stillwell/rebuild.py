@@ -24,7 +24,7 @@ from stillwell.archive.writer import Commit, Writer, open_writer
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, derivation, recomputation, sites_of
 from stillwell.errors import ArchiveError, Withheld
-from stillwell.pipeline import circumstances, commit_of, map_of, understand
+from stillwell.pipeline import circumstances, commit_of, taken_again
 from stillwell.prepare import Prepared, prepare
 from stillwell.prepare.again import anew
 from stillwell.prepare.records import derived
@@ -124,9 +124,7 @@ def _again(original: Archive, writer: Writer, entry: Entry, carried: list[int]) 
         told = circumstances(writer, None)
         return writer.commit(recomputation(writer, told, anew(writer.archive, told)))
     try:
-        deposits = [original.sealed.read(note["deposit"]) for note in entry.deposits]
-        used = next((str(note["intake_map"]) for note in entry.deposits if note.get("intake_map")), "")
-        understood = understand(deposits, map_of(original, used) if used else None)
+        deposits, used, understood = taken_again(original, entry)
     except Withheld:
         carried.append(entry.number)
         return writer.commit(_carried(original, writer, entry))

@@ -12,13 +12,13 @@ from schemas import ARCHIVE_TABLES
 from schemas.derive import key_names
 from stillwell.archive.archive import Archive
 from stillwell.archive.layout import README
-from stillwell.archive.netcdf import NEEDED, SiteYear, differing_values, gaugings_netcdf, netcdf_path
+from stillwell.archive.netcdf import NEEDED, SiteYear, gaugings_netcdf, netcdf_path
+from stillwell.archive.netcdf_compare import unlike_listed
 from stillwell.archive.provenance import commit_provenance, provenance_path
 from stillwell.archive.readme import archive_readme, schema_documents
 from stillwell.archive.reviews import newest_rows
 from stillwell.archive.standing import GAUGING, newest_revisions, standing_rows
 from stillwell.archive.writer import Writer
-from stillwell.fingerprint import sha256
 from stillwell.prepare import Circumstances, Prepared
 from stillwell.prepare.again import REASON
 from stillwell.records import Deposit, Fault
@@ -208,18 +208,11 @@ def rendered_again(archive: Archive, office: Mapping[str, str]) -> Iterator[Faul
     Fault
         Of kind ``netcdf``.
     """
-    listed = {path: file for path, file in archive.listing().items() if path.startswith("netcdf/")}
     sites = sorted(set(archive.standing("sites")["site"]))
     wanted: dict[str, set[int] | None] = dict.fromkeys(sites)
 
     def read(table: str, sites: Sequence[str]) -> pd.DataFrame:
         return archive.read(table, sites)
 
-    for path, data in site_years(read, sites, office, wanted):
-        file = listed.get(path)
-        if file is None:
-            yield Fault("netcdf", path, "expected a file of the gaugings that stand, found none listed")
-        elif sha256(data) != file.sha256:
-            # another version of a library lays the same values out in other bytes
-            for sentence in differing_values(archive.document(path), data):
-                yield Fault("netcdf", path, sentence)
+    missing = "expected a file of the gaugings that stand, found none listed"
+    yield from unlike_listed(archive, site_years(read, sites, office, wanted), missing)

@@ -15,7 +15,7 @@ import pytest
 import xarray as xr
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.netcdf import differing_values
+from stillwell.archive.netcdf_compare import differing_values
 from stillwell.pipeline import ingest, office_policy
 from stillwell.rendering import rendered_again
 from tests.pipeline.season import registers, sheets, take

@@ -141,10 +141,10 @@ def _write_gaugings(data: _Draft, gaugings: pd.DataFrame, rows: SiteYear, walked
     data.createDimension("gauging", len(gaugings))
     data.createDimension("bounds", 2)
     site = [str(rows.site["site"])] * len(gaugings)
-    station = attributes(_column("gaugings", "site")) | {"coverage_content_type": "referenceInformation"}
+    station = attributes(column_of("gaugings", "site")) | {"coverage_content_type": "referenceInformation"}
     _words(data, "station_id", "gauging", site, station)
     identity = {
-        "long_name": _column("gaugings", "gauging_id").description,
+        "long_name": column_of("gaugings", "gauging_id").description,
         "coverage_content_type": "referenceInformation",
     }
     _words(
@@ -154,7 +154,7 @@ def _write_gaugings(data: _Draft, gaugings: pd.DataFrame, rows: SiteYear, walked
         gaugings["gauging_id"],
         identity | ({"cf_role": "trajectory_id"} if walked else {}),
     )
-    start, end = _epoch(gaugings["started_at"]), _epoch(gaugings["ended_at"])
+    start, end = epoch(gaugings["started_at"]), epoch(gaugings["ended_at"])
     _times(data, gaugings, start, end)
     if not walked:
         _place(data, rows.site, "gauging", len(gaugings))
@@ -171,7 +171,7 @@ def _write_gaugings(data: _Draft, gaugings: pd.DataFrame, rows: SiteYear, walked
 def _place(data: _Draft, site: Mapping[str, Any], dim: str, count: int) -> None:
     """Write latitude and longitude of the gauge along a dimension."""
     for name, column, axis in (("lat", "latitude", "Y"), ("lon", "longitude", "X")):
-        place = attributes(_column("sites", column)) | {"axis": axis, "coverage_content_type": "coordinate"}
+        place = attributes(column_of("sites", column)) | {"axis": axis, "coverage_content_type": "coordinate"}
         place["long_name"] = f"{column} of the gauge"
         _variable(data, name, "f8", (dim,), np.full(count, float(site[column])), place)
 
@@ -238,8 +238,8 @@ def _write_verticals(
     names = verticals["gauging_id"] + "." + verticals["vertical"].astype("int64").astype("str")
     identity = {"long_name": "archive id and number of the vertical", "coverage_content_type": "referenceInformation"}
     _words(data, "vertical_id", "vertical", names, identity | {"cf_role": "profile_id"})
-    middle = ((_epoch(gaugings["started_at"]) + _epoch(gaugings["ended_at"])) / 2)[verticals["i"].to_numpy()]
-    read = _epoch(points["read_at"])
+    middle = ((epoch(gaugings["started_at"]) + epoch(gaugings["ended_at"])) / 2)[verticals["i"].to_numpy()]
+    read = epoch(points["read_at"])
     known = ~np.isnan(read)
     count = np.bincount(points["v"].to_numpy()[known], minlength=n)
     total = np.bincount(points["v"].to_numpy()[known], weights=read[known], minlength=n)
@@ -260,7 +260,7 @@ def _write_verticals(
 
 def _write_points(data: _Draft, points: pd.DataFrame) -> None:
     data.createDimension("obs", len(points))
-    depth = attributes(_column("points", "point_depth_m"))
+    depth = attributes(column_of("points", "point_depth_m"))
     depth |= {"positive": "down", "axis": "Z", "coverage_content_type": "coordinate"}
     _variable(data, "depth", "f8", ("obs",), points["point_depth_m"].to_numpy(dtype="float64"), depth)
     _numbers(data, text.POINT_NUMBERS, points, ("obs",))
@@ -284,7 +284,7 @@ def _with(table: str) -> dict[str, str]:
 
 def _numbers(data: _Draft, spec: text.Numbers, rows: pd.DataFrame, dims: tuple[str, ...]) -> None:
     for name in spec.columns:
-        column = _column(spec.table, name)
+        column = column_of(spec.table, name)
         variable = text.RENAMED.get((spec.table, name), name)
         attrs: dict[str, Any] = attributes(column) | {
             "coverage_content_type": text.COVERAGE.get(variable, "physicalMeasurement")
@@ -306,7 +306,7 @@ def _coded(
 ) -> None:
     """Write words of a closed list as numbers from 1, with their meanings; -1 where the word is missing."""
     attrs = {
-        "long_name": _column(table, column).description,
+        "long_name": column_of(table, column).description,
         "standard_name": "status_flag",
         "flag_values": np.arange(1, len(meanings) + 1, dtype="i1"),
         "flag_meanings": " ".join(text.meaning(word) for word in meanings),
@@ -343,52 +343,12 @@ def _variable(
     data.later(variable, values.astype(kind))
 
 
-def _epoch(times: pd.Series) -> NDArray[np.float64]:
+def epoch(times: pd.Series) -> NDArray[np.float64]:
     """Count seconds since 1970; NaN where a time is missing."""
     whole = times.dt.as_unit("us").astype("int64").to_numpy() / 1e6
     return np.where(times.isna().to_numpy(), np.nan, whole)
 
 
-def _column(table: str, name: str) -> Any:
+def column_of(table: str, name: str) -> Any:
+    """Find what a model says of a column."""
     return next(c for c in columns(ARCHIVE_TABLES[table]) if c.name == name)
-
-
-def differing_values(found: bytes, expected: bytes) -> list[str]:
-    """Compare two files value by value: every dimension and variable, whatever their bytes and attributes.
-
-    Parameters
-    ----------
-    found, expected : bytes
-
-    Returns
-    -------
-    list of str
-        A sentence for each variable that is missing or differs; one found beside those expected is no fault.
-    """
-    with (
-        netCDF4.Dataset("found", memory=found) as one,
-        netCDF4.Dataset("expected", memory=expected) as other,
-    ):
-        one.set_auto_mask(False)
-        other.set_auto_mask(False)
-        return [
-            sentence
-            for name, variable in other.variables.items()
-            if (sentence := _difference(name, one.variables.get(name), variable))
-        ]
-
-
-def _difference(name: str, found: Any, expected: Any) -> str:
-    if found is None:
-        return f"expected the variable {name} as rendered again, found none"
-    if found.shape != expected.shape or found.dtype != expected.dtype:
-        return f"expected {name} of {expected.dtype} {expected.shape}, found {found.dtype} {found.shape}"
-    one, other = found[...], expected[...]
-    same = one == other
-    if one.dtype.kind == "f":
-        same |= np.isnan(one) & np.isnan(other)
-    if np.all(same):
-        return ""
-    at = tuple(int(i) for i in np.argwhere(~np.atleast_1d(same))[0])
-    pair = np.atleast_1d(other)[at], np.atleast_1d(one)[at]
-    return f"{name}{list(at)}: expected {pair[0]!r} as rendered again, found {pair[1]!r}; {int((~same).sum())} differ"

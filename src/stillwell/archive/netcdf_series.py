@@ -16,10 +16,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from schemas import ARCHIVE_TABLES, words
-from schemas.derive import attributes, columns, key_names
+from schemas.derive import attributes, key_names
 from stillwell.archive.archive import Archive
 from stillwell.archive.layout import site_folder
-from stillwell.archive.netcdf import HOW, NOTHING, SECONDS, differing_values
+from stillwell.archive.netcdf import HOW, NOTHING, SECONDS, column_of, epoch
+from stillwell.archive.netcdf_compare import unlike_listed
 from stillwell.archive.netcdf_globals import series_attributes
 from stillwell.archive.netcdf_text import QC_MEANINGS, QC_VALUES, meaning
 from stillwell.archive.standing import newest_revisions
@@ -98,15 +99,11 @@ def series_again(archive: Archive, office: Mapping[str, str]) -> Iterator[Fault]
     Fault
         Of kind ``netcdf``.
     """
-    listed = archive.listing()
     for table in WHEN:
         for site in sorted({file.site for file in archive.table_files(table)}):
-            for path, data in _years(archive, table, site, archive.standing(table, [site]), office):
-                if path not in listed:
-                    yield Fault("netcdf", path, "expected a file of the record that stands, found none listed")
-                    continue
-                for sentence in differing_values(archive.document(path), data):
-                    yield Fault("netcdf", path, sentence)
+            rendered = _years(archive, table, site, archive.standing(table, [site]), office)
+            missing = "expected a file of the record that stands, found none listed"
+            yield from unlike_listed(archive, rendered, missing)
 
 
 def _years(
@@ -164,14 +161,14 @@ Declared = tuple[Any, Any]
 def _time(data: Any, table: str, rows: pd.DataFrame) -> Declared:
     time = data.createVariable("time", "f8", ("time",), **HOW)
     said = {"standard_name": "time", "axis": "T", "coverage_content_type": "coordinate"} | SECONDS
-    start = _epoch(rows[WHEN[table]])
+    start = epoch(rows[WHEN[table]])
     if table == "discharge":
         time.setncatts(said | {"long_name": "moment of the recorded stage"})
         return time, start
     time.setncatts(said | {"long_name": "middle of the standard day", "bounds": "time_bounds"})
     data.createDimension("bounds", 2)
     bounds = data.createVariable("time_bounds", "f8", ("time", "bounds"), **HOW)
-    end = _epoch(rows["ends_at"])
+    end = epoch(rows["ends_at"])
     bounds.set_auto_maskandscale(False)
     bounds[...] = np.stack([start, end], axis=1)
     return time, (start + end) / 2
@@ -180,7 +177,7 @@ def _time(data: Any, table: str, rows: pd.DataFrame) -> Declared:
 def _place(data: Any, site: Mapping[str, Any]) -> Iterator[Declared]:
     for name, column, axis in (("lat", "latitude", "Y"), ("lon", "longitude", "X")):
         variable = data.createVariable(name, "f8")
-        place = attributes(_column("sites", column)) | {"axis": axis, "coverage_content_type": "coordinate"}
+        place = attributes(column_of("sites", column)) | {"axis": axis, "coverage_content_type": "coordinate"}
         variable.setncatts(place | {"long_name": f"{column} of the gauge"})
         yield variable, float(site[column])
     crs = data.createVariable("crs", "i4")
@@ -197,7 +194,7 @@ def _place(data: Any, site: Mapping[str, Any]) -> Iterator[Declared]:
 
 def _numbers(data: Any, table: str, rows: pd.DataFrame) -> Iterator[Declared]:
     for column, name in NUMBERS[table].items():
-        attrs: dict[str, Any] = attributes(_column(table, column))
+        attrs: dict[str, Any] = attributes(column_of(table, column))
         if name == "discharge_uncertainty":
             attrs |= {
                 "standard_name": "water_volume_transport_in_river_channel standard_error",
@@ -256,17 +253,9 @@ def _words(data: Any, site: Mapping[str, Any], rows: pd.DataFrame) -> Iterator[D
     data.createDimension("strlen_station_id", len(raw))
     station = data.createVariable("station_id", "S1", ("strlen_station_id",), **HOW)
     station.setncatts(
-        attributes(_column("sites", "site"))
+        attributes(column_of("sites", "site"))
         | {"cf_role": "timeseries_id", "coverage_content_type": "referenceInformation"}
     )
     station._Encoding = "utf-8"
     station.set_auto_chartostring(False)
     yield station, np.array([raw], dtype=f"S{len(raw)}").view("S1")
-
-
-def _epoch(times: pd.Series) -> NDArray[np.float64]:
-    return times.dt.as_unit("us").astype("int64").to_numpy() / 1e6
-
-
-def _column(table: str, name: str) -> Any:
-    return next(c for c in columns(ARCHIVE_TABLES[table]) if c.name == name)

@@ -128,13 +128,14 @@ def next_(archive: ArchiveOption = HERE, format_: FormatOption = Format.table) -
     import pyarrow as pa
 
     from stillwell.archive.archive import Archive
+    from stillwell.hydrometry.next_gauging import ranked
     from stillwell.pipeline import utc_now
-    from stillwell.reading.records import outlooks, ranking
+    from stillwell.reading.records import outlooks
 
     with in_words():
         found, silent = outlooks(Archive(archive), utc_now())
         if found:
-            write(pa.Table.from_pandas(ranking(found), preserve_index=False), format_, None)
+            write(pa.Table.from_pandas(ranked(found), preserve_index=False), format_, None)
     for site, outlook in found.items() if format_ is Format.table else ():
         for sentence in outlook.sentences:
             typer.echo(f"{site}: {sentence}")

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import csv
+import io
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from stillwell.errors import DepositError
@@ -141,3 +143,12 @@ def _file(path: Path, name: str, before: int) -> DepositFile:
     if len(data) > size:
         raise DepositError(f"{shown(name)}: expected a file at rest, found it growing; nothing was taken")
     return DepositFile(name, data)
+
+
+def table_file(table: str, rows: Sequence[Mapping[str, str]]) -> DepositFile:
+    """Write rows of a deposit table as its CSV file; the first row names the columns."""
+    out = io.StringIO()
+    lines = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
+    lines.writeheader()
+    lines.writerows(rows)
+    return DepositFile(f"{table}.csv", out.getvalue().encode("utf-8"))

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from schemas import ARCHIVE_TABLES
 from schemas.derive import columns
 from schemas.words import MARKS
+from stillwell.archive.archive import Archive
+from stillwell.archive.standing import standing_rows
 from stillwell.assessment.policy import Policy
 from stillwell.assessment.series import doubts_in_words
 from stillwell.hydrometry.corrections import Corrections
@@ -57,10 +59,9 @@ class SiteRecord:
     doubts: pd.DataFrame
 
 
-def recorded_sites(view: View) -> list[str]:
-    """Name the sites that have both stage and a rating."""
-    rated = set(view.standing("ratings")["site"])
-    return sorted(site for site in rated if len(view.read("stage", [site])))
+def recorded_sites(archive: Archive) -> list[str]:
+    """Name the sites that have both stage and a rating; no stage is read for it."""
+    return sorted(set(archive.standing("ratings")["site"]) & {file.site for file in archive.table_files("stage")})
 
 
 def derived(view: View, sites: Sequence[str], circumstances: Circumstances) -> dict[str, pd.DataFrame]:
@@ -99,7 +100,8 @@ def _trail(circumstances: Circumstances) -> dict[str, str]:
 
 def site_record(view: View, site: str, policy: Policy) -> SiteRecord:
     """Derive one site's record from what stands."""
-    time, stage, sensor = series_of(view.standing("stage", [site]), policy.value("gap_bridged_s"))
+    recorded = view.read("stage", [site])
+    time, stage, sensor = series_of(standing_rows("stage", recorded, recorded), policy.value("gap_bridged_s"))
     corrected = _corrected(view, site, time, stage, sensor)
     ratings, names = ratings_of(view, site, policy)
     spans = _conditions(view, site)
@@ -113,7 +115,7 @@ def site_record(view: View, site: str, policy: Policy) -> SiteRecord:
     # a flood that may not be rated must not be bridged by a line from foot to foot either
     cut = np.searchsorted(daily["from_us"].to_numpy(), time[far], side="right") - 1
     daily.loc[np.unique(cut), ["mean_m3_s", "uncertainty_m3_s", "maximum_m3_s"]] = np.nan
-    doubts = stage_doubts(view, site, policy)
+    doubts = stage_doubts(recorded, policy)
     return SiteRecord(site, record, sensor, names, tuple(ratings), daily, doubts)
 
 
@@ -282,10 +284,9 @@ def daily_rows(made: SiteRecord) -> pd.DataFrame:
     )
 
 
-def stage_doubts(view: View, site: str, policy: Policy) -> pd.DataFrame:
+def stage_doubts(recorded: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """Doubt the stage of a site, sensor by sensor, as it was handed in: values revised later are doubted too."""
-    rows = view.read("stage", [site])
-    rows = rows.sort_values(["recorded_at", "deposit", "row_file", "row_line"], kind="stable")
+    rows = recorded.sort_values(["recorded_at", "deposit", "row_file", "row_line"], kind="stable")
     frames = []
     for name, mine in rows.groupby(rows["sensor"].fillna(""), sort=True):
         found = check_series(microseconds(mine["time"]), mine["stage_m"].to_numpy(dtype="float64"))

@@ -12,7 +12,7 @@ import pyarrow as pa
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError, RatingError
 from stillwell.hydrometry import totals
-from stillwell.hydrometry.next_gauging import Outlook, of_site, ranked
+from stillwell.hydrometry.next_gauging import Outlook, of_site
 from stillwell.hydrometry.rating_fit import RatingFit
 from stillwell.reading.rating import Candidates, candidates, fitted
 
@@ -138,8 +138,3 @@ def _fit_in_force(archive: Archive, site: str) -> tuple[Candidates, RatingFit]:
             pass
     gaugings = candidates(archive, site)
     return gaugings, fitted(gaugings)
-
-
-def ranking(found: dict[str, Outlook]) -> pd.DataFrame:
-    """Rank sites for the next field week; see ``next_gauging.ranked``."""
-    return ranked(found)
