@@ -53,5 +53,19 @@ def folder_digest(files: Iterable[tuple[str, bytes]]) -> str:
     -------
     str
     """
-    rows = sorted([path, len(data), sha256(data)] for path, data in files)
-    return sha256(canonical_json(rows))
+    return digest_of_rows((path, len(data), sha256(data)) for path, data in files)
+
+
+def digest_of_rows(rows: Iterable[tuple[str, int, str]]) -> str:
+    """Return the deposit digest of a folder whose files were digested already; see ``folder_digest``.
+
+    Parameters
+    ----------
+    rows : iterable of (str, int, str)
+        Path relative to the folder with ``/``, size in bytes, and sha256.
+
+    Returns
+    -------
+    str
+    """
+    return sha256(canonical_json(sorted([path, size, digest] for path, size, digest in rows)))

@@ -16,7 +16,7 @@ from stillwell.archive import fs
 from stillwell.archive.entries import utc_text
 from stillwell.archive.layout import SEALED
 from stillwell.errors import ArchiveDamaged, Withheld
-from stillwell.fingerprint import canonical_json, folder_digest, sha256, sha512
+from stillwell.fingerprint import canonical_json, digest_of_rows, sha256, sha512
 from stillwell.records import Deposit, DepositFile, Fault
 
 LAYOUT = "0003-hash-and-id-n-tuple-storage-layout"
@@ -43,15 +43,19 @@ def object_folder(digest: str) -> str:
     """Name the folder of a deposit's object, relative to the storage root."""
     identifier = f"deposit:{digest}"
     hashed = sha256(identifier.encode())
-    encoded = "".join(c if re.match(r"[A-Za-z0-9_-]", c) else f"%{ord(c):02x}" for c in identifier)
+    encoded = re.sub(r"[^A-Za-z0-9_-]", lambda found: f"%{ord(found[0]):02x}", identifier)
     return "/".join([*(hashed[part] for part in _TUPLES), encoded])
 
 
 def deposit_digest(kind: str, files: Sequence[DepositFile]) -> str:
     """Digest a deposit: a folder by its list of files, anything else by its bytes."""
+    return _digest_of(kind, [(file.path, len(file.data), sha256(file.data)) for file in files])
+
+
+def _digest_of(kind: str, rows: Sequence[tuple[str, int, str]]) -> str:
     if kind == "folder":
-        return folder_digest((file.path, file.data) for file in files)
-    return sha256(files[0].data) if len(files) == 1 else ""
+        return digest_of_rows(rows)
+    return rows[0][2] if len(rows) == 1 else ""
 
 
 def object_files(deposit: Deposit, created: datetime, by: str, *, withheld: bool = False) -> list[tuple[str, bytes]]:
@@ -291,7 +295,7 @@ class Sealed:
         yield from broken
         yield from self._extra(digest, folder, set(paths))
         if not broken:
-            yield from self._unreadable(digest, folder)
+            yield from self._misnamed(digest, folder, inventory, sums256)
 
     def _content_faults(self, path: str, expected: str, expected256: str) -> Iterator[Fault]:
         try:
@@ -312,13 +316,25 @@ class Sealed:
             if path.is_file() and inside not in expected:
                 yield Fault("sealed", f"{folder}/{inside}", "expected nothing, found a file that was never sealed")
 
-    def _unreadable(self, digest: str, folder: str) -> Iterator[Fault]:
+    def _misnamed(
+        self, digest: str, folder: str, inventory: dict[str, Any], sums: Mapping[str, str]
+    ) -> Iterator[Fault]:
+        """Hold the digest an object is named by against its files, whose own digests were just proved."""
         try:
-            self.read(digest)
-        except Withheld:
+            version = inventory["versions"]["v1"]
+            about = json.loads(version["message"])
+            if about.get("withheld"):
+                return
+            places = {path: inventory["manifest"][d][0] for d, paths in version["state"].items() for path in paths}
+            base = self._object(digest)
+            rows = [(path, (base / place).stat().st_size, sums[place]) for path, place in places.items()]
+            found = _digest_of(about["kind"], rows)
+        except (OSError, ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
+            yield Fault("sealed", folder, f"expected a sealed deposit, found {error!r}; its bytes cannot be given out")
             return
-        except ArchiveDamaged as error:
-            yield Fault("sealed", folder, str(error).removeprefix(f"{folder}: "))
+        if found != digest:
+            sentence = f"expected a deposit with the digest {digest}, found {found}; it is not as sealed"
+            yield Fault("sealed", folder, sentence)
 
     def _strangers(self, digests: Sequence[str]) -> Iterator[Fault]:
         """Find files and empty folders that belong to no object."""
