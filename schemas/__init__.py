@@ -55,7 +55,7 @@ ARCHIVE_TABLES: dict[str, type[Table]] = {
 }
 """What stands in the archive."""
 
-SCHEMA_VERSION = "1.2"
+SCHEMA_VERSION = "1.3"
 """Major changes when a column is renamed, retyped or changes meaning; minor when one is added."""
 
 __all__ = ["ARCHIVE_TABLES", "DEPOSIT_TABLES", "SCHEMA_VERSION", "Table"]

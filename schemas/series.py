@@ -52,6 +52,7 @@ class RatingsColumns(Table):
     standard_error_pct: Number = col("scatter of gaugings about it, standard", units="percent", ge=0, le=1000)
     freedom: Number = col("residual degrees of freedom", units="1", ge=0, le=1_000_000)
     covariance: Text = col("covariance of ln C of the lowest segment, then every beta, e and break, JSON, row by row")
+    gaugings: Text = col("gaugings it was fitted to, each as archive id/revision, joined by '; '")
     by: Text = col("code of the person who adopted it", required=True)
     reason: Text = col("why", required=True)
 

@@ -34,7 +34,14 @@ def _cell(value: object) -> str:
 
 
 def rating_deposit(
-    site: str, name: str, made: RatingFit, *, valid_from: datetime | None, by: str, reason: str
+    site: str,
+    name: str,
+    made: RatingFit,
+    *,
+    gaugings: Sequence[str] = (),
+    valid_from: datetime | None,
+    by: str,
+    reason: str,
 ) -> Deposit:
     """Write a fitted rating down as a deposit.
 
@@ -43,6 +50,8 @@ def rating_deposit(
     site, name : str
         Code of the site and name of the rating.
     made : RatingFit
+    gaugings : sequence of str
+        What it was fitted to, each as ``archive id/revision``.
     valid_from : datetime
         From when it holds.
     by, reason : str
@@ -61,6 +70,7 @@ def rating_deposit(
         "standard_error_pct": 100 * float(made.standard_error),
         "freedom": float(made.freedom),
         "covariance": json.dumps([[float(value) for value in row] for row in made.covariance]),
+        "gaugings": "; ".join(gaugings),
         "by": by,
         "reason": reason,
     }

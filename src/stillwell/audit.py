@@ -13,16 +13,19 @@ from schemas import ARCHIVE_TABLES
 from schemas.derive import key_names
 from stillwell import __version__
 from stillwell.archive.archive import Archive
+from stillwell.archive.entries import shipped_policies
 from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults, sealed_remarks, withheld_faults
 from stillwell.archive.ledger import Entry
 from stillwell.archive.netcdf_series import series_again
+from stillwell.archive.netcdf_stage import stage_again
 from stillwell.archive.rounds import next_part
 from stillwell.archive.snapshot import History
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, sites_of
 from stillwell.errors import ArchiveDamaged, StillwellError, Withheld
+from stillwell.fingerprint import sha256
 from stillwell.pipeline import default_policy_text, taken_again
-from stillwell.prepare import Circumstances, policy_in_force, prepare
+from stillwell.prepare import Circumstances, View, policy_in_force, prepare
 from stillwell.prepare.again import anew
 from stillwell.prepare.records import derived
 from stillwell.records import AuditReport, Fault
@@ -69,10 +72,10 @@ def audit(root: Path, *, recompute: bool = True, progress: Progress | None = Non
         If the folder is not an archive this version can read.
     """
     tell = progress or (lambda step, done, total: None)
-    archive = Archive(root)
+    archive = Archive(root, complete=True)
     faults = [*ledger_faults(archive)]
     counts: dict[str, int] = {}
-    unproved: list[int] = []
+    unproved: dict[int, str] = {}
     if not faults:
         entries = archive.ledger.entries()
         tell("digests", 0, 3)
@@ -88,6 +91,7 @@ def audit(root: Path, *, recompute: bool = True, progress: Progress | None = Non
         if not broken:
             office = policy_in_force(archive, None, default_policy_text())[0].office
             faults += [*rendered_again(archive, office), *series_again(archive, office)]
+            faults += stage_again(archive, office)
         counts |= {"NetCDF files rendered again": sum(path.startswith("netcdf/") for path in archive.listing())}
         if recompute and not broken and not any(f.kind == "sealed" for f in faults):
             faults += _recompute_faults(archive, entries, tables, unproved, tell)
@@ -95,7 +99,7 @@ def audit(root: Path, *, recompute: bool = True, progress: Progress | None = Non
             again = sum(int((~rows["recorded_at"].isin(moments)).sum()) for rows in tables.values())
             counts |= {"rows computed again": again}
     remarks = [] if faults else sealed_remarks(archive)
-    remarks += [f"commit {n} rests on withheld content; its rows were not computed again" for n in unproved]
+    remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in unproved.items()]
     return AuditReport(str(root), datetime.now(UTC), counts, tuple(faults), tuple(remarks))
 
 
@@ -120,7 +124,7 @@ def audit_part(root: Path, budget: int, now: datetime | None = None) -> AuditRep
         If the folder is not an archive this version can read.
     """
     moment = now or datetime.now(UTC)
-    archive = Archive(root)
+    archive = Archive(root, complete=True)
     faults = [*ledger_faults(archive)]
     counts: dict[str, int] = {}
     remarks: list[str] = []
@@ -154,15 +158,20 @@ def _schema_faults(tables: dict[str, pd.DataFrame]) -> Iterator[Fault]:
 
 
 def _recompute_faults(
-    archive: Archive, entries: list[Entry], tables: dict[str, pd.DataFrame], unproved: list[int], tell: Progress
+    archive: Archive, entries: list[Entry], tables: dict[str, pd.DataFrame], unproved: dict[int, str], tell: Progress
 ) -> Iterator[Fault]:
     """Take each commit again with the archive as it stood before it, and compare every row."""
     history = History(tables)
+    shipped, newest = shipped_policies(entries), default_policy_text()
     for number, entry in enumerate(entries):
         tell("computing again", number, len(entries))
         before = history.before(entry.recorded_at)
+        text = shipped.get(entry.shipped_policy, newest)
+        if not entry.shipped_policy and _judged_by_another(before, entry, tables, text):
+            unproved[entry.number] = "was judged by a policy that an earlier version shipped and did not keep"
+            continue
         if not entry.deposits:
-            policy = policy_in_force(before, None, default_policy_text())
+            policy = policy_in_force(before, None, text, newest)
             told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy)
             if entry.reason == DERIVED:
                 yield from _compared(entry, tables, derived(before, sites_of(entry), told))
@@ -172,12 +181,24 @@ def _recompute_faults(
         try:
             deposits, used, understood = taken_again(archive, entry)
         except Withheld:
-            unproved.append(entry.number)
+            unproved[entry.number] = "rests on withheld content"
             continue
-        policy = policy_in_force(before, understood, default_policy_text())
+        policy = policy_in_force(before, understood, text, newest)
         told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, used)
         again = prepare(before, deposits, understood, told).tables
         yield from _compared(entry, tables, again)
+
+
+def _judged_by_another(before: View, entry: Entry, tables: dict[str, pd.DataFrame], text: str) -> bool:
+    """Say whether an office without a policy of its own had its rows judged by another than the one shipped now."""
+    if len(before.standing("policies")):
+        return False
+    moment, expected = pd.Timestamp(entry.recorded_at), sha256(text.encode())
+    judged = [rows[rows["recorded_at"] == moment] for rows in tables.values() if "policy_digest" in rows]
+    digests = {digest for rows in judged for digest in rows["policy_digest"]}
+    policies = tables.get("policies")
+    own = set() if policies is None else {sha256(text.encode()) for text in policies["text"]}
+    return bool(digests - own - {expected})
 
 
 def _compared(entry: Entry, tables: dict[str, pd.DataFrame], again: dict[str, pd.DataFrame]) -> Iterator[Fault]:

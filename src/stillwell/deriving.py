@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 
 import pandas as pd
 
-from stillwell import __version__
+from stillwell.archive.archive import Archive
 from stillwell.archive.layout import README
 from stillwell.archive.ledger import Entry
 from stillwell.archive.netcdf_series import series_files
@@ -16,9 +17,9 @@ from stillwell.archive.provenance import provenance_path
 from stillwell.archive.provenance_derived import derivation_provenance
 from stillwell.archive.readme import archive_readme, schema_documents
 from stillwell.archive.sources import sources
-from stillwell.archive.writer import Commit, Writer, open_writer
+from stillwell.archive.writer import Commit, Writer
 from stillwell.errors import QueryError
-from stillwell.pipeline import circumstances, utc_now
+from stillwell.pipeline import circumstances, utc_now, writing
 from stillwell.prepare import Circumstances, Prepared
 from stillwell.prepare.again import anew
 from stillwell.prepare.records import derived, recorded_sites
@@ -28,6 +29,10 @@ REASON = "derive"
 """What the ledger entry of a derivation gives as its reason."""
 
 
+AT_ONCE = 4_000_000
+"""Recorded values whose records are derived in one commit; more sites than that hold go into several."""
+
+
 def derive(
     root: Path,
     sites: Sequence[str] | None = None,
@@ -35,7 +40,7 @@ def derive(
     by: str = "unnamed",
     now: Callable[[], datetime] = utc_now,
 ) -> tuple[Entry | None, dict[str, pd.DataFrame]]:
-    """Derive the records of sites and commit what changed.
+    """Derive the records of sites and commit what changed; ``derivations`` with all its rows together.
 
     Parameters
     ----------
@@ -48,7 +53,7 @@ def derive(
     Returns
     -------
     Entry or None
-        None where nothing changed.
+        The last commit; None where nothing changed.
     dict of str to DataFrame
         The rows that are new.
 
@@ -59,17 +64,65 @@ def derive(
     ArchiveLocked
         If another writer is at work.
     """
-    with open_writer(root, software_version=__version__, by=by, now=now, create=False) as writer:
+    entry: Entry | None = None
+    parts: dict[str, list[pd.DataFrame]] = {}
+    for entry, tables in derivations(root, sites, by=by, now=now):  # noqa: B007 - the last one is wanted
+        for name, rows in tables.items():
+            parts.setdefault(name, []).append(rows)
+    return entry, {name: pd.concat(rows, ignore_index=True) for name, rows in parts.items()}
+
+
+def derivations(
+    root: Path,
+    sites: Sequence[str] | None = None,
+    *,
+    by: str = "unnamed",
+    now: Callable[[], datetime] = utc_now,
+    at_once: int = AT_ONCE,
+) -> Iterator[tuple[Entry, dict[str, pd.DataFrame]]]:
+    """Derive the records of sites, some at a time, and commit what changed of each lot before the next.
+
+    Parameters
+    ----------
+    root, sites, by, now
+        As of ``derive``.
+    at_once : int
+        Recorded values in one lot, at most; a site is never parted.
+
+    Yields
+    ------
+    Entry
+        A commit; there is none for a lot in which nothing changed.
+    dict of str to DataFrame
+        Its rows.
+    """
+    with writing(root, by=by, now=now, create=False) as writer:
         known = recorded_sites(writer.archive)
         missing = sorted(set(sites or ()) - set(known))
         if missing:
             msg = f"expected sites with recorded stage and a rating, found {', '.join(missing)}; nothing was derived"
             raise QueryError(msg)
-        told = circumstances(writer, None)
-        tables = derived(writer.archive, sorted(set(sites)) if sites else known, told)
-        if not tables:
-            return None, {}
-        return writer.commit(derivation(writer, told, tables)), tables
+        for lot in _lots(writer.archive, sorted(set(sites)) if sites else known, at_once):
+            told = circumstances(writer, None)
+            tables = derived(writer.archive, lot, told)
+            if tables:
+                yield writer.commit(derivation(writer, told, tables)), tables
+
+
+def _lots(archive: Archive, sites: Sequence[str], at_once: int) -> list[list[str]]:
+    """Part sites, in their order, into lots of so many recorded values."""
+    values = Counter[str]()
+    for file in archive.table_files("stage", sites):
+        values[file.site] += file.rows
+    lots: list[list[str]] = []
+    held = 0
+    for site in sites:
+        if not lots or held + values[site] > at_once:
+            lots.append([])
+            held = 0
+        lots[-1].append(site)
+        held += values[site]
+    return lots
 
 
 def derivation(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFrame]) -> Commit:
@@ -131,7 +184,7 @@ def recompute(
     ArchiveLocked
         If another writer is at work.
     """
-    with open_writer(root, software_version=__version__, by=by, now=now, create=False) as writer:
+    with writing(root, by=by, now=now, create=False) as writer:
         told = circumstances(writer, None)
         tables = anew(writer.archive, told)
         if not tables:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import cache
@@ -196,7 +197,7 @@ def take(
     """
     tell = progress or (lambda step, done, total: None)
     intake_map = map_from(_text(used_map)) if used_map else None
-    with open_writer(root, software_version=__version__, by=by, now=now, wait_s=wait_s) as writer:
+    with writing(root, by=by, now=now, wait_s=wait_s) as writer:
         fresh, known = _sort_known(writer.archive, deposits, again)
         if not fresh:
             return Taken(known=tuple(known))
@@ -213,9 +214,31 @@ def take(
     return Taken(entry, prepared, tuple(fresh), tuple(known))
 
 
+def writing(
+    root: Path,
+    *,
+    by: str,
+    now: Callable[[], datetime],
+    create: bool = True,
+    wait_s: float = 0.0,
+    policy_text: str = "",
+) -> AbstractContextManager[Writer]:
+    """Open an archive for writing by this version, with the policy it ships or another; see ``open_writer``."""
+    return open_writer(
+        root,
+        software_version=__version__,
+        by=by,
+        now=now,
+        create=create,
+        wait_s=wait_s,
+        policy_text=policy_text or default_policy_text(),
+    )
+
+
 def circumstances(writer: Writer, understood: Understood | None, intake_map: str = "") -> Circumstances:
     """Collect who, when and by what rules from an open writer and the deposits it takes."""
-    policy = policy_in_force(writer.archive, understood, default_policy_text())
+    shipped = default_policy_text()
+    policy = policy_in_force(writer.archive, understood, writer.policy_text or shipped, shipped)
     return Circumstances(writer.number, writer.recorded_at, writer.by, __version__, *policy, intake_map)
 
 
@@ -307,7 +330,7 @@ def withhold(root: Path, digest: str, *, by: str, reason: str, now: Callable[[],
     if taken.entry is None or not taken.all_good:
         msg = "expected the decision to be taken, found it returned; nothing was withheld"
         raise DepositError(msg)
-    with open_writer(root, software_version=__version__, by=by, now=now) as writer:
+    with writing(root, by=by, now=now) as writer:
         removed(root, found[0], taken.deposits[0].digest, writer.recorded_at, by)
     return found[0]
 
@@ -339,7 +362,7 @@ def compact(
     ArchiveLocked
         If another writer is at work.
     """
-    with open_writer(root, software_version=__version__, by=by, now=now, create=False) as writer:
+    with writing(root, by=by, now=now, create=False) as writer:
         gone = sweep(writer, writer.recorded_at - timedelta(days=keep_days))
         groups = scattered(writer.archive, most)
         if not groups:

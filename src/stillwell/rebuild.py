@@ -16,15 +16,16 @@ from stillwell.archive import fs
 from stillwell.archive.archive import Archive
 from stillwell.archive.compact import REASON as COMPACTION
 from stillwell.archive.compact import compaction
+from stillwell.archive.entries import shipped_policies
 from stillwell.archive.layout import LOCK, WORK
 from stillwell.archive.ledger import Entry
 from stillwell.archive.lock import hold_lock
 from stillwell.archive.readme import schema_documents
-from stillwell.archive.writer import Commit, Writer, open_writer
+from stillwell.archive.writer import Commit, Writer
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, derivation, recomputation, sites_of
 from stillwell.errors import ArchiveError, Withheld
-from stillwell.pipeline import circumstances, commit_of, taken_again
+from stillwell.pipeline import circumstances, commit_of, taken_again, writing
 from stillwell.prepare import Prepared, prepare
 from stillwell.prepare.again import anew
 from stillwell.prepare.records import derived
@@ -74,15 +75,17 @@ def rebuild(source: Path, into: Path, progress: Progress | None = None) -> Rebui
         msg = f"expected an empty folder to rebuild into, found {into} with something in it; nothing was written"
         raise ArchiveError(msg)
     tell = progress or (lambda step, done, total: None)
-    original = Archive(source)
+    original = Archive(source, complete=True)
     entries = original.ledger.entries()
     _copy_sealed(original, into, entries[0].recorded_at)
     different: list[str] = []
     carried: list[int] = []
+    shipped = shipped_policies(entries)
     for entry in entries:
         tell("rebuilding", entry.number - 1, len(entries))
         clock = partial(_still, entry.recorded_at)
-        with open_writer(into, software_version=__version__, by=entry.by, now=clock) as writer:
+        text = shipped.get(entry.shipped_policy, "")
+        with writing(into, by=entry.by, now=clock, policy_text=text) as writer:
             made = _again(original, writer, entry, carried)
         after = {file.path: file.sha256 for file in made.files}
         changed = [file.path for file in entry.files if after.get(file.path) != file.sha256]

@@ -14,6 +14,7 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.layout import README
 from stillwell.archive.netcdf import NEEDED, SiteYear, gaugings_netcdf, netcdf_path
 from stillwell.archive.netcdf_compare import unlike_listed
+from stillwell.archive.netcdf_stage import stage_files
 from stillwell.archive.provenance import commit_provenance, provenance_path
 from stillwell.archive.readme import archive_readme, schema_documents
 from stillwell.archive.reviews import newest_rows
@@ -24,6 +25,9 @@ from stillwell.prepare.again import REASON
 from stillwell.records import Deposit, Fault
 
 RENDERED = ("gaugings", "verticals", "points", "findings")
+
+TOGETHER = 32
+"""Sites rendered from rows held in memory at the same time."""
 
 
 class Rows(Protocol):
@@ -91,24 +95,46 @@ def renderings(writer: Writer, circumstances: Circumstances, prepared: Prepared)
     """
     office = circumstances.policy.office
     fixed = {README: archive_readme(office)} | schema_documents()
-    touched = _touched(writer.archive, prepared)
+    stage = prepared.tables.get("stage")
+    if stage is not None:
+        sites = prepared.tables.get("sites", stage.iloc[:0])
+        fixed |= dict(stage_files(writer.archive, stage, sites, office))
+    touched, joined = _touched(writer.archive, prepared)
     if not touched:
         return fixed
+    places = {
+        name: rows.groupby("site", sort=False).indices for name, rows in prepared.tables.items() if "site" in rows
+    }
 
     def with_new(table: str, sites: Sequence[str]) -> pd.DataFrame:
         kept = writer.archive.read(table, sites)
         fresh = prepared.tables.get(table)
         if fresh is None:
             return kept
-        mine = fresh[fresh["site"].isin(set(sites))] if "site" in fresh else fresh
-        return pd.concat([kept, mine], ignore_index=True)
+        mine = [places[table][site] for site in sites if site in places[table]] if table in places else None
+        at = np.sort(np.concatenate(mine)) if mine else np.arange(len(fresh) if mine is None else 0)
+        return pd.concat([kept, fresh.iloc[at]], ignore_index=True)
 
-    return fixed | dict(site_years(with_new, writer.archive.related(sorted(touched)), office, touched))
+    out = dict(fixed)
+    for group in _groups(sorted(touched), joined):
+        wanted = {site: touched[site] for site in group if site in touched}
+        out |= site_years(with_new, writer.archive.related(group), office, wanted)
+    return out
 
 
-def _touched(archive: Archive, prepared: Prepared) -> dict[str, set[int] | None]:
-    """Say which years of which sites a commit changes; None means every year."""
+def _groups(sites: Sequence[str], joined: set[str]) -> Iterator[list[str]]:
+    """Part sites into groups to be rendered one after the other; those that share a gauging stay in one group."""
+    apart = [site for site in sites if site not in joined]
+    if joined:
+        yield sorted(joined)
+    for begin in range(0, len(apart), TOGETHER):
+        yield apart[begin : begin + TOGETHER]
+
+
+def _touched(archive: Archive, prepared: Prepared) -> tuple[dict[str, set[int] | None], set[str]]:
+    """Say which years of which sites a commit changes, None meaning every year, and which sites share a gauging."""
     touched: dict[str, set[int] | None] = {}
+    joined: set[str] = set()
     fresh = [prepared.tables[name] for name in ("gaugings", "findings") if name in prepared.tables]
     if fresh:
         ids = {gauging_id for rows in fresh for gauging_id in rows["gauging_id"]}
@@ -119,10 +145,12 @@ def _touched(archive: Archive, prepared: Prepared) -> dict[str, set[int] | None]
             years = touched.setdefault(site, set())
             if years is not None:
                 years.add(int(year))
+        spread = mine.groupby("gauging_id")["site"].transform("nunique") > 1
+        joined = set(mine.loc[spread, "site"])
     sites = prepared.tables.get("sites")
     for site in () if sites is None else sites["site"]:
         touched[site] = None
-    return touched
+    return touched, joined
 
 
 def site_years(

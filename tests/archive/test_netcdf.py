@@ -42,7 +42,7 @@ def without_points(tmp_path_factory):
     return root
 
 
-def _issues(path, tmp_path):
+def cf_issues(path, tmp_path):
     """Run the CF checker and list what it finds."""
     with warnings.catch_warnings(), contextlib.redirect_stdout(io.StringIO()):
         warnings.simplefilter("ignore")  # the checker's own libraries warn of their future
@@ -66,12 +66,12 @@ def _issues(path, tmp_path):
 @pytest.mark.parametrize("name", ["INV-ORM/gaugings_2024.nc", "INV-KES/gaugings_2025.nc"])
 def test_cf_checker_finds_nothing(name, tmp_path):
     """compliance-checker 6.1, cf:1.11, reports neither error nor warning on files with points and some without."""
-    assert _issues(SAMPLE / "netcdf" / name, tmp_path) == []
+    assert cf_issues(SAMPLE / "netcdf" / name, tmp_path) == []
 
 
 def test_cf_checker_finds_nothing_where_nothing_was_waded(without_points, tmp_path):
     """A site-year without any vertical is valid point data."""
-    assert _issues(without_points / "netcdf" / "S1" / "gaugings_2025.nc", tmp_path) == []
+    assert cf_issues(without_points / "netcdf" / "S1" / "gaugings_2025.nc", tmp_path) == []
 
 
 def test_xarray_opens_what_the_tables_hold():

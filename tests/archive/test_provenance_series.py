@@ -35,7 +35,8 @@ def _told(tables):
     assert canonical_json(said) == data
     document = ProvDocument.deserialize(content=data.decode(), format="json")
     assert document == ProvDocument.deserialize(content=document.serialize(format="json"), format="json")
-    lines = {d["prov:generatedEntity"]: (d["prov:usedEntity"], d["said:row"]) for d in said["wasDerivedFrom"].values()}
+    handed_in = [d for d in said["wasDerivedFrom"].values() if d["prov:usedEntity"].startswith("deposit:")]
+    lines = {d["prov:generatedEntity"]: (d["prov:usedEntity"], d["said:row"]) for d in handed_in}
     return said, lines
 
 
@@ -80,8 +81,15 @@ def test_a_million_values_are_one_entity_and_one_range(rows):
 def test_a_rating_is_adopted_by_its_row_and_segments(rows):
     """A rating with two segments is one entity, a state of the rating; new segments alone are another state of it."""
     ratings = rows("ratings", 1, rating="R 1", deposit=A, row_file="ratings.csv", row_line=[2], by="H1", reason="why")
+    ratings = ratings.assign(gaugings="alder.20250501T080000Z.M 1/2; alder.20250601T080000Z/1")
     segments = rows("rating_segments", 3, rating="R 1", segment=[1, 2, 1], deposit=[A, A, B], row_line=[2, 3, 7])
     said, lines = _told({"ratings": ratings, "rating_segments": segments.assign(row_file="rating_segments.csv")})
+    fitted = [d for d in said["wasDerivedFrom"].values() if d["prov:usedEntity"].startswith("gauging:")]
+    assert [d["prov:usedEntity"] for d in fitted] == [
+        "gauging:alder.20250501T080000Z.M%201/2",
+        "gauging:alder.20250601T080000Z/1",
+    ]
+    assert {d["prov:generatedEntity"] for d in fitted} == {f"adoption:R%201/{A[:16]}"}
     first, second = (f"adoption:R%201/{digest[:16]}" for digest in (A, B))
     assert lines[first] == (f"deposit:{A}", ["ratings.csv 2", "rating_segments.csv 2-3"])
     assert lines[second] == (f"deposit:{B}", ["rating_segments.csv 7"])

@@ -54,6 +54,25 @@ def test_its_bytes_are_proved_and_it_takes_more(root, tmp_path):
     assert all(path.read_bytes() == data for path, data in before.items())
 
 
+def test_it_takes_a_column_it_does_not_describe_and_is_proved_whole(root, tmp_path):
+    """A result with its greatest depth, a column of schema 1.3, goes in; computed again nothing is found wrong."""
+    folder = tmp_path / "result"
+    folder.mkdir()
+    (folder / "gaugings.csv").write_text(
+        "gauging,site,started_at,ended_at,method,discharge_m3_s,mean_depth_m,max_depth_m\n"
+        "R,S1,2025-09-01T10:00Z,2025-09-01T11:00Z,moving-boat profiler,3.3,0.5,0.9\n"
+    )
+    kept = bool(Archive(root).ledger.entry(1).shipped_policy)
+    assert ingest(root, [folder], by="T2", now=clock(datetime(2030, 1, 1, tzinfo=UTC))).all_good
+    rows = Archive(root).standing("gaugings").sort_values("started_at")
+    assert rows["max_depth_m"].iloc[-1] == 0.9
+    assert rows["handed_in_max_depth_m"].tolist()[-1] == 0.9
+    assert rows["handed_in_max_depth_m"].isna().sum() == 2
+    report = audit(root)
+    assert report.faults == ()
+    assert any("did not keep" in line for line in report.remarks) == (not kept)
+
+
 def test_an_archive_of_a_later_kind_is_refused(root):
     """A newer major version is neither read nor written, and the words say so."""
     newest = sorted((root / "ledger").glob("*.json"))[-1]

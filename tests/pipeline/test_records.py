@@ -12,7 +12,7 @@ import xarray as xr
 from stillwell.adopting import adopt, deposit_of
 from stillwell.archive.archive import Archive
 from stillwell.audit import audit
-from stillwell.deriving import derive
+from stillwell.deriving import derivations, derive
 from stillwell.errors import QueryError
 from stillwell.reading.records import record
 from stillwell.rebuild import rebuild
@@ -244,3 +244,22 @@ def test_a_record_is_given_at_every_step(root):
         record(archive, "S1", "hourly")
     with pytest.raises(QueryError, match="derive"):
         record(archive, "S2")
+
+
+def test_many_sites_are_derived_in_lots(tmp_path):
+    """Lots of at most so many values, a site never parted: one commit each, and the same rows as all at once."""
+    roots = [tmp_path / name for name in ("one", "other")]
+    for root in roots:
+        root.mkdir()
+        season(root)
+        for site in ("S1", "S2"):
+            take(root / "archive", _stage(root / site, [1.5] * 49, site=site))
+            adopt(root / "archive", _rating(f"R{site}", site=site), by="H1", now=NOW)
+    one, other = (root / "archive" for root in roots)
+    lots = list(derivations(one, by="H1", now=NOW, at_once=60))
+    assert [set(rows["discharge"]["site"]) for _, rows in lots] == [{"S1"}, {"S2"}]
+    assert [set(rows["discharge"]["site"]) for _, rows in derivations(other, by="H1", now=NOW)] == [{"S1", "S2"}]
+    for table in ("discharge", "daily"):
+        rows = [Archive(root).standing(table).drop(columns=["recorded_at"]) for root in (one, other)]
+        pd.testing.assert_frame_equal(*rows)
+    assert audit(one).faults == ()

@@ -17,7 +17,7 @@ from stillwell.hydrometry.rating_fit import fit
 from stillwell.hydrometry.rating_shape import FitChoices
 from stillwell.hydrometry.shift_proposal import propose
 
-DATA = Path(__file__).parents[1] / "data" / "fvg_N105_gaugings.csv"
+DATA = Path(__file__).parents[1] / "data" / "fvg_n105" / "fvg_N105_gaugings.csv"
 
 
 @pytest.fixture(scope="module")

@@ -16,7 +16,7 @@ from stillwell.archive.layout import READABLE_MAJOR, SCHEMAS, entry_path, schema
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.sealed import Sealed
 from stillwell.archive.standing import GAUGING, standing_rows
-from stillwell.archive.tables import arrow_schema, arrow_schema_from, read_files
+from stillwell.archive.tables import arrow_schema, arrow_schema_from, completed, read_files
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
 from stillwell.fingerprint import sha256
 from stillwell.records import ListedFile
@@ -28,6 +28,9 @@ class Archive:
     Parameters
     ----------
     root : Path
+    complete : bool
+        Whether rows come with every column of this software's schemas, empty where an older archive has none, as
+        writing and proving need them; otherwise with those the archive itself describes.
 
     Raises
     ------
@@ -35,22 +38,23 @@ class Archive:
         If the folder holds no ledger, or its newest entry speaks of a newer kind of archive.
     """
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, *, complete: bool = False) -> None:
         ledger = Ledger(root)
         if ledger.head_number() == 0:
             msg = f"expected an archive, with {entry_path(1)}, in {root}; found none"
             raise NotAnArchive(msg)
         refuse_newer(ledger)
-        self._open(root, ledger)
+        self._open(root, ledger, complete)
 
     @classmethod
     def new(cls, root: Path, ledger: Ledger) -> Archive:
         """Return the view of an archive whose first commit is still to come, or of a writer's own ledger."""
         self = cls.__new__(cls)
-        self._open(root, ledger)
+        self._open(root, ledger, True)
         return self
 
-    def _open(self, root: Path, ledger: Ledger) -> None:
+    def _open(self, root: Path, ledger: Ledger, complete: bool) -> None:
+        self.complete = complete
         self.root = root
         self.ledger = ledger
         self.sealed = Sealed(root)
@@ -203,7 +207,8 @@ class Archive:
     def _schema(self, table: str) -> pa.Schema:
         described = self._description(table)
         if described is not None:
-            return arrow_schema_from(described)
+            schema = arrow_schema_from(described)
+            return completed(schema, table) if self.complete else schema
         try:
             return arrow_schema(table)
         except KeyError as error:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -30,7 +30,8 @@ class Move:
 class Entry:
     """One commit: who took what in, when, with which software, and every file it wrote.
 
-    ``previous`` is the sha256 of the bytes of the entry before, empty for the first. ``links`` pairs the site
+    ``previous`` is the sha256 of the bytes of the entry before, empty for the first. ``software`` names the policy the
+    software ships with by its digest, and holds its text where the entry before named another. ``links`` pairs the site
     a gauging is named after with another site it was corrected to.
     """
 
@@ -47,6 +48,11 @@ class Entry:
     moves: tuple[Move, ...] = ()
     links: tuple[tuple[str, str], ...] = ()
     counts: Mapping[str, int] | None = None
+
+    @property
+    def shipped_policy(self) -> str:
+        """Digest of the policy the software shipped with; empty in archives older than schema 1.3."""
+        return str(self.software.get("policy", ""))
 
     def to_json(self) -> bytes:
         """Write the entry as canonical JSON that carries its own digest."""
@@ -146,3 +152,18 @@ def checked(data: bytes, where: str) -> dict[str, Any]:
         msg = f"{where}: expected the digest {stated}, found {sha256(rest)}; not as written"
         raise ArchiveDamaged(msg)
     return fields
+
+
+def shipped_policies(entries: Iterable[Entry]) -> dict[str, str]:
+    """Collect the policies that software shipped with while an archive was written.
+
+    Parameters
+    ----------
+    entries : iterable of Entry
+
+    Returns
+    -------
+    dict of str to str
+        Texts by their sha256.
+    """
+    return {e.shipped_policy: str(e.software["policy_text"]) for e in entries if "policy_text" in e.software}

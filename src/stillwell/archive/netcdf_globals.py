@@ -72,6 +72,7 @@ def global_attributes(
 
 
 SERIES = {
+    "stage": ("Recorded stage of {name}{river}, {year}", "Stage as recorded"),
     "discharge": ("Discharge record of {name}{river}, {year}", "Discharge at each recorded stage"),
     "daily": ("Daily discharge of {name}{river}, {year}", "Mean, least and greatest discharge of each standard day"),
 }
@@ -113,6 +114,25 @@ def series_attributes(
         "product_version": f"{newest:%Y%m%dT%H%M%S.%fZ}",
         **_where(site, start, end),
         "cdm_data_type": "Station",
+    }
+
+
+def stage_attributes(
+    site: Mapping[str, Any], year: int, rows: pd.DataFrame, office: Mapping[str, str]
+) -> dict[str, Any]:
+    """Describe a file of recorded stage; parameters as ``global_attributes``."""
+    river = "" if _blank(site.get("river")) else f" on {site['river']}"
+    deposits = ", ".join(f"{deposit[:16]}" for deposit in sorted(set(rows["deposit"])))
+    said = series_attributes(site, year, rows.assign(software_version=""), office, "stage", "time")
+    return said | {
+        "summary": (
+            f"Stage at {site['name']}{river} in {year} (UTC) as its loggers recorded it, uncorrected. Rendered from "
+            "the Parquet tables of the archive, which hold every revision, each figure as written, and the corrections."
+        ),
+        "processing_level": "as recorded, uncorrected",
+        "source": "loggers of stage, read into one unit by an intake map where one was used",
+        "comment": "Stage is above the zero of the gauge. Corrections of stage are not applied here. Times are UTC.",
+        "history": f"{rows['recorded_at'].max():%Y-%m-%dT%H:%M:%S.%fZ} taken from deposits {deposits}",
     }
 
 

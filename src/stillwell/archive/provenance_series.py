@@ -105,9 +105,19 @@ def _add_ratings(document: dict[str, Any], tables: Mapping[str, pd.DataFrame]) -
             about |= {"dcterms:description": row["reason"], "said:site": row["site"], "said:from": utc_text(since)}
         document["entity"][name] = about
         document["entity"].setdefault(general, {"prov:label": rating})
+        fitted = None if row is None else row.get("gaugings")
+        _fitted_to(document, name, "" if pd.isna(fitted) else str(fitted))
         of = {"prov:specificEntity": name, "prov:generalEntity": general}
         document.setdefault("specializationOf", {})[f"_:of-{tag(name)}"] = of
         _stands_on(document, name, deposit, found)
+
+
+def _fitted_to(document: dict[str, Any], name: str, gaugings: str) -> None:
+    """Add the revisions of gaugings that a rating says it was fitted to."""
+    for written in filter(None, gaugings.split("; ")):
+        gauging, _, revision = written.rpartition("/")
+        source = {"prov:generatedEntity": name, "prov:usedEntity": f"gauging:{safe(gauging)}/{safe(revision)}"}
+        document["wasDerivedFrom"][f"_:fitted-{tag(name)}-{safe(gauging)}~{safe(revision)}"] = source
 
 
 def _stands_on(document: dict[str, Any], name: str, deposit: str, lines: list[str]) -> None:

@@ -89,6 +89,29 @@ def arrow_schema_from(table_schema: dict[str, Any]) -> pa.Schema:
     return pa.schema([(f["name"], _ARROW[_FROM_TABLE_SCHEMA[f["type"]]]) for f in table_schema["fields"]])
 
 
+def completed(schema: pa.Schema, table: str) -> pa.Schema:
+    """Add to the schema of an older archive the columns that this software's has beside; none is taken away.
+
+    Parameters
+    ----------
+    schema : pyarrow.Schema
+        As the archive describes the table.
+    table : str
+
+    Returns
+    -------
+    pyarrow.Schema
+        In this software's order, then what only the archive describes.
+    """
+    from schemas import ARCHIVE_TABLES
+
+    if table not in ARCHIVE_TABLES or set(arrow_schema(table).names) <= set(schema.names):
+        return schema
+    ours = arrow_schema(table)
+    plain = [pa.field(field.name, field.type) for field in ours]
+    return pa.schema([*plain, *(field for field in schema if field.name not in ours.names)])
+
+
 def to_arrow(name: str, frame: pd.DataFrame) -> pa.Table:
     """Turn a frame into an Arrow table with exactly its schema's columns, sorted by site, key and revision.
 

@@ -95,6 +95,7 @@ def open_writer(
     create: bool = True,
     wait_s: float = 0.0,
     step: Step = no_step,
+    policy_text: str = "",
 ) -> Iterator[Writer]:
     """Open an archive for writing, alone.
 
@@ -113,6 +114,8 @@ def open_writer(
         Seconds to wait while another writer is at work.
     step : callable
         Told each of ``STEPS``.
+    policy_text : str
+        The policy that ships with the software; the ledger keeps it, since numbers rest on it and software passes.
 
     Raises
     ------
@@ -132,7 +135,7 @@ def open_writer(
         _refuse_headless(root, ledger)
         recovery.recover(root, ledger)
         step("recovered")
-        yield Writer(root, ledger, software_version, by, now, step)
+        yield Writer(root, ledger, software_version, by, now, step, policy_text)
 
 
 class Writer:
@@ -149,10 +152,12 @@ class Writer:
         by: str,
         now: Callable[[], datetime],
         step: Step,
+        policy_text: str = "",
     ) -> None:
         self.root = root
         self.by = by
         self.software_version = software_version
+        self.policy_text = policy_text
         self._ledger = ledger
         self._now = now
         self._step = step
@@ -254,7 +259,7 @@ class Writer:
             previous=self._ledger.head_digest(),
             recorded_at=self.recorded_at,
             by=self.by,
-            software={"name": "stillwell", "version": self.software_version},
+            software=self._software(),
             reason=commit.reason,
             schema_version=SCHEMA_VERSION,
             deposits=_notes(commit),
@@ -264,6 +269,16 @@ class Writer:
             links=linked_by(commit.tables.get("gaugings")),
             counts=dict(commit.counts),
         )
+
+    def _software(self) -> dict[str, str]:
+        """Name the software and the policy it ships with, in full wherever it is not that of the entry before."""
+        said = {"name": "stillwell", "version": self.software_version}
+        if self.policy_text:
+            said["policy"] = sha256(self.policy_text.encode())
+            head = self._ledger.head()
+            if head is None or head.software.get("policy") != said["policy"]:
+                said["policy_text"] = self.policy_text
+        return said
 
     def _replaced(self, commit: Commit) -> Sequence[str]:
         unknown = sorted(set(commit.replaced) - set(self._ledger.live()))

@@ -118,11 +118,63 @@ def discharge_differs(e: Evidence) -> pd.DataFrame:
 
 
 def result_inconsistent(e: Evidence) -> pd.DataFrame:
-    """Find a result handed in whose discharge is not its area times its mean velocity."""
+    """Find a result handed in whose discharge is not its area times its mean velocity, whatever rounding did."""
     q, area, velocity = (numbers(e.gaugings[name]) for name in ("discharge_m3_s", "area_m2", "mean_velocity_m_s"))
     product = area * velocity
-    limit = e.policy.value("discharge_differs_pct") / 100 * np.abs(q)
+    rounding = half_digit(area) * np.abs(velocity) + half_digit(velocity) * area + half_digit(q)
+    limit = e.policy.value("discharge_differs_pct") / 100 * np.abs(q) + rounding
     return of_gaugings(e, np.abs(q - product) > limit, q, product)
+
+
+def mean_depth_differs(e: Evidence) -> pd.DataFrame:
+    """Find a mean depth handed in that is not the area over the width handed in, whatever rounding did."""
+    depth, area, width = (numbers(e.gaugings[name]) for name in ("mean_depth_m", "area_m2", "width_m"))
+    quotient = np.divide(area, width, out=np.full(area.size, np.nan), where=width > 0)
+    share = np.divide(half_digit(area), area, out=np.zeros(area.size), where=area > 0)
+    share = share + np.divide(half_digit(width), width, out=np.zeros(area.size), where=width > 0)
+    limit = (e.policy.value("mean_depth_differs_pct") / 100 + share) * quotient + half_digit(depth)
+    return of_gaugings(e, np.abs(depth - quotient) > limit, depth, quotient)
+
+
+def max_depth_unlike_mean(e: Evidence) -> pd.DataFrame:
+    """Find a greatest depth handed in that is below the mean depth handed in, or many times it."""
+    return _unlike_mean(e, "max_depth_m", "mean_depth_m")
+
+
+def max_velocity_unlike_mean(e: Evidence) -> pd.DataFrame:
+    """Find a greatest velocity handed in that is below the mean velocity handed in, or many times it."""
+    return _unlike_mean(e, "max_velocity_m_s", "mean_velocity_m_s")
+
+
+def _unlike_mean(e: Evidence, most: str, mean: str) -> pd.DataFrame:
+    largest, middle = numbers(e.gaugings[most]), numbers(e.gaugings[mean])
+    rounding = half_digit(largest) + half_digit(middle)
+    factor = e.policy.value("max_over_mean_factor")
+    unlike = (largest < middle - rounding) | ((largest - rounding > factor * middle) & (middle > 0))
+    return of_gaugings(e, unlike, largest, middle)
+
+
+def half_digit(values: Floats) -> Floats:
+    """Return half a unit of the last decimal digit a number was written with, ``10^-d / 2``.
+
+    Parameters
+    ----------
+    values : array of float
+
+    Returns
+    -------
+    array of float
+        ``d`` is the fewest decimals that give the number back, but enough for two significant digits, since zeros at
+        the end are not seen: 6.0 is not 6. Where it takes more than six the number was computed or converted and
+        nothing is known of its digits: 0. So it is for zero itself.
+    """
+    size = np.abs(np.where(np.isnan(values), 0.0, values))
+    unit = np.zeros(values.size)
+    for decimals in range(6, -1, -1):
+        unit[np.round(values, decimals) == values] = 10.0**-decimals
+    with np.errstate(divide="ignore"):
+        second = 10.0 ** (np.floor(np.log10(size)) - 1)
+    return 0.5 * np.where(size > 0, np.minimum(unit, second), 0.0)
 
 
 def uncertainties_differ(e: Evidence) -> pd.DataFrame:

@@ -63,6 +63,8 @@ LIMITS: Mapping[str, tuple[float, float]] = MappingProxyType(
         "velocity_unlike_factor": (1.0, 100.0),
         "stage_change_m": (0.0, 100.0),
         "discharge_differs_pct": (0.0, 100.0),
+        "mean_depth_differs_pct": (0.0, 100.0),
+        "max_over_mean_factor": (1.0, 1000.0),
     }
 )
 """Every limit a policy may set, with the least and greatest value it may have."""

@@ -73,7 +73,9 @@ def rate(
             typer.echo(rating_text(found, made), nl=False)
             if control:
                 typer.echo("\n" + ensemble_text(found, made, control), nl=False)
-            deposit = adopting.rating_deposit(site, adopt or "", made, valid_from=begins, by=by, reason=reason)
+            deposit = adopting.rating_deposit(
+                site, adopt or "", made, gaugings=found.names, valid_from=begins, by=by, reason=reason
+            )
         if adopt is None:
             return
         taken = adopting.adopt(archive, deposit, by=by)

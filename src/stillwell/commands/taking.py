@@ -86,7 +86,7 @@ def assess(
         if not policy.is_file():
             typer.echo(f"stillwell: expected a policy file, found nothing at {policy}", err=True)
             raise typer.Exit(2)
-        changes = pipeline.assess_again(Archive(archive), policy.read_text(encoding="utf-8"))
+        changes = pipeline.assess_again(Archive(archive, complete=True), policy.read_text(encoding="utf-8"))
         write(changes_table(changes), format_, None)
     typer.echo(changes_words(changes), err=True)
 

@@ -15,7 +15,15 @@ from stillwell.hydrometry.section import Panels
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-HANDED_IN = ("discharge_m3_s", "area_m2", "width_m", "mean_velocity_m_s")
+HANDED_IN = (
+    "discharge_m3_s",
+    "area_m2",
+    "width_m",
+    "mean_velocity_m_s",
+    "mean_depth_m",
+    "max_depth_m",
+    "max_velocity_m_s",
+)
 """Columns of a result that a gauging without points keeps as handed in."""
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Set
 from typing import Any
 
@@ -17,6 +18,7 @@ from stillwell.intake.trouble import RETURNED, ROW_LEFT_OUT
 from stillwell.records import PROBLEM_COLUMNS, Understood
 
 SITED = ("gaugings", "gauge_heights", "datums", "stage", "corrections", "conditions", "ratings")
+_NAMED = re.compile(r"([^;]+/[1-9]\d*(; [^;]+/[1-9]\d*)*)?")
 RATED = ("rating_segments", "shifts")
 METERED = ("gaugings", "calibrations", "checks")
 
@@ -89,6 +91,11 @@ def _unusable_ratings(tables: dict[str, pd.DataFrame], kept: pd.DataFrame) -> li
         except RatingError as error:
             wrong.add(str(name))
             found += _problems("ratings", pd.DataFrame([row]), "rating", f"a rating whose segments make one: {error}")
+            continue
+        if not _NAMED.fullmatch("" if pd.isna(row["gaugings"]) else row["gaugings"]):
+            wrong.add(str(name))
+            expected = "archive ids of gaugings with their revisions, as ID/1; ID/2"
+            found += _problems("ratings", pd.DataFrame([row]), "gaugings", expected)
     known = (set(ratings["rating"]) | set(kept["rating"])) - wrong
     tables["ratings"] = ratings[~ratings["rating"].isin(wrong)]
     for table in RATED:

@@ -22,6 +22,9 @@ HANDED_IN = {
     "area_m2": "handed_in_area_m2",
     "width_m": "handed_in_width_m",
     "mean_velocity_m_s": "handed_in_mean_velocity_m_s",
+    "mean_depth_m": "handed_in_mean_depth_m",
+    "max_depth_m": "handed_in_max_depth_m",
+    "max_velocity_m_s": "handed_in_max_velocity_m_s",
     "uncertainty_pct": "handed_in_uncertainty_pct",
     "uncertainty_level": "handed_in_uncertainty_level",
 }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from schemas import ARCHIVE_TABLES
@@ -121,6 +122,10 @@ def finished(name: str, rows: pd.DataFrame, circumstances: Circumstances) -> pd.
         dtype: Any = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean"}.get(c.kind)
         values = rows[c.name] if c.name in rows else pd.Series([None] * len(rows), index=rows.index)
         out[c.name] = values.astype(dtype) if dtype else pd.to_datetime(values, utc=True).dt.as_unit("us")
-    frame = pd.DataFrame(out)
+    frame = pd.DataFrame(out, copy=False)
     order = [k for k in key_names(model) if k in frame] + (["revision"] if "revision" in frame else [])
-    return frame.sort_values(order, kind="stable").reset_index(drop=True)
+    place = frame[order].sort_values(order, kind="stable").index.to_numpy()
+    # large tables mostly come in order already; a table of millions of rows is not copied for nothing
+    if not np.array_equal(place, frame.index.to_numpy()):
+        frame = frame.loc[place]
+    return frame.reset_index(drop=True)

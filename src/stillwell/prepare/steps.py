@@ -18,7 +18,7 @@ from stillwell.prepare.view import Circumstances, Prepared, View
 from stillwell.records import Deposit, Understood
 
 
-def policy_in_force(view: View, understood: Understood | None, default: str) -> tuple[Policy, str, str]:
+def policy_in_force(view: View, understood: Understood | None, default: str, base: str = "") -> tuple[Policy, str, str]:
     """Find the policy a commit goes by, its digest, and the digest of the one that held before.
 
     Parameters
@@ -28,6 +28,8 @@ def policy_in_force(view: View, understood: Understood | None, default: str) -> 
         Deposits of the commit; a policy among them holds from this commit on.
     default : str
         Text of the policy that ships with the software; an office's own says only what differs.
+    base : str
+        Text of a later one, for limits that an earlier one did not know yet.
 
     Returns
     -------
@@ -38,8 +40,8 @@ def policy_in_force(view: View, understood: Understood | None, default: str) -> 
     text = before
     if understood is not None and len(understood.tables["policies"]):
         text = str(understood.tables["policies"]["text"].iloc[-1])
-    base = policy_from(default)
-    policy = base if text == default else policy_from(text, base)
+    shipped = policy_from(default, policy_from(base)) if base else policy_from(default)
+    policy = shipped if text == default else policy_from(text, shipped)
     return policy, sha256(text.encode("utf-8")), sha256(before.encode("utf-8"))
 
 
@@ -79,7 +81,9 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
     tables |= decisions
     problems = pd.concat([understood.problems, clashes, unknown], ignore_index=True)
     tables["deposits"] = deposit_rows(deposits, outcomes, problems, circumstances)
-    rows = {name: finished(name, part, circumstances) for name, part in tables.items() if len(part)}
+    del batch
+    # each table is let go of once its rows are finished: a season of millions of points is held once, not twice
+    rows = {name: finished(name, part, circumstances) for name in list(tables) if len(part := tables.pop(name))}
     return Prepared(rows, outcomes, problems, understood.notes)
 
 

@@ -50,6 +50,12 @@ class Candidates:
         """Which take part."""
         return np.asarray(self.why == "")
 
+    @property
+    def names(self) -> list[str]:
+        """Those that take part, each as ``archive id/revision``."""
+        part = self.rows[self.used]
+        return [f"{name}/{revision}" for name, revision in zip(part["gauging_id"], part["revision"], strict=True)]
+
 
 def candidates(archive: Archive, site: str, since: datetime | None = None, until: datetime | None = None) -> Candidates:
     """Collect the gaugings of a site and say of each whether it takes part in a rating, and why not.

@@ -12,7 +12,7 @@ import re
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
 from stillwell.reading.trace_days import is_figure, trace_figure
-from stillwell.reading.trace_graph import WORDS, Edge, Facts, Node, Trace, called, harmless, reached, trace_of
+from stillwell.reading.trace_graph import FITTED, WORDS, Edge, Facts, Node, Trace, called, harmless, reached, trace_of
 from stillwell.reading.trace_walk import back, gathered, recorded, silences, whole
 
 __all__ = ["Edge", "Node", "Trace", "trace", "trace_forward"]
@@ -88,6 +88,8 @@ def trace_forward(archive: Archive, subject: str) -> Trace:
         If a provenance document is not as it was written.
     """
     facts = whole(archive)
+    # downward a rating names its gaugings and a trace of one of them goes on; upward they lead to what was rated
+    facts.links += [link for link in facts.aside if link[2] == FITTED]
     root = _subject(facts, subject)
     found, links = reached(facts, root, forward=True)
     links |= recorded(facts, [n for n, since in found.items() if n != root and facts.recorded.get(n, 0) >= since])

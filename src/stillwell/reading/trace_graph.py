@@ -36,6 +36,8 @@ RECORDED = "recorded in"
 """Relation to the commit that recorded something."""
 REPLACED = "takes the place of"
 """Relation to the record whose rows some of a record's rows supersede; no number rests on what it took the place of."""
+FITTED = "fitted to"
+"""Relation of a rating to a gauging: told on the way down, where a trace of the gauging goes on; followed upward."""
 ASIDE = frozenset({RECORDED, REPLACED})
 """Relations that are told and lead nowhere: a trace never goes on from there."""
 

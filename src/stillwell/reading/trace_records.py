@@ -218,7 +218,7 @@ def _derived(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -
     for derived in said.get("wasDerivedFrom", {}).values():
         start, used = id_of(derived["prov:generatedEntity"]), derived["prov:usedEntity"]
         end = id_of(used)
-        if start.startswith("record:"):
+        if start.startswith("record:") or (start.startswith("adoption:") and end.startswith("revision:")):
             continue
         if not used.startswith("deposit:"):
             relation = "revises" if start.startswith("revision:") else _FOUND.get(end.partition(":")[0], "made from")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from stillwell.reading.trace_graph import REPLACED, Facts
+from stillwell.reading.trace_graph import FITTED, REPLACED, Facts
 from stillwell.reading.trace_names import PARTED, id_of, parted
 
 USED = {
@@ -76,6 +76,8 @@ def _records(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -
         of_step = used.get(made["prov:activity"], ())
         facts.links += [(record, end, USED[end.partition(":")[0]], number) for end in of_step]
     for derived in said.get("wasDerivedFrom", {}).values():
+        ends = id_of(derived["prov:generatedEntity"]), id_of(derived["prov:usedEntity"])
         if derived["prov:generatedEntity"].startswith("record:"):
-            ends = id_of(derived["prov:generatedEntity"]), id_of(derived["prov:usedEntity"])
             facts.aside.append((*ends, REPLACED, number))
+        elif derived["prov:usedEntity"].startswith("gauging:") and ends[0].startswith("adoption:"):
+            facts.aside.append((*ends, FITTED, number))
