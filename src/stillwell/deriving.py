@@ -29,7 +29,7 @@ REASON = "derive"
 """What the ledger entry of a derivation gives as its reason."""
 
 
-AT_ONCE = 4_000_000
+AT_ONCE = 2_000_000
 """Recorded values whose records are derived in one commit; more sites than that hold go into several."""
 
 

@@ -208,11 +208,13 @@ def main() -> int:
     """Print every ratio; an argument below 1 makes the archives smaller."""
     from tests.benchmarks.bench_archive import lines
     from tests.benchmarks.bench_record import record_growth, record_ratio
+    from tests.benchmarks.bench_sites import sites_ratio
 
     print(compute_ratio(), flush=True)
     print(growth(), flush=True)
     print(record_ratio(), flush=True)
     print(record_growth(), flush=True)
+    print(sites_ratio(), flush=True)
     with tempfile.TemporaryDirectory() as tmp:
         print(ingest_ratio(Path(tmp)), flush=True)
     with tempfile.TemporaryDirectory() as tmp:
