@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import atexit
+import shutil
+import tempfile
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 
 from stillwell.pipeline import Taken, ingest
@@ -70,7 +74,17 @@ def take(root: Path, *deposits: Path, by: str = "T1", again: bool = False) -> Ta
 
 def season(tmp: Path, *labels: str) -> Path:
     """Make an archive of the registers and some gaugings."""
-    root = tmp / "archive"
-    take(root, registers(tmp / "registers"))
-    take(root, sheets(tmp / "first", *(labels or ("1", "2"))))
-    return root
+    wanted = labels or ("1", "2")
+    registers(tmp / "registers")
+    sheets(tmp / "first", *wanted)
+    return shutil.copytree(_kept(wanted), tmp / "archive")
+
+
+@cache
+def _kept(labels: tuple[str, ...]) -> Path:
+    """Make such an archive once in a run of tests; each test has a copy."""
+    tmp = Path(tempfile.mkdtemp(prefix="season"))
+    atexit.register(shutil.rmtree, tmp, ignore_errors=True)
+    take(tmp / "archive", registers(tmp / "registers"))
+    take(tmp / "archive", sheets(tmp / "first", *labels))
+    return tmp / "archive"

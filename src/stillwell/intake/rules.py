@@ -221,7 +221,7 @@ def _found(value: Any) -> str:
 def _told(rows: pd.DataFrame, mask: Any, column: str, expected: str, shown: str) -> Iterator[Problem]:
     """Put rows into words; ``shown`` is the column whose value was found."""
     wrong = np.flatnonzero(np.asarray(pd.array(mask, dtype="boolean").fillna(False), dtype=bool))
-    for row in rows.iloc[wrong].to_dict("records"):
+    for row in rows.iloc[wrong].to_dict("records") if wrong.size else ():
         value = row[shown]
         yield {
             "deposit": row["deposit"],

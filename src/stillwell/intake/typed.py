@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -95,6 +96,11 @@ def _table(name: str, found: Sequence[Found], trouble: Trouble) -> Typed:
 
 
 def _empty(name: str) -> pd.DataFrame:
+    return _without_rows(name).copy()
+
+
+@cache
+def _without_rows(name: str) -> pd.DataFrame:
     return pd.DataFrame({c.name: pd.Series(dtype=DTYPES[c.kind]) for c in columns(DEPOSIT_TABLES[name])})
 
 
