@@ -7,8 +7,9 @@ from typing import Annotated
 
 import typer
 
+from stillwell.commands.following import HERE, at
+from stillwell.commands.nearby import gauging_hint, report_hint, site_hint
 from stillwell.commands.options import (
-    HERE,
     ArchiveOption,
     AsOfOption,
     Format,
@@ -16,6 +17,7 @@ from stillwell.commands.options import (
     OutputOption,
     in_words,
     moment_of,
+    say_next,
     write,
 )
 
@@ -33,9 +35,13 @@ def list_(
     from stillwell.archive.archive import Archive
     from stillwell.reading.listing import listing
 
-    with in_words():
-        answer = listing(Archive(archive), what, site, moment_of(as_of))
+    with in_words(archive, "`stillwell list gaugings{at}`, or another of these words"):
+        opened = Archive(archive)
+        answer = listing(opened, what, site, moment_of(as_of))
         write(answer, format_, None)
+    if site is not None and not answer.num_rows:
+        typer.echo(f"stillwell: found nothing in {what} at a site {site!r}", err=True)
+        say_next(site_hint(archive, site, "`stillwell list{at}` lists every site's").replace("{at}", at(archive)))
 
 
 def show(
@@ -50,7 +56,7 @@ def show(
     from stillwell.archive.archive import Archive
     from stillwell.reading.show import show_gauging
 
-    with in_words():
+    with in_words(archive, lambda: gauging_hint(archive, subject)):
         typer.echo(show_gauging(Archive(archive), subject, moment_of(as_of), revisions=revisions))
 
 
@@ -65,9 +71,15 @@ def query(
     from stillwell.archive.archive import Archive
     from stillwell.reading.sql import ask
 
-    with in_words():
+    with in_words(archive, _TABLES):
         answer = ask(Archive(archive), question, moment_of(as_of))
         write(answer, format_, output)
+
+
+_TABLES = (
+    '`stillwell query "SELECT DISTINCT table_name FROM information_schema.tables"{at}` names the tables, '
+    '`stillwell query "DESCRIBE gaugings"{at}` the columns of one'
+)
 
 
 class Drawn(StrEnum):
@@ -107,9 +119,9 @@ def trace(
     from stillwell.reading.trace_svg import trace_svg
     from stillwell.reading.trace_text import trace_text
 
-    with in_words():
+    asked = " ".join(subject)
+    with in_words(archive, lambda: _TRACES if forward else f"{gauging_hint(archive, asked)}; {_TRACES}"):
         opened = Archive(archive)
-        asked = " ".join(subject)
         found = tracing.trace_forward(opened, asked) if forward else tracing.trace(opened, asked)
     if format_ is Drawn.text:
         said = trace_text(found, None if whole else 10)
@@ -121,6 +133,12 @@ def trace(
         typer.echo(said.rstrip("\n"))
     else:
         write_answer(output, (said.rstrip("\n") + "\n").encode("utf-8"))
+
+
+_TRACES = (
+    "`stillwell trace SITE 2025-05-01{at}` follows a daily mean, `stillwell trace --forward METER{at}` what rests on a "
+    "meter, site, rating, deposit"
+)
 
 
 def report(
@@ -137,7 +155,7 @@ def report(
     from stillwell.reading.answer import write_answer
     from stillwell.reporting import report as reported
 
-    with in_words():
+    with in_words(archive, lambda: report_hint(archive, subject)):
         page = reported(Archive(archive), subject, moment_of(as_of))
     if output is None:
         typer.echo(page.rstrip("\n"))
@@ -157,5 +175,5 @@ def serve(
     """Open the reading room: the archive as pages in a browser on this machine; read only."""
     from stillwell.room import serve as served
 
-    with in_words():
+    with in_words(archive, "`stillwell serve{at}` listens on this machine only; --elsewhere goes beyond it"):
         served(archive, host, port, elsewhere=elsewhere, names=tuple(name or ()))

@@ -9,7 +9,8 @@ from typing import Annotated
 
 import typer
 
-from stillwell.commands.options import HERE, ArchiveOption, ByOption, Format, in_words
+from stillwell.commands.following import HERE, at
+from stillwell.commands.options import ArchiveOption, ByOption, Format, in_words, say_next
 
 ReasonOption = Annotated[str, typer.Option("--reason", help="Why; kept with the decision.")]
 
@@ -30,7 +31,7 @@ def audit(
     from stillwell.reading.progress import watched
     from stillwell.reading.summary import audit_json, audit_text
 
-    with in_words(), watched() as progress:
+    with in_words(archive), watched() as progress:
         if repair_from is not None:
             _repair(archive, repair_from)
         if budget is not None:
@@ -39,7 +40,18 @@ def audit(
             report = auditing.audit(archive, recompute=recompute, progress=progress)
     typer.echo(audit_json(report) if format_ is Format.json else audit_text(report), nl=False)
     if report.faults:
+        say_next(_mended(archive, repair_from).replace("{at}", at(archive)))
         raise typer.Exit(1)
+
+
+def _mended(archive: Path, tried: Path | None) -> str:
+    """Say how the faults of an audit may be mended."""
+    again = (
+        "`stillwell rebuild --into DIR{at}` makes the tables again from sealed bytes and ledger, as far as they stand"
+    )
+    if tried is not None:
+        return f"`stillwell audit --repair-from ANOTHER_COPY{{at}}` with another copy; {again}"
+    return f"`stillwell audit --repair-from COPY{{at}}` restores from a copy that `stillwell replicate` made; {again}"
 
 
 def _repair(archive: Path, replica: Path) -> None:
@@ -62,7 +74,10 @@ def rebuild(
     from stillwell.reading.progress import watched
     from stillwell.rebuild import rebuild as rebuilt
 
-    with in_words(), watched() as progress:
+    with (
+        in_words(archive, "`stillwell rebuild --into DIR{at}` with a folder that does not exist yet"),
+        watched() as progress,
+    ):
         made = rebuilt(archive, into, progress)
     for sentence in made.different:
         typer.echo(f"differs: {sentence}")
@@ -73,6 +88,7 @@ def rebuild(
     same = made.files - len(made.different)
     typer.echo(f"{made.commits} commits made again in {into}; {same} of {made.files} files have the digest listed")
     if made.different and not made.other_version:
+        say_next(f"`stillwell audit{at(archive)}` says whether the archive or the software differs")
         raise typer.Exit(1)
 
 
@@ -85,7 +101,9 @@ def replicate(
     from stillwell.archive.replica import replicate as copied
     from stillwell.pipeline import utc_now
 
-    with in_words():
+    with in_words(
+        archive, "`stillwell replicate --to DIR{at}` with an empty folder, or one that holds a copy of this archive"
+    ):
         copies = copied(archive, to, utc_now())
     if format_ is Format.json:
         said = {"folders": copies.folders, "written": copies.written, "good": copies.good}
@@ -99,6 +117,10 @@ def replicate(
             places = [f for f, good in zip(copies.folders, copies.good[name], strict=True) if not good]
             typer.echo(f"not good in {', '.join(places)}: {name}")
     if copies.short():
+        say_next(
+            f"`stillwell audit{at(archive)}` says what is damaged here; "
+            f"`stillwell audit --repair-from COPY{at(archive)}` restores it, then `stillwell replicate` again"
+        )
         raise typer.Exit(1)
 
 
@@ -111,7 +133,7 @@ def compact(
     """Put many small table files into one per site; rows, readers and past states stay the same."""
     from stillwell import pipeline
 
-    with in_words():
+    with in_words(archive):
         entry, gone = pipeline.compact(archive, most=most, keep_days=keep_days, by=by)
     if entry is None:
         typer.echo("nothing to compact")
@@ -131,13 +153,22 @@ def withhold(
     """Remove the sealed content of a deposit by a recorded decision; its digests stay. There is no way back."""
     from stillwell import pipeline
 
-    with in_words():
+    with in_words(
+        archive, "`stillwell list deposits{at}` names the deposits, each with the first characters of its digest"
+    ):
         digest = pipeline.withhold(archive, deposit, by=by, reason=reason)
     typer.echo(f"withheld {digest}")
     words = (
         "its digests, this decision, the rows computed from it and what was returned stay; copies lose it at the next"
     )
     typer.echo(f"{words} replicate; bags published and backups elsewhere are beyond this command", err=True)
+
+
+_PUBLISH = (
+    '`stillwell query "SELECT site, licence, access, public_from FROM sites"{at}` says what may go out; '
+    "a table `sites` handed in with `stillwell ingest` changes that; "
+    "`stillwell publish --out DIR --by CODE{at}` writes into a new folder"
+)
 
 
 def publish(
@@ -160,7 +191,7 @@ def publish(
     except ValueError as error:
         msg = f"expected a day as in 2026-03-31, found {day!r}"
         raise typer.BadParameter(msg) from error
-    with in_words():
+    with in_words(archive, _PUBLISH):
         opened = Archive(archive)
         policy = policy_in_force(opened, None, default_policy_text())[0]
         told = published(opened, out, day=on, by=by, policy=policy, sites=site, title=title)

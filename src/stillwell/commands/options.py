@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from enum import StrEnum
@@ -12,6 +12,7 @@ from typing import Annotated
 
 import typer
 
+from stillwell.commands.following import HERE, VARIABLE, default_archive, next_step
 from stillwell.errors import MapError, NotAnArchive, PolicyError, QueryError, StillwellError
 
 
@@ -24,8 +25,18 @@ class Format(StrEnum):
     parquet = "parquet"
 
 
+def named_archive(context: typer.Context, parameter: typer.CallbackParam, value: Path) -> Path:
+    """Find the archive meant: the command's own, else the one named before it, else as found from here."""
+    source = getattr(context.get_parameter_source(str(parameter.name)), "name", "")
+    before = context.find_root().params.get("archive")
+    if source != "COMMANDLINE" and before is not None:
+        return Path(before)
+    return default_archive() if source == "DEFAULT" and value == HERE else value
+
+
 ArchiveOption = Annotated[
-    Path, typer.Option("--archive", envvar="STILLWELL_ARCHIVE", help="The archive's folder.", show_default=True)
+    Path,
+    typer.Option("--archive", envvar=VARIABLE, help="The archive's folder.", callback=named_archive, show_default=True),
 ]
 ByOption = Annotated[str, typer.Option("--by", envvar="STILLWELL_BY", help="Code of the person handing in.")]
 FormatOption = Annotated[Format, typer.Option("--format", help="How to write the answer.")]
@@ -33,23 +44,35 @@ AsOfOption = Annotated[
     str | None, typer.Option("--as-of", help="Only what was recorded by then, as in 2026-03-31T23:59Z.")
 ]
 OutputOption = Annotated[Path | None, typer.Option("--output", help="Write the answer to this file instead.")]
-HERE = Path("archive")
 
 
 @contextmanager
-def in_words() -> Iterator[None]:
-    """Turn an error a person is meant to read into words and an exit code."""
+def in_words(archive: Path | None = None, then: Callable[[], str] | str = "") -> Iterator[None]:
+    """Turn an error a person is meant to read into words, what to type next, and an exit code.
+
+    Parameters
+    ----------
+    archive : Path, optional
+        The archive that was meant.
+    then : str, or callable that makes it
+        What to type where the kind of the error alone does not say; ``{at}`` stands for the archive.
+    """
     try:
         yield
-    except (MapError, NotAnArchive, QueryError, PolicyError) as error:
-        typer.echo(f"stillwell: {error}", err=True)
-        raise typer.Exit(2) from error
     except StillwellError as error:
         typer.echo(f"stillwell: {error}", err=True)
-        raise typer.Exit(1) from error
+        say_next(next_step(error, archive, then))
+        wrong_call = isinstance(error, (MapError, NotAnArchive, QueryError, PolicyError))
+        raise typer.Exit(2 if wrong_call else 1) from error
     except BrokenPipeError:
         sys.stderr.close()
         raise typer.Exit(0) from None
+
+
+def say_next(words: str) -> None:
+    """Say what to type next, to stderr; nothing where there is nothing to say."""
+    if words:
+        typer.echo(f"next: {words}", err=True)
 
 
 def moment_of(text: str | None) -> datetime | None:

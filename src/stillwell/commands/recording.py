@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from stillwell.commands.following import HERE, at
+from stillwell.commands.nearby import site_hint
 from stillwell.commands.options import (
-    HERE,
     ArchiveOption,
     AsOfOption,
     ByOption,
@@ -16,12 +18,24 @@ from stillwell.commands.options import (
     OutputOption,
     in_words,
     moment_of,
+    say_next,
     write,
 )
 
 SiteArgument = Annotated[str, typer.Argument(metavar="SITE", help="Code of the site.")]
 SinceOption = Annotated[str | None, typer.Option("--from", help="From this time, as in 2025-10-01T00:00Z.")]
 UntilOption = Annotated[str | None, typer.Option("--to", help="Until this time, not included.")]
+
+
+_RATE = (
+    "`stillwell rate SITE{at}` fits a rating and says which gaugings take part; "
+    "`stillwell list --site SITE{at}` lists them; "
+    "`stillwell review ID --decision included --by CODE --reason WHY{at}` takes one in"
+)
+_DERIVE = (
+    "`stillwell rate SITE --adopt NAME --valid-from TIME --by CODE --reason WHY{at}` gives a site its rating, "
+    "`stillwell ingest LOGGER_FILES{at}` its stage; then `stillwell derive SITE{at}`"
+)
 
 
 def rate(
@@ -60,8 +74,11 @@ def rate(
     begins = moment_of(valid_from)
     if adopt is not None and (not reason or by == "unnamed" or (begins is None and not propose)):
         typer.echo("stillwell: expected --by, --reason and --valid-from with --adopt; nothing was adopted", err=True)
+        say_next(
+            f"`stillwell rate {site} --adopt NAME --valid-from 2025-10-01T00:00Z --by CODE --reason WHY{at(archive)}`"
+        )
         raise typer.Exit(2)
-    with in_words():
+    with in_words(archive, lambda: site_hint(archive, site, _RATE.replace("SITE", site))):
         opened = Archive(archive)
         if propose:
             rating, proposal = proposal_of(opened, site, way)
@@ -70,15 +87,15 @@ def rate(
         else:
             found = candidates(opened, site, moment_of(since), moment_of(until))
             made = fitted(found, FitChoices(segments=segments, zero_stage_m=() if zero is None else (zero,)))
-            typer.echo(rating_text(found, made), nl=False)
-            if control:
-                typer.echo("\n" + ensemble_text(found, made, control), nl=False)
+            said = rating_text(found, made)
+            typer.echo(said + ("\n" + ensemble_text(found, made, control) if control else ""), nl=False)
             deposit = adopting.rating_deposit(site, adopt or "", made, valid_from=begins, by=by, reason=reason)
         if adopt is None:
             return
         taken = adopting.adopt(archive, deposit, by=by)
     if not taken.all_good:
         typer.echo(taken_words(taken), err=True, nl=False)
+        say_next(f"`stillwell rate {site} --adopt ANOTHER_NAME ...{at(archive)}` once what is said above is put right")
         raise typer.Exit(1)
     number = taken.entry.number if taken.entry else 0
     typer.echo(f"adopted {deposit.name} in commit {number}; `stillwell derive {site}` brings the record up to it")
@@ -93,13 +110,26 @@ def derive(
     from stillwell import deriving
     from stillwell.reading.shifting import derived_lines
 
-    with in_words():
+    named = (sites or [""])[0]
+    with in_words(archive, lambda: site_hint(archive, named, _DERIVE.replace("SITE", named))):
         entry, rows = deriving.derive(archive, sites, by=by)
+    for site in [] if sites else _unrated(archive):
+        typer.echo(f"{site}: recorded stage and no rating; no record is derived", err=True)
+        say_next(f"`stillwell rate {site}{at(archive)}`")
     if entry is None:
         typer.echo("nothing changed: every record is what its stage, ratings and shifts make")
         return
     typer.echo(derived_lines(rows), nl=False)
     typer.echo(f"commit {entry.number}", err=True)
+
+
+def _unrated(archive: Path) -> list[str]:
+    """Name the sites with recorded stage and no rating."""
+    from stillwell.archive.archive import Archive
+
+    opened = Archive(archive)
+    stage, ratings = ({file.site for file in opened.table_files(name)} for name in ("stage", "ratings"))
+    return sorted(stage - ratings)
 
 
 def record(
@@ -118,9 +148,17 @@ def record(
     from stillwell.archive.archive import Archive
     from stillwell.reading.records import record as recorded
 
-    with in_words():
+    with in_words(archive, lambda: _record_hint(archive, site, step)):
         answer = recorded(Archive(archive), site, step, moment_of(since), moment_of(until), moment_of(as_of))
         write(answer, format_, output)
+
+
+def _record_hint(archive: Path, site: str, step: str) -> str:
+    from stillwell.reading.records import STEPS
+
+    if step not in STEPS:
+        return f"`stillwell record {site} --step daily{{at}}`, or another of these words"
+    return site_hint(archive, site, _DERIVE.replace("SITE", site))
 
 
 def next_(archive: ArchiveOption = HERE, format_: FormatOption = Format.table) -> None:
@@ -132,7 +170,7 @@ def next_(archive: ArchiveOption = HERE, format_: FormatOption = Format.table) -
     from stillwell.pipeline import utc_now
     from stillwell.reading.records import outlooks
 
-    with in_words():
+    with in_words(archive):
         found, silent = outlooks(Archive(archive), utc_now())
         if found:
             write(pa.Table.from_pandas(ranked(found), preserve_index=False), format_, None)
@@ -141,3 +179,5 @@ def next_(archive: ArchiveOption = HERE, format_: FormatOption = Format.table) -
             typer.echo(f"{site}: {sentence}")
     for site, why in silent.items():
         typer.echo(f"{site}: nothing can be said: {why}", err=True)
+    if not found:
+        say_next(_DERIVE.replace("{at}", at(archive)))

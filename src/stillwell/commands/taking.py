@@ -7,7 +7,22 @@ from typing import Annotated
 
 import typer
 
-from stillwell.commands.options import HERE, ArchiveOption, ByOption, Format, FormatOption, in_words, write
+from stillwell.commands.following import HERE, at
+from stillwell.commands.nearby import gauging_hint
+from stillwell.commands.options import (
+    ArchiveOption,
+    ByOption,
+    Format,
+    FormatOption,
+    in_words,
+    say_next,
+    write,
+)
+
+_SHEETS = (
+    "`stillwell template --output sheets.xlsx` writes a workbook to fill in; "
+    "`stillwell ingest --map MAP --dry-run DEPOSIT` shows how files of another layout are understood"
+)
 
 
 def ingest(
@@ -26,11 +41,14 @@ def ingest(
     from stillwell.reading.progress import watched
     from stillwell.reading.summary import taken_lines, taken_words
 
-    with in_words(), watched() as progress:
+    with in_words(archive, _SHEETS), watched() as progress:
         paths = [path for folder in deposits for path in pipeline.inbox(folder)] if inbox else deposits
         missing = [str(path) for path in [*paths, *([map_] if map_ else [])] if not path.exists()]
         if missing:
             typer.echo(f"stillwell: expected a deposit, found nothing at {', '.join(missing)}", err=True)
+            say_next(
+                f"`stillwell ingest PATH...{at(archive)}`, or `stillwell ingest --inbox FOLDER{at(archive)}`; {_SHEETS}"
+            )
             raise typer.Exit(2)
         if dry_run:
             _dry_run(paths, map_)
@@ -39,7 +57,15 @@ def ingest(
     typer.echo(taken_lines(taken), nl=False)
     typer.echo(taken_words(taken), err=True, nl=False)
     if not taken.all_good:
+        say_next(_returned(archive))
         raise typer.Exit(1)
+
+
+def _returned(archive: Path) -> str:
+    return (
+        f"put right what is named above and `stillwell ingest` it again: what was taken stays as it is; "
+        f"where only a register was missing, hand that in and the same files with --again{at(archive)}; {_SHEETS}"
+    )
 
 
 def _dry_run(paths: list[Path], map_: Path | None) -> None:
@@ -49,6 +75,9 @@ def _dry_run(paths: list[Path], map_: Path | None) -> None:
 
     if map_ is None:
         typer.echo("stillwell: expected --map FILE with --dry-run, found none", err=True)
+        say_next(
+            "`stillwell ingest --map MAP.toml --dry-run DEPOSIT`; files of our own layout need no map and no trial"
+        )
         raise typer.Exit(2)
     rows, understood = pipeline.dry_run(paths, map_)
     typer.echo(preview_text(rows), nl=False)
@@ -69,6 +98,7 @@ def template(
         write_answer(output, template_workbook(units))
     except CannotMake as error:
         typer.echo(f"stillwell: {error}", err=True)
+        say_next("`stillwell template --output sheets.xlsx --units metric`, or feet")
         raise typer.Exit(2) from error
 
 
@@ -82,9 +112,13 @@ def assess(
     from stillwell.archive.archive import Archive
     from stillwell.reading.changes import changes_table, changes_words
 
-    with in_words():
+    with in_words(archive):
         if not policy.is_file():
             typer.echo(f"stillwell: expected a policy file, found nothing at {policy}", err=True)
+            say_next(
+                f'`stillwell query "SELECT * FROM policies"{at(archive)}` shows those handed in; '
+                "a new one need only say what differs"
+            )
             raise typer.Exit(2)
         changes = pipeline.assess_again(Archive(archive), policy.read_text(encoding="utf-8"))
         write(changes_table(changes), format_, None)
@@ -104,21 +138,31 @@ def review(
     from stillwell import pipeline
     from stillwell.reading.summary import taken_words
 
-    with in_words():
+    with in_words(archive):
         rows = [{"subject": subject, "decision": decision, "reason": reason} for subject in gaugings]
         taken = pipeline.decide(archive, "reviews", rows, by=by)
     typer.echo(taken_words(taken), err=True, nl=False)
     if not taken.all_good:
+        for subject in _unknown(archive, gaugings):
+            say_next(gauging_hint(archive, subject).replace("{at}", at(archive)))
         raise typer.Exit(1)
     for subject in gaugings:
         typer.echo(f"{decision:<11} {subject}")
+
+
+def _unknown(archive: Path, gaugings: list[str]) -> list[str]:
+    """Name those of some ids that no gauging has."""
+    from stillwell.archive.archive import Archive
+
+    known = set(Archive(archive).read("gaugings", columns=["gauging_id"])["gauging_id"])
+    return [subject for subject in gaugings if subject not in known]
 
 
 def recompute(archive: ArchiveOption = HERE, by: ByOption = "unnamed") -> None:
     """Compute every gauging again by this version; what changes becomes its next revision, approved ones wait."""
     from stillwell import deriving
 
-    with in_words():
+    with in_words(archive):
         entry, rows = deriving.recompute(archive, by=by)
     if entry is None:
         typer.echo("nothing changed: every gauging is what this version computes")

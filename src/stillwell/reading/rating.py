@@ -72,7 +72,7 @@ def candidates(archive: Archive, site: str, since: datetime | None = None, until
     """
     rows = archive.standing("gaugings", [site]).sort_values("started_at", kind="stable").reset_index(drop=True)
     if rows.empty:
-        msg = f"expected a site with gaugings, found none at {site!r}; `stillwell list sites` names the sites"
+        msg = f"expected a site with gaugings, found none at {site!r}"
         raise QueryError(msg)
     stage, q = numbers_of(rows, "gauge_height_m"), rated_discharge(rows)
     findings = archive.standing("findings", [site])

@@ -43,7 +43,7 @@ def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
     ratings = archive.standing("ratings")
     ratings = ratings[ratings["site"] == site].sort_values(["valid_from", "recorded_at"], kind="stable")
     if ratings.empty:
-        msg = f"expected a site with a rating, found none at {site!r}; `stillwell rate {site}` fits one"
+        msg = f"expected a site with a rating, found none at {site!r}"
         raise QueryError(msg)
     row = ratings.iloc[-1]
     segments = archive.standing("rating_segments")

@@ -70,7 +70,7 @@ def show_gauging(archive: Archive, gauging_id: str, as_of: Any = None, *, revisi
     known = archive.read("gaugings", sites=sites)
     known = known[known["gauging_id"] == gauging_id]
     if known.empty:
-        msg = f"expected the id of a gauging in this archive, found {gauging_id!r}; `stillwell list` names them"
+        msg = f"expected the id of a gauging in this archive, found {gauging_id!r}"
         raise QueryError(msg)
     standing = archive.standing("gaugings", sites=sites, as_of=as_of)
     standing = standing[standing["gauging_id"] == gauging_id]
