@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from stillwell.commands import completing
 from stillwell.commands.following import HERE, at
 from stillwell.commands.nearby import gauging_hint, report_hint, site_hint
 from stillwell.commands.options import (
@@ -24,10 +25,13 @@ from stillwell.commands.options import (
 
 def list_(
     what: Annotated[
-        str, typer.Argument(help="gaugings, sites, instruments, checks, deposits or commits.")
+        str,
+        typer.Argument(
+            help="gaugings, sites, instruments, checks, deposits or commits.", autocompletion=completing.words("what")
+        ),
     ] = "gaugings",
     archive: ArchiveOption = HERE,
-    site: Annotated[str | None, typer.Option("--site", help="Only this site.")] = None,
+    site: Annotated[str | None, typer.Option("--site", help="Only this site.", autocompletion=completing.sites)] = None,
     as_of: AsOfOption = None,
     format_: FormatOption = Format.table,
 ) -> None:
@@ -45,7 +49,9 @@ def list_(
 
 
 def show(
-    subject: Annotated[str, typer.Argument(metavar="ID", help="Archive id of a gauging.")],
+    subject: Annotated[
+        str, typer.Argument(metavar="ID", help="Archive id of a gauging.", autocompletion=completing.gaugings)
+    ],
     archive: ArchiveOption = HERE,
     as_of: AsOfOption = None,
     revisions: Annotated[
@@ -96,6 +102,7 @@ def trace(
         typer.Argument(
             metavar="ID | SITE DAY | SITE@TIME",
             help="Archive id of a gauging (ID/2 for revision 2), a site and a day, or SITE@2025-05-01T12:00Z.",
+            autocompletion=completing.traced,
         ),
     ],
     archive: ArchiveOption = HERE,
@@ -144,7 +151,11 @@ _TRACES = (
 def report(
     subject: Annotated[
         str,
-        typer.Argument(metavar="ID", help="A gauging, site:CODE, meter:CODE or season:2024-10-01/2025-10-01."),
+        typer.Argument(
+            metavar="ID",
+            help="A gauging, site:CODE, meter:CODE or season:2024-10-01/2025-10-01.",
+            autocompletion=completing.reported,
+        ),
     ],
     archive: ArchiveOption = HERE,
     as_of: AsOfOption = None,

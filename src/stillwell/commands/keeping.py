@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from stillwell.commands import completing
 from stillwell.commands.following import HERE, at
 from stillwell.commands.options import ArchiveOption, ByOption, Format, in_words, say_next
 
@@ -175,7 +176,10 @@ def publish(
     out: Annotated[Path, typer.Option("--out", help="Folder to make; must not exist, outside the archive.")],
     by: Annotated[str, typer.Option("--by", envvar="STILLWELL_BY", help="Code of whoever publishes.")],
     archive: ArchiveOption = HERE,
-    site: Annotated[list[str] | None, typer.Option("--site", help="Only this site; may be repeated.")] = None,
+    site: Annotated[
+        list[str] | None,
+        typer.Option("--site", help="Only this site; may be repeated.", autocompletion=completing.sites),
+    ] = None,
     day: Annotated[str | None, typer.Option("--day", help="What is public on this day, as in 2026-03-31.")] = None,
     title: Annotated[str, typer.Option("--title", help="Title of the data set.")] = "",
 ) -> None:

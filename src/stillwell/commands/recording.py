@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from stillwell.commands import completing
 from stillwell.commands.following import HERE, at
 from stillwell.commands.nearby import site_hint
 from stillwell.commands.options import (
@@ -22,7 +23,7 @@ from stillwell.commands.options import (
     write,
 )
 
-SiteArgument = Annotated[str, typer.Argument(metavar="SITE", help="Code of the site.")]
+SiteArgument = Annotated[str, typer.Argument(metavar="SITE", help="Code of the site.", autocompletion=completing.sites)]
 SinceOption = Annotated[str | None, typer.Option("--from", help="From this time, as in 2025-10-01T00:00Z.")]
 UntilOption = Annotated[str | None, typer.Option("--to", help="Until this time, not included.")]
 
@@ -57,7 +58,10 @@ def rate(
     propose: Annotated[
         bool, typer.Option("--propose", help="Propose shifts of the rating in force instead, and say why.")
     ] = False,
-    way: Annotated[str, typer.Option("--way", help="Shifts by gauging, by time or by stage.")] = "by time",
+    way: Annotated[
+        str,
+        typer.Option("--way", help="Shifts by gauging, by time or by stage.", autocompletion=completing.words("way")),
+    ] = "by time",
     adopt: Annotated[str | None, typer.Option("--adopt", help="Adopt what is shown; name of the new rating.")] = None,
     valid_from: Annotated[str | None, typer.Option("--valid-from", help="From when the rating holds.")] = None,
     by: ByOption = "unnamed",
@@ -102,7 +106,10 @@ def rate(
 
 
 def derive(
-    sites: Annotated[list[str] | None, typer.Argument(metavar="[SITE]...", help="All with stage and a rating.")] = None,
+    sites: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[SITE]...", help="All with stage and a rating.", autocompletion=completing.sites),
+    ] = None,
     archive: ArchiveOption = HERE,
     by: ByOption = "unnamed",
 ) -> None:
@@ -136,7 +143,12 @@ def record(
     site: SiteArgument,
     archive: ArchiveOption = HERE,
     step: Annotated[
-        str, typer.Option("--step", help="values, daily, monthly, yearly, duration, seven-day or maximum.")
+        str,
+        typer.Option(
+            "--step",
+            help="values, daily, monthly, yearly, duration, seven-day or maximum.",
+            autocompletion=completing.words("step"),
+        ),
     ] = "daily",
     since: SinceOption = None,
     until: UntilOption = None,

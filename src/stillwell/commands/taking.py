@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from stillwell.commands import completing
 from stillwell.commands.following import HERE, at
 from stillwell.commands.nearby import gauging_hint
 from stillwell.commands.options import (
@@ -88,7 +89,9 @@ def _dry_run(paths: list[Path], map_: Path | None) -> None:
 
 def template(
     output: Annotated[Path, typer.Option("--output", help="Workbook (.xlsx) to write.")],
-    units: Annotated[str, typer.Option("--units", help="metric or feet.")] = "metric",
+    units: Annotated[
+        str, typer.Option("--units", help="metric or feet.", autocompletion=completing.words("units"))
+    ] = "metric",
 ) -> None:
     """Write a blank workbook to fill in, with notes on every column and a filled example."""
     from stillwell.intake.template import CannotMake, template_workbook
@@ -126,11 +129,21 @@ def assess(
 
 
 def review(
-    gaugings: Annotated[list[str], typer.Argument(metavar="ID...", help="Archive ids of the gaugings decided on.")],
+    gaugings: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="ID...", help="Archive ids of the gaugings decided on.", autocompletion=completing.gaugings
+        ),
+    ],
     by: Annotated[str, typer.Option("--by", envvar="STILLWELL_BY", help="Code of the person who decides.")],
     reason: Annotated[str, typer.Option("--reason", help="Why; kept with the decision.")],
     decision: Annotated[
-        str, typer.Option("--decision", help="approved, provisional, withdrawn, included or excluded.")
+        str,
+        typer.Option(
+            "--decision",
+            help="approved, provisional, withdrawn, included or excluded.",
+            autocompletion=completing.words("decision"),
+        ),
     ] = "approved",
     archive: ArchiveOption = HERE,
 ) -> None:
