@@ -16,9 +16,12 @@ from stillwell.commands.options import (
     Format,
     FormatOption,
     OutputOption,
+    Told,
+    ToldOption,
     in_words,
     moment_of,
     say_next,
+    tell,
     write,
 )
 
@@ -57,13 +60,19 @@ def show(
     revisions: Annotated[
         bool, typer.Option("--revisions", help="Write out every revision, not only the one that stands.")
     ] = False,
+    format_: ToldOption = Told.text,
 ) -> None:
     """Show one gauging: verticals, panels, gauge height, findings with limits and sources, revisions."""
     from stillwell.archive.archive import Archive
+    from stillwell.reading.documents import gauging_document
     from stillwell.reading.show import show_gauging
 
+    at_moment = moment_of(as_of)
     with in_words(archive, lambda: gauging_hint(archive, subject)):
-        typer.echo(show_gauging(Archive(archive), subject, moment_of(as_of), revisions=revisions))
+        if format_ is Told.json:
+            tell(gauging_document(Archive(archive), subject, at_moment, revisions=revisions))
+        else:
+            typer.echo(show_gauging(Archive(archive), subject, at_moment, revisions=revisions))
 
 
 def query(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from typing import Annotated
@@ -11,7 +11,17 @@ import typer
 
 from stillwell.commands import completing
 from stillwell.commands.following import HERE, at
-from stillwell.commands.options import ArchiveOption, ByOption, Format, in_words, say_next
+from stillwell.commands.options import (
+    ArchiveOption,
+    ByOption,
+    Reported,
+    ReportedOption,
+    Told,
+    ToldOption,
+    in_words,
+    say_next,
+    tell,
+)
 
 ReasonOption = Annotated[str, typer.Option("--reason", help="Why; kept with the decision.")]
 
@@ -25,7 +35,7 @@ def audit(
     repair_from: Annotated[
         Path | None, typer.Option("--repair-from", help="First restore damaged files from this copy, by digest.")
     ] = None,
-    format_: Annotated[Format, typer.Option("--format", help="table for words, or json.")] = Format.table,
+    format_: ReportedOption = Reported.text,
 ) -> None:
     """Prove the archive: digests, chain, sealed bytes, schemas, and every number computed again."""
     from stillwell import audit as auditing
@@ -39,7 +49,7 @@ def audit(
             report = auditing.audit_part(archive, budget)
         else:
             report = auditing.audit(archive, recompute=recompute, progress=progress)
-    typer.echo(audit_json(report) if format_ is Format.json else audit_text(report), nl=False)
+    typer.echo(audit_json(report) if format_ is Reported.json else audit_text(report), nl=False)
     if report.faults:
         say_next(_mended(archive, repair_from).replace("{at}", at(archive)))
         raise typer.Exit(1)
@@ -70,6 +80,7 @@ def _repair(archive: Path, replica: Path) -> None:
 def rebuild(
     into: Annotated[Path, typer.Option("--into", help="Folder that is empty or does not exist.")],
     archive: ArchiveOption = HERE,
+    format_: ToldOption = Told.text,
 ) -> None:
     """Make the archive again from its sealed bytes and its ledger alone, and compare every digest."""
     from stillwell.reading.progress import watched
@@ -80,14 +91,17 @@ def rebuild(
         watched() as progress,
     ):
         made = rebuilt(archive, into, progress)
-    for sentence in made.different:
-        typer.echo(f"differs: {sentence}")
+    same = made.files - len(made.different)
+    if format_ is Told.json:
+        tell({"into": into, **asdict(made), "same": same})
+    else:
+        for sentence in made.different:
+            typer.echo(f"differs: {sentence}")
+        typer.echo(f"{made.commits} commits made again in {into}; {same} of {made.files} files have the digest listed")
     for number in made.carried:
         typer.echo(f"commit {number} rests on withheld content; its rows were taken over as they stand", err=True)
     if made.other_version:
         typer.echo(f"made by stillwell {made.other_version} before; rows name this version now", err=True)
-    same = made.files - len(made.different)
-    typer.echo(f"{made.commits} commits made again in {into}; {same} of {made.files} files have the digest listed")
     if made.different and not made.other_version:
         say_next(f"`stillwell audit{at(archive)}` says whether the archive or the software differs")
         raise typer.Exit(1)
@@ -96,7 +110,7 @@ def rebuild(
 def replicate(
     to: Annotated[list[Path], typer.Option("--to", help="Folder for a copy; may be given several times.")],
     archive: ArchiveOption = HERE,
-    format_: Annotated[Format, typer.Option("--format", help="table for words, or json.")] = Format.table,
+    format_: ReportedOption = Reported.text,
 ) -> None:
     """Keep verified copies in other folders and say how many good copies each object has."""
     from stillwell.archive.replica import replicate as copied
@@ -106,9 +120,9 @@ def replicate(
         archive, "`stillwell replicate --to DIR{at}` with an empty folder, or one that holds a copy of this archive"
     ):
         copies = copied(archive, to, utc_now())
-    if format_ is Format.json:
+    if format_ is Reported.json:
         said = {"folders": copies.folders, "written": copies.written, "good": copies.good}
-        typer.echo(json.dumps(said, indent=1, sort_keys=True))
+        tell(said)
     else:
         for folder, count in copies.written.items():
             typer.echo(f"{folder}: {count} objects written, each read back and held against its digest")
@@ -130,17 +144,21 @@ def compact(
     by: ByOption = "unnamed",
     most: Annotated[int, typer.Option("--most", min=1, help="Files a table may have per site and stay as it is.")] = 8,
     keep_days: Annotated[float, typer.Option("--keep-days", min=0, help="Days that replaced files stay on disk.")] = 7,
+    format_: ToldOption = Told.text,
 ) -> None:
     """Put many small table files into one per site; rows, readers and past states stay the same."""
     from stillwell import pipeline
 
     with in_words(archive):
         entry, gone = pipeline.compact(archive, most=most, keep_days=keep_days, by=by)
-    if entry is None:
+    counts = (entry.counts if entry else None) or {}
+    made = sum(bool(file.table) for file in entry.files) if entry else 0
+    if format_ is Told.json:
+        said = {"commit": entry.number if entry else None, "files_made": made, "files_removed": gone}
+        tell(said | {"files_replaced": counts.get("files replaced", 0), "rows": counts.get("rows", 0)})
+    elif entry is None:
         typer.echo("nothing to compact")
     else:
-        counts = entry.counts or {}
-        made = sum(bool(file.table) for file in entry.files)
         typer.echo(f"commit {entry.number}: {counts['files replaced']} files are {made} now, {counts['rows']} rows")
     typer.echo(f"{len(gone)} files that were replaced more than {keep_days:g} days ago were removed", err=True)
 
@@ -150,6 +168,7 @@ def withhold(
     reason: ReasonOption,
     by: Annotated[str, typer.Option("--by", envvar="STILLWELL_BY", help="Code of the person who decides.")],
     archive: ArchiveOption = HERE,
+    format_: ToldOption = Told.text,
 ) -> None:
     """Remove the sealed content of a deposit by a recorded decision; its digests stay. There is no way back."""
     from stillwell import pipeline
@@ -158,7 +177,10 @@ def withhold(
         archive, "`stillwell list deposits{at}` names the deposits, each with the first characters of its digest"
     ):
         digest = pipeline.withhold(archive, deposit, by=by, reason=reason)
-    typer.echo(f"withheld {digest}")
+    if format_ is Told.json:
+        tell({"withheld": digest, "by": by, "reason": reason})
+    else:
+        typer.echo(f"withheld {digest}")
     words = (
         "its digests, this decision, the rows computed from it and what was returned stay; copies lose it at the next"
     )
@@ -182,13 +204,14 @@ def publish(
     ] = None,
     day: Annotated[str | None, typer.Option("--day", help="What is public on this day, as in 2026-03-31.")] = None,
     title: Annotated[str, typer.Option("--title", help="Title of the data set.")] = "",
+    format_: ToldOption = Told.text,
 ) -> None:
     """Write what is public as a BagIt bag that a stranger can read; without a licence nothing is written."""
     from stillwell.archive.archive import Archive
     from stillwell.pipeline import default_policy_text, utc_now
     from stillwell.prepare import policy_in_force
     from stillwell.publishing.publish import publish as published
-    from stillwell.publishing.words import published_text
+    from stillwell.publishing.words import published_document, published_text
 
     try:
         on = date.fromisoformat(day) if day else utc_now().date()
@@ -199,4 +222,7 @@ def publish(
         opened = Archive(archive)
         policy = policy_in_force(opened, None, default_policy_text())[0]
         told = published(opened, out, day=on, by=by, policy=policy, sites=site, title=title)
-    typer.echo(published_text(told), nl=False)
+    if format_ is Told.json:
+        tell(published_document(told))
+    else:
+        typer.echo(published_text(told), nl=False)

@@ -34,12 +34,31 @@ def named_archive(context: typer.Context, parameter: typer.CallbackParam, value:
     return default_archive() if source == "DEFAULT" and value == HERE else value
 
 
+class Told(StrEnum):
+    """How a command says what it did."""
+
+    text = "text"
+    json = "json"
+
+
+class Reported(StrEnum):
+    """As ``Told``; ``table`` was the first name of ``text``."""
+
+    text = "text"
+    json = "json"
+    table = "table"
+
+
 ArchiveOption = Annotated[
     Path,
     typer.Option("--archive", envvar=VARIABLE, help="The archive's folder.", callback=named_archive, show_default=True),
 ]
 ByOption = Annotated[str, typer.Option("--by", envvar="STILLWELL_BY", help="Code of the person handing in.")]
 FormatOption = Annotated[Format, typer.Option("--format", help="How to write the answer.")]
+ToldOption = Annotated[Told, typer.Option("--format", help="Words for a person, or one JSON document.")]
+ReportedOption = Annotated[
+    Reported, typer.Option("--format", help="Words for a person (table means the same), or one JSON document.")
+]
 AsOfOption = Annotated[
     str | None, typer.Option("--as-of", help="Only what was recorded by then, as in 2026-03-31T23:59Z.")
 ]
@@ -67,6 +86,13 @@ def in_words(archive: Path | None = None, then: Callable[[], str] | str = "") ->
     except BrokenPipeError:
         sys.stderr.close()
         raise typer.Exit(0) from None
+
+
+def tell(document: object) -> None:
+    """Write one JSON document to stdout."""
+    from stillwell.reading.plain import json_text
+
+    typer.echo(json_text(document), nl=False)
 
 
 def say_next(words: str) -> None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any, NamedTuple
 
 import typer
 
@@ -17,9 +18,12 @@ from stillwell.commands.options import (
     Format,
     FormatOption,
     OutputOption,
+    Told,
+    ToldOption,
     in_words,
     moment_of,
     say_next,
+    tell,
     write,
 )
 
@@ -66,16 +70,10 @@ def rate(
     valid_from: Annotated[str | None, typer.Option("--valid-from", help="From when the rating holds.")] = None,
     by: ByOption = "unnamed",
     reason: Annotated[str, typer.Option("--reason", help="Why it is adopted; kept with it.")] = "",
+    format_: ToldOption = Told.text,
 ) -> None:
     """Fit a rating to a site's gaugings, or propose shifts; nothing is adopted without --adopt and --reason."""
-    from stillwell import adopting
-    from stillwell.archive.archive import Archive
-    from stillwell.hydrometry.rating_shape import FitChoices
-    from stillwell.reading.rating import candidates, ensemble_text, fitted, rating_text
-    from stillwell.reading.shifting import proposal_of, proposal_text
-    from stillwell.reading.summary import taken_words
-
-    begins = moment_of(valid_from)
+    begins, span = moment_of(valid_from), (moment_of(since), moment_of(until))
     if adopt is not None and (not reason or by == "unnamed" or (begins is None and not propose)):
         typer.echo("stillwell: expected --by, --reason and --valid-from with --adopt; nothing was adopted", err=True)
         say_next(
@@ -83,26 +81,79 @@ def rate(
         )
         raise typer.Exit(2)
     with in_words(archive, lambda: site_hint(archive, site, _RATE.replace("SITE", site))):
-        opened = Archive(archive)
         if propose:
-            rating, proposal = proposal_of(opened, site, way)
-            typer.echo(proposal_text(rating, proposal), nl=False)
-            deposit = adopting.shifts_deposit(rating, proposal.entries, by=by, reason=reason)
+            shown = _proposed(archive, site, way, by, reason)
         else:
-            found = candidates(opened, site, moment_of(since), moment_of(until))
-            made = fitted(found, FitChoices(segments=segments, zero_stage_m=() if zero is None else (zero,)))
-            said = rating_text(found, made)
-            typer.echo(said + ("\n" + ensemble_text(found, made, control) if control else ""), nl=False)
-            deposit = adopting.rating_deposit(site, adopt or "", made, valid_from=begins, by=by, reason=reason)
-        if adopt is None:
-            return
-        taken = adopting.adopt(archive, deposit, by=by)
+            asked = (segments, () if zero is None else (zero,), control or [])
+            shown = _fitted(archive, site, span, asked, (adopt or "", begins, by, reason))
+        if format_ is Told.text:
+            typer.echo(shown.text, nl=False)
+        elif adopt is None:
+            tell(shown.document)
+        if adopt is not None:
+            _adopt(archive, site, shown, by, format_)
+
+
+class _Shown(NamedTuple):
+    """A rating or shifts in words, for programs, and as the deposit that would adopt them."""
+
+    text: str
+    document: dict[str, Any]
+    deposit: Any
+
+
+def _proposed(archive: Path, site: str, way: str, by: str, reason: str) -> _Shown:
+    from stillwell import adopting
+    from stillwell.archive.archive import Archive
+    from stillwell.reading.rating_document import proposal_document
+    from stillwell.reading.shifting import proposal_of, proposal_text
+
+    rating, proposal = proposal_of(Archive(archive), site, way)
+    deposit = adopting.shifts_deposit(rating, proposal.entries, by=by, reason=reason)
+    return _Shown(proposal_text(rating, proposal), proposal_document(rating, site, proposal), deposit)
+
+
+def _fitted(
+    archive: Path,
+    site: str,
+    span: tuple[datetime | None, datetime | None],
+    asked: tuple[int | None, tuple[float, ...], list[str]],
+    adopted: tuple[str, datetime | None, str, str],
+) -> _Shown:
+    from stillwell import adopting
+    from stillwell.archive.archive import Archive
+    from stillwell.hydrometry.rating_shape import FitChoices
+    from stillwell.reading.rating import candidates, ensemble_text, fitted, rating_text, sampled
+    from stillwell.reading.rating_document import rating_document
+
+    segments, zeros, controls = asked
+    found = candidates(Archive(archive), site, *span)
+    made = fitted(found, FitChoices(segments=segments, zero_stage_m=zeros))
+    ensemble = sampled(found, made, controls) if controls else None
+    text = rating_text(found, made) + ("\n" + ensemble_text(ensemble) if ensemble else "")
+    name, begins, by, reason = adopted
+    deposit = adopting.rating_deposit(site, name, made, valid_from=begins, by=by, reason=reason)
+    return _Shown(text, rating_document(found, made, ensemble), deposit)
+
+
+def _adopt(archive: Path, site: str, shown: _Shown, by: str, format_: Told) -> None:
+    """Take the deposit, and say what became of it."""
+    from stillwell import adopting
+    from stillwell.reading.documents import taken_document
+    from stillwell.reading.summary import taken_words
+
+    taken = adopting.adopt(archive, shown.deposit, by=by)
+    number = taken.entry.number if taken.entry else 0
+    if format_ is Told.json:
+        adopted = {"name": shown.deposit.name, "commit": number} if taken.all_good else None
+        tell(shown.document | {"adopted": adopted, "returned": taken_document(taken)["returned"]})
     if not taken.all_good:
         typer.echo(taken_words(taken), err=True, nl=False)
         say_next(f"`stillwell rate {site} --adopt ANOTHER_NAME ...{at(archive)}` once what is said above is put right")
         raise typer.Exit(1)
-    number = taken.entry.number if taken.entry else 0
-    typer.echo(f"adopted {deposit.name} in commit {number}; `stillwell derive {site}` brings the record up to it")
+    if format_ is Told.text:
+        words = f"`stillwell derive {site}{at(archive)}` brings the record up to it"
+        typer.echo(f"adopted {shown.deposit.name} in commit {number}; {words}")
 
 
 def derive(
@@ -112,17 +163,23 @@ def derive(
     ] = None,
     archive: ArchiveOption = HERE,
     by: ByOption = "unnamed",
+    format_: ToldOption = Told.text,
 ) -> None:
     """Turn recorded stage into discharge and daily values wherever something changed, and commit that."""
     from stillwell import deriving
+    from stillwell.reading.documents import derived_document
     from stillwell.reading.shifting import derived_lines
 
     named = (sites or [""])[0]
     with in_words(archive, lambda: site_hint(archive, named, _DERIVE.replace("SITE", named))):
         entry, rows = deriving.derive(archive, sites, by=by)
-    for site in [] if sites else _unrated(archive):
+        unrated = [] if sites else _unrated(archive)
+    for site in unrated:
         typer.echo(f"{site}: recorded stage and no rating; no record is derived", err=True)
         say_next(f"`stillwell rate {site}{at(archive)}`")
+    if format_ is Told.json:
+        tell(derived_document(entry.number if entry else None, rows, unrated))
+        return
     if entry is None:
         typer.echo("nothing changed: every record is what its stage, ratings and shifts make")
         return
@@ -180,11 +237,14 @@ def next_(archive: ArchiveOption = HERE, format_: FormatOption = Format.table) -
     from stillwell.archive.archive import Archive
     from stillwell.hydrometry.next_gauging import ranked
     from stillwell.pipeline import utc_now
+    from stillwell.reading.plain import rows_of
     from stillwell.reading.records import outlooks
 
     with in_words(archive):
         found, silent = outlooks(Archive(archive), utc_now())
-        if found:
+        if format_ is Format.json:
+            tell([row | {"words": found[row["site"]].sentences} for row in rows_of(ranked(found))])
+        elif found or format_ is not Format.table:
             write(pa.Table.from_pandas(ranked(found), preserve_index=False), format_, None)
     for site, outlook in found.items() if format_ is Format.table else ():
         for sentence in outlook.sentences:

@@ -15,8 +15,11 @@ from stillwell.commands.options import (
     ByOption,
     Format,
     FormatOption,
+    Told,
+    ToldOption,
     in_words,
     say_next,
+    tell,
     write,
 )
 
@@ -36,9 +39,11 @@ def ingest(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="With --map: show the first rows as understood; write nothing.")
     ] = False,
+    format_: ToldOption = Told.text,
 ) -> None:
     """Seal, validate, compute, assess and commit deposits; print one line per gauging and the findings."""
     from stillwell import pipeline
+    from stillwell.reading.documents import taken_document
     from stillwell.reading.progress import watched
     from stillwell.reading.summary import taken_lines, taken_words
 
@@ -52,10 +57,13 @@ def ingest(
             )
             raise typer.Exit(2)
         if dry_run:
-            _dry_run(paths, map_)
+            _dry_run(paths, map_, format_)
             return
         taken = pipeline.ingest(archive, paths, by=by, again=again, map_path=map_, progress=progress)
-    typer.echo(taken_lines(taken), nl=False)
+    if format_ is Told.json:
+        tell(taken_document(taken))
+    else:
+        typer.echo(taken_lines(taken), nl=False)
     typer.echo(taken_words(taken), err=True, nl=False)
     if not taken.all_good:
         say_next(_returned(archive))
@@ -69,10 +77,11 @@ def _returned(archive: Path) -> str:
     )
 
 
-def _dry_run(paths: list[Path], map_: Path | None) -> None:
+def _dry_run(paths: list[Path], map_: Path | None, format_: Told) -> None:
     """Show what a map makes of deposits; exit 1 when something would be returned."""
     from stillwell import pipeline
     from stillwell.reading.changes import preview_text, problem_lines
+    from stillwell.reading.documents import preview_document
 
     if map_ is None:
         typer.echo("stillwell: expected --map FILE with --dry-run, found none", err=True)
@@ -81,7 +90,11 @@ def _dry_run(paths: list[Path], map_: Path | None) -> None:
         )
         raise typer.Exit(2)
     rows, understood = pipeline.dry_run(paths, map_)
-    typer.echo(preview_text(rows), nl=False)
+    if format_ is Told.json:
+        names = {one.digest: one.name for one in pipeline.receive(paths)}
+        tell(preview_document(rows, understood.problems, names))
+    else:
+        typer.echo(preview_text(rows), nl=False)
     typer.echo(problem_lines(understood.problems), err=True, nl=False)
     if len(understood.problems):
         raise typer.Exit(1)
@@ -146,20 +159,26 @@ def review(
         ),
     ] = "approved",
     archive: ArchiveOption = HERE,
+    format_: ToldOption = Told.text,
 ) -> None:
     """Decide on gaugings: provisional to approved, a candidate to the record, or withdrawn; sealed with who and why."""
     from stillwell import pipeline
+    from stillwell.reading.documents import taken_document
     from stillwell.reading.summary import taken_words
 
     with in_words(archive):
         rows = [{"subject": subject, "decision": decision, "reason": reason} for subject in gaugings]
         taken = pipeline.decide(archive, "reviews", rows, by=by)
     typer.echo(taken_words(taken), err=True, nl=False)
+    if format_ is Told.json:
+        decided = [{"gauging_id": subject, "decision": decision} for subject in gaugings] if taken.all_good else []
+        said = taken_document(taken)
+        tell({"commit": said["commit"], "decided": decided, "returned": said["returned"]})
     if not taken.all_good:
         for subject in _unknown(archive, gaugings):
             say_next(gauging_hint(archive, subject).replace("{at}", at(archive)))
         raise typer.Exit(1)
-    for subject in gaugings:
+    for subject in gaugings if format_ is Told.text else ():
         typer.echo(f"{decision:<11} {subject}")
 
 
@@ -171,12 +190,17 @@ def _unknown(archive: Path, gaugings: list[str]) -> list[str]:
     return [subject for subject in gaugings if subject not in known]
 
 
-def recompute(archive: ArchiveOption = HERE, by: ByOption = "unnamed") -> None:
+def recompute(archive: ArchiveOption = HERE, by: ByOption = "unnamed", format_: ToldOption = Told.text) -> None:
     """Compute every gauging again by this version; what changes becomes its next revision, approved ones wait."""
     from stillwell import deriving
+    from stillwell.reading.plain import rows_of
 
     with in_words(archive):
         entry, rows = deriving.recompute(archive, by=by)
+    if format_ is Told.json:
+        made = rows_of(rows["gaugings"][["gauging_id", "revision", "candidate"]]) if entry else []
+        tell({"commit": entry.number if entry else None, "gaugings": made})
+        return
     if entry is None:
         typer.echo("nothing changed: every gauging is what this version computes")
         return
