@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import socket
 import sys
 from pathlib import Path
 
@@ -144,6 +145,12 @@ WRONG = {
     ("publish", "--out", str(SAMPLE / "bag"), "--by", "P1"): "licence, access, public_from FROM sites",
     ("publish", "--out", "bag", "--by", "P1", "--site", "NONE"): "licence, access, public_from FROM sites",
     ("ingest", "nowhere"): "`stillwell ingest --inbox FOLDER",
+    ("audit", "--repair-from", "nowhere"): "`stillwell replicate --to DIR",
+    ("replicate", "--to", str(ROOT / "README.md")): "stillwell replicate --to DIR",
+    ("rebuild", "--into", str(ROOT / "README.md")): "stillwell rebuild --into DIR",
+    ("query", "SELECT 1", "--output", "no/such.csv"): "--output FILE in a folder that exists",
+    ("report", ID, "--output", "no/such.html"): "--output FILE in a folder that exists",
+    ("trace", ID, "--output", "no/such.svg"): "--output FILE in a folder that exists",
     ("ingest", "--dry-run", str(ROOT / "README.md")): "`stillwell ingest --map MAP.toml --dry-run",
 }
 
@@ -158,6 +165,33 @@ def test_a_wrong_turn_leads_to_the_next_command(say, words):
     assert WRONG[words] in line
     assert f"--archive {SAMPLE}" in line or "{at}" not in line
     assert "{" not in line
+
+
+def test_a_port_that_is_held_leads_to_another(say):
+    """Exit 1, and the option that names another port."""
+    with socket.socket() as held:
+        held.bind(("127.0.0.1", 0))
+        held.listen()
+        code, out, err = say("serve", "--port", held.getsockname()[1], "--archive", SAMPLE)
+    assert (code, out) == (1, "")
+    assert "next: `stillwell serve --port ANOTHER" in err
+
+
+def test_a_policy_in_another_encoding_is_said_in_words(say, tmp_path):
+    """Exit 2, the name of the file, and how a policy is tried."""
+    (tmp_path / "policy.toml").write_bytes(b"[limits]\n# \xfcber\n")
+    code, out, err = say("assess", "--policy", "policy.toml", "--archive", SAMPLE)
+    assert (code, out) == (2, "")
+    assert "policy.toml: expected UTF-8 text" in err
+    assert "next: `stillwell assess --policy FILE" in err
+
+
+def test_a_workbook_that_cannot_be_written_is_said_in_words(say):
+    """Exit 2, nothing written; unknown units name the known ones."""
+    for words in (("--output", "no/such.xlsx"), ("--output", "x.xlsx", "--units", "inch")):
+        code, out, err = say("template", *words)
+        assert (code, out) == (2, "")
+        assert "next: " in err
 
 
 def test_a_call_that_cannot_be_read_points_at_the_help(say):
@@ -185,6 +219,8 @@ def test_what_is_returned_says_how_to_hand_it_in_again(say, tmp_path):
     code, out, err = say("review", ID[:-1] + "2", "--by", "P1", "--reason", "seen", "--archive", copy)
     assert (code, out) == (1, "")
     assert f"next: nearest: {ID}" in err
+    err = say("review", ID, "--decision", "maybe", "--by", "P1", "--reason", "seen", "--archive", copy)[2]
+    assert "next: `stillwell review ID... --decision approved" in err
 
 
 def test_damage_leads_to_a_copy_and_to_a_rebuild(say, tmp_path):

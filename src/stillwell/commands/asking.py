@@ -20,6 +20,7 @@ from stillwell.commands.options import (
     ToldOption,
     in_words,
     moment_of,
+    save,
     say_next,
     tell,
     write,
@@ -130,7 +131,6 @@ def trace(
 
     from stillwell.archive.archive import Archive
     from stillwell.reading import trace as tracing
-    from stillwell.reading.answer import write_answer
     from stillwell.reading.trace_graph import as_dict
     from stillwell.reading.trace_svg import trace_svg
     from stillwell.reading.trace_text import trace_text
@@ -148,7 +148,7 @@ def trace(
     if output is None:
         typer.echo(said.rstrip("\n"))
     else:
-        write_answer(output, (said.rstrip("\n") + "\n").encode("utf-8"))
+        save(output, (said.rstrip("\n") + "\n").encode("utf-8"))
 
 
 _TRACES = (
@@ -172,7 +172,6 @@ def report(
 ) -> None:
     """Write one self-contained page (HTML) on a gauging, a site, a meter or a season, to read or to print."""
     from stillwell.archive.archive import Archive
-    from stillwell.reading.answer import write_answer
     from stillwell.reporting import report as reported
 
     with in_words(archive, lambda: report_hint(archive, subject)):
@@ -180,7 +179,7 @@ def report(
     if output is None:
         typer.echo(page.rstrip("\n"))
     else:
-        write_answer(output, page.encode("utf-8"))
+        save(output, page.encode("utf-8"))
 
 
 def serve(
@@ -196,4 +195,9 @@ def serve(
     from stillwell.room import serve as served
 
     with in_words(archive, "`stillwell serve{at}` listens on this machine only; --elsewhere goes beyond it"):
-        served(archive, host, port, elsewhere=elsewhere, names=tuple(name or ()))
+        try:
+            served(archive, host, port, elsewhere=elsewhere, names=tuple(name or ()))
+        except SystemExit as stopped:
+            # the server says itself why it cannot listen
+            say_next(f"`stillwell serve --port ANOTHER{at(archive)}` where another program holds port {port}")
+            raise typer.Exit(1) from stopped

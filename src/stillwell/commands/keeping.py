@@ -66,9 +66,14 @@ def _mended(archive: Path, tried: Path | None) -> str:
 
 
 def _repair(archive: Path, replica: Path) -> None:
+    from stillwell.archive.layout import LEDGER
     from stillwell.archive.replica import repair
     from stillwell.pipeline import utc_now
 
+    if not (replica / LEDGER).is_dir():
+        typer.echo(f"stillwell: expected a copy of the archive in {replica}, found none; nothing repaired", err=True)
+        say_next(f"`stillwell replicate --to DIR{at(archive)}` makes copies, while the archive is whole")
+        raise typer.Exit(2)
     restored, hopeless = repair(archive, replica, utc_now())
     for path in restored:
         typer.echo(f"restored {path}", err=True)

@@ -86,6 +86,12 @@ def in_words(archive: Path | None = None, then: Callable[[], str] | str = "") ->
     except BrokenPipeError:
         sys.stderr.close()
         raise typer.Exit(0) from None
+    except OSError as error:
+        if error.filename is None:
+            raise
+        typer.echo(f"stillwell: expected to use {error.filename}, found: {error.strerror}; it was left alone", err=True)
+        say_next(next_step(error, archive, then))
+        raise typer.Exit(1) from error
 
 
 def tell(document: object) -> None:
@@ -118,14 +124,27 @@ def moment_of(text: str | None) -> datetime | None:
 
 def write(answer: object, format_: Format, output: Path | None) -> None:
     """Write an answer to stdout, or to a file that appears whole or not at all."""
-    from stillwell.reading.answer import answer_bytes, write_answer
+    from stillwell.reading.answer import answer_bytes
 
     data = answer_bytes(answer, format_.value)
     if output is not None:
-        write_answer(output, data)
+        save(output, data)
     elif format_ is Format.parquet and sys.stdout.isatty():
         typer.echo("stillwell: expected --output FILE for parquet on a terminal; nothing was written", err=True)
+        say_next("the same command with --output answer.parquet, or with --format table")
         raise typer.Exit(2)
     else:
         sys.stdout.buffer.write(data)
         sys.stdout.flush()
+
+
+def save(path: Path, data: bytes) -> None:
+    """Write an answer to the file a user named, whole or not at all."""
+    from stillwell.reading.answer import write_answer
+
+    try:
+        write_answer(path, data)
+    except OSError as error:
+        typer.echo(f"stillwell: expected to write {path}, found: {error.strerror}; nothing was written", err=True)
+        say_next("the same command with --output FILE in a folder that exists and may be written")
+        raise typer.Exit(2) from error

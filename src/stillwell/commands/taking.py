@@ -18,10 +18,12 @@ from stillwell.commands.options import (
     Told,
     ToldOption,
     in_words,
+    save,
     say_next,
     tell,
     write,
 )
+from stillwell.errors import PolicyError
 
 _SHEETS = (
     "`stillwell template --output sheets.xlsx` writes a workbook to fill in; "
@@ -108,14 +110,14 @@ def template(
 ) -> None:
     """Write a blank workbook to fill in, with notes on every column and a filled example."""
     from stillwell.intake.template import CannotMake, template_workbook
-    from stillwell.reading.answer import write_answer
 
     try:
-        write_answer(output, template_workbook(units))
+        made = template_workbook(units)
     except CannotMake as error:
         typer.echo(f"stillwell: {error}", err=True)
         say_next("`stillwell template --output sheets.xlsx --units metric`, or feet")
         raise typer.Exit(2) from error
+    save(output, made)
 
 
 def assess(
@@ -136,9 +138,17 @@ def assess(
                 "a new one need only say what differs"
             )
             raise typer.Exit(2)
-        changes = pipeline.assess_again(Archive(archive), policy.read_text(encoding="utf-8"))
+        changes = pipeline.assess_again(Archive(archive), _policy_text(policy))
         write(changes_table(changes), format_, None)
     typer.echo(changes_words(changes), err=True)
+
+
+def _policy_text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as error:
+        msg = f"{path.name}: expected UTF-8 text, found other bytes; the policy is not used"
+        raise PolicyError(msg) from error
 
 
 def review(
@@ -175,8 +185,11 @@ def review(
         said = taken_document(taken)
         tell({"commit": said["commit"], "decided": decided, "returned": said["returned"]})
     if not taken.all_good:
-        for subject in _unknown(archive, gaugings):
+        unknown = _unknown(archive, gaugings)
+        for subject in unknown:
             say_next(gauging_hint(archive, subject).replace("{at}", at(archive)))
+        if not unknown:
+            say_next(f"`stillwell review ID... --decision approved --by CODE --reason WHY{at(archive)}`")
         raise typer.Exit(1)
     for subject in gaugings if format_ is Told.text else ():
         typer.echo(f"{decision:<11} {subject}")
