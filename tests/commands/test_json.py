@@ -145,6 +145,20 @@ def test_shifts_proposed():
     assert document["rating"] in said
 
 
+def test_trace():
+    """Every node of the graph is in the words when all are asked for, and every edge joins two nodes."""
+    document, said = answer("trace", "trace", ID, "--all", root=SAMPLE)
+    names = {node["id"] for node in document["nodes"]}
+    assert document["root"] in names
+    assert all({edge["from"], edge["to"]} <= names for edge in document["edges"])
+    files = [node["label"] for node in document["nodes"] if node["kind"] == "file"]
+    assert all(label in said for label in files)
+    assert document["direction"] == "back"
+    forward, _ = answer("trace", "trace", "--forward", "INV-AC2", root=SAMPLE)
+    assert forward["direction"] == "forward"
+    assert f"gauging:{ID}" in {node["id"] for node in forward["nodes"]}
+
+
 def test_next():
     """The sites in their order with their sentences."""
     document, said = answer("next", "next", root=SAMPLE)
