@@ -12,6 +12,7 @@ import pytest
 
 from stillwell.cli import app
 from tests.commands.test_commands import run
+from tests.pipeline.season import season
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGE = ROOT / "docs" / "json.md"
@@ -129,12 +130,19 @@ def test_show():
 
 def test_rate():
     """Law, limits, tests and every gauging; beliefs about controls add an ensemble."""
-    document, said = answer("rate", "rate", "INV-MIL", "--control", "channel:-0.2:0.1", root=SAMPLE)
+    document, said = answer("rate", "rate", "INV-MIL", root=SAMPLE)
+    sampled, _ = answer("rate", "rate", "INV-MIL", "--control", "channel:-0.2:0.1", root=SAMPLE, text=False)
     assert f"{document['segments'][0]['exponent']:.3f}" in said
     assert all(test["words"] in said for test in document["tests"])
     assert all(row["gauging_id"] in said for row in document["gaugings"])
-    assert f"{document['ensemble']['curves']} curves" in said
+    assert document["ensemble"] is None
     assert "adopted" not in document
+    ensemble = sampled.pop("ensemble")
+    assert sampled == {key: value for key, value in document.items() if key != "ensemble"}
+    for beside, one in zip(ensemble["limits"], document["limits"], strict=True):
+        assert beside["stage_m"] == one["stage_m"]
+        assert beside["lower_m3_s"] < beside["discharge_m3_s"] < beside["upper_m3_s"]
+        assert beside["discharge_m3_s"] == pytest.approx(one["discharge_m3_s"], rel=0.1)
 
 
 def test_shifts_proposed():
@@ -197,8 +205,12 @@ def test_care(copy, tmp_path):
     assert run("audit", "--no-recompute", "--format", "table", root=copy)[1].splitlines()[1:] == said.splitlines()[1:]
     document, said = answer("replicate", "replicate", "--to", tmp_path / "second", root=copy)
     assert f"{len(document['good'])} objects have 2 good copies" in said
-    document, _ = answer("rebuild", "rebuild", "--into", tmp_path / "again", root=SAMPLE, text=False)
-    assert (document["commits"], document["same"]) == (3, document["files"])
+    small = season(tmp_path / "small")
+    said = run("rebuild", "--into", tmp_path / "words", root=small)[1]
+    document, _ = answer("rebuild", "rebuild", "--into", tmp_path / "again", root=small, text=False)
+    assert f"{document['commits']} commits made again" in said
+    assert f"{document['same']} of {document['files']} files" in said
+    assert document["same"] == document["files"] > 0
     bag = ("publish", "--by", "P1", "--day", "2026-01-01", "--out")
     said = run(*bag, tmp_path / "one", root=SAMPLE)[1]
     document, _ = answer("publish", *bag, tmp_path / "two", root=SAMPLE, text=False)

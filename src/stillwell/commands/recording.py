@@ -170,8 +170,7 @@ def derive(
     from stillwell.reading.documents import derived_document
     from stillwell.reading.shifting import derived_lines
 
-    named = (sites or [""])[0]
-    with in_words(archive, lambda: site_hint(archive, named, _DERIVE.replace("SITE", named))):
+    with in_words(archive, lambda: _derive_hint(archive, sites or [])):
         entry, rows = deriving.derive(archive, sites, by=by)
         unrated = [] if sites else _unrated(archive)
     for site in unrated:
@@ -227,7 +226,32 @@ def _record_hint(archive: Path, site: str, step: str) -> str:
 
     if step not in STEPS:
         return f"`stillwell record {site} --step daily{{at}}`, or another of these words"
-    return site_hint(archive, site, _DERIVE.replace("SITE", site))
+    return site_hint(archive, site, _lacking(archive, site))
+
+
+def _derive_hint(archive: Path, sites: list[str]) -> str:
+    """Say what the first of some sites that lacks something for a record lacks."""
+    short = [site for site in sites if _missing(archive, site)]
+    return site_hint(archive, short[0], _lacking(archive, short[0])) if short else ""
+
+
+def _missing(archive: Path, site: str) -> list[str]:
+    """Name what a record rests on and a site has none of."""
+    from stillwell.archive.archive import Archive
+
+    opened = Archive(archive)
+    return [name for name in ("stage", "ratings") if not any(file.site == site for file in opened.table_files(name))]
+
+
+def _lacking(archive: Path, site: str) -> str:
+    """Say which commands bring what a site lacks for a record."""
+    adopted = "--adopt NAME --valid-from TIME --by CODE --reason WHY"
+    steps = {
+        "stage": "`stillwell ingest LOGGER_FILES{at}` brings its stage",
+        "ratings": f"`stillwell rate {site} {adopted}{{at}}` gives it a rating",
+    }
+    first = [steps[name] for name in _missing(archive, site)]
+    return "; ".join([*first, f"`stillwell derive {site}{{at}}` makes the record"])
 
 
 def next_(archive: ArchiveOption = HERE, format_: FormatOption = Format.table) -> None:
