@@ -19,9 +19,9 @@ from stillwell.records import AuditReport
 @flow(name="nightly", flow_run_name="nightly {archive}")
 def nightly(archive: Path) -> AuditReport:
     """Refresh the records, audit the archive, name ratings that no longer hold, fail when the audit finds a fault."""
-    _, rows = tasks.derive(archive, by="nightly")
+    changed = tasks.derive(archive, by="nightly")
     report: AuditReport = tasks.audit_archive(archive)
-    create_markdown_artifact(key="records", markdown=records_markdown(archive, rows))
+    create_markdown_artifact(key="records", markdown=records_markdown(archive, changed))
     create_markdown_artifact(key="audit-report", markdown=audit_markdown(report))
     create_markdown_artifact(key="findings-summary", markdown=findings_markdown(archive))
     raise_if_faulty(report)

@@ -11,6 +11,7 @@ from prefect import Task, task
 from prefect.settings import PREFECT_HOME, temporary_settings
 
 from stillwell import audit, deriving, pipeline
+from stillwell.reading.shifting import derived_lines
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -40,4 +41,11 @@ list_inbox = _on_disk(pipeline.inbox, "list inbox")
 receive = _on_disk(pipeline.receive, "receive")
 take = _on_disk(pipeline.take, "take")
 audit_archive = _on_disk(audit.audit, "audit")
-derive = _on_disk(deriving.derive, "derive")
+
+
+def _derived(archive: Path, by: str) -> str:
+    """Derive every record that changed and say a line of each."""
+    return "".join(derived_lines(rows) for _, rows in deriving.derivations(archive, by=by))
+
+
+derive = _on_disk(_derived, "derive")

@@ -2,17 +2,41 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
+from typer.core import TyperGroup
 
 from stillwell import __version__
 from stillwell.commands import asking, keeping, recording, taking
+from stillwell.commands.following import is_archive, welcome
+from stillwell.commands.options import in_words
+
+
+class Commands(TyperGroup):
+    """The commands; a path in the place of one is answered too."""
+
+    def parse_args(self, ctx: typer.Context, args: list[str]) -> list[str]:  # type: ignore[override]
+        """Read `stillwell PATH` as `stillwell --archive PATH`."""
+        if len(args) == 1 and args[0] not in self.commands and _is_there(args[0]):
+            if not is_archive(Path(args[0])):
+                ctx.fail(f"expected a command, found the path {args[0]}; `stillwell ingest {args[0]}` takes it in")
+            args = ["--archive", *args]
+        return super().parse_args(ctx, args)
+
+
+def _is_there(text: str) -> bool:
+    try:
+        return not text.startswith("-") and Path(text).exists()
+    except OSError:
+        return False
+
 
 app = typer.Typer(
     name="stillwell",
+    cls=Commands,
     help="Field gaugings in, a defended hydrometric archive out.",
-    no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
@@ -20,11 +44,20 @@ app = typer.Typer(
 
 
 @app.callback(invoke_without_command=True)
-def start(version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False) -> None:
+def start(
+    context: typer.Context,
+    archive: Annotated[
+        Path | None, typer.Option("--archive", help="The archive's folder; alone, says what it holds.")
+    ] = None,
+    version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False,
+) -> None:
     """Take in field gaugings, compute and judge them, keep them for decades, prove it every night."""
     if version:
         typer.echo(f"stillwell {__version__}")
         raise typer.Exit
+    if context.invoked_subcommand is None:
+        with in_words(archive):
+            typer.echo(welcome(archive), nl=False)
 
 
 app.command("ingest")(taking.ingest)
@@ -52,7 +85,7 @@ app.command("publish")(keeping.publish)
 
 def main() -> None:
     """Run the commands."""
-    app()
+    app(prog_name="stillwell")
 
 
 if __name__ == "__main__":

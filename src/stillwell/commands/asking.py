@@ -7,25 +7,35 @@ from typing import Annotated
 
 import typer
 
+from stillwell.commands import completing
+from stillwell.commands.following import HERE, at
+from stillwell.commands.nearby import gauging_hint, report_hint, site_hint
 from stillwell.commands.options import (
-    HERE,
     ArchiveOption,
     AsOfOption,
     Format,
     FormatOption,
     OutputOption,
+    Told,
+    ToldOption,
     in_words,
     moment_of,
+    save,
+    say_next,
+    tell,
     write,
 )
 
 
 def list_(
     what: Annotated[
-        str, typer.Argument(help="gaugings, sites, instruments, checks, deposits or commits.")
+        str,
+        typer.Argument(
+            help="gaugings, sites, instruments, checks, deposits or commits.", autocompletion=completing.words("what")
+        ),
     ] = "gaugings",
     archive: ArchiveOption = HERE,
-    site: Annotated[str | None, typer.Option("--site", help="Only this site.")] = None,
+    site: Annotated[str | None, typer.Option("--site", help="Only this site.", autocompletion=completing.sites)] = None,
     as_of: AsOfOption = None,
     format_: FormatOption = Format.table,
 ) -> None:
@@ -33,25 +43,37 @@ def list_(
     from stillwell.archive.archive import Archive
     from stillwell.reading.listing import listing
 
-    with in_words():
-        answer = listing(Archive(archive), what, site, moment_of(as_of))
+    with in_words(archive, "`stillwell list gaugings{at}`, or another of these words"):
+        opened = Archive(archive)
+        answer = listing(opened, what, site, moment_of(as_of))
         write(answer, format_, None)
+    if site is not None and not answer.num_rows:
+        typer.echo(f"stillwell: found nothing in {what} at a site {site!r}", err=True)
+        say_next(site_hint(archive, site, "`stillwell list{at}` lists every site's").replace("{at}", at(archive)))
 
 
 def show(
-    subject: Annotated[str, typer.Argument(metavar="ID", help="Archive id of a gauging.")],
+    subject: Annotated[
+        str, typer.Argument(metavar="ID", help="Archive id of a gauging.", autocompletion=completing.gaugings)
+    ],
     archive: ArchiveOption = HERE,
     as_of: AsOfOption = None,
     revisions: Annotated[
         bool, typer.Option("--revisions", help="Write out every revision, not only the one that stands.")
     ] = False,
+    format_: ToldOption = Told.text,
 ) -> None:
     """Show one gauging: verticals, panels, gauge height, findings with limits and sources, revisions."""
     from stillwell.archive.archive import Archive
+    from stillwell.reading.documents import gauging_document
     from stillwell.reading.show import show_gauging
 
-    with in_words():
-        typer.echo(show_gauging(Archive(archive), subject, moment_of(as_of), revisions=revisions))
+    at_moment = moment_of(as_of)
+    with in_words(archive, lambda: gauging_hint(archive, subject)):
+        if format_ is Told.json:
+            tell(gauging_document(Archive(archive), subject, at_moment, revisions=revisions))
+        else:
+            typer.echo(show_gauging(Archive(archive), subject, at_moment, revisions=revisions))
 
 
 def query(
@@ -65,9 +87,15 @@ def query(
     from stillwell.archive.archive import Archive
     from stillwell.reading.sql import ask
 
-    with in_words():
+    with in_words(archive, _TABLES):
         answer = ask(Archive(archive), question, moment_of(as_of))
         write(answer, format_, output)
+
+
+_TABLES = (
+    '`stillwell query "SELECT DISTINCT table_name FROM information_schema.tables"{at}` names the tables, '
+    '`stillwell query "DESCRIBE gaugings"{at}` the columns of one'
+)
 
 
 class Drawn(StrEnum):
@@ -84,6 +112,7 @@ def trace(
         typer.Argument(
             metavar="ID | SITE DAY | SITE@TIME",
             help="Archive id of a gauging (ID/2 for revision 2), a site and a day, or SITE@2025-05-01T12:00Z.",
+            autocompletion=completing.traced,
         ),
     ],
     archive: ArchiveOption = HERE,
@@ -102,14 +131,13 @@ def trace(
 
     from stillwell.archive.archive import Archive
     from stillwell.reading import trace as tracing
-    from stillwell.reading.answer import write_answer
     from stillwell.reading.trace_graph import as_dict
     from stillwell.reading.trace_svg import trace_svg
     from stillwell.reading.trace_text import trace_text
 
-    with in_words():
+    asked = " ".join(subject)
+    with in_words(archive, lambda: _TRACES if forward else f"{gauging_hint(archive, asked)}; {_TRACES}"):
         opened = Archive(archive)
-        asked = " ".join(subject)
         found = tracing.trace_forward(opened, asked) if forward else tracing.trace(opened, asked)
     if format_ is Drawn.text:
         said = trace_text(found, None if whole else 10)
@@ -120,13 +148,23 @@ def trace(
     if output is None:
         typer.echo(said.rstrip("\n"))
     else:
-        write_answer(output, (said.rstrip("\n") + "\n").encode("utf-8"))
+        save(output, (said.rstrip("\n") + "\n").encode("utf-8"))
+
+
+_TRACES = (
+    "`stillwell trace SITE 2025-05-01{at}` follows a daily mean, `stillwell trace --forward METER{at}` what rests on a "
+    "meter, site, rating, deposit"
+)
 
 
 def report(
     subject: Annotated[
         str,
-        typer.Argument(metavar="ID", help="A gauging, site:CODE, meter:CODE or season:2024-10-01/2025-10-01."),
+        typer.Argument(
+            metavar="ID",
+            help="A gauging, site:CODE, meter:CODE or season:2024-10-01/2025-10-01.",
+            autocompletion=completing.reported,
+        ),
     ],
     archive: ArchiveOption = HERE,
     as_of: AsOfOption = None,
@@ -134,15 +172,14 @@ def report(
 ) -> None:
     """Write one self-contained page (HTML) on a gauging, a site, a meter or a season, to read or to print."""
     from stillwell.archive.archive import Archive
-    from stillwell.reading.answer import write_answer
     from stillwell.reporting import report as reported
 
-    with in_words():
+    with in_words(archive, lambda: report_hint(archive, subject)):
         page = reported(Archive(archive), subject, moment_of(as_of))
     if output is None:
         typer.echo(page.rstrip("\n"))
     else:
-        write_answer(output, page.encode("utf-8"))
+        save(output, page.encode("utf-8"))
 
 
 def serve(
@@ -157,5 +194,10 @@ def serve(
     """Open the reading room: the archive as pages in a browser on this machine; read only."""
     from stillwell.room import serve as served
 
-    with in_words():
-        served(archive, host, port, elsewhere=elsewhere, names=tuple(name or ()))
+    with in_words(archive, "`stillwell serve{at}` listens on this machine only; --elsewhere goes beyond it"):
+        try:
+            served(archive, host, port, elsewhere=elsewhere, names=tuple(name or ()))
+        except SystemExit as stopped:
+            # the server says itself why it cannot listen
+            say_next(f"`stillwell serve --port ANOTHER{at(archive)}` where another program holds port {port}")
+            raise typer.Exit(1) from stopped

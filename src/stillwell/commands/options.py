@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from enum import StrEnum
@@ -12,6 +12,7 @@ from typing import Annotated
 
 import typer
 
+from stillwell.commands.following import HERE, VARIABLE, default_archive, next_step
 from stillwell.errors import MapError, NotAnArchive, PolicyError, QueryError, StillwellError
 
 
@@ -24,32 +25,86 @@ class Format(StrEnum):
     parquet = "parquet"
 
 
+def named_archive(context: typer.Context, parameter: typer.CallbackParam, value: Path) -> Path:
+    """Find the archive meant: the command's own, else the one named before it, else as found from here."""
+    source = getattr(context.get_parameter_source(str(parameter.name)), "name", "")
+    before = context.find_root().params.get("archive")
+    if source != "COMMANDLINE" and before is not None:
+        return Path(before)
+    return default_archive() if source == "DEFAULT" and value == HERE else value
+
+
+class Told(StrEnum):
+    """How a command says what it did."""
+
+    text = "text"
+    json = "json"
+
+
+class Reported(StrEnum):
+    """As ``Told``; ``table`` was the first name of ``text``."""
+
+    text = "text"
+    json = "json"
+    table = "table"
+
+
 ArchiveOption = Annotated[
-    Path, typer.Option("--archive", envvar="STILLWELL_ARCHIVE", help="The archive's folder.", show_default=True)
+    Path,
+    typer.Option("--archive", envvar=VARIABLE, help="The archive's folder.", callback=named_archive, show_default=True),
 ]
 ByOption = Annotated[str, typer.Option("--by", envvar="STILLWELL_BY", help="Code of the person handing in.")]
 FormatOption = Annotated[Format, typer.Option("--format", help="How to write the answer.")]
+ToldOption = Annotated[Told, typer.Option("--format", help="Words for a person, or one JSON document.")]
+ReportedOption = Annotated[
+    Reported, typer.Option("--format", help="Words for a person (table means the same), or one JSON document.")
+]
 AsOfOption = Annotated[
     str | None, typer.Option("--as-of", help="Only what was recorded by then, as in 2026-03-31T23:59Z.")
 ]
 OutputOption = Annotated[Path | None, typer.Option("--output", help="Write the answer to this file instead.")]
-HERE = Path("archive")
 
 
 @contextmanager
-def in_words() -> Iterator[None]:
-    """Turn an error a person is meant to read into words and an exit code."""
+def in_words(archive: Path | None = None, then: Callable[[], str] | str = "") -> Iterator[None]:
+    """Turn an error a person is meant to read into words, what to type next, and an exit code.
+
+    Parameters
+    ----------
+    archive : Path, optional
+        The archive that was meant.
+    then : str, or callable that makes it
+        What to type where the kind of the error alone does not say; ``{at}`` stands for the archive.
+    """
     try:
         yield
-    except (MapError, NotAnArchive, QueryError, PolicyError) as error:
-        typer.echo(f"stillwell: {error}", err=True)
-        raise typer.Exit(2) from error
     except StillwellError as error:
         typer.echo(f"stillwell: {error}", err=True)
-        raise typer.Exit(1) from error
+        say_next(next_step(error, archive, then))
+        wrong_call = isinstance(error, (MapError, NotAnArchive, QueryError, PolicyError))
+        raise typer.Exit(2 if wrong_call else 1) from error
     except BrokenPipeError:
         sys.stderr.close()
         raise typer.Exit(0) from None
+    except OSError as error:
+        if error.filename is None:
+            raise
+        typer.echo(f"stillwell: expected to use {error.filename}, found: {error.strerror}; it was left alone", err=True)
+        say_next(next_step(error, archive, then))
+        raise typer.Exit(1) from error
+
+
+def tell(document: object) -> None:
+    """Write one JSON document to stdout."""
+    from stillwell.reading.plain import json_text
+
+    typer.echo(json_text(document), nl=False)
+
+
+def say_next(words: str) -> None:
+    """Say what to type next, to stderr; nothing where there is nothing to say."""
+    if words:
+        typer.echo(f"next: {words}", err=True)
 
 
 def moment_of(text: str | None) -> datetime | None:
@@ -69,14 +124,27 @@ def moment_of(text: str | None) -> datetime | None:
 
 def write(answer: object, format_: Format, output: Path | None) -> None:
     """Write an answer to stdout, or to a file that appears whole or not at all."""
-    from stillwell.reading.answer import answer_bytes, write_answer
+    from stillwell.reading.answer import answer_bytes
 
     data = answer_bytes(answer, format_.value)
     if output is not None:
-        write_answer(output, data)
+        save(output, data)
     elif format_ is Format.parquet and sys.stdout.isatty():
         typer.echo("stillwell: expected --output FILE for parquet on a terminal; nothing was written", err=True)
+        say_next("the same command with --output answer.parquet, or with --format table")
         raise typer.Exit(2)
     else:
         sys.stdout.buffer.write(data)
         sys.stdout.flush()
+
+
+def save(path: Path, data: bytes) -> None:
+    """Write an answer to the file a user named, whole or not at all."""
+    from stillwell.reading.answer import write_answer
+
+    try:
+        write_answer(path, data)
+    except OSError as error:
+        typer.echo(f"stillwell: expected to write {path}, found: {error.strerror}; nothing was written", err=True)
+        say_next("the same command with --output FILE in a folder that exists and may be written")
+        raise typer.Exit(2) from error

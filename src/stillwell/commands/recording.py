@@ -2,26 +2,45 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any, NamedTuple
 
 import typer
 
+from stillwell.commands import completing
+from stillwell.commands.following import HERE, at
+from stillwell.commands.nearby import site_hint
 from stillwell.commands.options import (
-    HERE,
     ArchiveOption,
     AsOfOption,
     ByOption,
     Format,
     FormatOption,
     OutputOption,
+    Told,
+    ToldOption,
     in_words,
     moment_of,
+    say_next,
+    tell,
     write,
 )
 
-SiteArgument = Annotated[str, typer.Argument(metavar="SITE", help="Code of the site.")]
+SiteArgument = Annotated[str, typer.Argument(metavar="SITE", help="Code of the site.", autocompletion=completing.sites)]
 SinceOption = Annotated[str | None, typer.Option("--from", help="From this time, as in 2025-10-01T00:00Z.")]
 UntilOption = Annotated[str | None, typer.Option("--to", help="Until this time, not included.")]
+
+
+_RATE = (
+    "`stillwell rate SITE{at}` fits a rating and says which gaugings take part; "
+    "`stillwell list --site SITE{at}` lists them; "
+    "`stillwell review ID --decision included --by CODE --reason WHY{at}` takes one in"
+)
+_DERIVE = (
+    "`stillwell rate SITE --adopt NAME --valid-from TIME --by CODE --reason WHY{at}` gives a site its rating, "
+    "`stillwell ingest LOGGER_FILES{at}` its stage; then `stillwell derive SITE{at}`"
+)
 
 
 def rate(
@@ -43,72 +62,153 @@ def rate(
     propose: Annotated[
         bool, typer.Option("--propose", help="Propose shifts of the rating in force instead, and say why.")
     ] = False,
-    way: Annotated[str, typer.Option("--way", help="Shifts by gauging, by time or by stage.")] = "by time",
+    way: Annotated[
+        str,
+        typer.Option("--way", help="Shifts by gauging, by time or by stage.", autocompletion=completing.words("way")),
+    ] = "by time",
     adopt: Annotated[str | None, typer.Option("--adopt", help="Adopt what is shown; name of the new rating.")] = None,
     valid_from: Annotated[str | None, typer.Option("--valid-from", help="From when the rating holds.")] = None,
     by: ByOption = "unnamed",
     reason: Annotated[str, typer.Option("--reason", help="Why it is adopted; kept with it.")] = "",
+    format_: ToldOption = Told.text,
 ) -> None:
     """Fit a rating to a site's gaugings, or propose shifts; nothing is adopted without --adopt and --reason."""
+    begins, span = moment_of(valid_from), (moment_of(since), moment_of(until))
+    if adopt is not None and (not reason or by == "unnamed" or (begins is None and not propose)):
+        typer.echo("stillwell: expected --by, --reason and --valid-from with --adopt; nothing was adopted", err=True)
+        say_next(
+            f"`stillwell rate {site} --adopt NAME --valid-from 2025-10-01T00:00Z --by CODE --reason WHY{at(archive)}`"
+        )
+        raise typer.Exit(2)
+    with in_words(archive, lambda: site_hint(archive, site, _RATE.replace("SITE", site))):
+        if propose:
+            shown = _proposed(archive, site, way, by, reason)
+        else:
+            asked = (segments, () if zero is None else (zero,), control or [])
+            shown = _fitted(archive, site, span, asked, (adopt or "", begins, by, reason))
+        if format_ is Told.text:
+            typer.echo(shown.text, nl=False)
+        elif adopt is None:
+            tell(shown.document)
+        if adopt is not None:
+            _adopt(archive, site, shown, by, format_)
+
+
+class _Shown(NamedTuple):
+    """A rating or shifts in words, for programs, and as the deposit that would adopt them."""
+
+    text: str
+    document: dict[str, Any]
+    deposit: Any
+
+
+def _proposed(archive: Path, site: str, way: str, by: str, reason: str) -> _Shown:
+    from stillwell import adopting
+    from stillwell.archive.archive import Archive
+    from stillwell.reading.rating_document import proposal_document
+    from stillwell.reading.shifting import proposal_of, proposal_text
+
+    rating, proposal = proposal_of(Archive(archive), site, way)
+    deposit = adopting.shifts_deposit(rating, proposal.entries, by=by, reason=reason)
+    return _Shown(proposal_text(rating, proposal), proposal_document(rating, site, proposal), deposit)
+
+
+def _fitted(
+    archive: Path,
+    site: str,
+    span: tuple[datetime | None, datetime | None],
+    asked: tuple[int | None, tuple[float, ...], list[str]],
+    adopted: tuple[str, datetime | None, str, str],
+) -> _Shown:
     from stillwell import adopting
     from stillwell.archive.archive import Archive
     from stillwell.hydrometry.rating_shape import FitChoices
-    from stillwell.reading.rating import candidates, ensemble_text, fitted, rating_text
-    from stillwell.reading.shifting import proposal_of, proposal_text
+    from stillwell.reading.rating import candidates, ensemble_text, fitted, rating_text, sampled
+    from stillwell.reading.rating_document import rating_document
+
+    segments, zeros, controls = asked
+    found = candidates(Archive(archive), site, *span)
+    made = fitted(found, FitChoices(segments=segments, zero_stage_m=zeros))
+    ensemble = sampled(found, made, controls) if controls else None
+    text = rating_text(found, made) + ("\n" + ensemble_text(ensemble) if ensemble else "")
+    name, begins, by, reason = adopted
+    deposit = adopting.rating_deposit(site, name, made, gaugings=found.names, valid_from=begins, by=by, reason=reason)
+    return _Shown(text, rating_document(found, made, ensemble), deposit)
+
+
+def _adopt(archive: Path, site: str, shown: _Shown, by: str, format_: Told) -> None:
+    """Take the deposit, and say what became of it."""
+    from stillwell import adopting
+    from stillwell.reading.documents import taken_document
     from stillwell.reading.summary import taken_words
 
-    begins = moment_of(valid_from)
-    if adopt is not None and (not reason or by == "unnamed" or (begins is None and not propose)):
-        typer.echo("stillwell: expected --by, --reason and --valid-from with --adopt; nothing was adopted", err=True)
-        raise typer.Exit(2)
-    with in_words():
-        opened = Archive(archive)
-        if propose:
-            rating, proposal = proposal_of(opened, site, way)
-            typer.echo(proposal_text(rating, proposal), nl=False)
-            deposit = adopting.shifts_deposit(rating, proposal.entries, by=by, reason=reason)
-        else:
-            found = candidates(opened, site, moment_of(since), moment_of(until))
-            made = fitted(found, FitChoices(segments=segments, zero_stage_m=() if zero is None else (zero,)))
-            typer.echo(rating_text(found, made), nl=False)
-            if control:
-                typer.echo("\n" + ensemble_text(found, made, control), nl=False)
-            deposit = adopting.rating_deposit(
-                site, adopt or "", made, gaugings=found.names, valid_from=begins, by=by, reason=reason
-            )
-        if adopt is None:
-            return
-        taken = adopting.adopt(archive, deposit, by=by)
+    taken = adopting.adopt(archive, shown.deposit, by=by)
+    number = taken.entry.number if taken.entry else 0
+    if format_ is Told.json:
+        adopted = {"name": shown.deposit.name, "commit": number} if taken.all_good else None
+        tell(shown.document | {"adopted": adopted, "returned": taken_document(taken)["returned"]})
     if not taken.all_good:
         typer.echo(taken_words(taken), err=True, nl=False)
+        say_next(f"`stillwell rate {site} --adopt ANOTHER_NAME ...{at(archive)}` once what is said above is put right")
         raise typer.Exit(1)
-    number = taken.entry.number if taken.entry else 0
-    typer.echo(f"adopted {deposit.name} in commit {number}; `stillwell derive {site}` brings the record up to it")
+    if format_ is Told.text:
+        words = f"`stillwell derive {site}{at(archive)}` brings the record up to it"
+        typer.echo(f"adopted {shown.deposit.name} in commit {number}; {words}")
 
 
 def derive(
-    sites: Annotated[list[str] | None, typer.Argument(metavar="[SITE]...", help="All with stage and a rating.")] = None,
+    sites: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[SITE]...", help="All with stage and a rating.", autocompletion=completing.sites),
+    ] = None,
     archive: ArchiveOption = HERE,
     by: ByOption = "unnamed",
+    format_: ToldOption = Told.text,
 ) -> None:
     """Turn recorded stage into discharge and daily values wherever something changed, and commit that."""
     from stillwell import deriving
+    from stillwell.reading.documents import derived_document, derived_sites
     from stillwell.reading.shifting import derived_lines
 
-    with in_words():
-        entry, rows = deriving.derive(archive, sites, by=by)
-    if entry is None:
+    commits, told = [], []
+    with in_words(archive, lambda: _derive_hint(archive, sites or [])):
+        for entry, rows in deriving.derivations(archive, sites, by=by):
+            commits.append(entry.number)
+            told += derived_sites(rows)
+            if format_ is Told.text:
+                typer.echo(derived_lines(rows), nl=False)
+        unrated = [] if sites else _unrated(archive)
+    for site in unrated:
+        typer.echo(f"{site}: recorded stage and no rating; no record is derived", err=True)
+        say_next(f"`stillwell rate {site}{at(archive)}`")
+    if format_ is Told.json:
+        tell(derived_document(commits, told, unrated))
+        return
+    if not commits:
         typer.echo("nothing changed: every record is what its stage, ratings and shifts make")
         return
-    typer.echo(derived_lines(rows), nl=False)
-    typer.echo(f"commit {entry.number}", err=True)
+    typer.echo(f"commit{'s' * (len(commits) > 1)} {', '.join(map(str, commits))}", err=True)
+
+
+def _unrated(archive: Path) -> list[str]:
+    """Name the sites with recorded stage and no rating."""
+    from stillwell.archive.archive import Archive
+
+    opened = Archive(archive)
+    stage, ratings = ({file.site for file in opened.table_files(name)} for name in ("stage", "ratings"))
+    return sorted(stage - ratings)
 
 
 def record(
     site: SiteArgument,
     archive: ArchiveOption = HERE,
     step: Annotated[
-        str, typer.Option("--step", help="values, daily, monthly, yearly, duration, seven-day or maximum.")
+        str,
+        typer.Option(
+            "--step",
+            help="values, daily, monthly, yearly, duration, seven-day or maximum.",
+            autocompletion=completing.words("step"),
+        ),
     ] = "daily",
     since: SinceOption = None,
     until: UntilOption = None,
@@ -120,9 +220,42 @@ def record(
     from stillwell.archive.archive import Archive
     from stillwell.reading.records import record as recorded
 
-    with in_words():
+    with in_words(archive, lambda: _record_hint(archive, site, step)):
         answer = recorded(Archive(archive), site, step, moment_of(since), moment_of(until), moment_of(as_of))
         write(answer, format_, output)
+
+
+def _record_hint(archive: Path, site: str, step: str) -> str:
+    from stillwell.reading.records import STEPS
+
+    if step not in STEPS:
+        return f"`stillwell record {site} --step daily{{at}}`, or another of these words"
+    return site_hint(archive, site, _lacking(archive, site))
+
+
+def _derive_hint(archive: Path, sites: list[str]) -> str:
+    """Say what the first of some sites that lacks something for a record lacks."""
+    short = [site for site in sites if _missing(archive, site)]
+    return site_hint(archive, short[0], _lacking(archive, short[0])) if short else ""
+
+
+def _missing(archive: Path, site: str) -> list[str]:
+    """Name what a record rests on and a site has none of."""
+    from stillwell.archive.archive import Archive
+
+    opened = Archive(archive)
+    return [name for name in ("stage", "ratings") if not any(file.site == site for file in opened.table_files(name))]
+
+
+def _lacking(archive: Path, site: str) -> str:
+    """Say which commands bring what a site lacks for a record."""
+    adopted = "--adopt NAME --valid-from TIME --by CODE --reason WHY"
+    steps = {
+        "stage": "`stillwell ingest LOGGER_FILES{at}` brings its stage",
+        "ratings": f"`stillwell rate {site} {adopted}{{at}}` gives it a rating",
+    }
+    first = [steps[name] for name in _missing(archive, site)]
+    return "; ".join([*first, f"`stillwell derive {site}{{at}}` makes the record"])
 
 
 def next_(archive: ArchiveOption = HERE, format_: FormatOption = Format.table) -> None:
@@ -132,14 +265,19 @@ def next_(archive: ArchiveOption = HERE, format_: FormatOption = Format.table) -
     from stillwell.archive.archive import Archive
     from stillwell.hydrometry.next_gauging import ranked
     from stillwell.pipeline import utc_now
+    from stillwell.reading.plain import rows_of
     from stillwell.reading.records import outlooks
 
-    with in_words():
+    with in_words(archive):
         found, silent = outlooks(Archive(archive), utc_now())
-        if found:
+        if format_ is Format.json:
+            tell([row | {"words": found[row["site"]].sentences} for row in rows_of(ranked(found))])
+        elif found or format_ is not Format.table:
             write(pa.Table.from_pandas(ranked(found), preserve_index=False), format_, None)
     for site, outlook in found.items() if format_ is Format.table else ():
         for sentence in outlook.sentences:
             typer.echo(f"{site}: {sentence}")
     for site, why in silent.items():
         typer.echo(f"{site}: nothing can be said: {why}", err=True)
+    if not found:
+        say_next(_DERIVE.replace("{at}", at(archive)))

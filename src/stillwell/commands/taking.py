@@ -7,7 +7,28 @@ from typing import Annotated
 
 import typer
 
-from stillwell.commands.options import HERE, ArchiveOption, ByOption, Format, FormatOption, in_words, write
+from stillwell.commands import completing
+from stillwell.commands.following import HERE, at
+from stillwell.commands.nearby import gauging_hint
+from stillwell.commands.options import (
+    ArchiveOption,
+    ByOption,
+    Format,
+    FormatOption,
+    Told,
+    ToldOption,
+    in_words,
+    save,
+    say_next,
+    tell,
+    write,
+)
+from stillwell.errors import PolicyError
+
+_SHEETS = (
+    "`stillwell template --output sheets.xlsx` writes a workbook to fill in; "
+    "`stillwell ingest --map MAP --dry-run DEPOSIT` shows how files of another layout are understood"
+)
 
 
 def ingest(
@@ -20,38 +41,62 @@ def ingest(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="With --map: show the first rows as understood; write nothing.")
     ] = False,
+    format_: ToldOption = Told.text,
 ) -> None:
     """Seal, validate, compute, assess and commit deposits; print one line per gauging and the findings."""
     from stillwell import pipeline
+    from stillwell.reading.documents import taken_document
     from stillwell.reading.progress import watched
     from stillwell.reading.summary import taken_lines, taken_words
 
-    with in_words(), watched() as progress:
+    with in_words(archive, _SHEETS), watched() as progress:
         paths = [path for folder in deposits for path in pipeline.inbox(folder)] if inbox else deposits
         missing = [str(path) for path in [*paths, *([map_] if map_ else [])] if not path.exists()]
         if missing:
             typer.echo(f"stillwell: expected a deposit, found nothing at {', '.join(missing)}", err=True)
+            say_next(
+                f"`stillwell ingest PATH...{at(archive)}`, or `stillwell ingest --inbox FOLDER{at(archive)}`; {_SHEETS}"
+            )
             raise typer.Exit(2)
         if dry_run:
-            _dry_run(paths, map_)
+            _dry_run(paths, map_, format_)
             return
         taken = pipeline.ingest(archive, paths, by=by, again=again, map_path=map_, progress=progress)
-    typer.echo(taken_lines(taken), nl=False)
+    if format_ is Told.json:
+        tell(taken_document(taken))
+    else:
+        typer.echo(taken_lines(taken), nl=False)
     typer.echo(taken_words(taken), err=True, nl=False)
     if not taken.all_good:
+        say_next(_returned(archive))
         raise typer.Exit(1)
 
 
-def _dry_run(paths: list[Path], map_: Path | None) -> None:
+def _returned(archive: Path) -> str:
+    return (
+        f"put right what is named above and `stillwell ingest` it again: what was taken stays as it is; "
+        f"where only a register was missing, hand that in and the same files with --again{at(archive)}; {_SHEETS}"
+    )
+
+
+def _dry_run(paths: list[Path], map_: Path | None, format_: Told) -> None:
     """Show what a map makes of deposits; exit 1 when something would be returned."""
     from stillwell import pipeline
     from stillwell.reading.changes import preview_text, problem_lines
+    from stillwell.reading.documents import preview_document
 
     if map_ is None:
         typer.echo("stillwell: expected --map FILE with --dry-run, found none", err=True)
+        say_next(
+            "`stillwell ingest --map MAP.toml --dry-run DEPOSIT`; files of our own layout need no map and no trial"
+        )
         raise typer.Exit(2)
     rows, understood = pipeline.dry_run(paths, map_)
-    typer.echo(preview_text(rows), nl=False)
+    if format_ is Told.json:
+        names = {one.digest: one.name for one in pipeline.receive(paths)}
+        tell(preview_document(rows, understood.problems, names))
+    else:
+        typer.echo(preview_text(rows), nl=False)
     typer.echo(problem_lines(understood.problems), err=True, nl=False)
     if len(understood.problems):
         raise typer.Exit(1)
@@ -59,17 +104,20 @@ def _dry_run(paths: list[Path], map_: Path | None) -> None:
 
 def template(
     output: Annotated[Path, typer.Option("--output", help="Workbook (.xlsx) to write.")],
-    units: Annotated[str, typer.Option("--units", help="metric or feet.")] = "metric",
+    units: Annotated[
+        str, typer.Option("--units", help="metric or feet.", autocompletion=completing.words("units"))
+    ] = "metric",
 ) -> None:
     """Write a blank workbook to fill in, with notes on every column and a filled example."""
     from stillwell.intake.template import CannotMake, template_workbook
-    from stillwell.reading.answer import write_answer
 
     try:
-        write_answer(output, template_workbook(units))
+        made = template_workbook(units)
     except CannotMake as error:
         typer.echo(f"stillwell: {error}", err=True)
+        say_next("`stillwell template --output sheets.xlsx --units metric`, or feet")
         raise typer.Exit(2) from error
+    save(output, made)
 
 
 def assess(
@@ -82,44 +130,90 @@ def assess(
     from stillwell.archive.archive import Archive
     from stillwell.reading.changes import changes_table, changes_words
 
-    with in_words():
+    with in_words(archive):
         if not policy.is_file():
             typer.echo(f"stillwell: expected a policy file, found nothing at {policy}", err=True)
+            say_next(
+                f'`stillwell query "SELECT * FROM policies"{at(archive)}` shows those handed in; '
+                "a new one need only say what differs"
+            )
             raise typer.Exit(2)
-        changes = pipeline.assess_again(Archive(archive, complete=True), policy.read_text(encoding="utf-8"))
+        changes = pipeline.assess_again(Archive(archive, complete=True), _policy_text(policy))
         write(changes_table(changes), format_, None)
     typer.echo(changes_words(changes), err=True)
 
 
+def _policy_text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as error:
+        msg = f"{path.name}: expected UTF-8 text, found other bytes; the policy is not used"
+        raise PolicyError(msg) from error
+
+
 def review(
-    gaugings: Annotated[list[str], typer.Argument(metavar="ID...", help="Archive ids of the gaugings decided on.")],
+    gaugings: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="ID...", help="Archive ids of the gaugings decided on.", autocompletion=completing.gaugings
+        ),
+    ],
     by: Annotated[str, typer.Option("--by", envvar="STILLWELL_BY", help="Code of the person who decides.")],
     reason: Annotated[str, typer.Option("--reason", help="Why; kept with the decision.")],
     decision: Annotated[
-        str, typer.Option("--decision", help="approved, provisional, withdrawn, included or excluded.")
+        str,
+        typer.Option(
+            "--decision",
+            help="approved, provisional, withdrawn, included or excluded.",
+            autocompletion=completing.words("decision"),
+        ),
     ] = "approved",
     archive: ArchiveOption = HERE,
+    format_: ToldOption = Told.text,
 ) -> None:
     """Decide on gaugings: provisional to approved, a candidate to the record, or withdrawn; sealed with who and why."""
     from stillwell import pipeline
+    from stillwell.reading.documents import taken_document
     from stillwell.reading.summary import taken_words
 
-    with in_words():
+    with in_words(archive):
         rows = [{"subject": subject, "decision": decision, "reason": reason} for subject in gaugings]
         taken = pipeline.decide(archive, "reviews", rows, by=by)
     typer.echo(taken_words(taken), err=True, nl=False)
+    if format_ is Told.json:
+        decided = [{"gauging_id": subject, "decision": decision} for subject in gaugings] if taken.all_good else []
+        said = taken_document(taken)
+        tell({"commit": said["commit"], "decided": decided, "returned": said["returned"]})
     if not taken.all_good:
+        unknown = _unknown(archive, gaugings)
+        for subject in unknown:
+            say_next(gauging_hint(archive, subject).replace("{at}", at(archive)))
+        if not unknown:
+            say_next(f"`stillwell review ID... --decision approved --by CODE --reason WHY{at(archive)}`")
         raise typer.Exit(1)
-    for subject in gaugings:
+    for subject in gaugings if format_ is Told.text else ():
         typer.echo(f"{decision:<11} {subject}")
 
 
-def recompute(archive: ArchiveOption = HERE, by: ByOption = "unnamed") -> None:
+def _unknown(archive: Path, gaugings: list[str]) -> list[str]:
+    """Name those of some ids that no gauging has."""
+    from stillwell.archive.archive import Archive
+
+    known = set(Archive(archive).read("gaugings", columns=["gauging_id"])["gauging_id"])
+    return [subject for subject in gaugings if subject not in known]
+
+
+def recompute(archive: ArchiveOption = HERE, by: ByOption = "unnamed", format_: ToldOption = Told.text) -> None:
     """Compute every gauging again by this version; what changes becomes its next revision, approved ones wait."""
     from stillwell import deriving
+    from stillwell.reading.plain import rows_of
 
-    with in_words():
+    with in_words(archive):
         entry, rows = deriving.recompute(archive, by=by)
+    if format_ is Told.json:
+        made = rows_of(rows["gaugings"][["gauging_id", "revision", "candidate"]]) if entry else []
+        tell({"commit": entry.number if entry else None, "gaugings": made})
+        return
     if entry is None:
         typer.echo("nothing changed: every gauging is what this version computes")
         return

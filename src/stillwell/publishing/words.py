@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+from typing import Any
+
 from stillwell.publishing.bag import one_line
 from stillwell.publishing.publish import Published
 
@@ -36,6 +39,22 @@ def published_text(told: Published) -> str:
         lines.append(f"tables of which nothing can be told to be public: {', '.join(left.tables)}")
     lines.append(f"columns left out because people write freely in them: {', '.join(left.columns)}")
     return "\n".join(one_line(line) if not line.startswith(" ") else "  " + one_line(line) for line in lines) + "\n"
+
+
+def published_document(told: Published) -> dict[str, Any]:
+    """Lay the same out for programs, by key.
+
+    Parameters
+    ----------
+    told : Published
+
+    Returns
+    -------
+    dict
+        The fields of ``Published``; ``left_out`` counts what stayed behind, ``name`` is the name of the data set.
+    """
+    left = asdict(told.left_out) | {"gaugings": told.left_out.gaugings}
+    return asdict(told) | {"name": f"urn:stillwell:dataset:{told.dataset}", "left_out": left}
 
 
 def _left(word: str, gaugings: int, sites: tuple[str, ...]) -> str:

@@ -17,11 +17,11 @@ from stillwell.hydrometry.rating_fit import RatingFit, fit
 from stillwell.hydrometry.rating_notes import repeated
 from stillwell.hydrometry.rating_segments import rows_of
 from stillwell.hydrometry.rating_shape import FitChoices
-from stillwell.hydrometry.rating_tests import verdicts
+from stillwell.hydrometry.rating_tests import Verdict, verdicts
 from stillwell.reading.render import as_table, significant
 
 if TYPE_CHECKING:
-    from stillwell.hydrometry.rating_bayes import Control
+    from stillwell.hydrometry.rating_bayes import Control, Ensemble
 
 Floats = NDArray[np.float64]
 
@@ -78,7 +78,7 @@ def candidates(archive: Archive, site: str, since: datetime | None = None, until
     """
     rows = archive.standing("gaugings", [site]).sort_values("started_at", kind="stable").reset_index(drop=True)
     if rows.empty:
-        msg = f"expected a site with gaugings, found none at {site!r}; `stillwell list sites` names the sites"
+        msg = f"expected a site with gaugings, found none at {site!r}"
         raise QueryError(msg)
     stage, q = numbers_of(rows, "gauge_height_m"), rated_discharge(rows)
     findings = archive.standing("findings", [site])
@@ -141,8 +141,21 @@ def fitted(found: Candidates, choices: FitChoices | None = None) -> RatingFit:
     )
 
 
-def ensemble_text(found: Candidates, made: RatingFit, controls: Sequence[str], seed: int = 1) -> str:
-    """Sample ratings that agree with beliefs about the controls, and write out their median and 95 % interval.
+@dataclass(frozen=True)
+class Sampled:
+    """Ratings that agree with beliefs about the controls, and the stages they are shown at (m)."""
+
+    ensemble: Ensemble
+    stages: Floats
+
+
+def shown_stages(made: RatingFit) -> Floats:
+    """Give the stages (m) a rating is written out at."""
+    return np.linspace(made.lowest_m, made.highest_m, 6)
+
+
+def sampled(found: Candidates, made: RatingFit, controls: Sequence[str], seed: int = 1) -> Sampled:
+    """Sample ratings that agree with beliefs about the controls.
 
     Parameters
     ----------
@@ -155,7 +168,7 @@ def ensemble_text(found: Candidates, made: RatingFit, controls: Sequence[str], s
 
     Returns
     -------
-    str
+    Sampled
 
     Raises
     ------
@@ -175,7 +188,12 @@ def ensemble_text(found: Candidates, made: RatingFit, controls: Sequence[str], s
         used=found.used,
         start=made if made.curve.lower_m.size == len(controls) else None,
     )
-    stages = np.linspace(made.lowest_m, made.highest_m, 6)
+    return Sampled(ensemble, shown_stages(made))
+
+
+def ensemble_text(given: Sampled) -> str:
+    """Write out the median and the 95 % interval of sampled ratings."""
+    ensemble, stages = given.ensemble, given.stages
     shown = [
         {"stage_m": f"{h:.3f}", "m3/s": significant(q), "lower": significant(a), "upper": significant(b)}
         for h, q, a, b in zip(stages, *ensemble.interval(stages), strict=True)
@@ -229,7 +247,7 @@ def _parts(found: Candidates, made: RatingFit) -> Iterator[str]:
         ],
         ["from_m", "C", "e_m", "beta"],
     )
-    stages = np.linspace(made.lowest_m, made.highest_m, 6)
+    stages = shown_stages(made)
     band = made.band(stages)
     yield "Limits of the mean relation, 95 %\n" + as_table(
         [
@@ -243,15 +261,19 @@ def _parts(found: Candidates, made: RatingFit) -> Iterator[str]:
         [{str(k): _cell(v) for k, v in row.items()} for row in tried.to_dict("records")],
         [str(c) for c in tried.columns],
     )
-    held = made.gaugings
-    flowing = held["used"].to_numpy(dtype=bool) & np.isfinite(held["departure_pct"].to_numpy())
-    tests = verdicts(held["stage_m"].to_numpy()[flowing], held["departure_pct"].to_numpy()[flowing])
-    yield "Tests (5 %)\n" + "\n".join(f"  {verdict.sentence}" for verdict in tests)
+    yield "Tests (5 %)\n" + "\n".join(f"  {verdict.sentence}" for verdict in verdicts_of(made))
     yield "Gaugings\n" + as_table(
         list(_gaugings(found, made)), ["gauging", "stage_m", "m3/s", "departure", "shift_m", "left out"]
     )
     if made.notes:
         yield "Notes\n" + "\n".join(f"  {note}" for note in made.notes)
+
+
+def verdicts_of(made: RatingFit) -> tuple[Verdict, ...]:
+    """Test the departures of the gaugings that take part."""
+    held = made.gaugings
+    flowing = held["used"].to_numpy(dtype=bool) & np.isfinite(held["departure_pct"].to_numpy())
+    return tuple(verdicts(held["stage_m"].to_numpy()[flowing], held["departure_pct"].to_numpy()[flowing]))
 
 
 def _gaugings(found: Candidates, made: RatingFit) -> Iterator[dict[str, str]]:

@@ -58,7 +58,7 @@ def record(
     table, when = ("discharge", "time") if step == "values" else ("daily", "starts_at")
     rows = archive.standing(table, [site], as_of).sort_values(when, kind="stable")
     if rows.empty:
-        msg = f"expected a site with a derived record, found none at {site!r}; `stillwell derive {site}` makes it"
+        msg = f"expected a site with a derived record, found none at {site!r}"
         raise QueryError(msg)
     inside = np.ones(len(rows), dtype=bool)
     if since is not None:

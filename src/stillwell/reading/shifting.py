@@ -43,7 +43,7 @@ def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
     ratings = archive.standing("ratings")
     ratings = ratings[ratings["site"] == site].sort_values(["valid_from", "recorded_at"], kind="stable")
     if ratings.empty:
-        msg = f"expected a site with a rating, found none at {site!r}; `stillwell rate {site}` fits one"
+        msg = f"expected a site with a rating, found none at {site!r}"
         raise QueryError(msg)
     row = ratings.iloc[-1]
     segments = archive.standing("rating_segments")
@@ -117,9 +117,9 @@ def left_ratings(archive: Archive) -> dict[str, str]:
     return found
 
 
-def records_markdown(archive: Path, rows: dict[str, pd.DataFrame]) -> str:
+def records_markdown(archive: Path, changed: str) -> str:
     """Write what a night's derivation changed, and the sites whose rating no longer holds, for a flow's page."""
-    said = derived_lines(rows) or "Every record is what its stage, ratings and shifts make.\n"
+    said = changed or "Every record is what its stage, ratings and shifts make.\n"
     left = left_ratings(Archive(archive))
     lines = [f"- {site}: {sentence}" for site, sentence in left.items()] or ["- none"]
     return "\n".join(

@@ -65,15 +65,7 @@ def show_gauging(archive: Archive, gauging_id: str, as_of: Any = None, *, revisi
     QueryError
         If the archive holds no such gauging.
     """
-    named = sites_named(pd.Series([gauging_id])).dropna()
-    sites = archive.related(list(named))
-    known = archive.read("gaugings", sites=sites)
-    known = known[known["gauging_id"] == gauging_id]
-    if known.empty:
-        msg = f"expected the id of a gauging in this archive, found {gauging_id!r}; `stillwell list` names them"
-        raise QueryError(msg)
-    standing = archive.standing("gaugings", sites=sites, as_of=as_of)
-    standing = standing[standing["gauging_id"] == gauging_id]
+    known, standing = gauging_rows_known(archive, gauging_id, as_of)
     parts = [_headline(gauging_id, standing)]
     if revisions:
         by_then = known if as_of is None else known[known["recorded_at"] <= pd.Timestamp(as_of)]
@@ -86,6 +78,25 @@ def show_gauging(archive: Archive, gauging_id: str, as_of: Any = None, *, revisi
         parts += _sheet(archive, standing.iloc[0])
     parts += [_revisions(known), CAUTION]
     return "\n\n".join(part for part in parts if part)
+
+
+def gauging_rows_known(archive: Archive, gauging_id: str, as_of: Any = None) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Read every row ever recorded of a gauging, and the one that stood at a moment.
+
+    Raises
+    ------
+    QueryError
+        If the archive holds no such gauging.
+    """
+    named = sites_named(pd.Series([gauging_id])).dropna()
+    sites = archive.related(list(named))
+    known = archive.read("gaugings", sites=sites)
+    known = known[known["gauging_id"] == gauging_id]
+    if known.empty:
+        msg = f"expected the id of a gauging in this archive, found {gauging_id!r}"
+        raise QueryError(msg)
+    standing = archive.standing("gaugings", sites=sites, as_of=as_of)
+    return known, standing[standing["gauging_id"] == gauging_id]
 
 
 def _sheet(archive: Archive, row: pd.Series) -> list[str]:
@@ -159,7 +170,7 @@ def _uncertainty(archive: Archive, row: pd.Series) -> str:
             half = row[f"{column}_m3_s"] / 2
             expanded = significant(row[f"{column}_m3_s"], 3)
             lines.append(f"  {name:<22} {expanded} m3/s ({percent}); standard {significant(half, 3)} m3/s")
-    budget = _own(archive, "uncertainty_budget", row).sort_values("variance_pct", ascending=False, kind="stable")
+    budget = own_rows(archive, "uncertainty_budget", row).sort_values("variance_pct", ascending=False, kind="stable")
     parts = zip(budget["component"], budget["standard_m3_s"], budget["variance_pct"], strict=True)
     lines += [
         f"    {name:<24} {significant(u, 3):>10} m3/s  {share:5.1f} % of the variance" for name, u, share in parts
@@ -173,7 +184,7 @@ def _uncertainty(archive: Archive, row: pd.Series) -> str:
 
 
 def _verticals(archive: Archive, row: pd.Series) -> str:
-    rows = _own(archive, "verticals", row).sort_values("position_m")
+    rows = own_rows(archive, "verticals", row).sort_values("position_m")
     if rows.empty:
         return ""
     records = rows[list(_VERTICAL_COLUMNS)].rename(columns=_VERTICAL_COLUMNS)
@@ -190,7 +201,7 @@ def _verticals(archive: Archive, row: pd.Series) -> str:
 
 
 def _findings(archive: Archive, row: pd.Series) -> str:
-    rows = _own(archive, "findings", row)
+    rows = own_rows(archive, "findings", row)
     if rows.empty:
         return "Findings\n  none"
     rows = rows.sort_values("severity", key=lambda s: s.map(GRAVITY), kind="stable")
@@ -204,7 +215,8 @@ def _revisions(rows: pd.DataFrame) -> str:
     return "Revisions\n" + as_table(_records(shown), list(shown.columns))
 
 
-def _own(archive: Archive, table: str, row: pd.Series) -> pd.DataFrame:
+def own_rows(archive: Archive, table: str, row: pd.Series) -> pd.DataFrame:
+    """Read the rows of a table that belong to one revision of a gauging."""
     rows = archive.read(table, sites=[row["site"]])
     return rows[(rows["gauging_id"] == row["gauging_id"]) & (rows["revision"] == row["revision"])]
 

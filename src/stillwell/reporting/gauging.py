@@ -51,7 +51,7 @@ def gauging_report(archive: Archive, gauging_id: str, as_of: Any = None) -> str:
     by_then = known if as_of is None else known[known["recorded_at"] <= pd.Timestamp(as_of)]
     if by_then.empty:
         when = "" if known.empty else f" by {moment(as_of)}; it was first recorded {moment(known['recorded_at'].min())}"
-        msg = f"expected the id of a gauging in this archive{when}, found {gauging_id!r}; `stillwell list` names them"
+        msg = f"expected the id of a gauging in this archive{when}, found {gauging_id!r}"
         raise QueryError(msg)
     standing = archive.standing("gaugings", sites=sites, as_of=as_of)
     mine = standing[standing["gauging_id"] == gauging_id]
