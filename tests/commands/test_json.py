@@ -181,13 +181,13 @@ def test_adopting_reviewing_and_deriving(copy):
     assert document["adopted"] == {"name": "rating INV-KES-C", "commit": 4}
     assert document["returned"] == []
     document, _ = answer("derive", "derive", root=copy, text=False)
-    assert document["commit"] == 5
+    assert document["commits"] == [5]
     (site,) = document["sites"]
     assert site["site"] == "INV-KES"
     assert site["with_discharge"] <= site["values"]
     document, said = answer("derive", "derive", root=copy)
     assert said.startswith("nothing changed")
-    assert (document["commit"], document["sites"]) == (None, [])
+    assert (document["commits"], document["sites"]) == ([], [])
     document, _ = answer("review", "review", ID, "--by", "INV-H1", "--reason", "seen", root=copy, text=False)
     assert document["decided"] == [{"gauging_id": ID, "decision": "approved"}]
     document, _ = answer("review", "review", "NONE", "--by", "INV-H1", "--reason", "x", root=copy, code=1, text=False)
