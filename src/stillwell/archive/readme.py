@@ -25,12 +25,14 @@ WHERE THINGS ARE
 sealed/        The deposits as received: an OCFL 1.1 storage root (ocfl.io), one object per deposit.
                The names of the files as handed in stand in each object's inventory.json.
 ledger/        One JSON file per commit, numbered from 00000001.json: what was taken, when, by whom, with which
-               software, and every file written with its size and sha256. The folder checkpoints/ repeats what
+               software (and by which limits, where its policy_text changed), and every file written with its size
+               and sha256. The folder checkpoints/ repeats what
                follows from the entries, to save reading them all; it holds nothing new.
 tables/        Apache Parquet: tables/<table>/site=<site>/<commit>-<digest>.parquet. Tables that know no site
                lie in tables/<table>/ itself. Each file adds rows; none is changed after it is written.
-netcdf/        The gaugings that stand, one NetCDF-4 (classic model) file per site and calendar year (UTC) of
-               the start: netcdf/<site>/gaugings_<year>.nc, after the conventions CF-1.11 and ACDD-1.3.
+netcdf/        What stands, NetCDF-4 (classic model) per site and calendar year (UTC) of the start, after the
+               conventions CF-1.11 and ACDD-1.3: netcdf/<site>/gaugings_<year>.nc; stage_<year>.nc, stage as its
+               loggers recorded it; discharge_<year>.nc and daily_<year>.nc, the record derived from it.
 provenance/    One W3C PROV-JSON document per commit: what was made from what, by which software.
 schemas/       One Table Schema (JSON) per table: each column's type, unit, meaning, range and allowed words.
 returned/      The reasons for what could not be taken. Absent where nothing was ever returned.
