@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
+import pytest
 from typer.testing import CliRunner
 
 from stillwell.archive.archive import Archive
@@ -23,42 +25,44 @@ def _run(module, *words, home):
     return subprocess.run(command, cwd=ROOT, env=env, capture_output=True, text=True, check=False, timeout=300)
 
 
-def test_an_inbox_goes_in_and_the_night_proves_it(tmp_path):
-    """``flows.ingest`` takes an inbox; ``flows.nightly`` audits it, and fails once a byte has changed."""
-    inbox, root = tmp_path / "inbox", tmp_path / "archive"
+@pytest.fixture(scope="module")
+def taken(tmp_path_factory):
+    """Take an inbox in with ``flows.ingest``: home, inbox, archive, and what the flow said."""
+    home = tmp_path_factory.mktemp("flow")
+    inbox, root = home / "inbox", home / "archive"
     registers(inbox / "01_registers")
     sheets(inbox / "02_sheets", "1", "2")
-    done = _run("flows.ingest", "--inbox", inbox, "--archive", root, home=tmp_path)
+    return home, inbox, root, _run("flows.ingest", "--inbox", inbox, "--archive", root, "--by", "T1", home=home)
+
+
+def test_flow_and_command_make_the_same_tables(taken, tmp_path):
+    """An inbox taken in by the flow and by the command gives the same rows of every table, but for the moment."""
+    _, inbox, root, done = taken
     assert done.returncode == 0, done.stderr
     assert "S1.20250501T100000Z.M1" in done.stdout
-    assert len(Archive(root).standing("gaugings")) == 2
-    night = _run("flows.nightly", "--archive", root, home=tmp_path)
-    assert night.returncode == 0, night.stderr
-    assert "everything is as it was written" in night.stdout
-    assert not (tmp_path / ".prefect").exists()
-    path = next((root / "tables").rglob("*.parquet"))
-    path.write_bytes(path.read_bytes()[:-1] + b"x")
-    night = _run("flows.nightly", "--archive", root, home=tmp_path)
-    assert night.returncode == 1
-    assert path.relative_to(root).as_posix() in night.stdout
-
-
-def test_flow_and_command_make_the_same_tables(tmp_path):
-    """An inbox taken in by the flow and by the command gives the same rows of every table, but for the moment."""
-    inbox = tmp_path / "inbox"
-    registers(inbox / "01_registers")
-    sheets(inbox / "02_sheets", "1", "2", "3")
-    assert (
-        _run("flows.ingest", "--inbox", inbox, "--archive", tmp_path / "flow", "--by", "T1", home=tmp_path).returncode
-        == 0
-    )
     said = ["ingest", "--inbox", str(inbox), "--archive", str(tmp_path / "command"), "--by", "T1"]
     assert CliRunner().invoke(app, said, catch_exceptions=False).exit_code == 0
-    flow, command = Archive(tmp_path / "flow"), Archive(tmp_path / "command")
+    flow, command = Archive(root), Archive(tmp_path / "command")
+    assert len(flow.standing("gaugings")) == 2
     assert flow.tables() == command.tables()
     for table in flow.tables():
         one, other = (a.read(table).drop(columns="recorded_at") for a in (flow, command))
         assert one.equals(other), table
+
+
+def test_the_night_proves_what_went_in(taken, tmp_path):
+    """``flows.nightly`` audits the archive, and fails once a byte has changed."""
+    home, _, kept, _ = taken
+    root = shutil.copytree(kept, tmp_path / "archive")
+    night = _run("flows.nightly", "--archive", root, home=home)
+    assert night.returncode == 0, night.stderr
+    assert "everything is as it was written" in night.stdout
+    assert not (home / ".prefect").exists()
+    path = next((root / "tables").rglob("*.parquet"))
+    path.write_bytes(path.read_bytes()[:-1] + b"x")
+    night = _run("flows.nightly", "--archive", root, home=home)
+    assert night.returncode == 1
+    assert path.relative_to(root).as_posix() in night.stdout
 
 
 def test_an_inbox_with_something_bad_exits_1(tmp_path):
