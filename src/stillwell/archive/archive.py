@@ -154,12 +154,16 @@ class Archive:
 
     def path_of(self, path: str) -> Path:
         """Find a listed file on disk: in its place, or still staged if the writer died before the move."""
-        head = self.ledger.head()
-        for move in head.moves if head else ():
-            staged = self.root / move.staged
-            if move.final == path and staged.exists():
-                return staged
+        staged = self._staged.get(path)
+        if staged is not None and (self.root / staged).exists():
+            return self.root / staged
         return self.root / path
+
+    @cached_property
+    def _staged(self) -> dict[str, str]:
+        """Where the files that the newest commit replaces are made, by their path."""
+        head = self.ledger.head()
+        return {move.final: move.staged for move in head.moves} if head else {}
 
     def document(self, path: str) -> bytes:
         """Read a listed file and hold it against its digest.

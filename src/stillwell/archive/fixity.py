@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from stillwell.archive.archive import Archive
@@ -17,9 +17,6 @@ from stillwell.records import Fault, ListedFile
 
 LISTED_FOLDERS = (TABLES, *DOCUMENTS)
 """Folders in which every file must be listed by the ledger."""
-
-THREADS = 4
-"""Files digested side by side; digesting lets other threads run."""
 
 UNFINISHED = ".part"
 """Ending of the hidden name a file has until it is whole."""
@@ -54,9 +51,8 @@ def file_faults(archive: Archive) -> list[Fault]:
         under its hidden name that is not whole yet.
     """
     listing = archive.listing()
-    with ThreadPoolExecutor(max_workers=THREADS) as pool:
-        each = pool.map(lambda listed: list(listed_faults(archive, listed)), (f for _, f in sorted(listing.items())))
-        faults = [fault for found in each for fault in found]
+    # one after the other: threads wait for one another longer than the digest of a small file takes
+    faults = [fault for _, listed in sorted(listing.items()) for fault in listed_faults(archive, listed)]
     newer = Ledger(archive.root).live() if faults else {}
     # a commit made since this view was opened may have moved a newer file into place
     faults = [f for f in faults if f.path not in newer or newer[f.path].sha256 != f.details.get("found sha256")]
@@ -155,18 +151,33 @@ def _intent(archive: Archive) -> tuple[Intent | None, list[Fault]]:
 
 def _strangers(archive: Archive, intent: Intent | None) -> Iterator[Fault]:
     """Find files that nothing lists, nor ever did: what later commits replaced stays until it is swept."""
-    ledger = Ledger(archive.root)
+    listed = archive.listing()
+    unlisted = [path for path in _files(archive.root) if path not in listed]
+    if not unlisted:
+        return
+    ledger = Ledger(archive.root)  # a commit made since this view was opened may list them
     known = {path for entry in ledger.entries() for path in entry.replaced} | set(ledger.live())
     known |= set(intent.files) if intent else set()
-    found = [path for folder in LISTED_FOLDERS for path in sorted((archive.root / folder).rglob("*"))]
-    for path in [*found, archive.root / README]:
-        inside = path.relative_to(archive.root).as_posix()
-        if path.is_file() and inside not in known and not _unfinished(path):
-            yield Fault("file", inside, "expected only files that the ledger lists, found one it does not list")
+    for path in unlisted:
+        if path not in known and not _unfinished(path):
+            yield Fault("file", path, "expected only files that the ledger lists, found one it does not list")
 
 
-def _unfinished(path: Path) -> bool:
-    return path.name.startswith(".") and path.name.endswith(UNFINISHED)
+def _files(root: Path) -> Iterator[str]:
+    """Name every file in the folders of listed files, relative to the archive, in order."""
+    for folder in LISTED_FOLDERS:
+        found = []
+        for place, _, names in os.walk(root / folder):
+            inside = Path(place).relative_to(root).as_posix()
+            found += [f"{inside}/{name}" for name in names]
+        yield from sorted(found)
+    if (root / README).is_file():
+        yield README
+
+
+def _unfinished(path: str) -> bool:
+    name = path.rpartition("/")[2]
+    return name.startswith(".") and name.endswith(UNFINISHED)
 
 
 def _unsealed(digest: str) -> Fault:

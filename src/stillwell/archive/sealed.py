@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -261,8 +260,7 @@ class Sealed:
             return []
         faults = [f for path, data in _ROOT_FILES.items() for f in _unequal(self.root, f"{SEALED}/{path}", data)]
         digests = self.digests()
-        with ThreadPoolExecutor(max_workers=4) as pool:
-            faults += [fault for found in pool.map(self.faults, digests) for fault in found]
+        faults += [fault for digest in digests for fault in self.faults(digest)]
         return faults + list(self._strangers(digests))
 
     def _object(self, digest: str) -> Path:
