@@ -19,6 +19,7 @@ from starlette.responses import Response, StreamingResponse
 from stillwell import __version__
 from stillwell.reading.render import as_csv
 from stillwell.room.asked import BadQuestion, NotFound
+from stillwell.room.names import AS_OF
 from stillwell.room.rows import PARAMETERS, Wanted, select, wanted
 from stillwell.room.shelf import View
 
@@ -57,7 +58,8 @@ def download(view: View, request: Request) -> Response:
     if count > MOST_ROWS:
         msg = f"expected at most {MOST_ROWS} rows, found {count}; ask for one site or a span of time"
         raise BadQuestion(msg)
-    name = "_".join([table, *w.equal.values()]) + f".{extension}"
+    at = [f"as of {view.as_of:%Y-%m-%dT%H%M%SZ}"] if view.as_of else []
+    name = "_".join([table, *w.equal.values(), *at]) + f".{extension}"
     headers = {"content-disposition": f"attachment; filename*=UTF-8''{quote(name, safe='')}"}
     if extension == "csv":
         return StreamingResponse(csv_parts(rows), media_type=TYPES["csv"], headers=headers)
@@ -67,7 +69,7 @@ def download(view: View, request: Request) -> Response:
 
 def refuse_unknown(query: QueryParams, known: tuple[str, ...]) -> None:
     """Refuse a parameter nobody would read, so that a misspelt filter is no filter left out."""
-    unknown = sorted(set(query) - set(known))
+    unknown = sorted(set(query) - {*known, AS_OF})
     if unknown:
         msg = f"expected only the parameters {', '.join(known)}; found {', '.join(unknown)[:200]!r}"
         raise BadQuestion(msg)
@@ -102,7 +104,7 @@ def netcdf_bytes(rows: pa.Table, view: View, w: Wanted) -> bytes:
         "Conventions": "CF-1.11",
         "title": f"{w.table}: {asked}",
         "summary": description.get("description", ""),
-        "source": f"Stillwell archive at ledger entry {view.number}, sha256 {view.archive.ledger.head_digest()}",
+        "source": f"Stillwell archive at ledger entry {view.number}, sha256 {view.digest}",
         "history": f"rows written out by stillwell {__version__}",
     }
     with _one_at_a_time:
