@@ -26,6 +26,8 @@ from stillwell.room.draw import (
 
 KM_PER_DEGREE = 111.195
 MOST_LABELS = 80
+APART = 26
+"""Labels of the map stand this far apart, so that they can be written large on a narrow screen."""
 GRAVE = ("unusable", "suspect")
 
 
@@ -58,6 +60,7 @@ def site_map(sites: pd.DataFrame) -> Markup | None:
         *_sites(places),
         _scale_bar(degree, high),
         role="group",
+        class_="drawing map",
     )
 
 
@@ -85,8 +88,8 @@ def _sites(places: list[tuple[str, str, float, float]]) -> list[Child]:
         ]
         if len(places) <= MOST_LABELS:
             low = y + 2
-            while any(abs(low - other) < 15 and abs(x - at) < 150 for at, other in taken):
-                low += 15
+            while any(abs(low - other) < APART and abs(x - at) < 200 for at, other in taken):
+                low += APART
             taken.append((x, low))
             inside.append(element("text", _cut(code, 22), class_="place-name", x=x + 12, y=low))
         parts.append(element("a", *inside, href=names.site(code), aria_label=f"site {code}, {name}"))

@@ -70,6 +70,12 @@ def ratings_of(view: View, site: str) -> list[Rated]:
     ]
 
 
+def ratings_at(view: View, site: str) -> list[Rated]:
+    """Return the ratings of a site, kept while nothing is committed."""
+    found: list[Rated] = view.memo(("ratings", site), lambda: ratings_of(view, site))
+    return found
+
+
 def departures(gaugings: pd.DataFrame, ratings: list[Rated]) -> pd.Series:
     """Say by how many percent each gauging lies above the rating in force at its start, moved by its shift.
 

@@ -14,7 +14,7 @@ from stillwell.room import hydrograph, names
 from stillwell.room.api import site_row
 from stillwell.room.asked import BadQuestion, one_of, whole_number
 from stillwell.room.draw import moment
-from stillwell.room.office import Rated, departures, policy_of, ratings_of
+from stillwell.room.office import departures, policy_of, ratings_at
 from stillwell.room.page import download_links, gravest, page
 from stillwell.room.rating_drawing import stage_discharge
 from stillwell.room.rows import records
@@ -74,7 +74,7 @@ def _held(view: View, site: str) -> list[str]:
 
 def _rating(view: View, request: Request, site: str, gaugings: pd.DataFrame) -> dict[str, Any]:
     log = one_of(request.query_params, "scale", ("linear", "log"), "linear") == "log"
-    ratings: list[Rated] = view.memo(("ratings", site), lambda: ratings_of(view, site))
+    ratings = ratings_at(view, site)
     asked = request.query_params.get("rating", "")
     chosen = next((r for r in reversed(ratings) if not asked or r.name == asked), None)
     if asked and chosen is None:
@@ -181,7 +181,7 @@ def _gaugings(view: View, site: str) -> pd.DataFrame:
     return gaugings.assign(
         gravest=gaugings["gauging_id"].map(worst).fillna(""),
         findings=gaugings["gauging_id"].map(counts).fillna(0).astype("int64"),
-        departure_pct=departures(gaugings, view.memo(("ratings", site), lambda: ratings_of(view, site))),
+        departure_pct=departures(gaugings, ratings_at(view, site)),
     ).sort_values("started_at", kind="stable")
 
 

@@ -47,7 +47,7 @@ def stage_discharge(gaugings: pd.DataFrame, rating: Rated | None = None, *, log:
     if rows.empty and rating is None:
         return None
     stage, q = (rows[name].to_numpy(dtype=np.float64) for name in ("gauge_height_m", "discharge_m3_s"))
-    curve = None if rating is None else _curve(rating, stage, base, log=log)
+    curve = None if rating is None else curve_between(rating, stage, base, log=log)
     x, y = _scales(stage - base, q, curve, base, log=log)
     above = f"gauge height above zero flow at {short(base)} m, m" if log and rating is not None else "gauge height, m"
     title = f"{len(rows)} gauging{'s' if len(rows) != 1 else ''}, gauge height against discharge"
@@ -65,7 +65,7 @@ def stage_discharge(gaugings: pd.DataFrame, rating: Rated | None = None, *, log:
     )
 
 
-class _Curve:
+class Drawn:
     """A rating at rising stages, with its limits and where it lies beyond what was gauged."""
 
     def __init__(self, rating: Rated, stage: Floats) -> None:
@@ -78,7 +78,7 @@ class _Curve:
         self.beyond = ~((stage >= low) & (stage <= high))
 
 
-def _curve(rating: Rated, gauged_m: Floats, base: float, *, log: bool) -> _Curve:
+def curve_between(rating: Rated, gauged_m: Floats, base: float, *, log: bool) -> Drawn:
     """Lay a rating out from its zero flow to somewhat above all that was gauged."""
     force = rating.force
     low = float(force.curve.zero_m[0])
@@ -86,14 +86,14 @@ def _curve(rating: Rated, gauged_m: Floats, base: float, *, log: bool) -> _Curve
     top = max([*gauged_m.tolist(), *marks, float(force.curve.lower_m[-1]), low + 0.1])
     top += FURTHER * (top - low)
     if not log:
-        return _Curve(rating, np.unique(np.r_[np.linspace(low, top, STAGES), marks]))
+        return Drawn(rating, np.unique(np.r_[np.linspace(low, top, STAGES), marks]))
     heads = [v - base for v in (*gauged_m.tolist(), *marks) if v > base]
     least = LEAST_HEAD * min(heads) if heads else 0.01
     grid = base + np.geomspace(least, top - base, STAGES)
-    return _Curve(rating, np.unique(np.r_[grid, [v for v in marks if v > base + least]]))
+    return Drawn(rating, np.unique(np.r_[grid, [v for v in marks if v > base + least]]))
 
 
-def _scales(head: Floats, q: Floats, curve: _Curve | None, base: float, *, log: bool) -> tuple[Scale, Scale]:
+def _scales(head: Floats, q: Floats, curve: Drawn | None, base: float, *, log: bool) -> tuple[Scale, Scale]:
     across, up = q.tolist(), head.tolist()
     if curve is not None:
         across += curve.q.tolist() if log else curve.high.tolist()
@@ -104,7 +104,7 @@ def _scales(head: Floats, q: Floats, curve: _Curve | None, base: float, *, log: 
     return Scale(0.0 if min(across) >= 0 else low, high, LEFT, RIGHT), Scale(*around(up, least=0.01), FOOT, TOP)
 
 
-def _drawn(curve: _Curve, x: Scale, y: Scale, base: float) -> list[Child]:
+def _drawn(curve: Drawn, x: Scale, y: Scale, base: float) -> list[Child]:
     up = [y(v) for v in (curve.stage - base).tolist()]
     right, left = ([x(min(max(v, x.low), x.high)) for v in edge.tolist()] for edge in (curve.high, curve.low))
     there = [f"{a:.1f} {b:.1f}" for a, b in zip(right, up, strict=True)]

@@ -19,6 +19,8 @@ TABLES = ("discharge", "daily", "stage", "gauge_heights")
 """Tables shown first, and taken for series even where no column has one of those names."""
 TITLES = {"daily": "Daily mean discharge", "stage": "Recorded stage", "gauge_heights": "Readings of the gauge"}
 UNITS = {"m": "m", "m3 s-1": "m³/s"}
+EXPANDED = "95 %"
+"""What the description of a column of expanded uncertainties says."""
 EVEN = 0.8
 """Share of steps near the usual one from which on values are joined by a line."""
 
@@ -118,7 +120,11 @@ def _kind(description: dict[str, Any]) -> Kind | None:
         return None
     split = tuple(n for n in key if n not in {"site", times[0]} and fields[n]["type"] == "string")
     spans = fields[times[0]]["type"] != "datetime" and {"starts_at", "ends_at"} <= set(fields)
-    unsure = (n for n in fields if n.startswith("uncertainty_") and fields[n].get("unit") == value["unit"])
+    unsure = (
+        n
+        for n, field in fields.items()
+        if n.startswith("uncertainty_") and field.get("unit") == value["unit"] and EXPANDED in field["description"]
+    )
     return Kind(
         description["name"],
         "starts_at" if spans else times[0],
