@@ -10,8 +10,10 @@ import numpy as np
 import pandas as pd
 
 from stillwell.assessment.policy import Policy, policy_from
+from stillwell.hydrometry.gauge_height import microseconds
 from stillwell.hydrometry.in_force import RatingInForce
 from stillwell.prepare.records import ratings_of as in_force_at
+from stillwell.reading.rating import numbers_of, rated_discharge
 from stillwell.room.rows import records
 from stillwell.room.shelf import View
 
@@ -86,13 +88,9 @@ def departures(gaugings: pd.DataFrame, ratings: list[Rated]) -> pd.Series:
         rows = gaugings[rating.holds_at(gaugings["started_at"])]
         if rows.empty:
             continue
-        stage, q = (
-            rows[name].to_numpy(dtype=np.float64, na_value=np.nan) for name in ("gauge_height_m", "discharge_m3_s")
-        )
+        stage, q = numbers_of(rows, "gauge_height_m"), rated_discharge(rows)
         moved = rating.force.shifts
-        shift = (
-            0.0 if moved is None else moved.at(rows["started_at"].dt.as_unit("us").astype("int64").to_numpy(), stage)[0]
-        )
+        shift = 0.0 if moved is None else moved.at(microseconds(rows["started_at"]), stage)[0]
         rated = rating.force.curve.discharge(stage + shift)
         out[rows.index] = 100 * (np.divide(q, rated, out=np.full(q.size, np.nan), where=rated > 0) - 1)
     return out
