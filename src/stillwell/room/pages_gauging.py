@@ -143,7 +143,13 @@ def _doubts(findings: pd.DataFrame) -> list[dict[str, Any]]:
     for code, rows in findings.groupby("code", sort=False):
         one = first_record(rows)
         out.append(
-            {"code": code, "severity": one["severity"], "rows": records(rows.head(MOST_ALIKE)), "many": len(rows)}
+            {
+                "code": code,
+                "severity": one["severity"],
+                "rows": records(rows.head(MOST_ALIKE)),
+                "many": len(rows),
+                "source": one["source"] if (rows["source"] == one["source"]).all() else None,
+            }
         )
     return out
 
