@@ -33,6 +33,19 @@ def _serve(root: str, port: int) -> None:
     serve(Path(root), port=port)
 
 
+def _wait_for(base: str, process: multiprocessing.process.BaseProcess) -> None:
+    while True:
+        try:
+            httpx.get(f"{base}/about", timeout=60)
+        except httpx.TransportError:
+            if not process.is_alive():
+                msg = f"the reading room ended with {process.exitcode} before it answered"
+                raise RuntimeError(msg) from None
+            time.sleep(0.05)
+        else:
+            return
+
+
 @contextmanager
 def room(root: Path) -> Iterator[str]:
     """Open the room in a process of its own; yields its address."""
@@ -42,12 +55,7 @@ def room(root: Path) -> Iterator[str]:
     process.start()
     base = f"http://127.0.0.1:{port}"
     try:
-        for _ in range(600):
-            try:
-                httpx.get(f"{base}/about", timeout=60)
-                break
-            except httpx.TransportError:
-                time.sleep(0.05)
+        _wait_for(base, process)
         yield base
     finally:
         process.terminate()

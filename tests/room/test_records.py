@@ -15,6 +15,7 @@ from stillwell.archive.archive import Archive
 from stillwell.reporting.subject import report
 from stillwell.room import hydrograph, names
 from stillwell.room.buckets import band, drawn
+from stillwell.room.drawings import MOST_GAUGINGS
 from stillwell.room.office import departures, policy_of, ratings_of
 from stillwell.room.rating_drawing import curve_between, stage_discharge
 from stillwell.room.series import series_of
@@ -307,3 +308,22 @@ def test_gaugings_in_a_window_have_their_interval(view):
     heights = hydrograph.gaugings_in(window_of(series_of(view, "INV-ORM"), {"series": "stage"}), gaugings)
     assert heights
     assert all(m["half"] != m["half"] for m in heights)
+
+
+def test_of_very_many_gaugings_some_are_drawn_and_it_is_said(view):
+    """Of more gaugings than a picture holds, as many are drawn evenly spread in time, and the words count all."""
+    one = view.standing("gaugings", "INV-ORM").assign(gravest="", departure_pct=np.nan).iloc[[0]]
+    many = one.loc[one.index.repeat(1_000)].reset_index(drop=True)
+    many["started_at"] = pd.date_range("2024-10-05", "2025-09-01", periods=1_000, tz="UTC").as_unit("us")
+    many["gauging_id"] = [f"G{i}" for i in range(1_000)]
+    window = window_of(series_of(view, "INV-ORM"), {})
+    marks = hydrograph.gaugings_in(window, many)
+    drawn_ids = [int(mark["gauging"][1:]) for mark in hydrograph.spread_marks(marks)]
+    assert (drawn_ids[0], drawn_ids[-1], len(drawn_ids)) == (0, 999, MOST_GAUGINGS)
+    assert max(np.diff(drawn_ids)) <= 3
+    words = hydrograph.said_of_gaugings(marks)
+    assert words.startswith("1000 gaugings on it: 1000 provisional.")
+    assert "400 of them are drawn" in words
+    assert hydrograph.hydrograph(window, many).count('class="gauged') == MOST_GAUGINGS
+    (rating,) = ratings_of(view, "INV-ORM")
+    assert stage_discharge(many, rating).count('class="gauged ') == MOST_GAUGINGS

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
@@ -28,6 +29,10 @@ KM_PER_DEGREE = 111.195
 MOST_LABELS = 80
 APART = 26
 """Labels of the map stand this far apart, so that they can be written large on a narrow screen."""
+MOST_GAUGINGS = 400
+"""Gaugings drawn in one picture; of more, as many evenly spread over time."""
+CROWD = 120
+"""Gaugings from which on they are drawn small."""
 GRAVE = ("unusable", "suspect")
 
 
@@ -256,12 +261,33 @@ def _shares(rows: pd.DataFrame, x: Scale, doubted: dict[str, str], limits: Seque
     return parts
 
 
+def spread(rows: pd.DataFrame) -> pd.DataFrame:
+    """Keep all gaugings where they can be drawn, else as many evenly spread, the first and the last among them."""
+    if len(rows) <= MOST_GAUGINGS:
+        return rows
+    return rows.iloc[np.unique(np.linspace(0, len(rows) - 1, MOST_GAUGINGS).astype(np.int64))]
+
+
+def size_of(count: int) -> float:
+    """Return how large gaugings are drawn where there are so many."""
+    return 5.0 if count <= CROWD else 3.0
+
+
 def gauged(
-    gauging: str, said: str, status: str, gravest: str, x: float, y: float, *beside: Child | None, more: str = ""
+    gauging: str,
+    said: str,
+    status: str,
+    gravest: str,
+    x: float,
+    y: float,
+    *beside: Child | None,
+    more: str = "",
+    size: float = 5.0,
 ) -> Markup:
     """Draw a gauging as a link: a circle, or a triangle where it is gravely doubted; filled where it is approved."""
-    form = element("path", d=f"M{x - 6:.1f} {y + 4.5:.1f}h12l-6-10.5z") if gravest in GRAVE else None
-    shape = form or element("circle", cx=x, cy=y, r=5)
+    wide, foot, tall = 1.2 * size, 0.9 * size, 2.1 * size
+    corners = f"M{x - wide:.1f} {y + foot:.1f}h{2 * wide:.1f}l{-wide:.1f}{-tall:.1f}z"
+    shape = element("path", d=corners) if gravest in GRAVE else element("circle", cx=x, cy=y, r=size)
     css = " ".join(word for word in ("gauged", status, gravest, more) if word)
     inside = element("g", element("title", said), *beside, shape, class_=css)
     return element("a", inside, href=names.gauging(gauging), aria_label=said)

@@ -27,13 +27,12 @@ from stillwell.room.draw import (
     picture,
     time_steps,
 )
-from stillwell.room.drawings import gauged
+from stillwell.room.drawings import gauged, size_of, spread
 from stillwell.room.window import Window, text_of
 
 WIDE, LEFT, RIGHT, TOP, FOOT = 720, 62, 704, 30, 270
 UNDER, STRIPE = 46, 31
 """Room under the time axis, and what each kind of mark takes below it."""
-MOST_GAUGINGS = 400
 SAID = {
     "below gauged": "below the lowest gauging (extrapolated)",
     "above gauged": "above the highest gauging (extrapolated)",
@@ -51,7 +50,8 @@ def in_words(mark: str) -> str:
 def hydrograph(window: Window, gaugings: pd.DataFrame) -> Markup:
     """Draw a window of a series, with the site's gaugings on it as links."""
     picked, series = window.picked, window.series
-    marks = gaugings_in(window, gaugings)
+    marks = spread_marks(gaugings_in(window, gaugings))
+    size = size_of(len(marks))
     x = Scale(window.start, window.end, LEFT, RIGHT)
     y = _upright(window, marks)
     title = (
@@ -69,7 +69,7 @@ def hydrograph(window: Window, gaugings: pd.DataFrame) -> Markup:
         axis_below(x, FOOT, time_steps(window.start, window.end), "time, UTC", TOP),
         element("g", _band(window, x, y), _line(window, picked, x, y), clip_path="url(#plot)"),
         *_stripes(window, x),
-        joined(_gauging(mark, x, y) for mark in marks),
+        joined(_gauging(mark, x, y, size) for mark in marks),
         role="group",
         data_from=window.start // 1000,
         data_to=window.end // 1000,
@@ -164,17 +164,17 @@ def _stripes(window: Window, x: Scale) -> list[Child]:
     return out
 
 
-def _gauging(mark: dict[str, Any], x: Scale, y: Scale) -> Markup:
+def _gauging(mark: dict[str, Any], x: Scale, y: Scale, size: float) -> Markup:
     at, value, half = x(mark["time"]), mark["value"], mark["half"]
     whisker = None
     if math.isfinite(half) and half > 0:
         ends = [y(min(max(value + sign * half, y.low), y.high)) for sign in (-1, 1)]
         whisker = element("path", class_="whisker", d=f"M{at:.1f} {ends[0]:.1f}V{ends[1]:.1f}")
-    return gauged(mark["gauging"], mark["said"], mark["status"], mark["gravest"], at, y(value), whisker)
+    return gauged(mark["gauging"], mark["said"], mark["status"], mark["gravest"], at, y(value), whisker, size=size)
 
 
 def gaugings_in(window: Window, gaugings: pd.DataFrame) -> list[dict[str, Any]]:
-    """Find the gaugings in the window that have the quantity drawn, the last ones if there are very many."""
+    """Find the gaugings in the window that have the quantity drawn."""
     if gaugings.empty:
         return []
     height = window.series.kind.unit == "m"
@@ -182,7 +182,7 @@ def gaugings_in(window: Window, gaugings: pd.DataFrame) -> list[dict[str, Any]]:
     kept = gaugings["started_at"].between(moment(window.start), moment(window.end)) & gaugings[column].notna()
     if window.axis == "log":
         kept &= gaugings[column] > 0
-    rows = gaugings[kept].tail(MOST_GAUGINGS)
+    rows = gaugings[kept]
     half = pd.Series(math.nan, index=rows.index) if height else larger_uncertainty(rows)
     unit = window.series.kind.unit
     columns = ("gauging_id", "started_at", column, "status", "gravest")
@@ -212,10 +212,17 @@ def larger_uncertainty(rows: pd.DataFrame) -> pd.Series:
     return pair.max(axis=1)
 
 
+def spread_marks(marks: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Keep as many as are drawn."""
+    return [marks[place] for place in spread(pd.DataFrame(index=range(len(marks)))).index]
+
+
 def said_of_gaugings(marks: Sequence[dict[str, Any]]) -> str:
     """Count the gaugings of a window by their review, in words."""
     if not marks:
         return "No gauging lies in it."
     counts = pd.Series([mark["status"] for mark in marks]).value_counts()
     parts = [f"{counts[word]} {word}" for word in ("approved", "provisional") if word in counts]
-    return f"{len(marks)} gauging{'s' if len(marks) != 1 else ''} on it: {', '.join(parts)}."
+    drawn = len(spread_marks(list(marks)))
+    fewer = "" if drawn == len(marks) else f" {drawn} of them are drawn, evenly spread; look closer for all."
+    return f"{len(marks)} gauging{'s' if len(marks) != 1 else ''} on it: {', '.join(parts)}.{fewer}"

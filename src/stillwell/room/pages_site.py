@@ -14,6 +14,7 @@ from stillwell.room import hydrograph, names
 from stillwell.room.api import site_row
 from stillwell.room.asked import BadQuestion, one_of, whole_number
 from stillwell.room.draw import moment
+from stillwell.room.drawings import MOST_GAUGINGS
 from stillwell.room.office import departures, policy_of, ratings_at
 from stillwell.room.page import download_links, gravest, page
 from stillwell.room.rating_drawing import stage_discharge
@@ -97,6 +98,7 @@ def _rating(view: View, request: Request, site: str, gaugings: pd.DataFrame) -> 
         "log_href": names.site(site, scale="log", **rating),
         "rating_pct": 2 * policy_pct,
         "most_shifts": MOST_SHIFTS,
+        "most_drawn": MOST_GAUGINGS,
         "rating_links": {
             "ratings": download_links("ratings", site=site),
             "rating_segments": download_links("rating_segments", rating=chosen.name),

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from stillwell.drawing.labels import placed
 from stillwell.reading.render import significant
 from stillwell.room.draw import Child, Scale, around, axis_below, axis_left, by_ratio, element, picture, short
-from stillwell.room.drawings import gauged
+from stillwell.room.drawings import MOST_GAUGINGS, gauged, size_of, spread
 from stillwell.room.hydrograph import larger_uncertainty
 from stillwell.room.office import Rated
 
@@ -41,7 +41,7 @@ def stage_discharge(gaugings: pd.DataFrame, rating: Rated | None = None, *, log:
         Space both axes by ratio; heights are then counted from the rating's stage of zero flow.
     """
     base = float(rating.force.curve.zero_m[0]) if log and rating is not None else 0.0
-    rows = gaugings[gaugings["gauge_height_m"].notna() & gaugings["discharge_m3_s"].notna()]
+    rows = _shown(gaugings[gaugings["gauge_height_m"].notna() & gaugings["discharge_m3_s"].notna()], rating)
     if log:
         rows = rows[(rows["gauge_height_m"] > base) & (rows["discharge_m3_s"] > 0)]
     if rows.empty and rating is None:
@@ -63,6 +63,15 @@ def stage_discharge(gaugings: pd.DataFrame, rating: Rated | None = None, *, log:
         *_gaugings(rows, rating, x, y, base),
         role="group",
     )
+
+
+def _shown(rows: pd.DataFrame, rating: Rated | None) -> pd.DataFrame:
+    """Keep gaugings that can be drawn: of very many, those of the rating's own span before all others."""
+    if rating is None or len(rows) <= MOST_GAUGINGS:
+        return spread(rows)
+    own = rating.holds_at(rows["started_at"])
+    rest = rows[~own].tail(max(MOST_GAUGINGS - int(own.sum()), 0))
+    return pd.concat([rest, spread(rows[own])]).sort_values("started_at", kind="stable")
 
 
 class Drawn:
@@ -136,6 +145,7 @@ def _gaugings(rows: pd.DataFrame, rating: Rated | None, x: Scale, y: Scale, base
     own = np.ones(len(rows), dtype=bool) if rating is None else rating.holds_at(rows["started_at"]).to_numpy()
     parts: list[Child] = []
     marks: list[tuple[float, float, str]] = []
+    size = size_of(len(rows))
     told = rows.to_dict("records")
     for place in [*np.flatnonzero(~own), *np.flatnonzero(own)]:
         row, u = told[place], float(half[place])
@@ -148,7 +158,17 @@ def _gaugings(rows: pd.DataFrame, rating: Rated | None, x: Scale, y: Scale, base
         said = _said(row, q, h, u)
         more = "" if own[place] else "elsewhen"
         parts.append(
-            gauged(str(row["gauging_id"]), said, str(row["status"]), str(row["gravest"]), a, b, whisker, more=more)
+            gauged(
+                str(row["gauging_id"]),
+                said,
+                str(row["status"]),
+                str(row["gravest"]),
+                a,
+                b,
+                whisker,
+                more=more,
+                size=size,
+            )
         )
         marks.append((a, b, f"{row['started_at']:%Y-%m-%d}"))
     frame = (float(LEFT), float(TOP), float(RIGHT), float(FOOT))
