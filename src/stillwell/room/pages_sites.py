@@ -59,6 +59,8 @@ def _attention(view: View, sites: pd.DataFrame) -> list[tuple[str, int, str]]:
     """Say what needs a person: how many of what, and where to read on."""
     unfit = view.standing("checks")
     unfit = unfit[unfit["verdict"] == "unfit"] if len(unfit) else unfit
+    doubts = view.standing("series_doubts")
+    doubts = doubts[doubts["severity"] != "note"] if len(doubts) else doubts
     returned = view.standing("deposits")
     returned = returned[returned["gaugings_returned"] + returned["problems"] > 0] if len(returned) else returned
     counted = sites[["candidates", "unusable"]].sum() if len(sites) else {"candidates": 0, "unusable": 0}
@@ -70,6 +72,7 @@ def _attention(view: View, sites: pd.DataFrame) -> list[tuple[str, int, str]]:
             "/findings?severity=unusable",
         ),
         ("Checks that found a meter unfit", len(unfit), "/meters"),
+        ("Grave doubts about recorded stage", len(doubts), "/tables/series_doubts"),
         ("Deposits that were returned, in whole or in part", len(returned), "/deposits?outcome=returned"),
     ]
     return [(words, many, names.at(path)) for words, many, path in said if many]
