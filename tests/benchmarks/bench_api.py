@@ -6,12 +6,14 @@ import sys
 import tempfile
 from pathlib import Path
 
+import duckdb
 import numpy as np
 import pandas as pd
 
 import stillwell
 from stillwell.archive.archive import Archive
 from stillwell.pipeline import ingest
+from tests.benchmarks.long_record import long_archive
 from tests.benchmarks.run import VERTICALS, deposit, measured
 
 EVERY = "5min"
@@ -76,6 +78,62 @@ def ratio(root: Path, table: str, span: tuple[str, str], columns: list[str] | No
     )
 
 
+def days_ratio(root: Path, columns: list[str] | None) -> list[str]:
+    """Compare thirty years of daily values of one site, by method and by SQL, with DuckDB asked for the same files."""
+    files = ", ".join(f"'{root}/{file.path}'" for file in Archive(root).table_files("daily", ["S0"]))
+    first = Archive(root).read("daily", ["S0"], ["starts_at"])["starts_at"].min().year + 5
+    start, end = f"{first}-01-01", f"{first + 30}-01-01"
+    inside = f"starts_at >= TIMESTAMPTZ '{start} 00:00Z' AND starts_at < TIMESTAMPTZ '{end} 00:00Z'"
+    said = "*" if columns is None else ", ".join(columns)
+    theirs = f"SELECT {said} FROM read_parquet([{files}]) WHERE site = 'S0' AND {inside} ORDER BY day"
+    ours = f"SELECT {said} FROM daily WHERE site = 'S0' AND {inside} ORDER BY day"
+    opened = stillwell.open(root)
+    by_method, by_sql, least = measured(
+        lambda: opened.daily(site="S0", start=start, end=end, columns=columns),
+        lambda: opened.sql(ours),
+        lambda: duckdb.sql(theirs).df(),
+        times=15,
+    )
+    found = opened.daily(site="S0", start=start, end=end, columns=columns)
+    assert len(found) == len(opened.sql(ours)) == len(duckdb.sql(theirs).df())
+    named = "all columns" if columns is None else ", ".join(columns)
+    return [
+        f"30 years of daily means of one site, {len(found):,} rows, {named}: {spent / least:.2f} x DuckDB "
+        f"asked directly by {how} ({1000 * spent:.1f} ms against {1000 * least:.1f} ms)"
+        for how, spent in (("method", by_method), ("SQL", by_sql))
+    ]
+
+
+def stage_ratio(root: Path, columns: list[str] | None) -> str:
+    """Compare one year out of a file of fifty with pandas reading that year of the file."""
+    files = [f"{root}/{file.path}" for file in Archive(root).table_files("stage", ["S0"])]
+    opened = stillwell.open(root)
+    year = opened.stage(site="S0", columns=["time"])["time"].iloc[0].year + 10
+    since, until = (pd.Timestamp(f"{y}-01-01", tz="UTC") for y in (year, year + 1))
+    within = [("time", ">=", since), ("time", "<", until)]
+    ours, theirs = measured(
+        lambda: opened.stage(site="S0", start=f"{year}", end=f"{year + 1}", columns=columns),
+        lambda: pd.read_parquet(files, columns=columns, filters=within, partitioning=None),
+        times=15,
+    )
+    found = opened.stage(site="S0", start=f"{year}", end=f"{year + 1}", columns=columns)
+    named = "all columns" if columns is None else ", ".join(columns)
+    return (
+        f"site-year of stage out of fifty years, {len(found):,} rows, {named}: {ours / theirs:.2f} x pandas reading "
+        f"its Parquet ({1000 * ours:.1f} ms against {1000 * theirs:.1f} ms)"
+    )
+
+
+def long_lines(root: Path) -> list[str]:
+    """Measure what is asked of the archive of one long record."""
+    return [
+        stage_ratio(root, None),
+        stage_ratio(root, ["time", "stage_m"]),
+        *days_ratio(root, None),
+        *days_ratio(root, ["day", "mean_m3_s", "uncertainty_m3_s", "marks"]),
+    ]
+
+
 def lines(tmp: Path, gaugings: int = HOURLY) -> list[str]:
     """Measure everything of the API."""
     root = archive(tmp, gaugings)
@@ -92,6 +150,9 @@ def main() -> int:
     """Print every ratio."""
     with tempfile.TemporaryDirectory() as tmp:
         for line in lines(Path(tmp)):
+            print(line, flush=True)
+    with tempfile.TemporaryDirectory() as tmp:
+        for line in long_lines(long_archive(Path(tmp))):
             print(line, flush=True)
     print(f"gaugings of {VERTICALS} verticals")
     return 0

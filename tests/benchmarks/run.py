@@ -206,10 +206,13 @@ def ingest_ratio(tmp: Path, count: int = 10_000) -> str:
 
 def main() -> int:
     """Print every ratio; an argument below 1 makes the archives smaller."""
+    from tests.benchmarks import bench_api, bench_room
     from tests.benchmarks.bench_archive import lines
     from tests.benchmarks.bench_record import record_growth, record_ratio
     from tests.benchmarks.bench_sites import sites_ratio
+    from tests.benchmarks.long_record import VALUES, long_archive
 
+    scale = float(sys.argv[1]) if len(sys.argv) > 1 else 1.0
     print(compute_ratio(), flush=True)
     print(growth(), flush=True)
     print(record_ratio(), flush=True)
@@ -218,7 +221,14 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as tmp:
         print(ingest_ratio(Path(tmp)), flush=True)
     with tempfile.TemporaryDirectory() as tmp:
-        for line in lines(Path(tmp), float(sys.argv[1]) if len(sys.argv) > 1 else 1.0):
+        for line in lines(Path(tmp), scale):
+            print(line, flush=True)
+    with tempfile.TemporaryDirectory() as tmp:
+        for line in bench_api.lines(Path(tmp)):
+            print(line, flush=True)
+    with tempfile.TemporaryDirectory() as tmp:
+        root = long_archive(Path(tmp), max(int(VALUES * scale), 35 * 35_064))
+        for line in [*bench_api.long_lines(root), *bench_room.lines(Path(tmp), root, scale)]:
             print(line, flush=True)
     return 0
 

@@ -14,6 +14,7 @@ from stillwell.drawing.budget import Interval, budget_svg, intervals_svg
 from stillwell.drawing.duration import duration_svg
 from stillwell.drawing.health import Quantity, health_svg
 from stillwell.drawing.hydrograph import Series, hydrograph_svg
+from stillwell.drawing.labels import LETTER, placed
 from stillwell.drawing.rating import Line, rating_svg
 from stillwell.drawing.section import section_svg
 from stillwell.drawing.svg import escaped, slug, without_style
@@ -194,6 +195,46 @@ def test_duration_falls_and_says_its_median():
     assert (np.diff(line, axis=0) >= 0).all()
     assert "50 m3/s on 50 % of days" in texts(svg)
     assert "too few days" in texts(duration_svg(pd.DataFrame({"discharge_m3_s": [0.0], "reached_pct": [50.0]})))[0]
+
+
+def test_duration_leaves_out_what_nearly_stands_still():
+    """Discharges under a ten-thousandth of the greatest are left out, which is said, and nothing leaves the plot."""
+    q = 10.0 ** np.linspace(1, -9, 99)
+    svg = duration_svg(pd.DataFrame({"discharge_m3_s": q, "reached_pct": np.arange(1, 100.0)}))
+    line = numbers(_of_class(svg, "path", "curve")[0])
+    kept = int((q >= 10.0**-3 * (1 - 1e-12)).sum())
+    assert line.shape == (kept, 2)
+    assert "below 0.001 m3/s nothing is drawn" in texts(svg)
+    assert not any("on 95 % of days" in text for text in texts(svg))
+
+
+def test_names_of_limits_stand_clear_of_each_other():
+    """Two limits close together are named above the upper and below the lower, not one across the other."""
+    rows = pd.DataFrame({"time_us": [0, 10**12], "value": [40.0, 41.0], "series": [0, 0], "label": ["a", "b"]})
+    verdicts = pd.DataFrame({"time_us": [0, 10**12], "verdict": ["healthy", "healthy"], "label": ["a", "b"]})
+    quantity = Quantity("signal-to-noise ratio, dB", rows, ((4.0, "unfit below 4"), (10.0, "wanted 10")))
+    svg = health_svg(verdicts, [quantity], np.array([]))
+    feet = {e.text: float(e.get("y")) for e in parsed(svg).iter(f"{SVG}text")}
+    lines = sorted(float(e.get("y1")) for e in parsed(svg).iter(f"{SVG}line") if e.get("class") == "limit")
+    assert lines[1] - lines[0] < 15, "the limits are not close together, so that this shows nothing"
+    assert feet["wanted 10"] < lines[0]
+    assert feet["unfit below 4"] > lines[1] + 8
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(60, 700), st.floats(40, 380), st.text("abc-0123", min_size=1, max_size=24)), max_size=40
+    )
+)
+def test_labels_touch_no_mark_and_no_label(marks):
+    """Every label that is placed stands in the frame, and clear of all marks and of all other labels."""
+    boxes = [(x, y - 10, x + LETTER * len(text), y + 2) for x, y, text in placed(marks, (50, 30, 710, 390))]
+    taken = [(x - 5, y - 5, x + 5, y + 5) for x, y, _ in marks]
+    for i, one in enumerate(boxes):
+        assert one[0] > 50
+        assert one[2] < 710
+        for other in [*boxes[:i], *taken]:
+            assert one[2] < other[0] or one[0] > other[2] or one[3] < other[1] or one[1] > other[3]
 
 
 def test_meter_has_a_mark_per_check_and_a_line_per_limit():

@@ -268,6 +268,12 @@ def test_ratings_and_records_are_shown_where_they_are(archive):
     ):
         assert said in shown.text
     assert "interval of 95 % of the rating" in shown.text
+    assert "the office's figure" not in shown.text
+    unsure = _tables("INV-MIL")
+    unsure["ratings"] = unsure["ratings"].assign(covariance=None)
+    told = Page(site_report(Shelf(archive, unsure), "INV-MIL"))
+    assert "its band is the office's figure, ± 10 % (95 %)" in told.text
+    assert "interval of 95 % of the rating" in told.text
     bare = Page(site_report(archive, "INV-MIL"))
     assert "Flow duration" not in bare.text
     assert "holds no rating" in bare.text

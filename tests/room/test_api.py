@@ -14,6 +14,7 @@ from stillwell.archive.archive import Archive
 from stillwell.room import application, hydrograph
 from stillwell.room.buckets import usual_step
 from stillwell.room.series import Kind, Series, SeriesOfSite
+from stillwell.room.window import as_json, moves, window_of
 from tests.room.conftest import SAMPLE
 
 SCHEMA = schemathesis.openapi.from_asgi("/openapi.json", application(SAMPLE, port=80), headers={"Host": "127.0.0.1"})
@@ -100,8 +101,8 @@ def _fifty_years():
 
 def test_a_page_of_fifty_years_is_small():
     """The drawing and the JSON of 50 years of quarter hours stay far under 1.5 MB and keep the flood's peak."""
-    window = hydrograph.window_of(_fifty_years(), {})
-    said = hydrograph.as_json("S1", window)
+    window = window_of(_fifty_years(), {})
+    said = as_json("S1", window)
     assert said["greatest"] == 8.5
     assert 8.5 in said["values"]
     assert len(said["values"]) <= 2000
@@ -112,12 +113,12 @@ def test_a_page_of_fifty_years_is_small():
 def test_windows_stay_within_the_record():
     """Each move leads to a window that can be asked for and is no longer than the record."""
     of_site = _fifty_years()
-    window = hydrograph.window_of(of_site, {"from": "1970-03-01", "to": "1970-03-03"})
+    window = window_of(of_site, {"from": "1970-03-01", "to": "1970-03-03"})
     for _ in range(40):
-        for _, word, query in hydrograph.moves(window):
-            moved = hydrograph.window_of(of_site, query)
+        for _, word, query in moves(window):
+            moved = window_of(of_site, query)
             assert window.whole[0] <= moved.start < moved.end <= window.whole[1] + 1_000_000, word
-        window = hydrograph.window_of(of_site, hydrograph.moves(window)[3][2])
+        window = window_of(of_site, moves(window)[3][2])
     assert window.end - window.start <= 61_000_000
 
 

@@ -12,6 +12,9 @@ from stillwell.drawing.svg import hint, line, mark, path, picture, words
 TOP, TALL = 40.0, 240.0
 READ_AT = (5.0, 50.0, 95.0)
 
+LEAST_SHARE = 1e-4
+"""Share of the greatest discharge down to which the curve is drawn; near zero flow a rating gives any small number."""
+
 
 def duration_svg(duration: pd.DataFrame, name: str = "duration") -> str:
     """Draw a flow duration curve.
@@ -32,7 +35,10 @@ def duration_svg(duration: pd.DataFrame, name: str = "duration") -> str:
     if flows.sum() < 2:
         said = "There are too few days with a mean for a flow duration curve."
         return picture(name, title, said, WIDTH, 60, [words(LEFT, 36, said)])
-    plot = Plot(Scale(0, 100, LEFT, WIDTH - RIGHT), log_scale_over(q, TOP + TALL, TOP))
+    least = LEAST_SHARE * float(q.max())
+    tiny = flows & (q < least)
+    flows &= ~tiny
+    plot = Plot(Scale(0, 100, LEFT, WIDTH - RIGHT), log_scale_over(q[flows], TOP + TALL, TOP))
     x, y = plot.x(p[flows]), plot.y(q[flows])
     kept = np.r_[True, np.diff(np.round(x)) + np.abs(np.diff(np.round(y))) > 0]
     kept[-1] = True
@@ -43,7 +49,7 @@ def duration_svg(duration: pd.DataFrame, name: str = "duration") -> str:
     parts.append(path(x[kept], y[kept], "curve"))
     read = np.interp(READ_AT, p, q, left=np.nan, right=np.nan)
     for percent, value in zip(READ_AT, read, strict=True):
-        if np.isfinite(value) and value > 0:
+        if np.isfinite(value) and value >= plot.y.low:
             a, b = plot.x.at(percent), plot.y.at(float(value))
             said = f"{value:.3g} m3/s on {percent:g} % of days"
             parts += [line(a, b, a, plot.foot, "wish"), mark("circle", a, b, 4, "open", hint(said))]
@@ -56,5 +62,8 @@ def duration_svg(duration: pd.DataFrame, name: str = "duration") -> str:
                 )
             )
     told = "; ".join(f"{v:.3g} m3/s on {c:g} %" for c, v in zip(READ_AT, read, strict=True) if np.isfinite(v))
+    if tiny.any():
+        said = f"below {least:.2g} m3/s nothing is drawn"
+        parts.append(words(plot.right, TOP - 10, said, "small soft end"))
     dry = f" {100 - float(p[flows].max()):.1f} % of days lie at 0 or beyond the last rank." if (~flows).any() else ""
     return picture(name, title, f"Reached or passed: {told}.{dry}", WIDTH, plot.foot + 52, parts)

@@ -131,7 +131,10 @@ def _plot(quantity: Quantity, x: Scale, top: float) -> list[str]:
                 plot.left, plot.y.at(limit), plot.right, plot.y.at(limit), "limit", hint(said), data_limit=f"{limit:g}"
             )
         )
-        out.append(words(plot.right, plot.y.at(limit) - 4, said, "small soft end halo"))
+        at = plot.y.at(limit)
+        # the name of a limit stands above it, or below it where another limit lies close above
+        under = any(0 < at - plot.y.at(other) < 15 for other, _ in quantity.limits)
+        out.append(words(plot.right, at + (12 if under else -4), said, "small soft end halo"))
     for i, series in enumerate(sorted({int(s) for s in rows["series"]})):
         mine = rows[rows["series"] == series].sort_values("time_us", kind="stable")
         colour, shape = SERIES[i % len(SERIES)], SHAPES[i % len(SHAPES)]

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.drawing.axes import LEFT, RIGHT, WIDTH, Plot, Sign, heights, legend, lengths
+from stillwell.drawing.labels import placed
 from stillwell.drawing.scales import log_scale_over, scale_over
 from stillwell.drawing.svg import hint, line, mark, path, picture, words
 
@@ -171,24 +172,9 @@ def _gaugings(rows: pd.DataFrame, plot: Plot, base: float) -> list[str]:
         said = hint(f"{label}: {q:.4g} m3/s at {h:.3f} m")
         out.append(mark(shape, a, b, 6.5 if role == "this" else 4.2, css, said, data_role=str(role)))
     if len(ordered) <= MOST_LABELS:
-        out += _labels(x[::-1], y[::-1], [str(label) for label in ordered["label"]][::-1])
-    return out
-
-
-def _labels(x: Floats, y: Floats, labels: list[str]) -> list[str]:
-    """Write labels beside the marks where they touch no other mark and no other label."""
-    taken = [(float(a) - 5, float(b) - 5, float(a) + 5, float(b) + 5) for a, b in zip(x, y, strict=True)]
-    out = []
-    for a, b, label in zip(x, y, labels, strict=True):
-        short = label if len(label) <= 18 else label[:17] + "…"
-        wide = 6.4 * len(short)
-        for left, foot in ((a + 9, b - 6), (a - 9 - wide, b - 6), (a + 9, b + 16), (a - 9 - wide, b + 16)):
-            own = (float(left), float(foot) - 10, float(left) + wide, float(foot) + 2)
-            free = all(own[2] < t[0] or own[0] > t[2] or own[3] < t[1] or own[1] > t[3] for t in taken)
-            if free and own[0] > LEFT and own[2] < WIDTH - RIGHT and own[1] > TOP:
-                out.append(words(left, foot, short, "small soft halo"))
-                taken.append(own)
-                break
+        marks = [(float(a), float(b), str(label)) for a, b, label in zip(x, y, ordered["label"], strict=True)]
+        frame = (LEFT, TOP, WIDTH - RIGHT, plot.foot)
+        out += [words(left, foot, text, "small soft halo") for left, foot, text in placed(marks[::-1], frame)]
     return out
 
 

@@ -18,8 +18,11 @@ from stillwell.reading.moments import Moment, recorded_by
 from stillwell.reading.render import time_text
 
 if TYPE_CHECKING:
+    import pyarrow as pa
     import xarray as xr
     from matplotlib.figure import Figure
+
+    from stillwell.reading.sql import Session
 
 
 class Opened(Tables):
@@ -55,6 +58,7 @@ class Opened(Tables):
         self._as_of = recorded_by(as_of)
         self._described: dict[str, Described] = {}
         self._remembered: dict[tuple[Any, ...], pd.DataFrame] = {}
+        self._idle: list[Session] = []
 
     @property
     def path(self) -> Path:
@@ -156,10 +160,26 @@ class Opened(Tables):
         from stillwell.reading.sql import ask
 
         moment = self._as_of if as_of is None else recorded_by(as_of)
-        found = ask(self._archive, question, moment)
+        found = self._answer(question) if moment == self._as_of else ask(self._archive, question, moment)
         frame = as_frame([found], found.schema)
         frame.attrs.update(self._about(moment) | {"units": self._units_of(found.column_names)})
         return frame
+
+    def _answer(self, question: str) -> pa.Table:
+        """Answer a question in a session kept from the one before; a session that failed is given up."""
+        from stillwell.reading.sql import Session
+
+        try:
+            session = self._idle.pop()
+        except IndexError:
+            session = Session(self._archive, self._as_of)
+        try:
+            found = session.ask(question)
+        except BaseException:
+            session.close()
+            raise
+        self._idle.append(session)
+        return found
 
     def gauging(self, gauging_id: str, *, revision: int | None = None, as_of: Moment | None = None) -> xr.Dataset:
         """Return one gauging with its verticals and points as a dataset, laid out as the archive's NetCDF files are.

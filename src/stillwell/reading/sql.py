@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -16,6 +17,7 @@ import pyarrow as pa
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
 from stillwell.reading.bounds import room_for, stopped_after
+from stillwell.reading.files import held_files
 
 READING_STATEMENTS = (duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN)
 EVERY_REVISION = "_revisions"
@@ -29,6 +31,8 @@ MOST_ANSWER = 1024 * 2**20
 """Bytes of an answer held in memory: five million points with all their columns."""
 LONGEST_QUESTION = 100_000
 """Characters: a question typed by a person is below 2000."""
+CATALOGUE = ("duckdb_", "pragma_", "pg_", "sqlite_", "information_schema", "show")
+"""Words that begin so ask which tables there are."""
 _BATCH = 100_000
 
 _TYPES = {"string": "VARCHAR", "number": "DOUBLE", "integer": "BIGINT", "boolean": "BOOLEAN", "datetime": "TIMESTAMPTZ"}
@@ -56,18 +60,80 @@ def ask(archive: Archive, question: str, as_of: datetime | None = None, *, longe
     QueryError
         If the question is not one reading statement, takes too long, asks for too much, or cannot be answered.
     """
-    if len(question) > LONGEST_QUESTION:
-        msg = f"expected a question of at most {LONGEST_QUESTION} characters, found {len(question)}; nothing was run"
-        raise QueryError(msg)
-    connection = connect(archive, as_of)
+    session = Session(archive, as_of)
     try:
-        _check_reading(connection, question)
-        return _answered(connection, question, longest_s)
-    except duckdb.Error as error:
-        msg = f"the question cannot be answered: {error}"
-        raise QueryError(msg) from error
+        return session.ask(question, longest_s)
     finally:
-        connection.close()
+        session.close()
+
+
+class Session:
+    """A database in memory over an archive, for one question at a time; a table is made ready when it is first named.
+
+    Parameters
+    ----------
+    archive : Archive
+    as_of : datetime, optional
+        Only what had been recorded by then.
+    """
+
+    def __init__(self, archive: Archive, as_of: datetime | None = None) -> None:
+        self._archive = archive
+        self._as_of = as_of
+        self._connection = connect(archive, as_of, ())
+        self._ready: set[str] = set()
+
+    def ask(self, question: str, longest_s: float = LONGEST_S) -> pa.Table:
+        """Answer one question; see ``ask``. After an error the session is not used again."""
+        if len(question) > LONGEST_QUESTION:
+            msg = (
+                f"expected a question of at most {LONGEST_QUESTION} characters, found {len(question)}; nothing was run"
+            )
+            raise QueryError(msg)
+        try:
+            _check_reading(self._connection, question)
+            self._make_ready(named_in(question, self._archive.tables()))
+            try:
+                return _answered(self._connection, question, longest_s)
+            except duckdb.CatalogException:
+                if len(self._ready) == len(self._archive.tables()):
+                    raise
+                # a table may be named in a way not seen in the text; and an error names the tables near by
+                self._make_ready(None)
+                return _answered(self._connection, question, longest_s)
+        except duckdb.Error as error:
+            msg = f"the question cannot be answered: {error}"
+            raise QueryError(msg) from error
+
+    def close(self) -> None:
+        """Give up the database."""
+        self._connection.close()
+
+    def _make_ready(self, tables: Sequence[str] | None) -> None:
+        for name in self._archive.tables() if tables is None else tables:
+            if name not in self._ready:
+                _create_views(self._connection, self._archive, name, self._as_of)
+                self._ready.add(name)
+
+
+def named_in(question: str, tables: Sequence[str]) -> list[str] | None:
+    """Pick the tables that a question names, so that only they are made ready; None where all are needed.
+
+    Parameters
+    ----------
+    question : str
+    tables : sequence of str
+        All of the archive.
+
+    Returns
+    -------
+    list of str or None
+    """
+    words = {word.lower() for word in re.findall(r"\w+", question)}
+    if any(word.startswith(CATALOGUE) for word in words):
+        return None
+    named = [name for name in tables if name in words or f"{name}{EVERY_REVISION}" in words]
+    return named or None
 
 
 def _answered(connection: duckdb.DuckDBPyConnection, question: str, longest_s: float) -> pa.Table:
@@ -123,13 +189,17 @@ def _told_apart(names: list[str]) -> list[str]:
     return out
 
 
-def connect(archive: Archive, as_of: datetime | None = None) -> duckdb.DuckDBPyConnection:
+def connect(
+    archive: Archive, as_of: datetime | None = None, tables: Sequence[str] | None = None
+) -> duckdb.DuckDBPyConnection:
     """Open a database in memory whose views are the archive's tables, shut off from everything else.
 
     Parameters
     ----------
     archive : Archive
     as_of : datetime, optional
+    tables : sequence of str, optional
+        Only these.
 
     Returns
     -------
@@ -139,7 +209,7 @@ def connect(archive: Archive, as_of: datetime | None = None) -> duckdb.DuckDBPyC
     connection.execute("SET TimeZone = 'UTC'; SET python_enable_replacements = false")
     connection.execute("SET autoinstall_known_extensions = false; SET autoload_known_extensions = false")
     connection.execute(f"SET temp_directory = ''; SET memory_limit = '{MOST_MEMORY} bytes'")
-    for name in archive.tables():
+    for name in archive.tables() if tables is None else tables:
         _create_views(connection, archive, name, as_of)
     folder = str(archive.root.absolute() / "tables") + "/"
     connection.execute(f"SET allowed_directories = [{_quoted(folder)}]")
@@ -157,10 +227,16 @@ def _create_views(connection: duckdb.DuckDBPyConnection, archive: Archive, name:
         if "_standing" not in _relations(connection):
             connection.register("_standing", _standing(archive, as_of))
         source += f" SEMI JOIN _standing s USING ({', '.join(on)})"
-    elif "revision" in names:
+    elif "revision" in names and not _first_only(archive, name):
         key = ", ".join(f't."{k}"' for k in schema["primaryKey"])
         source += f" QUALIFY row_number() OVER (PARTITION BY {key} ORDER BY t.revision DESC) = 1"
     connection.execute(f'CREATE VIEW "{name}" AS {source}')
+
+
+def _first_only(archive: Archive, name: str) -> bool:
+    """Return whether no row of a table was ever revised, by the footers of its files: then every row stands."""
+    ranges = [held.range("revision") for held in held_files(archive, name, None)]
+    return all(found is not None and found[1] == 1 for found in ranges)
 
 
 def _relations(connection: duckdb.DuckDBPyConnection) -> set[str]:

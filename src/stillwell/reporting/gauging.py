@@ -181,8 +181,9 @@ def _place(archive: Archive, row: pd.Series, standing: pd.DataFrame, as_of: Any)
 def _beside(row: pd.Series, held: list[Rating]) -> str:
     if not held or pd.isna(row["gauge_height_m"]) or pd.isna(row["discharge_m3_s"]):
         return ""
-    off = held[-1].off_pct(float(row["gauge_height_m"]), float(row["discharge_m3_s"]))
-    name = f"rating {held[-1].name}, in force since {day(held[-1].valid_from)}"
+    off = held[-1].off_pct(float(row["gauge_height_m"]), float(row["discharge_m3_s"]), row["started_at"])
+    moved = "" if held[-1].shifts is None else ", moved by its shift"
+    name = f"rating {held[-1].name}, in force since {day(held[-1].valid_from)}{moved}"
     return f"The {name}, gives no flow at this stage." if pd.isna(off) else f"It lies {off:+.1f} % from {name}."
 
 

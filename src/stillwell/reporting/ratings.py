@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,13 +16,17 @@ from stillwell.drawing.hydrograph import Series
 from stillwell.drawing.rating import Line
 from stillwell.errors import ArchiveError
 from stillwell.hydrometry.curve import Curve
+from stillwell.hydrometry.in_force import Shifts
 from stillwell.hydrometry.rating_band import band
+from stillwell.reporting.limits import policy_of
 from stillwell.reporting.page import us
 
 Floats = NDArray[np.float64]
 
 STAGES = 240
 """Stages a rating is drawn at."""
+K = 2.0
+"""Coverage factor of an expanded uncertainty, about 95 %."""
 FURTHER = 0.15
 """Share of the gauged range a rating is drawn beyond it."""
 
@@ -48,10 +52,17 @@ class Rating:
     by: str
     reason: str
     gauged: tuple[float, float] | None
+    office_pct: float | None = None
+    """Expanded uncertainty the office gives a rating that came without its own, in percent; None where it has one."""
 
-    def off_pct(self, stage_m: float, discharge_m3_s: float) -> float:
-        """Say by how many percent a gauging lies above the rating; NaN where the rating gives no flow."""
-        rated = float(self.curve.discharge(np.array([stage_m]))[0])
+    shifts: Shifts | None = None
+
+    def off_pct(self, stage_m: float, discharge_m3_s: float, at: pd.Timestamp) -> float:
+        """Say by how many percent a gauging lies above the rating, moved by its shift; NaN where it gives no flow."""
+        moved = 0.0
+        if self.shifts is not None:
+            moved = float(self.shifts.at(np.array([at.value // 1000]), np.array([stage_m]))[0][0])
+        rated = float(self.curve.discharge(np.array([stage_m + moved]))[0])
         return 100 * (discharge_m3_s / rated - 1) if rated > 0 else float("nan")
 
 
@@ -71,18 +82,20 @@ def ratings_of(archive: Archive, site: str, gauged_m: Floats, as_of: Any = None)
     list of Rating
     """
     heads = optional(archive, "ratings", [site], as_of)
-    segments = optional(archive, "rating_segments", None, as_of)
+    segments, moves = (optional(archive, table, None, as_of) for table in ("rating_segments", "shifts"))
     if heads.empty or segments.empty:
         return []
+    office = K * policy_of(archive, as_of=as_of).limit("rating_uncertainty_pct")
     out = []
     for head in heads.sort_values("valid_from", kind="stable").to_dict("records"):
         mine = segments[segments["rating"] == head["rating"]].sort_values("segment", kind="stable")
         if len(mine):
-            out.append(_rating(head, mine, gauged_m))
+            moved = moves[moves["rating"] == head["rating"]] if len(moves) else moves
+            out.append(replace(_rating(head, mine, gauged_m, office), shifts=_shifts(moved)))
     return out
 
 
-def _rating(head: dict[Any, Any], segments: pd.DataFrame, gauged_m: Floats) -> Rating:
+def _rating(head: dict[Any, Any], segments: pd.DataFrame, gauged_m: Floats, office_pct: float) -> Rating:
     columns = ("from_m", "coefficient", "zero_stage_m", "exponent")
     curve = Curve(*(segments[c].to_numpy(dtype=np.float64) for c in columns))
     said = (head.get("gauged_from_m"), head.get("gauged_to_m"))
@@ -94,7 +107,20 @@ def _rating(head: dict[Any, Any], segments: pd.DataFrame, gauged_m: Floats) -> R
         gauged = (float(known.min()), float(known.max()))
     reason, by = (str(head.get(name, "")) for name in ("reason", "by"))
     line = rating_line(curve, gauged, known, *_how_sure(head))
-    return Rating(str(head["rating"]), pd.Timestamp(head["valid_from"]), curve, line, by, reason, gauged)
+    own = line.lower is not None
+    if not own:
+        q, part = line.discharge_m3_s, office_pct / 100
+        line = replace(line, lower=q * max(1 - part, 0.0), upper=q * (1 + part))
+    since = pd.Timestamp(head["valid_from"])
+    return Rating(str(head["rating"]), since, curve, line, by, reason, gauged, None if own else office_pct)
+
+
+def _shifts(rows: pd.DataFrame) -> Shifts | None:
+    """Lay out the shifts of a rating; how sure they are is of no use here."""
+    if rows.empty:
+        return None
+    stage, shift = (rows[name].to_numpy(dtype=np.float64) for name in ("stage_m", "shift_m"))
+    return Shifts(us(rows["from"]).to_numpy(), stage, shift, np.zeros(shift.size))
 
 
 def _how_sure(head: dict[Any, Any]) -> tuple[Floats | None, float, float]:

@@ -79,7 +79,7 @@ def _rating_row(rating: Any) -> dict[str, Any]:
     columns = (curve.lower_m, curve.coefficient, curve.zero_m, curve.exponent)
     segments = [[float(v) for v in row] for row in zip(*columns, strict=True)]
     return {"name": rating.name, "from": rating.valid_from, "by": rating.by, "reason": rating.reason,
-            "gauged": rating.gauged, "segments": segments}  # fmt: skip
+            "gauged": rating.gauged, "office_pct": rating.office_pct, "segments": segments}  # fmt: skip
 
 
 def _record(

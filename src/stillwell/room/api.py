@@ -13,13 +13,14 @@ from starlette.responses import JSONResponse, Response
 from stillwell.reading.render import time_text
 from stillwell.reading.trace import trace, trace_forward
 from stillwell.reading.trace_graph import as_dict
-from stillwell.room import hydrograph, names
+from stillwell.room import names
 from stillwell.room.asked import NotFound, one_of, whole_number
 from stillwell.room.downloads import refuse_unknown
 from stillwell.room.openapi import PAGE, description, most_rows
 from stillwell.room.rows import PARAMETERS, Wanted, records, select, wanted
 from stillwell.room.series import series_of
 from stillwell.room.shelf import View
+from stillwell.room.window import as_json, window_of
 
 GEOJSON = "application/geo+json"
 
@@ -34,7 +35,7 @@ def collections(view: View, request: Request) -> Response:
     refuse_unknown(request.query_params, ())
     said = [_collection(view, table) for table in view.tables]
     said += [_site_collection(row) for row in records(view.standing("sites")) if row["site"] not in view.tables]
-    return JSONResponse({"collections": said, "links": [_link("/collections", "self")]})
+    return JSONResponse({"collections": said, "links": [_link(names.at("/collections"), "self")]})
 
 
 def collection(view: View, request: Request) -> Response:
@@ -78,13 +79,13 @@ def items(view: View, request: Request) -> Response:
 
 def series_json(view: View, request: Request) -> Response:
     """Answer with a window of a series of a site, made short without losing a peak."""
-    refuse_unknown(request.query_params, ("series", "from", "to", "width"))
+    refuse_unknown(request.query_params, ("series", "from", "to", "width", "axis"))
     site = site_row(view, names.decoded(request.path_params["site"]))["site"]
-    window = hydrograph.window_of(series_of(view, site), request.query_params)
+    window = window_of(series_of(view, site), request.query_params)
     if window is None:
         msg = f"The site {site} has no series in this archive."
         raise NotFound(msg)
-    return JSONResponse(hydrograph.as_json(site, window))
+    return JSONResponse(as_json(site, window))
 
 
 def trace_json(view: View, request: Request) -> Response:
@@ -119,7 +120,7 @@ def _collection(view: View, table: str) -> dict[str, Any]:
         "title": table.replace("_", " "),
         "description": said.get("description", ""),
         "itemType": "feature",
-        "links": [_link(path, "self"), _link(f"{path}/items", "items", GEOJSON)],
+        "links": [_link(names.at(path), "self"), _link(names.at(f"{path}/items"), "items", GEOJSON)],
         "key": said["primaryKey"],
         "fields": said["fields"],
     }
@@ -132,7 +133,7 @@ def _site_collection(row: Mapping[str, Any]) -> dict[str, Any]:
         "title": row["name"],
         "description": "Gaugings of this site that stand.",
         "itemType": "feature",
-        "links": [_link(path, "self"), _link(f"{path}/items", "items", GEOJSON)],
+        "links": [_link(names.at(path), "self"), _link(names.at(f"{path}/items"), "items", GEOJSON)],
     }
     point = _point(row)
     if point:

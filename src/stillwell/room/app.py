@@ -16,17 +16,19 @@ from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive, QueryEr
 from stillwell.room import (
     api,
     downloads,
+    names,
     pages_bytes,
     pages_findings,
     pages_gauging,
     pages_ledger,
     pages_meters,
     pages_search,
+    pages_site,
     pages_sites,
     pages_tables,
     pages_trace,
 )
-from stillwell.room.asked import BadQuestion, NotFound
+from stillwell.room.asked import BadQuestion, NotFound, instant
 from stillwell.room.guard import Guard, allowed_hosts
 from stillwell.room.page import problem_page, static_file
 from stillwell.room.shelf import Shelf, View
@@ -35,8 +37,8 @@ Answer = Callable[[View, Request], Response]
 
 PAGES: tuple[tuple[str, Answer], ...] = (
     ("/", pages_sites.home),
-    ("/sites/{site}", pages_sites.site_page),
-    ("/sites/{site}/hydrograph", pages_sites.hydrograph_page),
+    ("/sites/{site}", pages_site.site_page),
+    ("/sites/{site}/hydrograph", pages_site.hydrograph_page),
     ("/sites/{site}/series.json", api.series_json),
     ("/gaugings/{gauging}", pages_gauging.gauging_page),
     ("/meters", pages_meters.meters),
@@ -95,14 +97,17 @@ def answering(shelf: Shelf, answer: Answer) -> Callable[[Request], Response]:
     """Turn a function of a view and a request into an endpoint that always sees the newest commit."""
 
     def endpoint(request: Request) -> Response:
-        view = shelf.view()
+        moment = instant(request.query_params, names.AS_OF)
+        view = shelf.view(moment)
         if request.headers.get("if-none-match") == view.tag:
             return Response(status_code=304, headers={"etag": view.tag})
+        # every link of a page about an earlier moment leads to that moment; requests run in contexts of their own
+        names.stay_at(view.as_of)
         try:
             response = answer(view, request)
         except ArchiveDamaged:
             # a file may have been replaced by a commit made while this answer was under way
-            newer = shelf.view()
+            newer = shelf.view(moment)
             if newer is view:
                 raise
             view, response = newer, answer(newer, request)

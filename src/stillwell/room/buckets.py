@@ -19,7 +19,8 @@ class Drawn:
     """What is drawn of a window of a series.
 
     ``times`` are in microseconds since 1970, ``values`` never missing; ``breaks`` says where the line is lifted before
-    a value. ``taken`` values lay in the window, ``low`` to ``high``.
+    a value. ``taken`` values lay in the window, ``low`` to ``high``. ``places`` says where each stands in the series;
+    ``thinned`` whether values were left out.
     """
 
     times: _Ints
@@ -28,6 +29,8 @@ class Drawn:
     taken: int
     low: float
     high: float
+    places: _Ints
+    thinned: bool
 
 
 def usual_step(times: _Ints) -> float:
@@ -61,21 +64,23 @@ def drawn(times: _Ints, values: _Floats, start: int, end: int, width: int, step:
     low, high = (float(known.min()), float(known.max())) if known.size else (float("nan"), float("nan"))
     first, last = max(first - 1, 0), min(last + 1, times.size)
     t, v = times[first:last], values[first:last]
+    places = np.arange(first, last)
     missing = ~np.isfinite(v)
     if missing.any():
         holes = np.cumsum(missing)[~missing]
-        t, v = t[~missing], v[~missing]
+        t, v, places = t[~missing], v[~missing], places[~missing]
     else:
         holes = np.zeros(t.size, dtype=np.int64)
     picked = _picked(t, v, start, end, width)
-    t, v, holes = t[picked], v[picked], holes[picked]
+    thinned = picked.size < t.size
+    t, v, holes, places = t[picked], v[picked], holes[picked], places[picked]
     breaks = np.zeros(t.size, dtype=np.bool_)
     if t.size > 1:
         span = (end - start) / width
         breaks[1:] = (np.diff(holes) > 0) & ((np.diff(t) > 2 * span) | (t.size <= width))
         if step > 0:
             breaks[1:] |= np.diff(t) > max(GAP_STEPS * step, 2 * span)
-    return Drawn(t, v, breaks, int(known.size), low, high)
+    return Drawn(t, v, breaks, int(known.size), low, high, places, thinned)
 
 
 def _picked(t: _Ints, v: _Floats, start: int, end: int, width: int) -> NDArray[np.int64]:
@@ -87,6 +92,88 @@ def _picked(t: _Ints, v: _Floats, start: int, end: int, width: int) -> NDArray[n
     starts = starts[starts < t.size]
     counts = np.diff(np.append(starts, t.size))
     return np.unique(np.concatenate([_places(np.minimum, v, starts, counts), _places(np.maximum, v, starts, counts)]))
+
+
+@dataclass(frozen=True)
+class Edges:
+    """Lower and upper limits at some moments; ``breaks`` says before which the band is interrupted."""
+
+    times: _Ints
+    low: _Floats
+    high: _Floats
+    breaks: NDArray[np.bool_]
+
+
+def band(
+    picked: Drawn, first: int, times: _Ints, low: _Floats, high: _Floats, window: tuple[int, int], width: int
+) -> Edges:
+    """Make the limits of a series as short as its line: of each span the least lower and the greatest upper limit.
+
+    Parameters
+    ----------
+    picked : Drawn
+        The line, for where it is broken.
+    first : int
+        Place in the series of the first moment handed in.
+    times, low, high : arrays, shape (n,)
+        Moments that hold the window, with the limits of each value; NaN where there are none.
+    window : (int, int)
+    width : int
+        As handed to ``drawn``.
+
+    Returns
+    -------
+    Edges
+    """
+    if not picked.thinned:
+        places = picked.places - first
+        sure = np.isfinite(low[places]) & np.isfinite(high[places])
+        gone = np.cumsum(~sure)[sure]
+        at = places[sure]
+        return Edges(times[at], low[at], high[at], picked.breaks[sure] | (np.diff(gone, prepend=gone[:1]) > 0))
+    start, end = window
+    inside = np.isfinite(low) & np.isfinite(high) & (times >= start) & (times <= end)
+    known = np.flatnonzero(inside)
+    if not known.size:
+        return Edges(times[:0], low[:0], high[:0], np.zeros(0, dtype=np.bool_))
+    cell = np.clip((times[known] - start) // max((end - start) // width, 1), 0, width - 1)
+    begin = np.flatnonzero(np.diff(cell, prepend=-1))
+    middle = start + ((cell[begin] + 0.5) * ((end - start) / width)).astype(np.int64)
+    least, most = np.minimum.reduceat(low[known], begin), np.maximum.reduceat(high[known], begin)
+    passed = np.searchsorted(picked.times[picked.breaks], middle)
+    return Edges(middle, least, most, np.diff(passed, prepend=passed[:1]) > 0)
+
+
+def held(times: _Ints, flags: NDArray[np.bool_], window: tuple[int, int], width: int, step: float) -> list[list[int]]:
+    """Say from when to when something holds, what is narrower than a span of the picture as one span.
+
+    Parameters
+    ----------
+    times : array of int, shape (n,)
+    flags : array of bool, shape (n,)
+        Where it holds; between two values that follow each other, it holds throughout.
+    window : (int, int)
+    width : int
+        Spans of the window.
+    step : float
+        Usual step of the series, for how long the last value of a run holds.
+
+    Returns
+    -------
+    list of [int, int]
+        Half-open, in microseconds since 1970.
+    """
+    start, end = window
+    on = np.flatnonzero(np.diff(np.r_[False, flags, False].astype(np.int8)))
+    since, until = times[on[::2]], times[on[1::2] - 1] + int(step)
+    seen = (since < end) & (until >= start)
+    since, until = since[seen], until[seen]
+    span = max((end - start) / width, 1.0)
+    low = np.clip(((since - start) / span).astype(np.int64), 0, width - 1)
+    high = np.maximum(np.clip(np.ceil((until - start) / span).astype(np.int64), 0, width), low + 1)
+    depth = np.bincount(low, minlength=width + 1) - np.bincount(high, minlength=width + 1)
+    edges = np.flatnonzero(np.diff(np.r_[False, np.cumsum(depth)[:width] > 0, False].astype(np.int8)))
+    return [[int(start + a * span), int(start + b * span)] for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _places(ufunc: np.ufunc, v: _Floats, starts: NDArray[np.int64], counts: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -19,6 +19,7 @@ from starlette.responses import Response, StreamingResponse
 from stillwell import __version__
 from stillwell.reading.render import as_csv
 from stillwell.room.asked import BadQuestion, NotFound
+from stillwell.room.names import AS_OF
 from stillwell.room.rows import PARAMETERS, Wanted, select, wanted
 from stillwell.room.shelf import View
 
@@ -31,6 +32,8 @@ MOST_ROWS = 2_000_000
 CSV_ROWS = 20_000
 """Rows of a CSV made and sent at a time."""
 NO_COUNT = np.iinfo(np.int64).min
+MOST_LETTERS = 256
+"""Bytes of the longest text that is written as letters."""
 NO_NUMBER = 9.969209968386869e36
 
 _one_at_a_time = Lock()
@@ -57,7 +60,8 @@ def download(view: View, request: Request) -> Response:
     if count > MOST_ROWS:
         msg = f"expected at most {MOST_ROWS} rows, found {count}; ask for one site or a span of time"
         raise BadQuestion(msg)
-    name = "_".join([table, *w.equal.values()]) + f".{extension}"
+    at = [f"as of {view.as_of:%Y-%m-%dT%H%M%SZ}"] if view.as_of else []
+    name = "_".join([table, *w.equal.values(), *at]) + f".{extension}"
     headers = {"content-disposition": f"attachment; filename*=UTF-8''{quote(name, safe='')}"}
     if extension == "csv":
         return StreamingResponse(csv_parts(rows), media_type=TYPES["csv"], headers=headers)
@@ -67,7 +71,7 @@ def download(view: View, request: Request) -> Response:
 
 def refuse_unknown(query: QueryParams, known: tuple[str, ...]) -> None:
     """Refuse a parameter nobody would read, so that a misspelt filter is no filter left out."""
-    unknown = sorted(set(query) - set(known))
+    unknown = sorted(set(query) - {*known, AS_OF})
     if unknown:
         msg = f"expected only the parameters {', '.join(known)}; found {', '.join(unknown)[:200]!r}"
         raise BadQuestion(msg)
@@ -102,7 +106,7 @@ def netcdf_bytes(rows: pa.Table, view: View, w: Wanted) -> bytes:
         "Conventions": "CF-1.11",
         "title": f"{w.table}: {asked}",
         "summary": description.get("description", ""),
-        "source": f"Stillwell archive at ledger entry {view.number}, sha256 {view.archive.ledger.head_digest()}",
+        "source": f"Stillwell archive at ledger entry {view.number}, sha256 {view.digest}",
         "history": f"rows written out by stillwell {__version__}",
     }
     with _one_at_a_time:
@@ -118,13 +122,30 @@ def netcdf_bytes(rows: pa.Table, view: View, w: Wanted) -> bytes:
         return bytes(dataset.close())
 
 
+def _texts(dataset: Any, name: str, values: pa.ChunkedArray) -> tuple[Any, Any]:
+    """Make a variable of texts: compressed letters where none is very long, since texts of any length cannot be."""
+    coded = values.fill_null("").combine_chunks().dictionary_encode()
+    words = [word.encode() for word in coded.dictionary.to_pylist()]
+    letters = max(map(len, words), default=0)
+    if letters > MOST_LETTERS or not words:
+        variable = dataset.createVariable(name, str, ("row",))
+        return variable, np.array([value or "" for value in values.to_pylist()], dtype=object)
+    wide = max(letters, 1)
+    if f"letters_{wide}" not in dataset.dimensions:
+        dataset.createDimension(f"letters_{wide}", wide)
+    variable = dataset.createVariable(name, "S1", ("row", f"letters_{wide}"), compression="zlib")
+    variable.setncattr("_Encoding", "utf-8")
+    variable.set_auto_chartostring(False)
+    table = np.array(words, dtype=f"S{wide}").view("S1").reshape(len(words), wide)
+    return variable, table[coded.indices.to_numpy()]
+
+
 def _variable(dataset: Any, field: Mapping[str, Any], values: pa.ChunkedArray) -> None:
     kind, attributes = field["type"], _notes(field)
     filled: Any
     if kind == "string":
-        variable = dataset.createVariable(field["name"], str, ("row",))
-        filled = np.array([value or "" for value in values.to_pylist()], dtype=object)
         attributes.pop("standard_name", None)
+        variable, filled = _texts(dataset, field["name"], values)
     elif kind == "number":
         variable = dataset.createVariable(field["name"], "f8", ("row",), fill_value=NO_NUMBER, compression="zlib")
         numbers = values.to_numpy(zero_copy_only=False).astype("f8")

@@ -49,20 +49,39 @@ def picture(width: float, height: float, title: str, *inside: Child, **more: Any
 
 @dataclass(frozen=True)
 class Scale:
-    """Numbers from ``low`` to ``high`` along the page from ``start`` to ``end``."""
+    """Numbers from ``low`` to ``high`` along the page from ``start`` to ``end``; ``log`` spaces them by ratio."""
 
     low: float
     high: float
     start: float
     end: float
+    log: bool = False
 
     def __call__(self, value: float) -> float:
-        """Return the place of a value."""
+        """Return the place of a value; by ratio, what is not above the least of the scale lies at its start."""
+        if self.log:
+            share = math.log(max(value, self.low) / self.low) / math.log(self.high / self.low)
+            return self.start + share * (self.end - self.start)
         return self.start + (value - self.low) / (self.high - self.low) * (self.end - self.start)
 
     def steps(self, about: int = 6) -> list[float]:
         """Return round values within."""
-        return round_steps(self.low, self.high, about)
+        if not self.log:
+            return round_steps(self.low, self.high, about)
+        powers = range(math.floor(math.log10(self.low)), math.ceil(math.log10(self.high)) + 1)
+        for digits in ((1, 1.5, 2, 3, 5, 7), (1, 2, 5), (1, 3), (1,)):
+            within = [d * 10.0**p for p in powers for d in digits if self.low <= d * 10.0**p <= self.high]
+            if len(within) <= 1.7 * about:
+                break
+        return within[:: max(1, len(within) // (2 * about))]
+
+
+def by_ratio(values: Sequence[float], start: float, end: float) -> Scale:
+    """Make a scale by ratio that holds every value above 0, a little wider than they are."""
+    known = [value for value in values if value is not None and math.isfinite(value) and value > 0]
+    low, high = (min(known), max(known)) if known else (0.1, 10.0)
+    low, high = (low / 1.5, high * 1.5) if high < low * 1.5 else (low / 1.1, high * 1.1)
+    return Scale(low, high, start, end, log=True)
 
 
 def around(values: Sequence[float], part: float = 0.06, least: float = 1e-3) -> tuple[float, float]:

@@ -1,10 +1,11 @@
-"""The map of sites, the section of a gauging, the gaugings of a site as stage against discharge, a meter's history."""
+"""The map of sites, the section of a gauging, the mark of a gauging, a meter's history."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
@@ -26,6 +27,12 @@ from stillwell.room.draw import (
 
 KM_PER_DEGREE = 111.195
 MOST_LABELS = 80
+APART = 26
+"""Labels of the map stand this far apart, so that they can be written large on a narrow screen."""
+MOST_GAUGINGS = 400
+"""Gaugings drawn in one picture; of more, as many evenly spread over time."""
+CROWD = 120
+"""Gaugings from which on they are drawn small."""
 GRAVE = ("unusable", "suspect")
 
 
@@ -58,6 +65,7 @@ def site_map(sites: pd.DataFrame) -> Markup | None:
         *_sites(places),
         _scale_bar(degree, high),
         role="group",
+        class_="drawing map",
     )
 
 
@@ -85,8 +93,8 @@ def _sites(places: list[tuple[str, str, float, float]]) -> list[Child]:
         ]
         if len(places) <= MOST_LABELS:
             low = y + 2
-            while any(abs(low - other) < 15 and abs(x - at) < 150 for at, other in taken):
-                low += 15
+            while any(abs(low - other) < APART and abs(x - at) < 200 for at, other in taken):
+                low += APART
             taken.append((x, low))
             inside.append(element("text", _cut(code, 22), class_="place-name", x=x + 12, y=low))
         parts.append(element("a", *inside, href=names.site(code), aria_label=f"site {code}, {name}"))
@@ -142,7 +150,8 @@ def section(
         720,
         440,
         title,
-        axis_left(y, 56, "depth, m", 704, 4),
+        axis_left(y, 56, "", 704, 4),
+        element("text", "depth, m", class_="axis-title", x=52, y=32, text_anchor="end"),
         *_panels(rows, x, y),
         _bed(rows, x, y),
         *_points(points, rows, x, y),
@@ -252,60 +261,36 @@ def _shares(rows: pd.DataFrame, x: Scale, doubted: dict[str, str], limits: Seque
     return parts
 
 
-def stage_discharge(gaugings: pd.DataFrame, log: bool = False) -> Markup | None:
-    """Draw a site's gaugings, discharge to the right and gauge height up, each a link; approved ones are filled."""
-    rows = gaugings[gaugings["gauge_height_m"].notna() & gaugings["discharge_m3_s"].notna()]
-    if log:
-        rows = rows[(rows["gauge_height_m"] > 0) & (rows["discharge_m3_s"] > 0)]
-    if rows.empty:
-        return None
-    across = [math.log10(q) if log else q for q in rows["discharge_m3_s"]]
-    up = [math.log10(h) if log else h for h in rows["gauge_height_m"]]
-    x, y = Scale(*around(across, least=0.02), 62, 700), Scale(*around(up, least=0.01), 350, 34)
-    x_steps = _log_steps(x) if log else [(v, short(v)) for v in x.steps(7)]
-    left = _log_left(y) if log else axis_left(y, 62, "gauge height, m", 700, 6)
-    kept = zip(
-        rows["gauging_id"],
-        rows["discharge_m3_s"],
-        rows["gauge_height_m"],
-        rows["status"],
-        rows["gravest"],
-        across,
-        up,
-        strict=True,
-    )
-    marks = [_gauged(str(g), q, h, str(s), str(w), x(a), y(b)) for g, q, h, s, w, a, b in kept]
-    title = f"{len(rows)} gaugings, gauge height against discharge{', both logarithmic' if log else ''}"
-    below = axis_below(x, 350, x_steps, "discharge, m³/s", 34)
-    return picture(720, 400, title, left, below, *marks, role="group")
+def spread(rows: pd.DataFrame) -> pd.DataFrame:
+    """Keep all gaugings where they can be drawn, else as many evenly spread, the first and the last among them."""
+    if len(rows) <= MOST_GAUGINGS:
+        return rows
+    return rows.iloc[np.unique(np.linspace(0, len(rows) - 1, MOST_GAUGINGS).astype(np.int64))]
 
 
-def _gauged(gauging: str, q: float, h: float, status: str, gravest: str, x: float, y: float) -> Markup:
-    said = (
-        f"gauging {gauging}: {significant(q)} m³/s at {significant(h)} m, {status}{', ' + gravest if gravest else ''}"
-    )
-    form = element("path", d=f"M{x - 6:.1f} {y + 4.5:.1f}h12l-6-10.5z") if gravest in GRAVE else None
-    shape = form or element("circle", cx=x, cy=y, r=5)
-    inside = element("g", element("title", said), shape, class_=f"gauged {status} {gravest}".strip())
+def size_of(count: int) -> float:
+    """Return how large gaugings are drawn where there are so many."""
+    return 5.0 if count <= CROWD else 3.0
+
+
+def gauged(
+    gauging: str,
+    said: str,
+    status: str,
+    gravest: str,
+    x: float,
+    y: float,
+    *beside: Child | None,
+    more: str = "",
+    size: float = 5.0,
+) -> Markup:
+    """Draw a gauging as a link: a circle, or a triangle where it is gravely doubted; filled where it is approved."""
+    wide, foot, tall = 1.2 * size, 0.9 * size, 2.1 * size
+    corners = f"M{x - wide:.1f} {y + foot:.1f}h{2 * wide:.1f}l{-wide:.1f}{-tall:.1f}z"
+    shape = element("path", d=corners) if gravest in GRAVE else element("circle", cx=x, cy=y, r=size)
+    css = " ".join(word for word in ("gauged", status, gravest, more) if word)
+    inside = element("g", element("title", said), *beside, shape, class_=css)
     return element("a", inside, href=names.gauging(gauging), aria_label=said)
-
-
-def _log_steps(scale: Scale) -> list[tuple[float, str]]:
-    steps = [
-        (math.log10(m * 10.0**power), short(m * 10.0**power))
-        for power in range(math.floor(scale.low) - 1, math.ceil(scale.high) + 1)
-        for m in (1, 2, 5)
-    ]
-    return [step for step in steps if scale.low <= step[0] <= scale.high]
-
-
-def _log_left(scale: Scale) -> Markup:
-    parts: list[Child] = []
-    for value, said in _log_steps(scale):
-        parts.append(element("line", class_="grid", x1=62, x2=700, y1=scale(value), y2=scale(value)))
-        parts.append(element("text", said, class_="tick", x=54, y=scale(value) + 4, text_anchor="end"))
-    parts.append(element("line", class_="axis", x1=62, x2=62, y1=scale.start, y2=scale.end))
-    return element("g", *parts, element("text", "gauge height, m", class_="axis-title", x=62, y=22))
 
 
 def history(

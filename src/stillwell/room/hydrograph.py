@@ -1,26 +1,25 @@
-"""The hydrograph of a site: a window of a series, drawn and as JSON, and the windows one can go to from it."""
+"""The hydrograph of a site: a window of a series with its uncertainty, its marks, and the gaugings on it."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from collections.abc import Sequence
+from datetime import UTC
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from stillwell.room import names
-from stillwell.room.asked import BadQuestion, instant, whole_number
-from stillwell.room.buckets import Drawn, drawn
+from stillwell.reading.render import significant
+from stillwell.room.buckets import Drawn, Edges
 from stillwell.room.draw import (
     Child,
     Scale,
     around,
     axis_below,
     axis_left,
+    by_ratio,
     element,
     joined,
     micros,
@@ -28,125 +27,49 @@ from stillwell.room.draw import (
     picture,
     time_steps,
 )
-from stillwell.room.series import Series, SeriesOfSite
+from stillwell.room.drawings import gauged, size_of, spread
+from stillwell.room.window import Window, text_of
 
-WIDE, HIGH, LEFT, RIGHT, TOP, FOOT = 720, 320, 62, 704, 30, 270
-WIDEST = 5000
-LEAST_WINDOW = 60_000_000
-"""A minute, in microseconds."""
-MOST_MARKS = 400
-
-
-@dataclass(frozen=True)
-class Window:
-    """What is looked at of a series: from ``start`` to ``end``, in microseconds since 1970, ``width`` spans wide."""
-
-    series: Series
-    start: int
-    end: int
-    width: int
-    whole: tuple[int, int]
-
-    def picked(self) -> Drawn:
-        """Return what is drawn of it."""
-        s = self.series
-        return drawn(s.times, s.values, self.start, self.end, self.width, s.step)
-
-    def query(self, start: float, end: float) -> dict[str, str]:
-        """Return the query of another window of the series, held within what there is."""
-        span = max(min(end - start, self.whole[1] - self.whole[0]), LEAST_WINDOW)
-        start = min(max(start, self.whole[0]), max(self.whole[1] - span, self.whole[0]))
-        if span >= self.whole[1] - self.whole[0]:
-            return {"series": self.series.name}
-        return {"series": self.series.name, "from": text_of(int(start)), "to": text_of(int(start + span))}
+WIDE, LEFT, RIGHT, TOP, FOOT = 720, 62, 704, 30, 270
+UNDER, STRIPE = 46, 31
+"""Room under the time axis, and what each kind of mark takes below it."""
+SAID = {
+    "below gauged": "below the lowest gauging (extrapolated)",
+    "above gauged": "above the highest gauging (extrapolated)",
+    "shift held": "shift held beyond the visits it was found at",
+    "no rating": "no rating holds, so no discharge",
+}
+"""Marks of a record in fuller words, where one is short."""
 
 
-def text_of(t: int) -> str:
-    """Write microseconds since 1970 as a time to the second."""
-    return moment(t).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
-def window_of(of_site: SeriesOfSite, query: Mapping[str, str], width: int = 1000) -> Window | None:
-    """Read which window is asked for; None where the site has no series.
-
-    Raises
-    ------
-    BadQuestion
-        If there is no such series, or the window makes no sense.
-    """
-    if not of_site.all:
-        return None
-    series = of_site.named(query.get("series", ""))
-    if series is None:
-        msg = f"expected one of the series {', '.join(s.name for s in of_site.all)}, found {query['series']!r}"
-        raise BadQuestion(msg)
-    first, last = int(series.times[0]), int(series.times[-1])
-    room = max((last - first) // 100, LEAST_WINDOW)
-    whole = first - room, last + room
-    start = micros(instant(query, "from") or moment(whole[0]))
-    end = micros(instant(query, "to", end=True) or moment(whole[1]))
-    if end - start < LEAST_WINDOW:
-        msg = f"expected a window of a minute or more, found {text_of(start)} to {text_of(end)}"
-        raise BadQuestion(msg)
-    return Window(series, start, end, whole_number(query, "width", width, 10, WIDEST), whole)
-
-
-def as_json(site: str, window: Window) -> dict[str, Any]:
-    """Lay a window out for JSON; times in milliseconds since 1970, ``breaks`` where the line is lifted before."""
-    picked = window.picked()
-    known = math.isfinite(picked.low)
-    return {
-        "site": site,
-        "series": window.series.name,
-        "title": window.series.title,
-        "unit": window.series.kind.unit,
-        "from": text_of(window.start),
-        "to": text_of(window.end),
-        "width": window.width,
-        "values_in_window": picked.taken,
-        "least": picked.low if known else None,
-        "greatest": picked.high if known else None,
-        "joined": window.series.joined,
-        "times_ms": (picked.times // 1000).tolist(),
-        "values": picked.values.tolist(),
-        "breaks": np.flatnonzero(picked.breaks).tolist(),
-    }
-
-
-def moves(window: Window) -> list[tuple[str, str, dict[str, str]]]:
-    """Name the windows one can go to: what a person reads, what a script is told, and the query."""
-    start, end = window.start, window.end
-    span, middle = end - start, (start + end) / 2
-    return [
-        ("Whole record", "whole", window.query(*window.whole)),
-        ("Earlier", "earlier", window.query(start - span * 0.8, end - span * 0.8)),
-        ("Later", "later", window.query(start + span * 0.8, end + span * 0.8)),
-        ("Closer", "closer", window.query(middle - span / 4, middle + span / 4)),
-        ("Wider", "wider", window.query(middle - span, middle + span)),
-    ]
+def in_words(mark: str) -> str:
+    """Say a mark so that a reader who knows no list of marks understands it."""
+    return SAID.get(mark, mark)
 
 
 def hydrograph(window: Window, gaugings: pd.DataFrame) -> Markup:
     """Draw a window of a series, with the site's gaugings on it as links."""
-    picked, series = window.picked(), window.series
-    marks = _marks(window, gaugings)
-    low, high = around([*picked.values.tolist(), *(value for _, value, _ in marks)], least=0.01)
+    picked, series = window.picked, window.series
+    marks = spread_marks(gaugings_in(window, gaugings))
+    size = size_of(len(marks))
     x = Scale(window.start, window.end, LEFT, RIGHT)
-    y = Scale(low, high, FOOT, TOP)
+    y = _upright(window, marks)
     title = (
         f"{series.title} in {series.kind.unit} from {text_of(window.start)} to {text_of(window.end)}: {picked.taken} "
         f"values" + (f", {picked.low:.4g} to {picked.high:.4g}" if picked.taken else "")
     )
-    clip = element("clipPath", element("rect", x=LEFT, y=0, width=RIGHT - LEFT, height=FOOT + 4), id="plot")
+    clip = element("clipPath", element("rect", x=LEFT, y=TOP - 6, width=RIGHT - LEFT, height=FOOT - TOP + 8), id="plot")
+    high = FOOT + UNDER + STRIPE * len(window.marks) + (6 if window.marks else 0)
     return picture(
         WIDE,
-        HIGH,
+        high,
         title,
         clip,
         axis_left(y, LEFT, f"{series.title}, {series.kind.unit}", RIGHT),
         axis_below(x, FOOT, time_steps(window.start, window.end), "time, UTC", TOP),
-        element("g", _line(picked, x, y, joined_up=series.joined), clip_path="url(#plot)"),
-        joined(_mark(x(t), y(value), gauging, value, series.kind.unit) for t, value, gauging in marks),
+        element("g", _band(window, x, y), _line(window, picked, x, y), clip_path="url(#plot)"),
+        *_stripes(window, x),
+        joined(_gauging(mark, x, y, size) for mark in marks),
         role="group",
         data_from=window.start // 1000,
         data_to=window.end // 1000,
@@ -156,45 +79,150 @@ def hydrograph(window: Window, gaugings: pd.DataFrame) -> Markup:
     )
 
 
-def _line(picked: Drawn, x: Scale, y: Scale, *, joined_up: bool) -> Markup:
-    if not joined_up:
-        dots = (f"M{x(t):.1f} {y(v):.1f}h0" for t, v in zip(picked.times.tolist(), picked.values.tolist(), strict=True))
+def _upright(window: Window, marks: Sequence[dict[str, Any]]) -> Scale:
+    """Choose the upright scale: it holds values, limits and gaugings, and 0 where discharge comes near it."""
+    picked, edges = window.picked, window.band
+    values = [*picked.values.tolist(), *(m["value"] for m in marks)]
+    if window.axis == "log":
+        return by_ratio(values, FOOT, TOP)
+    if edges is not None:
+        values += [float(np.nanmin(edges.low)), float(np.nanmax(edges.high))]
+    values += [m["value"] + sign * m["half"] for m in marks for sign in (-1, 1) if math.isfinite(m["half"])]
+    low, high = around(values, least=0.01)
+    known = picked.values
+    if window.series.kind.unit != "m" and known.size and known.min() >= 0:
+        low = 0.0
+    return Scale(low, high, FOOT, TOP)
+
+
+def _band(window: Window, x: Scale, y: Scale) -> Markup | None:
+    """Fill between the limits, run by run; those of means are levels, as the means are."""
+    edges = window.band
+    if edges is None:
+        return None
+    if window.series.kind.until and not window.picked.thinned:
+        edges = _levels(edges, int(window.series.step))
+    starts = np.flatnonzero(edges.breaks | (np.arange(edges.times.size) == 0)).tolist()
+    out = []
+    for first, last in zip(starts, [*starts[1:], edges.times.size], strict=True):
+        across = [x(t) for t in edges.times[first:last].tolist()]
+        up = [y(min(max(v, y.low), y.high)) for v in edges.high[first:last].tolist()]
+        down = [y(min(max(v, y.low), y.high)) for v in edges.low[first:last].tolist()]
+        there = [f"{a:.1f} {b:.1f}" for a, b in zip(across, up, strict=True)]
+        back = [f"{a:.1f} {b:.1f}" for a, b in zip(reversed(across), reversed(down), strict=True)]
+        out.append("M" + "L".join(there + back) + "Z")
+    return element("path", class_="band", d="".join(out))
+
+
+def _levels(edges: Edges, step: int) -> Edges:
+    times = np.column_stack([edges.times, edges.times + step]).ravel()
+    breaks = np.column_stack([edges.breaks, np.zeros(edges.breaks.size, dtype=np.bool_)]).ravel()
+    return Edges(times, np.repeat(edges.low, 2), np.repeat(edges.high, 2), breaks)
+
+
+def _line(window: Window, picked: Drawn, x: Scale, y: Scale) -> Markup:
+    values = np.where(picked.values > 0, picked.values, np.nan) if window.axis == "log" else picked.values
+    points = list(zip(picked.times.tolist(), values.tolist(), strict=True))
+    if not window.series.joined:
+        dots = (f"M{x(t):.1f} {y(v):.1f}h0" for t, v in points if v == v)
         return element("path", class_="dots", d="".join(dots) or "M0 0")
-    moved = picked.breaks.copy()
-    moved[:1] = True
-    points = zip(picked.times.tolist(), picked.values.tolist(), moved.tolist(), strict=True)
-    return element(
-        "path", class_="line", d="".join(f"{'M' if up else 'L'}{x(t):.1f} {y(v):.1f}" for t, v, up in points)
-    )
+    if window.series.kind.until and not picked.thinned:
+        return _steps(window, points, x, y)
+    steps, up = [], True
+    for (t, v), lifted in zip(points, picked.breaks.tolist(), strict=True):
+        if v != v:
+            up = True
+            continue
+        steps.append(f"{'M' if up or lifted else 'L'}{x(t):.1f} {y(v):.1f}")
+        up = False
+    return element("path", class_="line", d="".join(steps))
 
 
-def _marks(window: Window, gaugings: pd.DataFrame) -> list[tuple[int, float, str]]:
+def _steps(window: Window, points: Sequence[tuple[int, float]], x: Scale, y: Scale) -> Markup:
+    """Draw means as what they are: a level over the whole span each one is the mean of."""
+    out, before = [], math.nan
+    for t, v in points:
+        if v != v:
+            before = math.nan
+            continue
+        near = before == before and abs(t - before) < 2
+        out.append(f"{'V' if near else f'M{x(t):.1f} '}{y(v):.1f}H{x(t + window.series.step):.1f}")
+        before = t + window.series.step
+    return element("path", class_="line", d="".join(out))
+
+
+def _stripes(window: Window, x: Scale) -> list[Child]:
+    """Draw under the plot where each mark holds, each in words above a stripe of its own."""
+    out: list[Child] = []
+    for i, (word, spans) in enumerate(window.marks):
+        foot = FOOT + UNDER + STRIPE * i + 12
+        bars = ((x(a), max(x(min(b, window.end)) - x(a), 1.2)) for a, b in spans)
+        d = "".join(f"M{left:.1f} {foot + 5}h{wide:.1f}v8h-{wide:.1f}z" for left, wide in bars)
+        out.append(element("text", in_words(word), class_="tick", x=LEFT, y=foot))
+        out.append(element("path", class_="axis stripe", d=f"M{LEFT} {foot + 13}H{RIGHT}"))
+        out.append(element("path", element("title", in_words(word)), class_="held", d=d))
+    return out
+
+
+def _gauging(mark: dict[str, Any], x: Scale, y: Scale, size: float) -> Markup:
+    at, value, half = x(mark["time"]), mark["value"], mark["half"]
+    whisker = None
+    if math.isfinite(half) and half > 0:
+        ends = [y(min(max(value + sign * half, y.low), y.high)) for sign in (-1, 1)]
+        whisker = element("path", class_="whisker", d=f"M{at:.1f} {ends[0]:.1f}V{ends[1]:.1f}")
+    return gauged(mark["gauging"], mark["said"], mark["status"], mark["gravest"], at, y(value), whisker, size=size)
+
+
+def gaugings_in(window: Window, gaugings: pd.DataFrame) -> list[dict[str, Any]]:
     """Find the gaugings in the window that have the quantity drawn."""
     if gaugings.empty:
         return []
-    column = "gauge_height_m" if window.series.kind.unit == "m" else "discharge_m3_s"
-    low, high = moment(window.start), moment(window.end)
-    rows = gaugings[gaugings["started_at"].between(low, high) & gaugings[column].notna()].tail(MOST_MARKS)
-    times = (micros(at.to_pydatetime().astimezone(UTC)) for at in rows["started_at"])
-    return list(zip(times, rows[column].tolist(), rows["gauging_id"].tolist(), strict=True))
+    height = window.series.kind.unit == "m"
+    column = "gauge_height_m" if height else "discharge_m3_s"
+    kept = gaugings["started_at"].between(moment(window.start), moment(window.end)) & gaugings[column].notna()
+    if window.axis == "log":
+        kept &= gaugings[column] > 0
+    rows = gaugings[kept]
+    half = pd.Series(math.nan, index=rows.index) if height else larger_uncertainty(rows)
+    unit = window.series.kind.unit
+    columns = ("gauging_id", "started_at", column, "status", "gravest")
+    out = []
+    for (gauging, at, value, status, gravest), u in zip(
+        zip(*(rows[name] for name in columns), strict=True), half, strict=True
+    ):
+        sure = f" ± {significant(u, 2)}" if math.isfinite(u) else ""
+        doubt = f", {gravest}" if gravest else ""
+        out.append(
+            {
+                "gauging": str(gauging),
+                "time": micros(at.to_pydatetime().astimezone(UTC)),
+                "value": float(value),
+                "half": float(u),
+                "status": str(status),
+                "gravest": str(gravest),
+                "said": f"gauging {gauging}: {significant(value)}{sure} {unit}, {status}{doubt}",
+            }
+        )
+    return out
 
 
-def _mark(x: float, y: float, gauging: str, value: float, unit: str) -> Child:
-    said = f"gauging {gauging}: {value:.4g} {unit}"
-    diamond = f"M{x:.1f} {y - 5:.1f}l5 5l-5 5l-5-5z"
-    return element(
-        "a",
-        element("path", element("title", said), class_="mark", d=diamond),
-        href=names.gauging(gauging),
-        aria_label=said,
-    )
+def larger_uncertainty(rows: pd.DataFrame) -> pd.Series:
+    """Take the larger of both expanded uncertainties of each gauging, m³/s; NaN where there is none."""
+    pair = rows[["uncertainty_table_m3_s", "uncertainty_scatter_m3_s"]].astype("float64")
+    return pair.max(axis=1)
 
 
-def years(window: Window) -> list[tuple[str, dict[str, str]]]:
-    """Name the calendar years of the record with their windows, the newest first, at most sixty."""
-    first, last = moment(int(window.series.times[0])).year, moment(int(window.series.times[-1])).year
-    starts = [(year, micros(datetime(year, 1, 1, tzinfo=UTC))) for year in range(last, first - 1, -1)][:60]
-    return [
-        (str(year), {"series": window.series.name, "from": text_of(t), "to": text_of(t + 366 * 86_400_000_000)})
-        for year, t in starts
-    ]
+def spread_marks(marks: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Keep as many as are drawn."""
+    return [marks[place] for place in spread(pd.DataFrame(index=range(len(marks)))).index]
+
+
+def said_of_gaugings(marks: Sequence[dict[str, Any]]) -> str:
+    """Count the gaugings of a window by their review, in words."""
+    if not marks:
+        return "No gauging lies in it."
+    counts = pd.Series([mark["status"] for mark in marks]).value_counts()
+    parts = [f"{counts[word]} {word}" for word in ("approved", "provisional") if word in counts]
+    drawn = len(spread_marks(list(marks)))
+    fewer = "" if drawn == len(marks) else f" {drawn} of them are drawn, evenly spread; look closer for all."
+    return f"{len(marks)} gauging{'s' if len(marks) != 1 else ''} on it: {', '.join(parts)}.{fewer}"

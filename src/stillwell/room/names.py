@@ -3,8 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextvars import ContextVar
+from datetime import datetime
 from typing import Any
 from urllib.parse import quote, unquote, urlencode
+
+from stillwell.reading.render import time_text
+
+AS_OF = "as_of"
+"""The parameter that asks for the archive as it stood at an earlier moment."""
+_then: ContextVar[str] = ContextVar("then", default="")
 
 EXTENSIONS = {"csv": "CSV", "parquet": "Parquet", "nc": "NetCDF"}
 
@@ -23,10 +31,21 @@ def decoded(segment: str) -> str:
     return unquote(segment[1:]) if segment.startswith("=") else segment
 
 
+def stay_at(as_of: datetime | None) -> None:
+    """Make the addresses given out from here on, in this context, lead to the archive as it stood at a moment."""
+    _then.set("" if as_of is None else time_text(as_of))
+
+
 def with_query(path: str, query: Mapping[str, Any]) -> str:
-    """Add a query to a path, leaving out what is None or empty."""
-    said = {name: value for name, value in query.items() if value is not None and value != ""}
-    return f"{path}?{urlencode(said)}" if said else path
+    """Add a query to a path, leaving out what is None or empty, and the moment the page shows the archive at."""
+    asked = dict(query) if AS_OF in query else {**query, AS_OF: _then.get()}
+    said = {name: value for name, value in asked.items() if value is not None and value != ""}
+    return f"{path}{'&' if '?' in path else '?'}{urlencode(said)}" if said else path
+
+
+def at(path: str) -> str:
+    """Return the address of a page without a code of its own."""
+    return with_query(path, {})
 
 
 def site(code: str, **query: Any) -> str:
@@ -46,12 +65,12 @@ def meter(code: str, **query: Any) -> str:
 
 def commit(number: int) -> str:
     """Return the address of a ledger entry's page."""
-    return f"/ledger/{number}"
+    return with_query(f"/ledger/{number}", {})
 
 
 def deposit(digest: str) -> str:
     """Return the address of a deposit's page."""
-    return f"/deposits/{coded(digest)}"
+    return with_query(f"/deposits/{coded(digest)}", {})
 
 
 def lines(digest: str, file: str, rows: Any = None) -> str:
@@ -93,7 +112,7 @@ def node(name: str, details: Mapping[str, str] | None = None) -> str:
     if kind in {"finding", "review"}:
         return gauging(rest.split("/")[0])
     if kind == "commit":
-        return commit(int(rest)) if rest.isdigit() else "/ledger"
+        return commit(int(rest)) if rest.isdigit() else at("/ledger")
     if kind == "rows":
         return lines(rest.partition("/")[0], details.get("file", ""), details.get("lines"))
     if kind == "file":
@@ -101,7 +120,7 @@ def node(name: str, details: Mapping[str, str] | None = None) -> str:
         return lines(digest, path)
     if kind == "record":
         number = rest.split("/")[-2] if rest.count("/") >= 2 else ""
-        return commit(int(number)) if number.isdigit() else "/ledger"
+        return commit(int(number)) if number.isdigit() else at("/ledger")
     if kind in OF_SITE:
         return trace(f"site:{unquote(rest.split('/')[0])}", "forward")
     if kind in OF_RATING:

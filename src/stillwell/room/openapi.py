@@ -64,6 +64,7 @@ def _parameter(name: str, where: str, said: str, schema: dict[str, Any], example
 
 
 _TEXT = {"type": "string", "minLength": 1, "maxLength": 500}
+_THEN = _parameter("as_of", "query", "the archive as it stood at this day or time with its offset", _TEXT, "2025-10-15")
 _COLLECTION = _parameter("collectionId", "path", "name of a table, or code of a site", _TEXT)
 _ITEMS = [
     _parameter(
@@ -80,6 +81,8 @@ _ITEMS = [
     _parameter("status", "query", "only gaugings of this status", _TEXT),
     _parameter("check", "query", "only rows of this check", _TEXT),
     _parameter("deposit", "query", "only rows that rest on this deposit", _TEXT),
+    _parameter("rating", "query", "only rows of this rating", _TEXT),
+    _parameter("sensor", "query", "only rows of this sensor", _TEXT),
     _parameter("datetime", "query", "a moment or an interval with a slash, open ends as ..", _TEXT, "2025-01-01/.."),
     _parameter("bbox", "query", "west,south,east,north in degrees", _TEXT, "-30,47,-29,48"),
     _parameter("revisions", "query", "the rows that stand, or all", {"type": "string", "enum": ["standing", "all"]}),
@@ -123,7 +126,7 @@ def _get(
         }
         for code, said in _PROBLEMS.items()
     }
-    return {"get": {"summary": summary, "parameters": parameters, "responses": {"200": answer} | problems}}
+    return {"get": {"summary": summary, "parameters": [*parameters, _THEN], "responses": {"200": answer} | problems}}
 
 
 def _object(required: dict[str, Any], **more: Any) -> dict[str, Any]:
@@ -159,12 +162,15 @@ def _schemas(view: View) -> dict[str, Any]:
             "joined": {"type": "boolean"},
             "times_ms": numbers,
             "values": numbers,
+            "uncertainty": {"type": "array", "items": number},
             "breaks": numbers,
+            "marks": {"type": "array", "items": {"$ref": "#/components/schemas/Mark"}},
         }
     )
     collection = _object({"id": text, "title": text, "description": text, "links": links})
     return {
         "Any": {"type": "object"},
+        "Mark": _object({"mark": text, "spans_ms": {"type": "array", "items": numbers}}),
         "Link": link,
         "Collection": collection,
         "Collections": _object({"collections": {"type": "array", "items": collection}, "links": links}),

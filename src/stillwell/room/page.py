@@ -17,7 +17,7 @@ from starlette.responses import HTMLResponse, Response
 
 from stillwell import __version__
 from stillwell.fingerprint import sha256
-from stillwell.reading.render import significant
+from stillwell.reading.render import significant, time_text
 from stillwell.reading.show import CAUTION, GRAVITY
 from stillwell.reading.trace_graph import harmless
 from stillwell.room import names
@@ -25,6 +25,7 @@ from stillwell.room.asked import NotFound
 from stillwell.room.shelf import View
 
 NONE = Markup('<span class="none">none</span>')
+PARTS = ("downloads", "severity", "pager", "scroller", "stay", "plural")
 OWN_FILES = ("room.css", "room.js", "mark.svg")
 SECTIONS = (
     ("/", "Sites"),
@@ -51,6 +52,20 @@ def number(value: Any, digits: int = 4) -> Markup:
     if isinstance(value, (bool, int)):
         return escape(str(value))
     return Markup('<span title="{}">{}</span>').format(repr(float(value)), significant(float(value), digits))
+
+
+def given(value: Any) -> Markup:
+    """Write a number that was handed in, without digits it did not have."""
+    if value is None or value is pd.NA or value != value:
+        return NONE
+    return Markup('<span title="{}">{}</span>').format(repr(float(value)), f"{float(value):.7g}")
+
+
+def signed(value: Any) -> Markup:
+    """Write a departure in percent with its sign, to a tenth."""
+    if value is None or value is pd.NA or value != value:
+        return NONE
+    return Markup('<span title="{}">{}</span>').format(repr(float(value)), f"{float(value):+.1f}")
 
 
 def when(value: Any, form: str = "%Y-%m-%d %H:%M") -> Markup:
@@ -81,7 +96,8 @@ def templates() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"label": label, "plain": harmless, "number": number, "when": when, "day": day}
+    filters = (number, signed, given, when, day, label)
+    environment.filters |= {function.__name__: function for function in filters} | {"plain": harmless}
     environment.globals |= {
         "names": names,
         "sections": SECTIONS,
@@ -91,7 +107,7 @@ def templates() -> jinja2.Environment:
         "static": static_address,
     }
     parts = environment.get_template("_parts.html").module
-    environment.globals |= {name: getattr(parts, name) for name in ("downloads", "severity", "pager", "scroller")}
+    environment.globals |= {name: getattr(parts, name) for name in PARTS}
     return environment
 
 
@@ -130,14 +146,15 @@ def page(view: View, request: Request, template: str, **said: Any) -> HTMLRespon
     **said
         What the template is told.
     """
-    head = view.archive.ledger.head()
     common = {
         "view": view,
         "path": request.url.path,
         "archive_name": view.archive.root.resolve().name,
         "head": view.number,
-        "head_at": head.recorded_at if head else None,
+        "head_at": view.head.recorded_at if view.head else None,
         "query": dict(request.query_params),
+        "then": view.as_of,
+        "then_text": "" if view.as_of is None else time_text(view.as_of),
     }
     return HTMLResponse(templates().get_template(f"{template}.html").render(common | said))
 
@@ -149,6 +166,8 @@ def problem_page(request: Request, status: int, heading: str, words: str) -> HTM
         "archive_name": "",
         "head": None,
         "head_at": None,
+        "then": None,
+        "then_text": "",
         "query": {},
         "heading": heading,
         "words": harmless(words),

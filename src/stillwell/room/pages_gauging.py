@@ -12,6 +12,7 @@ from stillwell.archive.links import sites_named
 from stillwell.archive.reviews import newest_rows
 from stillwell.room import drawings, names
 from stillwell.room.asked import NotFound, whole_number
+from stillwell.room.office import departures, ratings_at
 from stillwell.room.page import download_links, grave_first, gravest, page
 from stillwell.room.rows import first_record, records
 from stillwell.room.shelf import View
@@ -85,6 +86,7 @@ def _said(view: View, row: dict[str, Any]) -> dict[str, Any]:
     own = {"gauging_id": row["gauging_id"], "revisions": "all"}
     return {
         "g": row,
+        "departure": float(departures(pd.DataFrame([row]), ratings_at(view, row["site"])).iloc[0]),
         "facts": [(said, row[column]) for said, column in FACTS if row.get(column) is not None],
         "results": [(said, row[column], unit) for said, column, unit in RESULTS if row.get(column) is not None],
         "uncertainties": _uncertainties(row),
@@ -141,7 +143,13 @@ def _doubts(findings: pd.DataFrame) -> list[dict[str, Any]]:
     for code, rows in findings.groupby("code", sort=False):
         one = first_record(rows)
         out.append(
-            {"code": code, "severity": one["severity"], "rows": records(rows.head(MOST_ALIKE)), "many": len(rows)}
+            {
+                "code": code,
+                "severity": one["severity"],
+                "rows": records(rows.head(MOST_ALIKE)),
+                "many": len(rows),
+                "source": one["source"] if (rows["source"] == one["source"]).all() else None,
+            }
         )
     return out
 

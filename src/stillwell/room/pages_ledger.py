@@ -110,8 +110,10 @@ def known_deposit(view: View, digest: str) -> str:
     NotFound
         If none was taken that has it.
     """
-    if not view.archive.ledger.has_deposit(digest):
-        msg = f"No deposit with the sha256 {digest[:80]!r} was ever taken."
+    taken = view.standing("deposits") if view.as_of else None
+    known = view.archive.ledger.has_deposit(digest) if taken is None else bool((taken["deposit"] == digest).any())
+    if not known:
+        msg = f"No deposit with the sha256 {digest[:80]!r} was {'taken by then' if view.as_of else 'ever taken'}."
         raise NotFound(msg)
     return digest
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from importlib import resources
 from typing import Any
 
 import pandas as pd
@@ -10,10 +9,11 @@ from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import Response
 
-from stillwell.assessment.policy import Policy, policy_from
+from stillwell.assessment.policy import Policy
 from stillwell.room import names
 from stillwell.room.asked import NotFound
 from stillwell.room.drawings import history
+from stillwell.room.office import policy_of
 from stillwell.room.page import download_links, page
 from stillwell.room.rows import records
 from stillwell.room.shelf import View
@@ -65,7 +65,7 @@ def meter_page(view: View, request: Request) -> Response:
         raise NotFound(msg)
     checks = _of(view, "checks", code, "checked_at")
     samples = _of(view, "check_samples", code, "checked_at")
-    policy = view.memo("policy", lambda: _policy(view))
+    policy = view.memo("policy", lambda: policy_of(view))
     question = (
         "SELECT gauging_id, site, started_at, discharge_m3_s, quality, status FROM gaugings WHERE instrument = ? "
         "ORDER BY started_at DESC LIMIT ?"
@@ -91,13 +91,6 @@ def meter_page(view: View, request: Request) -> Response:
 def _of(view: View, table: str, code: str, order: str) -> pd.DataFrame:
     rows = view.standing(table)
     return rows[rows["instrument"] == code].sort_values(order, kind="stable") if len(rows) else rows
-
-
-def _policy(view: View) -> Policy:
-    """Return the policy that holds: the office's, or the one that ships with this version."""
-    default = policy_from(resources.files("stillwell.assessment").joinpath("policy.toml").read_text(encoding="utf-8"))
-    adopted = view.standing("policies")
-    return policy_from(str(adopted["text"].iloc[-1]), default) if len(adopted) else default
 
 
 def _pictures(checks: pd.DataFrame, samples: pd.DataFrame, policy: Policy) -> list[Markup]:

@@ -15,11 +15,17 @@ A_PAGE = 50
 
 def tables(view: View, request: Request) -> Response:
     """Answer with the tables."""
-    counted = {table: sum(file.rows for file in view.archive.table_files(table)) for table in view.tables}
+    counted = view.memo("rows-counted", lambda: {table: _rows(view, table) for table in view.tables})
     said = [
         (table, view.description(table)["description"], counted[table], download_links(table)) for table in view.tables
     ]
     return page(view, request, "tables", tables=said)
+
+
+def _rows(view: View, table: str) -> int:
+    if view.as_of is None:
+        return sum(file.rows for file in view.archive.table_files(table))
+    return int(view.ask(f'SELECT count(*) FROM "{table}_revisions"')[0][0].as_py())
 
 
 def table_page(view: View, request: Request) -> Response:

@@ -15,7 +15,7 @@ from stillwell.archive.tables import arrow_schema_from
 from stillwell.room.asked import BadQuestion, NotFound, moment_in
 from stillwell.room.shelf import View
 
-EQUAL = ("site", "gauging_id", "instrument", "code", "severity", "status", "check", "deposit")
+EQUAL = ("site", "gauging_id", "instrument", "code", "severity", "status", "check", "deposit", "rating", "sensor")
 """Columns a question can name, where the table has them."""
 PARAMETERS = (*EQUAL, "datetime", "bbox", "revisions")
 OWN_TIME = ("started_at", "checked_at")

@@ -6,11 +6,13 @@ Takes no lock of the archive. A commit made meanwhile is seen by the next reques
 from __future__ import annotations
 
 import json
+from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sequence
+from datetime import datetime
 from functools import cached_property
 from pathlib import Path
 from queue import Empty, LifoQueue
-from threading import BoundedSemaphore
+from threading import BoundedSemaphore, Lock
 from typing import Any, TypeVar
 
 import duckdb
@@ -19,14 +21,17 @@ import pyarrow as pa
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.layout import schema_path
-from stillwell.archive.ledger import Ledger
+from stillwell.archive.ledger import Entry, Ledger
 from stillwell.archive.standing import standing_rows
 from stillwell.errors import ArchiveDamaged
 from stillwell.reading.sql import connect
 from stillwell.room.kept import Kept
+from stillwell.room.then import ArchiveThen, newest_by
 
 T = TypeVar("T")
 
+MOST_THEN = 8
+"""Earlier states of the archive held at once."""
 QUESTIONS = 4
 """SQL questions answered at once."""
 
@@ -40,11 +45,14 @@ class View:
     number : int
     kept : Kept
         Shared by the views of an archive.
+    as_of : datetime, optional
+        Where the archive is shown as it stood then: when its newest entry was recorded.
     """
 
-    def __init__(self, archive: Archive, number: int, kept: Kept) -> None:
+    def __init__(self, archive: Archive, number: int, kept: Kept, as_of: datetime | None = None) -> None:
         self.archive = archive
         self.number = number
+        self.as_of = as_of
         self._kept = kept
         self._turn = BoundedSemaphore(QUESTIONS)
         self._idle: LifoQueue[duckdb.DuckDBPyConnection] = LifoQueue()
@@ -54,9 +62,22 @@ class View:
         """Name the state of the archive for caches."""
         return f'W/"{self.number}-{self.archive.ledger.head_digest()[:20]}"'
 
+    @cached_property
+    def head(self) -> Entry | None:
+        """Return the newest entry of the view, None before the first."""
+        return self.archive.ledger.entry(self.number) if self.number else None
+
+    @cached_property
+    def digest(self) -> str:
+        """Return the sha256 of that entry."""
+        ledger = self.archive.ledger
+        if self.number == ledger.head_number():
+            return ledger.head_digest()
+        return ledger.entry(self.number + 1).previous or ""
+
     def memo(self, key: Hashable, make: Callable[[], T]) -> T:
         """Return what was made for a key at this state of the ledger, else make it."""
-        return self._kept.get((self.number, key), make)
+        return self._kept.get((self.archive.ledger.head_number(), self.number, self.as_of, key), make)
 
     def memo_of_files(
         self, key: Hashable, tables: Sequence[str], sites: Sequence[str] | None, make: Callable[[], T]
@@ -68,7 +89,7 @@ class View:
         paths = tuple(path for table in tables for path in self.archive.table_paths(table, sites))
         listed = (self.archive.ledger.listed(schema_path(table)) for table in tables)
         described = tuple(file.sha256 for file in listed if file is not None)
-        return self._kept.get((paths, described, key), make)
+        return self._kept.get((paths, described, self.as_of, key), make)
 
     def standing(self, table: str, site: str | None = None) -> pd.DataFrame:
         """Read the rows of a table that stand, of one site or all; empty where the archive has no such table."""
@@ -93,7 +114,7 @@ class View:
         known = {field["name"] for field in self.description(table)["fields"]}
         rows = self.archive.read(table, [site], [name for name in needed if name in known])
         rows = rows[rows["site"] == site]
-        if "revision" not in rows or rows["revision"].max() == 1:
+        if rows.empty or "revision" not in rows or rows["revision"].max() == 1:
             return rows.reset_index(drop=True)
         return standing_rows(table, rows, pd.DataFrame(), self.description(table)["primaryKey"])
 
@@ -135,7 +156,7 @@ class View:
 
     def _connected(self) -> duckdb.DuckDBPyConnection:
         try:
-            return connect(self.archive)
+            return connect(self.archive, self.as_of)
         except duckdb.Error as error:
             raise ArchiveDamaged(_unread(error)) from error
 
@@ -145,7 +166,7 @@ def _unread(error: duckdb.Error) -> str:
 
 
 class Shelf:
-    """The archive in a folder, always as it stands now.
+    """The archive in a folder, always as it stands now, and as it stood at moments asked for.
 
     Parameters
     ----------
@@ -155,10 +176,12 @@ class Shelf:
     def __init__(self, root: Path) -> None:
         self.root = root
         self._view: View | None = None
+        self._then: OrderedDict[int, View] = OrderedDict()
+        self._door = Lock()
         self._kept = Kept()
 
-    def view(self) -> View:
-        """Return the newest view.
+    def view(self, as_of: datetime | None = None) -> View:
+        """Return the newest view, or that of an earlier moment.
 
         Raises
         ------
@@ -170,4 +193,18 @@ class Shelf:
         if view is None or view.number != number:
             archive = Archive(self.root)
             view = self._view = View(archive, archive.ledger.head_number(), self._kept)
+            with self._door:
+                self._then.clear()
+        return view if as_of is None else self._view_then(view, as_of)
+
+    def _view_then(self, newest: View, as_of: datetime) -> View:
+        number, recorded_at = newest_by(newest.archive.ledger, as_of)
+        with self._door:
+            view = self._then.get(number)
+            if view is None:
+                view = View(ArchiveThen(self.root, number, recorded_at), number, self._kept, recorded_at)
+                self._then[number] = view
+            self._then.move_to_end(number)
+            while len(self._then) > MOST_THEN:
+                self._then.popitem(last=False)
         return view

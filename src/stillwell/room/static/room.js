@@ -63,8 +63,10 @@ function dragging(figure, svg) {
     const [first, last] = [Math.min(from, to), Math.max(from, to)];
     from = null;
     if (event.type !== "pointerup" || last - first < 8) return;
-    const query = new URLSearchParams({ series: figure.dataset.series, from: moment(first), to: moment(last) });
-    show(`${figure.dataset.path}?${query}`, ".scroller");
+    const target = new URL(figure.dataset.path, window.location.href);
+    const asked = { series: figure.dataset.series, axis: figure.dataset.axis, from: moment(first), to: moment(last) };
+    for (const [name, value] of Object.entries(asked)) target.searchParams.set(name, value);
+    show(target.pathname + target.search, ".scroller");
   };
   svg.addEventListener("pointerup", end);
   svg.addEventListener("pointercancel", end);
@@ -79,7 +81,9 @@ function ready(figure) {
     const link = event.target.closest("a[data-window]");
     if (!link || event.ctrlKey || event.metaKey || event.shiftKey || event.button !== 0) return;
     event.preventDefault();
-    const focus = link.dataset.move ? `a[data-move="${link.dataset.move}"]` : ".scroller";
+    const kept = ["move", "upright", "seriesName"].find((name) => link.dataset[name]);
+    const attribute = { move: "data-move", upright: "data-upright", seriesName: "data-series-name" }[kept];
+    const focus = kept ? `a[${attribute}="${CSS.escape(link.dataset[kept])}"]` : ".scroller";
     show(link.getAttribute("href"), focus);
   });
   const pane = figure.querySelector(".scroller");
