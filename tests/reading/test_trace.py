@@ -14,7 +14,7 @@ from stillwell.audit import audit
 from stillwell.errors import ArchiveDamaged, QueryError
 from stillwell.reading.trace import trace, trace_forward
 from stillwell.reading.trace_graph import as_dict
-from tests.pipeline.season import season, sheets, take
+from tests.pipeline.season import registers, season, sheets, take
 from tests.prepare.test_meters import _check
 from tests.reading.recorded import ID, MAPPED, OFFICE, REVIEW, recorded
 
@@ -306,7 +306,9 @@ def test_an_archive_older_than_its_telling(tmp_path, monkeypatch):
     monkeypatch.setattr(provenance, "TOLD", ())
     monkeypatch.setattr(provenance, "places", lambda rows, key: {})
     monkeypatch.setattr(provenance, "_sources_of", _only_the_deposit)
-    root = season(tmp_path, "1")
+    root = tmp_path / "archive"
+    take(root, registers(tmp_path / "registers"))
+    take(root, sheets(tmp_path / "first", "1"))
     found = trace(Archive(root), "S1.20250501T100000Z.M1")
     assert found.remarks == ("commit 2 does not tell the site, meter or lines of what it made",)
     assert {"gaugings.csv", "points.csv", "gauge_heights.csv"} == {node.label for node in found.of_kind("file")}
