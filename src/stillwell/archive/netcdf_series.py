@@ -145,7 +145,7 @@ def series_netcdf(
         with netCDF4.Dataset(path, "w", format="NETCDF4_CLASSIC") as data:
             data.set_fill_off()
             data.createDimension("time", len(rows))
-            values = [_time(data, table, rows), *_place(data, site), *_numbers(data, table, rows)]
+            values = [_time(data, table, rows), *place(data, site), *_numbers(data, table, rows)]
             values += [*_flags(data, rows), *_words(data, site, rows)]
             data.setncatts(series_attributes(site, year, rows, office, table, WHEN[table]))
             for variable, written in values:
@@ -174,12 +174,26 @@ def _time(data: Any, table: str, rows: pd.DataFrame) -> Declared:
     return time, (start + end) / 2
 
 
-def _place(data: Any, site: Mapping[str, Any]) -> Iterator[Declared]:
+def place(data: Any, site: Mapping[str, Any], dimensions: tuple[str, ...] = ()) -> Iterator[Declared]:
+    """Declare where the gauge stands: once, or once for each instance along a dimension; and what that refers to.
+
+    Parameters
+    ----------
+    data : netCDF4.Dataset
+    site : mapping
+        Row of the register.
+    dimensions : tuple of str
+
+    Yields
+    ------
+    Declared
+    """
+    shape = tuple(len(data.dimensions[name]) for name in dimensions)
     for name, column, axis in (("lat", "latitude", "Y"), ("lon", "longitude", "X")):
-        variable = data.createVariable(name, "f8")
-        place = attributes(column_of("sites", column)) | {"axis": axis, "coverage_content_type": "coordinate"}
-        variable.setncatts(place | {"long_name": f"{column} of the gauge"})
-        yield variable, float(site[column])
+        variable = data.createVariable(name, "f8", dimensions)
+        said = attributes(column_of("sites", column)) | {"axis": axis, "coverage_content_type": "coordinate"}
+        variable.setncatts(said | {"long_name": f"{column} of the gauge"})
+        yield variable, np.full(shape, float(site[column]))
     crs = data.createVariable("crs", "i4")
     crs.setncatts(
         {
@@ -187,6 +201,7 @@ def _place(data: Any, site: Mapping[str, Any]) -> Iterator[Declared]:
             "grid_mapping_name": "latitude_longitude",
             "semi_major_axis": 6378137.0,
             "inverse_flattening": 298.257223563,
+            "coverage_content_type": "referenceInformation",
         }
     )
     yield crs, np.int32(0)

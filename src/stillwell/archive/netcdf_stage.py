@@ -22,6 +22,7 @@ from stillwell.archive.layout import site_folder
 from stillwell.archive.netcdf import HOW, NOTHING, SECONDS, column_of, epoch
 from stillwell.archive.netcdf_compare import unlike_listed
 from stillwell.archive.netcdf_globals import stage_attributes
+from stillwell.archive.netcdf_series import Declared, place
 from stillwell.archive.standing import newest_revisions
 from stillwell.records import Fault
 
@@ -130,10 +131,6 @@ def stage_netcdf(site: Mapping[str, Any], year: int, rows: pd.DataFrame, office:
         return path.read_bytes()
 
 
-Declared = tuple[Any, Any]
-"""A variable and the values it gets when all are declared."""
-
-
 def _sensors(data: Any, site: Mapping[str, Any], names: list[str]) -> Iterator[Declared]:
     raw = [name.encode("utf-8") for name in names]
     longest = max(len(name) for name in raw)
@@ -150,22 +147,7 @@ def _sensors(data: Any, site: Mapping[str, Any], names: list[str]) -> Iterator[D
     station._Encoding = "utf-8"
     station.set_auto_chartostring(False)
     yield station, np.array(raw, dtype=f"S{longest}").view("S1").reshape(len(raw), longest)
-    for name, column, axis in (("lat", "latitude", "Y"), ("lon", "longitude", "X")):
-        variable = data.createVariable(name, "f8", (SENSOR,))
-        place = attributes(column_of("sites", column)) | {"axis": axis, "coverage_content_type": "coordinate"}
-        variable.setncatts(place | {"long_name": f"{column} of the gauge"})
-        yield variable, np.full(len(raw), float(site[column]))
-    crs = data.createVariable("crs", "i4")
-    crs.setncatts(
-        {
-            "long_name": "coordinate reference system of lat and lon",
-            "grid_mapping_name": "latitude_longitude",
-            "semi_major_axis": 6378137.0,
-            "inverse_flattening": 298.257223563,
-            "coverage_content_type": "referenceInformation",
-        }
-    )
-    yield crs, np.int32(0)
+    yield from place(data, site, (SENSOR,))
 
 
 def _values(data: Any, rows: pd.DataFrame, codes: Any) -> Iterator[Declared]:
