@@ -1,4 +1,4 @@
-"""One PROV-JSON document of what goes out: the gaugings published and what they derive from, persons by code only.
+"""One PROV-JSON document of what goes out: gaugings and records published and what they rest on, persons by code only.
 
 Everything is picked from the archive's own provenance; a label or description that may hold what somebody typed, such
 as the name of a file, stays behind.
@@ -17,6 +17,9 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.provenance import PREFIXES
+from stillwell.archive.provenance_derived import WORDS as DERIVED
+from stillwell.archive.provenance_names import handed_in_name, record_name
+from stillwell.archive.provenance_series import KINDS, RATING, with_sensor
 from stillwell.fingerprint import canonical_json
 from stillwell.publishing.rows import CODE, NOT_A_CODE
 
@@ -40,15 +43,15 @@ Records = dict[str, dict[str, Any]]
 
 
 def published_provenance(
-    archive: Archive, gaugings: pd.DataFrame, *, day: date, by: str, dataset: str, software_version: str
+    archive: Archive, tables: Mapping[str, pd.DataFrame], *, day: date, by: str, dataset: str, software_version: str
 ) -> bytes:
     """Write the provenance of what is published.
 
     Parameters
     ----------
     archive : Archive
-    gaugings : DataFrame
-        Rows that go out.
+    tables : mapping of str to DataFrame
+        Rows that go out, by table.
     day : date
     by : str
         Code of whoever publishes.
@@ -63,10 +66,12 @@ def published_provenance(
         Canonical JSON.
     """
     known = _merged(archive)
+    gaugings = tables["gaugings"]
     members = [
         f"gauging:{_safe(name)}/{revision}"
         for name, revision in zip(gaugings["gauging_id"], gaugings["revision"], strict=True)
     ]
+    members += sorted(_recorded(archive, tables) & known.get("entity", {}).keys())
     document = _picked(known, members)
     _add_publishing(document, members, day, by, dataset, software_version)
     return canonical_json({name: value for name, value in document.items() if value})
@@ -82,6 +87,25 @@ def _merged(archive: Archive) -> dict[str, Records]:
                 # the name of a relation is good within its own document only
                 mine[f"{path} {name}" if kind in RELATIONS else name] = record
     return known
+
+
+def _recorded(archive: Archive, tables: Mapping[str, pd.DataFrame]) -> set[str]:
+    """Name what the archive's provenance tells of the stage, ratings and records that go out."""
+    numbers = {pd.Timestamp(entry.recorded_at): entry.number for entry in archive.ledger.entries()}
+    names = set()
+    for table in DERIVED.keys() & tables.keys():
+        pairs = tables[table][["site", "recorded_at"]].drop_duplicates()
+        names |= {record_name(site, numbers[at], table) for site, at in pairs.itertuples(index=False)}
+    for table, kind in KINDS.items():
+        if table in tables:
+            parts = with_sensor(tables[table])[[*kind.key, "deposit"]].drop_duplicates()
+            keys = (tuple(map(str, key)) for key in parts.itertuples(index=False))
+            names |= {handed_in_name(kind.prefix, key[:-1], key[-1]) for key in keys}
+    for table in RATING:
+        if table in tables:
+            pairs = tables[table][["rating", "deposit"]].drop_duplicates()
+            names |= {handed_in_name("adoption", (name,), deposit) for name, deposit in pairs.itertuples(index=False)}
+    return names
 
 
 def _picked(known: Mapping[str, Records], members: list[str]) -> dict[str, Any]:
@@ -110,8 +134,18 @@ def _picked(known: Mapping[str, Records], members: list[str]) -> dict[str, Any]:
 def _ancestry(known: Mapping[str, Records], members: list[str]) -> set[str]:
     """Follow derivations back from some entities to everything they rest on."""
     sources: dict[str, list[str]] = {}
+    going = set(members)
     for record in _of(known, "wasDerivedFrom"):
-        sources.setdefault(record["prov:generatedEntity"], []).append(record["prov:usedEntity"])
+        made, used = record["prov:generatedEntity"], record["prov:usedEntity"]
+        # of the gaugings a rating was fitted to, those that do not go out themselves are not named
+        if not made.startswith("adoption:") or not used.startswith("gauging:") or used in going:
+            sources.setdefault(made, []).append(used)
+    steps: dict[str, list[str]] = {}
+    for use in _of(known, "used"):
+        steps.setdefault(use["prov:activity"], []).append(use["prov:entity"])
+    for record in _of(known, "wasGeneratedBy"):
+        if record["prov:entity"].startswith("record:"):
+            sources.setdefault(record["prov:entity"], []).extend(steps.get(record["prov:activity"], ()))
     found, open_ = set(members), list(members)
     while open_:
         fresh = [source for source in sources.get(open_.pop(), ()) if source not in found]

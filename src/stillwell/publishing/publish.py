@@ -113,7 +113,7 @@ def publish(
             software_version=__version__,
             asked=sites is not None,
         )
-        _add_documents(bag, archive, facts)
+        _add_documents(bag, archive, facts, picked)
         bag.seal(_info(facts))
     return Published(
         path=out,
@@ -150,11 +150,11 @@ def _add_tables(bag: Bag, picked: Going, day: date) -> str:
     return sha256(canonical_json(said))
 
 
-def _add_documents(bag: Bag, archive: Archive, facts: Facts) -> None:
+def _add_documents(bag: Bag, archive: Archive, facts: Facts, picked: Going) -> None:
     size = sum(file.size for file in bag.files if not file.path.endswith(".json"))
     said = published_provenance(
         archive,
-        facts.gaugings,
+        picked.tables,
         day=facts.day,
         by=facts.by,
         dataset=facts.dataset,

@@ -84,7 +84,9 @@ Meters and their checks that no published gauging names.
 _READ = """
 WHAT IS WHERE
 data/tables/<table>.parquet   one Apache Parquet file per table, units and meanings inside
-data/netcdf/<site>/           one NetCDF-4 file per site and year, after CF-1.11 and ACDD-1.3 ({site_years} files)
+data/netcdf/<site>/           NetCDF-4 after CF-1.11 and ACDD-1.3, per site and year ({site_years} files):
+                              gaugings_<year>.nc, and where there is a record stage_<year>.nc,
+                              discharge_<year>.nc and daily_<year>.nc
 data/schemas/<table>.json     Table Schema of each table: every column's type, unit, meaning, range, words
 data/provenance.prov.json     what rests on what
 data/ro-crate-metadata.json   the same folder described as an RO-Crate 1.2

@@ -102,6 +102,7 @@ def going(archive: Archive, public: Public) -> Going:
         said = _description(archive, name)
         free = [column for column in FREE_TEXT if column in rows]
         left_out |= set(free)
+        rows = _naming_what_goes(rows, picked["gaugings"]) if name == "ratings" else rows
         picked[name], hidden = _with_codes_only(rows.drop(columns=free))
         withheld += hidden
         described[name] = said | {"fields": [f for f in said["fields"] if f["name"] not in free]}
@@ -123,6 +124,18 @@ def _widen(scope: _Scope, name: str, rows: pd.DataFrame) -> None:
         scope.kept["check"] = set(rows["check_before"].dropna()) | set(rows["check_after"].dropna())
     elif name == "ratings" and "rating" in rows:
         scope.kept["rating"] = set(rows["rating"].dropna())
+
+
+def _naming_what_goes(ratings: pd.DataFrame, gaugings: pd.DataFrame) -> pd.DataFrame:
+    """Leave out of the gaugings a rating was fitted to those that do not go out themselves."""
+    if "gaugings" not in ratings:
+        return ratings
+    going = set(gaugings["gauging_id"] + "/" + gaugings["revision"].astype("str"))
+    said = [
+        written if pd.isna(written) else "; ".join(name for name in written.split("; ") if name in going)
+        for written in ratings["gaugings"]
+    ]
+    return ratings.assign(gaugings=pd.Series(said, index=ratings.index, dtype="str"))
 
 
 def _with_codes_only(rows: pd.DataFrame) -> tuple[pd.DataFrame, int]:

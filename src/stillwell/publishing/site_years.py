@@ -12,6 +12,8 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.layout import site_folder
 from stillwell.archive.netcdf import netcdf_path
 from stillwell.archive.netcdf_globals import LICENCE_BASE
+from stillwell.archive.netcdf_series import WHEN, series_netcdf, series_path
+from stillwell.archive.netcdf_stage import stage_netcdf, stage_path
 from stillwell.publishing.public import Public
 from stillwell.publishing.rows import Going
 from stillwell.rendering import site_years
@@ -35,10 +37,11 @@ def netcdf_files(
     str, bytes
         Path in the payload, and content.
     """
+    licences = dict(zip(public.register["site"], public.register["licence"], strict=True))
+    yield from _series_files(archive, public, going, office, licences)
     gaugings = going.gaugings
     if gaugings.empty:
         return
-    licences = dict(zip(public.register["site"], public.register["licence"], strict=True))
     grouped: Any = gaugings.groupby([gaugings["site"], gaugings["started_at"].dt.year], sort=True)
     for (site, year), rows in grouped:
         path = netcdf_path(site, int(year))
@@ -46,6 +49,35 @@ def netcdf_files(
         if not data or not _holds_just(data, rows, str(licences[site])):
             data = _rendered(going, public, office, site, int(year), path)
         yield path_in_bag(path, site), data
+
+
+def _series_files(
+    archive: Archive, public: Public, going: Going, office: Mapping[str, str], licences: Mapping[str, str]
+) -> Iterator[tuple[str, bytes]]:
+    """Give recorded stage and records, site by site and year by year; a site's go out whole or not at all."""
+    register = {str(row["site"]): row for row in public.register.to_dict("records")}
+    for table, when in (("stage", "time"), *WHEN.items()):
+        rows = going.tables.get(table)
+        if rows is None or rows.empty:
+            continue
+        grouped: Any = rows.groupby([rows["site"], rows[when].dt.year], sort=True)
+        for (site, year), part in grouped:
+            path = stage_path(site, int(year)) if table == "stage" else series_path(table, site, int(year))
+            data = archive.document(path) if path in archive.listing() else b""
+            if not data or _licence_of(data) != f"{LICENCE_BASE}{licences[site]}":
+                ordered = part.sort_values([when, *(["sensor"] if table == "stage" else [])], ignore_index=True)
+                about = {str(name): value for name, value in register[site].items()}
+                data = (
+                    stage_netcdf(about, int(year), ordered, office)
+                    if table == "stage"
+                    else series_netcdf(table, about, int(year), ordered, office)
+                )
+            yield path_in_bag(path, site), data
+
+
+def _licence_of(data: bytes) -> str:
+    with netCDF4.Dataset("held in memory", memory=data) as file:
+        return str(file.getncattr("license"))
 
 
 def path_in_bag(path: str, site: str) -> str:
