@@ -204,10 +204,10 @@ def take(
         if used_map and not writer.archive.has_deposit(used_map.digest):
             fresh = [used_map, *fresh]
         tell("interpreting", 0, len(fresh))
-        understood = understand(fresh, intake_map)
+        understood = [understand(fresh, intake_map)]
         tell("computing", 1, 3)
-        told = circumstances(writer, understood, used_map.digest if used_map else "")
-        prepared = prepare(writer.archive, fresh, understood, told)
+        told = circumstances(writer, understood[0], used_map.digest if used_map else "")
+        prepared = prepare(writer.archive, fresh, understood.pop(), told)  # nobody holds what it lets go of
         tell("writing", 2, 3)
         entry = writer.commit(commit_of(writer, told, fresh, prepared))
         tell("written", 3, 3)

@@ -81,10 +81,11 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
     tables |= decisions
     problems = pd.concat([understood.problems, clashes, unknown], ignore_index=True)
     tables["deposits"] = deposit_rows(deposits, outcomes, problems, circumstances)
-    del batch
+    notes = understood.notes
     # each table is let go of once its rows are finished: a season of millions of points is held once, not twice
+    del understood, batch
     rows = {name: finished(name, part, circumstances) for name in list(tables) if len(part := tables.pop(name))}
-    return Prepared(rows, outcomes, problems, understood.notes)
+    return Prepared(rows, outcomes, problems, notes)
 
 
 def _referred(view: View, understood: Understood) -> Understood:
