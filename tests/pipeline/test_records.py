@@ -19,6 +19,7 @@ from stillwell.rebuild import rebuild
 from tests.pipeline.season import NOW, season, take
 
 START = pd.Timestamp("2025-05-01T00:00Z")
+LATER = pd.Timestamp("2025-06-01T00:00Z")
 
 
 def _stage(folder, values, start=START, step="1h", site="S1", sensor="", name="stage"):
@@ -263,3 +264,90 @@ def test_many_sites_are_derived_in_lots(tmp_path):
         rows = [Archive(root).standing(table).drop(columns=["recorded_at"]) for root in (one, other)]
         pd.testing.assert_frame_equal(*rows)
     assert audit(one).faults == ()
+
+
+def _read(folder, heights, name="read"):
+    """Write readings of the staff every six hours."""
+    folder.mkdir(exist_ok=True)
+    times = [(LATER + pd.Timedelta(hours=6 * i + 1)).isoformat() for i in range(len(heights))]
+    rows = pd.DataFrame({"site": "S1", "read_at": times, "gauge_height_m": heights})
+    rows.to_csv(folder / "gauge_heights.csv", index=False)
+    return folder
+
+
+@pytest.fixture
+def visited(tmp_path):
+    """Make an archive with two days of hourly stage at 1.5 m in a month without gaugings, and a rating."""
+    root = season(tmp_path)
+    take(root, _stage(tmp_path / "logger", [1.5] * 49, start=LATER))
+    adopt(root, _rating(), by="H1", now=NOW)
+    return root
+
+
+def _doubts(root, code):
+    rows = Archive(root).standing("series_doubts", ["S1"])
+    return rows[rows["code"] == code]
+
+
+def test_a_sensor_that_leaves_the_staff_is_doubted_until_it_is_corrected(visited, tmp_path):
+    """Five centimetres off at four visits in a row are one suspect row; a correction in force makes it a note."""
+    take(visited, _read(tmp_path / "read", [1.5, 1.45, 1.45, 1.45, 1.45, 1.5]))
+    derive(visited, by="H1", now=NOW)
+    (row,) = _doubts(visited, "staff-differs").to_dict("records")
+    assert (row["severity"], round(row["value"], 9)) == ("suspect", -0.05)
+    assert row["message"].startswith("at 4 visits in a row the staff stood up to -0.050 m")
+    assert (row["from"], row["to"]) == (LATER + pd.Timedelta(hours=7), LATER + pd.Timedelta(hours=25))
+    correction = {
+        "site": "S1",
+        "from": "2025-06-01T05:00Z",
+        "to": "2025-06-02T02:00Z",
+        "start_m": -0.05,
+        "end_m": -0.05,
+    }
+    corrected = deposit_of("c", {"corrections": [correction | {"reason": "weed", "by": "H1"}]})
+    assert adopt(visited, corrected, by="H1", now=NOW).all_good
+    derive(visited, by="H1", now=NOW)
+    (row,) = _doubts(visited, "staff-differs").to_dict("records")
+    assert (row["severity"], row["revision"]) == ("note", 2)
+    assert audit(visited).faults == ()
+
+
+def test_a_doubt_that_rested_on_a_wrong_reading_lapses(visited, tmp_path):
+    """The reading is corrected: the doubt stays in the archive and says that it no longer holds."""
+    take(visited, _read(tmp_path / "read", [1.5, 1.8, 1.5]))
+    derive(visited, by="H1", now=NOW)
+    assert _doubts(visited, "staff-differs")["severity"].tolist() == ["suspect"]
+    take(visited, _read(tmp_path / "again", [1.5, 1.5, 1.5]))
+    derive(visited, by="H1", now=NOW)
+    (row,) = _doubts(visited, "staff-differs").to_dict("records")
+    assert (row["severity"], row["revision"]) == ("note", 2)
+    assert row["message"].startswith("no longer doubted")
+    assert derive(visited, by="H1", now=NOW) == (None, {})
+
+
+def test_stage_in_the_wrong_unit_is_doubted_and_not_converted(tmp_path):
+    """Feet in a column of metres, a staff in metres: suspect, with the unit named; the values stay as they are."""
+    root = season(tmp_path)
+    truth = 1.2 + 0.3 * np.sin(np.arange(49) / 5)
+    take(root, _stage(tmp_path / "logger", np.round(truth / 0.3048, 4), start=LATER))
+    take(root, _read(tmp_path / "read", np.round(truth[1:49:6], 3)))
+    adopt(root, _rating(), by="H1", now=NOW)
+    derive(root, by="H1", now=NOW)
+    (row,) = _doubts(root, "unit-doubted").to_dict("records")
+    assert row["severity"] == "suspect"
+    assert row["message"].startswith("stage reads like ft and not like metres: 8 readings")
+    np.testing.assert_allclose(_of(root)["stage_m"], np.round(truth / 0.3048, 4))
+
+
+def test_visits_and_proposed_corrections_can_be_asked_for(visited, tmp_path):
+    """What is proposed, handed in as it is with a code of who adopts it, leaves nothing at the visits it came from."""
+    take(visited, _read(tmp_path / "read", [1.45, 1.45, 1.45]))
+    proposed = record(Archive(visited), "S1", "corrections").to_pandas()
+    folder = tmp_path / "adopted"
+    folder.mkdir()
+    proposed.assign(by="H1").to_csv(folder / "corrections.csv", index=False)
+    assert take(visited, folder).all_good
+    visits = record(Archive(visited), "S1", "visits").to_pandas()
+    np.testing.assert_allclose(visits["left_m"], 0.0, atol=1e-9)
+    with pytest.raises(QueryError, match="recorded stage"):
+        record(Archive(visited), "S2", "visits")

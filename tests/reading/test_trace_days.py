@@ -171,16 +171,16 @@ def test_the_stage_is_that_which_stood_when_it_was_derived(tmp_path):
 @pytest.mark.parametrize(
     ("subject", "records"),
     [
-        ("R1", {"10/daily", "10/discharge", "12/daily", "12/discharge"}),
+        ("R1", {"10/daily", "10/discharge", "10/series_doubts", "12/daily", "12/discharge"}),
         ("rating:R2", {"12/daily", "12/discharge"}),
-        ("a", {"10/daily", "10/discharge", "12/daily", "12/discharge"}),
-        ("b", {"10/daily", "10/discharge", "12/daily", "12/discharge"}),
-        ("sensor:S1/a", {"10/daily", "10/discharge", "12/daily", "12/discharge"}),
-        ("S1", {"10/daily", "10/discharge", "12/daily", "12/discharge"}),
+        ("a", {"10/daily", "10/discharge", "10/series_doubts", "12/daily", "12/discharge"}),
+        ("b", {"10/daily", "10/discharge", "10/series_doubts", "12/daily", "12/discharge"}),
+        ("sensor:S1/a", {"10/daily", "10/discharge", "10/series_doubts", "12/daily", "12/discharge"}),
+        ("S1", {"10/daily", "10/discharge", "10/series_doubts", "12/daily", "12/discharge"}),
         ("S2", set()),
-        ("first", {"10/daily", "10/discharge"}),
-        ("ice", {"10/daily", "10/discharge", "12/daily", "12/discharge"}),
-        ("software:0.1.0", {"10/daily", "10/discharge", "12/daily", "12/discharge"}),
+        ("first", {"10/daily", "10/discharge", "10/series_doubts"}),
+        ("ice", {"10/daily", "10/discharge", "10/series_doubts", "12/daily", "12/discharge"}),
+        ("software:0.1.0", {"10/daily", "10/discharge", "10/series_doubts", "12/daily", "12/discharge"}),
     ],
 )
 def test_forward_to_the_records_that_rest_on_it(made, subject, records):

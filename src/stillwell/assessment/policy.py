@@ -64,6 +64,7 @@ LIMITS: Mapping[str, tuple[float, float]] = MappingProxyType(
         "stage_change_m": (0.0, 100.0),
         "discharge_differs_pct": (0.0, 100.0),
         "mean_depth_differs_pct": (0.0, 100.0),
+        "staff_differs_m": (0.0, 10.0),
         "max_over_mean_factor": (1.0, 1000.0),
     }
 )

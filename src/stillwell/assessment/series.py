@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from stillwell.assessment.policy import Policy
+from stillwell.hydrometry.visits import differing, unit_doubted
 
 PRACTICE = "common practice, no source"
 
@@ -22,6 +23,17 @@ SAID: dict[str, tuple[str, str]] = {
     "gap": ("note", "nothing was recorded for {value:.1f} h"),
 }
 """Severity and sentence of each code of ``stage_series.check_series``."""
+
+DIFFERS = (
+    "at {count} visit{s} in a row the staff stood up to {apart:+.3f} m from the sensor as recorded, {left:+.3f} m "
+    "from it as corrected; {limit:g} m are allowed"
+)
+UNIT = (
+    "stage reads like {unit} and not like metres: {count} readings of the staff lie {misfit:.3f} m from it then, "
+    "{given:.3f} m from it as handed in{level}; nothing was converted"
+)
+LAPSED = "no longer doubted: what this rested on was recorded, read or corrected anew"
+"""Sentence of a doubt that does not come out any more."""
 
 
 def doubts_in_words(spans: pd.DataFrame, policy: Policy) -> pd.DataFrame:
@@ -53,3 +65,72 @@ def doubts_in_words(spans: pd.DataFrame, policy: Policy) -> pd.DataFrame:
             "source": PRACTICE,
         }
     )
+
+
+def visits_in_words(visits: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+    """Doubt sensors by the readings of the staff: those it stands away from, and units it does not go with.
+
+    Parameters
+    ----------
+    visits : DataFrame
+        As ``hydrometry.visits.visits_of`` finds them.
+    policy : Policy
+
+    Returns
+    -------
+    DataFrame
+        As of ``doubts_in_words``, with ``sensor``. Visits in a row that say alike make one row, at the worst of them;
+        a note where corrections in force take the difference away, else suspect.
+    """
+    limit = policy.value("staff_differs_m")
+    rows = [_differs(sensor, run, limit) for sensor, run in _in_a_row(visits, limit)]
+    for sensor, doubt in unit_doubted(visits).items():
+        mine = visits[visits["sensor"] == sensor]
+        level = ", levels aside" if doubt.level_left_out else ""
+        message = UNIT.format(
+            unit=doubt.unit, count=doubt.readings, misfit=doubt.misfit_m, given=doubt.misfit_as_given_m, level=level
+        )
+        span = mine["read_at"].min(), mine["read_at"].max()
+        rows.append(_row("unit-doubted", sensor, span, "suspect", doubt.misfit_as_given_m, message))
+    empty: dict[str, list[object]] = {
+        name: [] for name in ("code", "from", "to", "severity", "value", "message", "source", "sensor")
+    }
+    return pd.DataFrame(rows if rows else empty)
+
+
+def _in_a_row(visits: pd.DataFrame, limit: float) -> list[tuple[str, pd.DataFrame]]:
+    """Part the visits that differ into runs of one sensor, with no visit between them that does not."""
+    runs = []
+    for sensor, mine in visits.groupby("sensor", sort=True):
+        steady = mine[mine["change_m"].abs() <= limit].reset_index(drop=True)
+        away = steady.index.isin(steady.index[steady["read_at"].isin(differing(steady, limit)["read_at"])])
+        grave = (steady["left_m"].abs() > limit).to_numpy()
+        kind = np.where(away, 1 + grave, 0)
+        number = np.cumsum(np.r_[True, kind[1:] != kind[:-1]]) if len(kind) else kind
+        runs += [(str(sensor), run) for _, run in steady[away].groupby(number[away], sort=True)]
+    return runs
+
+
+def _differs(sensor: str, run: pd.DataFrame, limit: float) -> dict[str, object]:
+    left = float(run["left_m"].iloc[int(run["left_m"].abs().argmax())])
+    apart = float(run["difference_m"].iloc[int(run["difference_m"].abs().argmax())])
+    count = len(run)
+    message = DIFFERS.format(count=count, s="s" * (count > 1), apart=apart, left=left, limit=limit)
+    grave = abs(left) > limit
+    span = run["read_at"].iloc[0], run["read_at"].iloc[-1]
+    return _row("staff-differs", sensor, span, "suspect" if grave else "note", left if grave else apart, message)
+
+
+def _row(
+    code: str, sensor: str, span: tuple[pd.Timestamp, pd.Timestamp], severity: str, value: float, message: str
+) -> dict[str, object]:
+    return {
+        "code": code,
+        "from": span[0],
+        "to": span[1],
+        "severity": severity,
+        "value": value,
+        "message": message,
+        "source": PRACTICE,
+        "sensor": sensor or None,
+    }

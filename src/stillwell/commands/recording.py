@@ -206,7 +206,7 @@ def record(
         str,
         typer.Option(
             "--step",
-            help="values, daily, monthly, yearly, duration, seven-day or maximum.",
+            help="values, daily, monthly, yearly, duration, seven-day, maximum, visits or corrections.",
             autocompletion=completing.words("step"),
         ),
     ] = "daily",

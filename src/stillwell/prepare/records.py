@@ -17,7 +17,7 @@ from schemas.words import MARKS
 from stillwell.archive.archive import Archive
 from stillwell.archive.standing import standing_rows
 from stillwell.assessment.policy import Policy
-from stillwell.assessment.series import doubts_in_words
+from stillwell.assessment.series import LAPSED, doubts_in_words, visits_in_words
 from stillwell.hydrometry.corrections import Corrections
 from stillwell.hydrometry.curve import Curve
 from stillwell.hydrometry.daily import GapRule, daily_values
@@ -27,6 +27,7 @@ from stillwell.hydrometry.rating_band import mean_relation
 from stillwell.hydrometry.rating_segments import curve_of
 from stillwell.hydrometry.record import Record, discharge_record
 from stillwell.hydrometry.stage_series import check_series
+from stillwell.hydrometry.visits import visits_of
 from stillwell.prepare.rows import finished
 from stillwell.prepare.view import Circumstances, View
 
@@ -88,8 +89,11 @@ def derived(view: View, sites: Sequence[str], circumstances: Circumstances) -> d
             "series_doubts": made.doubts.assign(site=site),
         }
         for name, frame in rows.items():
+            kept = view.read(name, [site])
+            if name == "series_doubts":
+                frame = pd.concat([frame, _lapsed(frame, kept)[frame.columns]], ignore_index=True)
             new = finished(name, frame.assign(revision=1, **_trail(circumstances)), circumstances)
-            parts[name].append(_differing(name, new, view.read(name, [site])))
+            parts[name].append(_differing(name, new, kept))
     whole = {name: pd.concat(frames, ignore_index=True) for name, frames in parts.items() if frames}
     return {name: rows for name, rows in whole.items() if len(rows)}
 
@@ -115,7 +119,7 @@ def site_record(view: View, site: str, policy: Policy) -> SiteRecord:
     # a flood that may not be rated must not be bridged by a line from foot to foot either
     cut = np.searchsorted(daily["from_us"].to_numpy(), time[far], side="right") - 1
     daily.loc[np.unique(cut), ["mean_m3_s", "uncertainty_m3_s", "maximum_m3_s"]] = np.nan
-    doubts = stage_doubts(recorded, policy)
+    doubts = pd.concat([stage_doubts(recorded, policy), _visit_doubts(view, site, recorded, policy)], ignore_index=True)
     return SiteRecord(site, record, sensor, names, tuple(ratings), daily, doubts)
 
 
@@ -294,6 +298,22 @@ def stage_doubts(recorded: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     if not frames:
         return doubts_in_words(check_series(np.zeros(0, dtype=np.int64), np.zeros(0)).spans, policy).assign(sensor=None)
     return pd.concat(frames, ignore_index=True)
+
+
+def _visit_doubts(view: View, site: str, recorded: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+    """Doubt the sensors of a site by the readings of its staff."""
+    readings, corrections = view.standing("gauge_heights", [site]), view.standing("corrections", [site])
+    stage = standing_rows("stage", recorded, recorded)
+    return visits_in_words(visits_of(stage, readings, corrections, policy.value("gap_bridged_s")), policy)
+
+
+def _lapsed(new: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
+    """Say of doubts that stand and do not come out any more that they have lapsed; none is taken away."""
+    key = [c.name for c in columns(ARCHIVE_TABLES["series_doubts"]) if c.key]
+    newest = kept.sort_values("revision", kind="stable").drop_duplicates(key, keep="last")
+    left, right = (pd.MultiIndex.from_frame(rows[key].fillna({"sensor": ""})) for rows in (newest, new))
+    gone = newest[~left.isin(right) & (newest["message"] != LAPSED).to_numpy()]
+    return gone.drop(columns=["revision"]).assign(severity="note", message=LAPSED, value=np.nan)
 
 
 def _differing(name: str, new: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:

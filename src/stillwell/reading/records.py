@@ -12,11 +12,14 @@ import pyarrow as pa
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError, RatingError
 from stillwell.hydrometry import totals
+from stillwell.hydrometry.corrections import propose_corrections
+from stillwell.hydrometry.gauge_height import microseconds
 from stillwell.hydrometry.next_gauging import Outlook, of_site
 from stillwell.hydrometry.rating_fit import RatingFit
+from stillwell.hydrometry.visits import visits_of
 from stillwell.reading.rating import Candidates, candidates, fitted
 
-STEPS = ("values", "daily", "monthly", "yearly", "duration", "seven-day", "maximum")
+STEPS = ("values", "daily", "monthly", "yearly", "duration", "seven-day", "maximum", "visits", "corrections")
 
 TRAIL = ("software_version", "policy_digest")
 """Columns left to the tables."""
@@ -38,7 +41,7 @@ def record(
     site : str
     step : str
         One of ``STEPS``: every value; days; months; water years; duration of daily means; least means of seven
-        days; greatest values of water years.
+        days; greatest values of water years; readings of the staff against the sensors; corrections proposed from them.
     since, until : datetime, optional
         A half-open span of values, or of starts of days.
     as_of : datetime, optional
@@ -55,6 +58,8 @@ def record(
     if step not in STEPS:
         msg = f"expected one of {', '.join(STEPS)}; found {step!r}"
         raise QueryError(msg)
+    if step in ("visits", "corrections"):
+        return _visits(archive, site, step, since, until, as_of)
     table, when = ("discharge", "time") if step == "values" else ("daily", "starts_at")
     rows = archive.standing(table, [site], as_of).sort_values(when, kind="stable")
     if rows.empty:
@@ -70,6 +75,37 @@ def record(
         return pa.Table.from_pandas(rows.drop(columns=list(TRAIL)), preserve_index=False)
     days = rows.assign(day=pd.to_datetime(rows["day"]), uncertainty_m3_s=rows["uncertainty_m3_s"] / 2)
     return pa.Table.from_pandas(_summaries(start_month(archive, site))[step](days), preserve_index=False)
+
+
+def _visits(
+    archive: Archive, site: str, step: str, since: datetime | None, until: datetime | None, as_of: datetime | None
+) -> pa.Table:
+    """Hold the staff against the sensors of a site, or propose corrections; a proposal is adopted by nobody yet."""
+    stage, readings, corrections = (
+        archive.standing(table, [site], as_of) for table in ("stage", "gauge_heights", "corrections")
+    )
+    if stage.empty:
+        msg = f"expected a site with recorded stage, found none at {site!r}"
+        raise QueryError(msg)
+    visits = visits_of(stage, readings, corrections)
+    for bound, keep in ((since, visits["read_at"].ge), (until, visits["read_at"].lt)):
+        if bound is not None:
+            visits = visits[keep(pd.Timestamp(bound)).reindex(visits.index)]
+    if step == "visits":
+        return pa.Table.from_pandas(visits.assign(sensor=visits["sensor"].replace("", None)), preserve_index=False)
+    parts = [_proposed(site, str(sensor), mine, stage) for sensor, mine in visits.groupby("sensor", sort=True)]
+    empty = pd.DataFrame(columns=["site", "sensor", "from", "to", "start_m", "end_m", "reason"], dtype="str")
+    return pa.Table.from_pandas(pd.concat(parts, ignore_index=True) if parts else empty, preserve_index=False)
+
+
+def _proposed(site: str, sensor: str, visits: pd.DataFrame, stage: pd.DataFrame) -> pd.DataFrame:
+    """Propose corrections of one sensor with the columns of a deposit of ``corrections``, but for who adopts them."""
+    times = stage.loc[stage["sensor"].fillna("") == sensor, "time"]
+    after = int(microseconds(times).max()) + 1
+    said = propose_corrections(visits.assign(read_us=microseconds(visits["read_at"])), after)
+    moments = {name: pd.to_datetime(said[f"{name}_us"].astype("int64"), unit="us", utc=True) for name in ("from", "to")}
+    named = {"site": site, "sensor": sensor or None} | moments
+    return pd.DataFrame(named | {name: said[name] for name in ("start_m", "end_m", "reason")})
 
 
 def _summaries(month: int) -> Mapping[str, Callable[[pd.DataFrame], pd.DataFrame]]:
