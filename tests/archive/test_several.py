@@ -60,7 +60,7 @@ def read(number):
             assert len(show_gauging(archive, gaugings["gauging_id"].iloc[-1])) > 300
         assert archive.document("README.txt")
         looks += 1
-        time.sleep(0.1)
+        time.sleep(0.3)
     print(json.dumps({"looks": looks, "last": before}), flush=True)
 
 def die(number):
@@ -133,8 +133,8 @@ def test_eight_writers_and_two_readers(tmp_path):
 
 @pytest.mark.soak
 def test_eight_writers_and_four_readers_for_long(tmp_path):
-    """The same with twenty deposits each, 160 gaugings."""
-    looks = _several(tmp_path, writers=8, each=20, readers=4)
+    """The same with ten deposits each, 80 gaugings."""
+    looks = _several(tmp_path, writers=8, each=10, readers=4)
     assert all(look["looks"] > 10 for look in looks)
 
 
