@@ -7,14 +7,18 @@ import io
 import json
 import subprocess
 import sys
+from pathlib import Path
 
 import duckdb
 import pytest
 from typer.testing import CliRunner
 
+from stillwell.archive.archive import Archive
 from stillwell.cli import app
+from stillwell.reading.listing import listing
 from tests.pipeline.season import registers, season, sheets
 
+SAMPLE = Path(__file__).parents[2] / "sample_archive" / "archive"
 ID = "S1.20250501T100000Z.M1"
 
 
@@ -174,3 +178,15 @@ def test_commands_never_import_prefect_and_help_imports_no_tables():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split("\n")[:2] == ["[]", "False"]
+
+
+def test_commits_without_a_deposit_are_listed():
+    """The sample's third commit derives records: no deposit, and there with its reason; as of before, it is not."""
+    rows = listing(Archive(SAMPLE), "commits").to_pylist()
+    assert [(row["commit"], row["reason"], row["deposits"]) for row in rows] == [
+        (1, "ingest", 8),
+        (2, "ingest", 11),
+        (3, "derive", 0),
+    ]
+    assert [row["gaugings_taken"] for row in rows] == [51, 4, 0]
+    assert len(listing(Archive(SAMPLE), "commits", as_of=rows[1]["recorded_at"])) == 2
