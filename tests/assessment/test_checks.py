@@ -22,7 +22,7 @@ from tests.making import computed, evidence, gaugings, one_point_section
 
 OF_RECORDS = {
     "gap_bridged_s", "day_share", "stage_uncertainty_m", "shift_uncertainty_m", "rating_uncertainty_pct",
-    "extrapolation_factor",
+    "extrapolation_factor", "staff_differs_m",
 }  # fmt: skip
 BESIDE = {
     *HEALTH_LIMITS,
