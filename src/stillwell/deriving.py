@@ -94,7 +94,7 @@ def derivations(
     Entry
         A commit; there is none for a lot in which nothing changed.
     dict of str to DataFrame
-        Its rows.
+        Its rows; emptied before the next lot is derived, so that two are never held.
     """
     with writing(root, by=by, now=now, create=False) as writer:
         known = recorded_sites(writer.archive)
@@ -107,6 +107,7 @@ def derivations(
             tables = derived(writer.archive, lot, told)
             if tables:
                 yield writer.commit(derivation(writer, told, tables)), tables
+                tables.clear()
 
 
 def _lots(archive: Archive, sites: Sequence[str], at_once: int) -> list[list[str]]:

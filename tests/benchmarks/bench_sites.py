@@ -54,7 +54,7 @@ def recorded(root: Path, folder: Path, sites: int, years: int) -> None:
     adopt(root, deposit_of("ratings", {"ratings": ratings, "rating_segments": segments}), by="bench")
 
 
-def sites_ratio(few: int = 6, many: int = 18, years: int = 10) -> str:
+def sites_ratio(few: int = 30, many: int = 100, years: int = 2) -> str:
     """Compare deriving the records of many sites with deriving those of a few: seconds a site, and peak memory."""
     said = {}
     for count in (few, many):

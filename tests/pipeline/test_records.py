@@ -257,8 +257,8 @@ def test_many_sites_are_derived_in_lots(tmp_path):
             take(root / "archive", _stage(root / site, [1.5] * 49, site=site))
             adopt(root / "archive", _rating(f"R{site}", site=site), by="H1", now=NOW)
     one, other = (root / "archive" for root in roots)
-    lots = list(derivations(one, by="H1", now=NOW, at_once=60))
-    assert [set(rows["discharge"]["site"]) for _, rows in lots] == [{"S1"}, {"S2"}]
+    lots = [set(rows["discharge"]["site"]) for _, rows in derivations(one, by="H1", now=NOW, at_once=60)]
+    assert lots == [{"S1"}, {"S2"}]
     assert [set(rows["discharge"]["site"]) for _, rows in derivations(other, by="H1", now=NOW)] == [{"S1", "S2"}]
     for table in ("discharge", "daily"):
         rows = [Archive(root).standing(table).drop(columns=["recorded_at"]) for root in (one, other)]
