@@ -102,18 +102,13 @@ def renderings(writer: Writer, circumstances: Circumstances, prepared: Prepared)
     touched, joined = _touched(writer.archive, prepared)
     if not touched:
         return fixed
-    places = {
-        name: rows.groupby("site", sort=False).indices for name, rows in prepared.tables.items() if "site" in rows
-    }
+    fresh = {name: prepared.tables[name] for name in (*RENDERED, "sites") if name in prepared.tables}
+    places = {name: rows.groupby("site", sort=False).indices for name, rows in fresh.items()}
 
     def with_new(table: str, sites: Sequence[str]) -> pd.DataFrame:
         kept = writer.archive.read(table, sites)
-        fresh = prepared.tables.get(table)
-        if fresh is None:
-            return kept
-        mine = [places[table][site] for site in sites if site in places[table]] if table in places else None
-        at = np.sort(np.concatenate(mine)) if mine else np.arange(len(fresh) if mine is None else 0)
-        return pd.concat([kept, fresh.iloc[at]], ignore_index=True)
+        at = [places[table][site] for site in sites if site in places.get(table, ())]
+        return pd.concat([kept, fresh[table].iloc[np.sort(np.concatenate(at))]], ignore_index=True) if at else kept
 
     out = dict(fixed)
     for group in _groups(sorted(touched), joined):

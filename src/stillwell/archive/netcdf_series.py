@@ -6,7 +6,7 @@ A function of the rows of ``discharge`` and ``daily`` that stand and of the site
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -109,10 +109,10 @@ def series_again(archive: Archive, office: Mapping[str, str]) -> Iterator[Fault]
 def _years(
     archive: Archive, table: str, site: str, rows: pd.DataFrame, office: Mapping[str, str]
 ) -> Iterator[tuple[str, bytes]]:
-    register = archive.standing("sites", [site]).sort_values("valid_from", na_position="first", kind="stable")
+    register = archive.standing("sites", [site])
     if register.empty:
         return
-    about = {str(name): value for name, value in register.iloc[-1].items()}
+    about = newest_row(register)
     for year, part in rows.groupby(rows[WHEN[table]].dt.year, sort=True):
         ordered = part.sort_values(WHEN[table], kind="stable").reset_index(drop=True)
         yield series_path(table, site, int(str(year))), series_netcdf(table, about, int(str(year)), ordered, office)
@@ -140,22 +140,53 @@ def series_netcdf(
     bytes
         NETCDF4_CLASSIC, with a checksum on every chunk.
     """
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "series.nc"
-        with netCDF4.Dataset(path, "w", format="NETCDF4_CLASSIC") as data:
-            data.set_fill_off()
-            data.createDimension("time", len(rows))
-            values = [_time(data, table, rows), *place(data, site), *_numbers(data, table, rows)]
-            values += [*_flags(data, rows), *_words(data, site, rows)]
-            data.setncatts(series_attributes(site, year, rows, office, table, WHEN[table]))
-            for variable, written in values:
-                variable.set_auto_maskandscale(False)
-                variable[...] = written
-        return path.read_bytes()
+
+    def declare(data: Any) -> Iterator[Declared]:
+        data.createDimension("time", len(rows))
+        yield _time(data, table, rows)
+        yield from place(data, site)
+        yield from _numbers(data, table, rows)
+        yield from _flags(data, rows)
+        yield from _words(data, site, rows)
+
+    return written_file(declare, series_attributes(site, year, rows, office, table, WHEN[table]))
 
 
 Declared = tuple[Any, Any]
 """A variable and the values it gets when all are declared."""
+
+
+def written_file(declare: Callable[[Any], Iterable[Declared]], said: Mapping[str, Any]) -> bytes:
+    """Write a NetCDF file: every variable is declared, then the global attributes, then the values.
+
+    Parameters
+    ----------
+    declare : callable
+        Makes dimensions and variables in an open dataset.
+    said : mapping
+        Global attributes.
+
+    Returns
+    -------
+    bytes
+        NETCDF4_CLASSIC.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "series.nc"
+        with netCDF4.Dataset(path, "w", format="NETCDF4_CLASSIC") as data:
+            data.set_fill_off()
+            declared = list(declare(data))
+            data.setncatts(said)
+            for variable, values in declared:
+                variable.set_auto_maskandscale(False)
+                variable[...] = values
+        return path.read_bytes()
+
+
+def newest_row(register: pd.DataFrame) -> dict[str, Any]:
+    """Take the row of a site's register that holds now."""
+    last = register.sort_values("valid_from", na_position="first", kind="stable").iloc[-1]
+    return {str(name): value for name, value in last.items()}
 
 
 def _time(data: Any, table: str, rows: pd.DataFrame) -> Declared:

@@ -6,34 +6,25 @@ it: they are entries of their own, applied where a record is derived.
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterator, Mapping
-from pathlib import Path
 from typing import Any
 
-import netCDF4
 import numpy as np
 import pandas as pd
 
 from schemas import ARCHIVE_TABLES
 from schemas.derive import attributes, key_names
 from stillwell.archive.archive import Archive
-from stillwell.archive.layout import site_folder
 from stillwell.archive.netcdf import HOW, NOTHING, SECONDS, column_of, epoch
 from stillwell.archive.netcdf_compare import unlike_listed
 from stillwell.archive.netcdf_globals import stage_attributes
-from stillwell.archive.netcdf_series import Declared, place
+from stillwell.archive.netcdf_series import Declared, newest_row, place, series_path, written_file
 from stillwell.archive.standing import newest_revisions
 from stillwell.records import Fault
 
 TABLE = "stage"
 SENSOR = "sensor"
 """Dimension of the sensors of a site; each is a time series of its own."""
-
-
-def stage_path(site: str, year: int) -> str:
-    """Name the file of a site and year."""
-    return f"netcdf/{site_folder(site).removeprefix('site=')}/stage_{year}.nc"
 
 
 def stage_files(
@@ -90,11 +81,10 @@ def _years(
 ) -> Iterator[tuple[str, bytes]]:
     if register.empty:
         return
-    about = register.sort_values("valid_from", na_position="first", kind="stable").iloc[-1]
+    about = newest_row(register)
     for year, part in rows.groupby(rows["time"].dt.year, sort=True):
         ordered = part.sort_values(["time", "sensor"], kind="stable").reset_index(drop=True)
-        described = {str(name): value for name, value in about.items()}
-        yield stage_path(site, int(str(year))), stage_netcdf(described, int(str(year)), ordered, office)
+        yield series_path(TABLE, site, int(str(year))), stage_netcdf(about, int(str(year)), ordered, office)
 
 
 def stage_netcdf(site: Mapping[str, Any], year: int, rows: pd.DataFrame, office: Mapping[str, str]) -> bytes:
@@ -117,18 +107,14 @@ def stage_netcdf(site: Mapping[str, Any], year: int, rows: pd.DataFrame, office:
     """
     codes, sensors = pd.factorize(rows["sensor"].fillna(""), sort=True)
     names = [f"{site['site']}/{sensor}" if sensor else str(site["site"]) for sensor in sensors]
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "stage.nc"
-        with netCDF4.Dataset(path, "w", format="NETCDF4_CLASSIC") as data:
-            data.set_fill_off()
-            data.createDimension("obs", len(rows))
-            data.createDimension(SENSOR, len(names))
-            written = [*_sensors(data, site, names), *_values(data, rows, codes)]
-            data.setncatts(stage_attributes(site, year, rows, office))
-            for variable, values in written:
-                variable.set_auto_maskandscale(False)
-                variable[...] = values
-        return path.read_bytes()
+
+    def declare(data: Any) -> Iterator[Declared]:
+        data.createDimension("obs", len(rows))
+        data.createDimension(SENSOR, len(names))
+        yield from _sensors(data, site, names)
+        yield from _values(data, rows, codes)
+
+    return written_file(declare, stage_attributes(site, year, rows, office))
 
 
 def _sensors(data: Any, site: Mapping[str, Any], names: list[str]) -> Iterator[Declared]:

@@ -103,7 +103,7 @@ def _in_a_row(visits: pd.DataFrame, limit: float) -> list[tuple[str, pd.DataFram
     runs = []
     for sensor, mine in visits.groupby("sensor", sort=True):
         steady = mine[mine["change_m"].abs() <= limit].reset_index(drop=True)
-        away = steady.index.isin(steady.index[steady["read_at"].isin(differing(steady, limit)["read_at"])])
+        away = steady["read_at"].isin(differing(steady, limit)["read_at"]).to_numpy()
         grave = (steady["left_m"].abs() > limit).to_numpy()
         kind = np.where(away, 1 + grave, 0)
         number = np.cumsum(np.r_[True, kind[1:] != kind[:-1]]) if len(kind) else kind

@@ -67,7 +67,8 @@ def visits_of(
         left = found["difference_m"] - acting
         parts.append(found.assign(sensor=name, correction_m=acting, left_m=left).dropna(subset=["difference_m"]))
     if not parts:
-        return pd.DataFrame({name: pd.Series(dtype="str" if name == "sensor" else "float64") for name in COLUMNS})
+        kinds = {"sensor": "str", "read_at": "datetime64[us, UTC]"}
+        return pd.DataFrame({name: pd.Series(dtype=kinds.get(name, "float64")) for name in COLUMNS})
     whole = pd.concat(parts, ignore_index=True)
     return whole.assign(read_at=pd.to_datetime(whole["read_us"], unit="us", utc=True))[list(COLUMNS)]
 

@@ -11,23 +11,14 @@ from schemas import DEPOSIT_TABLES
 from schemas.derive import columns
 from stillwell.archive.identity import Kept, decide, gauging_ids, points_digests, rows_digests
 from stillwell.archive.links import sites_named
+from stillwell.hydrometry.results import HANDED_IN as RESULT
 from stillwell.prepare.view import View
 from stillwell.records import PROBLEM_COLUMNS, Understood
 
 DECIDED = ("gauging_id", "revision", "candidate", "reason", "rows_digest", "points_digest")
 """Columns a batch has beside what was handed in."""
 
-HANDED_IN = {
-    "discharge_m3_s": "handed_in_discharge_m3_s",
-    "area_m2": "handed_in_area_m2",
-    "width_m": "handed_in_width_m",
-    "mean_velocity_m_s": "handed_in_mean_velocity_m_s",
-    "mean_depth_m": "handed_in_mean_depth_m",
-    "max_depth_m": "handed_in_max_depth_m",
-    "max_velocity_m_s": "handed_in_max_velocity_m_s",
-    "uncertainty_pct": "handed_in_uncertainty_pct",
-    "uncertainty_level": "handed_in_uncertainty_level",
-}
+HANDED_IN = {name: f"handed_in_{name}" for name in (*RESULT, "uncertainty_pct", "uncertainty_level")}
 """What the archive calls a result as handed in, since its own stands under the plain name."""
 
 

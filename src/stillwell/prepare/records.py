@@ -105,7 +105,8 @@ def _trail(circumstances: Circumstances) -> dict[str, str]:
 def site_record(view: View, site: str, policy: Policy) -> SiteRecord:
     """Derive one site's record from what stands."""
     recorded = view.read("stage", [site])
-    time, stage, sensor = series_of(standing_rows("stage", recorded, recorded), policy.value("gap_bridged_s"))
+    stands = standing_rows("stage", recorded, recorded)
+    time, stage, sensor = series_of(stands, policy.value("gap_bridged_s"))
     corrected = _corrected(view, site, time, stage, sensor)
     ratings, names = ratings_of(view, site, policy)
     spans = _conditions(view, site)
@@ -119,7 +120,7 @@ def site_record(view: View, site: str, policy: Policy) -> SiteRecord:
     # a flood that may not be rated must not be bridged by a line from foot to foot either
     cut = np.searchsorted(daily["from_us"].to_numpy(), time[far], side="right") - 1
     daily.loc[np.unique(cut), ["mean_m3_s", "uncertainty_m3_s", "maximum_m3_s"]] = np.nan
-    doubts = pd.concat([stage_doubts(recorded, policy), _visit_doubts(view, site, recorded, policy)], ignore_index=True)
+    doubts = pd.concat([stage_doubts(recorded, policy), _visit_doubts(view, site, stands, policy)], ignore_index=True)
     return SiteRecord(site, record, sensor, names, tuple(ratings), daily, doubts)
 
 
@@ -300,10 +301,9 @@ def stage_doubts(recorded: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)
 
 
-def _visit_doubts(view: View, site: str, recorded: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+def _visit_doubts(view: View, site: str, stage: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """Doubt the sensors of a site by the readings of its staff."""
     readings, corrections = view.standing("gauge_heights", [site]), view.standing("corrections", [site])
-    stage = standing_rows("stage", recorded, recorded)
     return visits_in_words(visits_of(stage, readings, corrections, policy.value("gap_bridged_s")), policy)
 
 

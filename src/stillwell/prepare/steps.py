@@ -40,7 +40,7 @@ def policy_in_force(view: View, understood: Understood | None, default: str, bas
     text = before
     if understood is not None and len(understood.tables["policies"]):
         text = str(understood.tables["policies"]["text"].iloc[-1])
-    shipped = policy_from(default, policy_from(base)) if base else policy_from(default)
+    shipped = policy_from(default, policy_from(base)) if base not in ("", default) else policy_from(default)
     policy = shipped if text == default else policy_from(text, shipped)
     return policy, sha256(text.encode("utf-8")), sha256(before.encode("utf-8"))
 

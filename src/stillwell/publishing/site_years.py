@@ -13,7 +13,7 @@ from stillwell.archive.layout import site_folder
 from stillwell.archive.netcdf import netcdf_path
 from stillwell.archive.netcdf_globals import LICENCE_BASE
 from stillwell.archive.netcdf_series import WHEN, series_netcdf, series_path
-from stillwell.archive.netcdf_stage import stage_netcdf, stage_path
+from stillwell.archive.netcdf_stage import stage_netcdf
 from stillwell.publishing.public import Public
 from stillwell.publishing.rows import Going
 from stillwell.rendering import site_years
@@ -62,7 +62,7 @@ def _series_files(
             continue
         grouped: Any = rows.groupby([rows["site"], rows[when].dt.year], sort=True)
         for (site, year), part in grouped:
-            path = stage_path(site, int(year)) if table == "stage" else series_path(table, site, int(year))
+            path = series_path(table, site, int(year))
             data = archive.document(path) if path in archive.listing() else b""
             if not data or _licence_of(data) != f"{LICENCE_BASE}{licences[site]}":
                 ordered = part.sort_values([when, *(["sensor"] if table == "stage" else [])], ignore_index=True)

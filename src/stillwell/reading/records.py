@@ -8,6 +8,7 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError, RatingError
@@ -65,16 +66,21 @@ def record(
     if rows.empty:
         msg = f"expected a site with a derived record, found none at {site!r}"
         raise QueryError(msg)
-    inside = np.ones(len(rows), dtype=bool)
-    if since is not None:
-        inside &= (rows[when] >= pd.Timestamp(since)).to_numpy()
-    if until is not None:
-        inside &= (rows[when] < pd.Timestamp(until)).to_numpy()
-    rows = rows[inside].reset_index(drop=True)
+    rows = rows[_within(rows[when], since, until)].reset_index(drop=True)
     if step in ("values", "daily"):
         return pa.Table.from_pandas(rows.drop(columns=list(TRAIL)), preserve_index=False)
     days = rows.assign(day=pd.to_datetime(rows["day"]), uncertainty_m3_s=rows["uncertainty_m3_s"] / 2)
     return pa.Table.from_pandas(_summaries(start_month(archive, site))[step](days), preserve_index=False)
+
+
+def _within(times: pd.Series, since: datetime | None, until: datetime | None) -> NDArray[np.bool_]:
+    """Mark the times of a half-open span."""
+    inside = np.ones(len(times), dtype=bool)
+    if since is not None:
+        inside &= (times >= pd.Timestamp(since)).to_numpy()
+    if until is not None:
+        inside &= (times < pd.Timestamp(until)).to_numpy()
+    return inside
 
 
 def _visits(
@@ -88,9 +94,7 @@ def _visits(
         msg = f"expected a site with recorded stage, found none at {site!r}"
         raise QueryError(msg)
     visits = visits_of(stage, readings, corrections)
-    for bound, keep in ((since, visits["read_at"].ge), (until, visits["read_at"].lt)):
-        if bound is not None:
-            visits = visits[keep(pd.Timestamp(bound)).reindex(visits.index)]
+    visits = visits[_within(visits["read_at"], since, until)]
     if step == "visits":
         return pa.Table.from_pandas(visits.assign(sensor=visits["sensor"].replace("", None)), preserve_index=False)
     parts = [_proposed(site, str(sensor), mine, stage) for sensor, mine in visits.groupby("sensor", sort=True)]

@@ -18,7 +18,7 @@ from xarray.core import indexing
 
 from schemas.gauging import DISCHARGE_NAME
 from stillwell.archive.archive import Archive
-from stillwell.archive.netcdf_series import CELLS, NUMBERS
+from stillwell.archive.netcdf_series import CELLS, NUMBERS, newest_row
 from stillwell.archive.netcdf_text import CONVENTIONS, UDUNITS
 from stillwell.errors import QueryError
 from stillwell.reading.described import TRAIL, ColumnOf, Described
@@ -334,7 +334,7 @@ def _place(archive: Archive, known: Describes, site: str, as_of: datetime | None
     station = table.columns["site"].attributes | {"cf_role": "timeseries_id"}
     coords: dict[str, Any] = {"station_id": ((), site, station)}
     if len(rows):
-        row = rows.sort_values("valid_from", na_position="first", kind="stable").iloc[-1]
+        row = newest_row(rows)
         for name, column in (("lat", "latitude"), ("lon", "longitude")):
             coords[name] = ((), float(row[column]), table.columns[column].attributes)
     return coords
