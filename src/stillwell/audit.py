@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -201,7 +201,7 @@ def _judged_by_another(before: View, entry: Entry, tables: dict[str, pd.DataFram
     return bool(digests - own - {expected})
 
 
-def _compared(entry: Entry, tables: dict[str, pd.DataFrame], again: dict[str, pd.DataFrame]) -> Iterator[Fault]:
+def _compared(entry: Entry, tables: dict[str, pd.DataFrame], again: Mapping[str, pd.DataFrame]) -> Iterator[Fault]:
     moment = pd.Timestamp(entry.recorded_at)
     for name in sorted(set(again) | set(tables)):
         stored = tables[name][tables[name]["recorded_at"] == moment] if name in tables else pd.DataFrame()

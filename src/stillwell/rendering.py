@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Protocol
 
 import numpy as np
@@ -18,6 +18,7 @@ from stillwell.archive.netcdf_stage import stage_files
 from stillwell.archive.provenance import commit_provenance, provenance_path
 from stillwell.archive.readme import archive_readme, schema_documents
 from stillwell.archive.reviews import newest_rows
+from stillwell.archive.shelf import Shelf
 from stillwell.archive.standing import GAUGING, newest_revisions, standing_rows
 from stillwell.archive.writer import Writer
 from stillwell.prepare import Circumstances, Prepared
@@ -28,6 +29,8 @@ RENDERED = ("gaugings", "verticals", "points", "findings")
 
 TOGETHER = 32
 """Sites rendered from rows held in memory at the same time."""
+MOST_ROWS = 2**18
+"""Points of these sites, unless one of them has more."""
 
 
 class Rows(Protocol):
@@ -102,28 +105,45 @@ def renderings(writer: Writer, circumstances: Circumstances, prepared: Prepared)
     touched, joined = _touched(writer.archive, prepared)
     if not touched:
         return fixed
-    fresh = {name: prepared.tables[name] for name in (*RENDERED, "sites") if name in prepared.tables}
+    shelf = prepared.tables if isinstance(prepared.tables, Shelf) else None
+    large = {} if shelf is None else shelf.files
+    small = [name for name in (*RENDERED, "sites") if name in prepared.tables and name not in large]
+    fresh = {name: prepared.tables[name] for name in small}
     places = {name: rows.groupby("site", sort=False).indices for name, rows in fresh.items()}
 
     def with_new(table: str, sites: Sequence[str]) -> pd.DataFrame:
         kept = writer.archive.read(table, sites)
+        if shelf is not None and table in large:
+            return pd.concat([kept, shelf.rows(table, sites)], ignore_index=True)
         at = [places[table][site] for site in sites if site in places.get(table, ())]
         return pd.concat([kept, fresh[table].iloc[np.sort(np.concatenate(at))]], ignore_index=True) if at else kept
 
+    def size(site: str) -> int:
+        new = sum(file.rows for _, _, file in large.get("points", ()) if file.site == site)
+        return new + sum(file.rows for file in writer.archive.table_files("points", [site]))
+
     out = dict(fixed)
-    for group in _groups(sorted(touched), joined):
+    for group in _groups(sorted(touched), joined, size):
         wanted = {site: touched[site] for site in group if site in touched}
         out |= site_years(with_new, writer.archive.related(group), office, wanted)
     return out
 
 
-def _groups(sites: Sequence[str], joined: set[str]) -> Iterator[list[str]]:
+def _groups(sites: Sequence[str], joined: set[str], size: Callable[[str], int]) -> Iterator[list[str]]:
     """Part sites into groups to be rendered one after the other; those that share a gauging stay in one group."""
-    apart = [site for site in sites if site not in joined]
     if joined:
         yield sorted(joined)
-    for begin in range(0, len(apart), TOGETHER):
-        yield apart[begin : begin + TOGETHER]
+    group: list[str] = []
+    held = 0
+    for site in (site for site in sites if site not in joined):
+        rows = size(site)
+        if group and (len(group) == TOGETHER or held + rows > MOST_ROWS):
+            yield group
+            group, held = [], 0
+        group.append(site)
+        held += rows
+    if group:
+        yield group
 
 
 def _touched(archive: Archive, prepared: Prepared) -> tuple[dict[str, set[int] | None], set[str]]:

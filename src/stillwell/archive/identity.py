@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.hydrometry.runs import in_order, starts
+
 TRAIL = ("deposit", "row_file", "row_line", "gauging", "offset_given")
 """Where and how a row was handed in, which is not part of what it says."""
+
+AT_ONCE = 2**17
+"""Rows digested at a time."""
 
 FIRST = "first handed in"
 CORRECTED = "corrected by the same party"
@@ -35,6 +41,13 @@ def gauging_ids(site: pd.Series[str], started_at: pd.Series, instrument: pd.Seri
 
 
 def rows_digests(gaugings: pd.DataFrame, points: pd.DataFrame, gauge_heights: pd.DataFrame) -> NDArray[np.object_]:
+    """Digest what each gauging says; the first of ``digests``."""
+    return digests(gaugings, points, gauge_heights)[0]
+
+
+def digests(
+    gaugings: pd.DataFrame, points: pd.DataFrame, gauge_heights: pd.DataFrame
+) -> tuple[NDArray[np.object_], pd.Series]:
     """Digest what each gauging says, whatever file, line, label or row order it was handed in with.
 
     A column in which a gauging holds nothing takes no part, so a column added later changes no digest.
@@ -50,34 +63,19 @@ def rows_digests(gaugings: pd.DataFrame, points: pd.DataFrame, gauge_heights: pd
     -------
     ndarray of str, shape (number of gaugings,)
         sha256 in hexadecimal.
+    Series of str
+        Only of the points of each gauging, to find sheets that were copied; empty without points.
     """
     count = len(gaugings)
-    own = gaugings.assign(g=np.arange(count))
+    of_points = _digests(points, ("g", "vertical", "relative_depth", "repeat"), count)
     parts = (
-        _digests(own, ("g",), count),
-        _digests(points, ("g", "vertical", "relative_depth", "repeat"), count),
+        _digests(gaugings.assign(g=np.arange(count)), ("g",), count),
+        of_points,
         _digests(gauge_heights, ("g", "gauge", "read_at"), count),
     )
-    joined = (b"".join(part) for part in zip(*parts, strict=True))
-    return np.array([hashlib.sha256(data).hexdigest() for data in joined], dtype=object)
-
-
-def points_digests(count: int, points: pd.DataFrame) -> pd.Series:
-    """Digest only the points of each gauging, to find sheets that were copied; empty without points.
-
-    Parameters
-    ----------
-    count : int
-        Number of gaugings.
-    points : DataFrame
-        Canonical rows with ``g``.
-
-    Returns
-    -------
-    Series of str
-    """
-    parts = _digests(points, ("g", "vertical", "relative_depth", "repeat"), count)
-    return pd.Series([hashlib.sha256(part).hexdigest() if part else "" for part in parts], dtype="str")
+    whole = [hashlib.sha256(b"".join(part)).hexdigest() for part in zip(*parts, strict=True)]
+    copied = [hashlib.sha256(part).hexdigest() if part else "" for part in of_points]
+    return np.array(whole, dtype=object), pd.Series(copied, dtype="str")
 
 
 def _digests(rows: pd.DataFrame, order: tuple[str, ...], count: int) -> list[bytes]:
@@ -85,20 +83,43 @@ def _digests(rows: pd.DataFrame, order: tuple[str, ...], count: int) -> list[byt
     out = [b""] * count
     if rows.empty:
         return out
-    rows = rows.sort_values(list(order), kind="stable") if len(order) > 1 else rows
-    names = sorted(name for name in rows.columns if name != "g" and name not in TRAIL)
-    cells, missing = _cells(rows, names)
+    rows = _sorted(rows, order)
     g = rows["g"].to_numpy()
-    starts = np.flatnonzero(np.r_[True, g[1:] != g[:-1]])
-    ends = np.r_[starts[1:], len(g)]
-    present = np.add.reduceat(~missing, starts, axis=0, dtype=np.int64) > 0
+    begins = starts(g)
+    # some at a time, so that what is needed in between does not grow with a season
+    cuts = np.unique(np.searchsorted(begins, np.arange(0, len(rows) + AT_ONCE, AT_ONCE)))
+    bounds = np.r_[begins, len(rows)]
+    for first, last in itertools.pairwise(cuts.tolist()):
+        part = _part_digests(rows.iloc[bounds[first] : bounds[last]], begins[first:last] - bounds[first])
+        for number, digest in zip(g[begins[first:last]].tolist(), part, strict=True):
+            out[number] = digest
+    return out
+
+
+def _sorted(rows: pd.DataFrame, order: tuple[str, ...]) -> pd.DataFrame:
+    """Sort by a key; rows that are in order of its numbers already are not copied."""
+    keys = [rows[name] for name in order]
+    numbers = all(pd.api.types.is_numeric_dtype(key.dtype) for key in keys)
+    if numbers and in_order(*(key.to_numpy(dtype="float64", na_value=np.inf) for key in keys)):
+        return rows
+    return rows.sort_values(list(order), kind="stable")
+
+
+def _part_digests(rows: pd.DataFrame, begins: NDArray[np.int64]) -> list[bytes]:
+    """Digest the rows from each beginning to the next."""
+    names = sorted(name for name in rows.columns if name != "g" and name not in TRAIL)
+    # a column in which nothing stands takes no part
+    names = [name for name in names if rows[name].notna().any()] or names[:1]
+    cells, missing = _cells(rows, names)
+    ends = np.r_[begins[1:], len(rows)]
+    present = np.add.reduceat(~missing, begins, axis=0, dtype=np.int64) > 0
     patterns, which = np.unique(present, axis=0, return_inverse=True)
+    out = [b""] * begins.size
     for number, pattern in enumerate(patterns):
         heading = ",".join(name for name, used in zip(names, pattern, strict=True) if used).encode()
         used_cells = np.ascontiguousarray(cells[:, pattern])
         for i in np.flatnonzero(which == number):
-            data = used_cells[starts[i] : ends[i]].tobytes()
-            out[g[starts[i]]] = hashlib.sha256(heading + data).digest()
+            out[i] = hashlib.sha256(heading + used_cells[begins[i] : ends[i]].tobytes()).digest()
     return out
 
 

@@ -10,7 +10,7 @@ findings, and on which lines of which file inside the deposit its rows stand.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -20,6 +20,7 @@ from stillwell.archive.entries import utc_text
 from stillwell.archive.layout import entry_path
 from stillwell.archive.provenance_names import PREFIXES, qname, safe
 from stillwell.archive.provenance_series import add_recorded
+from stillwell.archive.shelf import parts_of
 from stillwell.archive.trail import places
 from stillwell.records import Deposit
 
@@ -225,7 +226,7 @@ def _told_of(rows: pd.DataFrame, which: Sequence[tuple[str, int]], findings: pd.
 def _sources_of(rows: pd.DataFrame, which: Sequence[tuple[str, int]], tables: Mapping[str, pd.DataFrame]) -> list[str]:
     """Write what each revision was made from and where its rows stand, as members of a JSON object."""
     members = {"": _members("deposit:" + rows["deposit"], '"prov:usedEntity":')}
-    found = {name: places(tables.get(name), KEY) for name in ("points", "samples")}
+    found = {name: _places(tables, name) for name in ("points", "samples")}
     heights = tables.get("gauge_heights")
     if heights is not None and "label" in rows:
         labelled = rows[["deposit", "label", *KEY]].rename(columns={"label": "gauging"})
@@ -237,6 +238,14 @@ def _sources_of(rows: pd.DataFrame, which: Sequence[tuple[str, int]], tables: Ma
     if "row_file" in rows:
         members["row"] = _members(rows["row_file"] + " " + rows["row_line"].astype("str"), ',"said:row":')
     return list(map("".join, zip(*(part for _, part in sorted(members.items())), strict=True)))
+
+
+def _places(tables: Mapping[str, pd.DataFrame], name: str) -> dict[tuple[Hashable, ...], list[str]]:
+    """Say which lines the rows of each revision stand on."""
+    out: dict[tuple[Hashable, ...], list[str]] = {}
+    for rows in parts_of(tables, name, [*KEY, "row_file", "row_line"]):
+        out |= places(rows, KEY)
+    return out
 
 
 def _members(values: pd.Series, name: str) -> list[str]:

@@ -186,7 +186,11 @@ def to_parquet(table: pa.Table) -> bytes:
     return bytes(sink.getvalue())
 
 
-def table_files(name: str, frame: pd.DataFrame, commit: int) -> list[tuple[str, bytes, ListedFile]]:
+TableFile = tuple[str, bytes, ListedFile]
+"""Path in the archive, content, and how the ledger lists it."""
+
+
+def table_files(name: str, frame: pd.DataFrame, commit: int) -> list[TableFile]:
     """Write the rows of one commit as table files, one per site where the table has sites.
 
     Parameters
@@ -200,8 +204,8 @@ def table_files(name: str, frame: pd.DataFrame, commit: int) -> list[tuple[str, 
 
     Returns
     -------
-    list of (str, bytes, ListedFile)
-        Path in the archive, content, and how the ledger lists it; empty for a frame without rows.
+    list of TableFile
+        Empty for a frame without rows.
 
     Raises
     ------

@@ -35,7 +35,7 @@ from stillwell.archive.ledger import Entry, Ledger
 from stillwell.archive.links import linked_by
 from stillwell.archive.lock import hold_lock
 from stillwell.archive.sealed import Sealed
-from stillwell.archive.tables import table_files
+from stillwell.archive.shelf import files_of
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
 from stillwell.fingerprint import sha256
 from stillwell.records import Deposit, ListedFile
@@ -70,9 +70,9 @@ def no_step(name: str) -> None:
 class Commit:
     """What is to be written at once.
 
-    ``documents`` are new files, ``replacing`` files that may take the place of listed ones; ``replaced`` are
-    listed paths that no longer are. ``deposit_notes`` say what the entry tells of each deposit, under its
-    ``deposit`` digest.
+    ``tables`` may be a ``shelf.Shelf``. ``documents`` are new files, ``replacing`` files that may take the place of
+    listed ones; ``replaced`` are listed paths that no longer are. ``deposit_notes`` say what the entry tells of each
+    deposit, under its ``deposit`` digest.
     """
 
     deposits: Sequence[Deposit] = ()
@@ -220,11 +220,7 @@ class Writer:
     def _new_files(self, commit: Commit) -> list[tuple[ListedFile, bytes]]:
         """Render the files nothing lists yet; a document that is listed with these very bytes is left out."""
         live = self._ledger.live()
-        files = [
-            (listed, data)
-            for name, frame in sorted(commit.tables.items())
-            for _, data, listed in table_files(name, frame, self.number)
-        ]
+        files = [(listed, data) for _, data, listed in files_of(commit.tables, self.number)]
         for path, data in sorted(commit.documents.items()):
             check_document_path(path)
             listed = ListedFile(path, len(data), sha256(data))

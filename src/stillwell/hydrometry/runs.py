@@ -23,6 +23,18 @@ def starts(*keys: Ints) -> Ints:
     return np.flatnonzero(changes)
 
 
+def in_order(*keys: NDArray[Any]) -> bool:
+    """Say whether rows are sorted by some keys without any missing value, the first key first."""
+    if keys[0].size < 2:
+        return True
+    sorted_, level = np.zeros(keys[0].size - 1, dtype=bool), np.ones(keys[0].size - 1, dtype=bool)
+    for key in keys:
+        before, after = key[:-1], key[1:]
+        sorted_ |= level & (before < after)
+        level &= before == after
+    return bool((sorted_ | level).all())
+
+
 def reduced_by(how: np.ufunc, values: Floats, first: Ints) -> Floats:
     """Reduce the rows of each run that begins at ``first``; all missing where every value is."""
     if not first.size:

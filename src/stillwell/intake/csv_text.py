@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import re
@@ -62,7 +63,7 @@ def read_csv(data: bytes) -> Sheet:
     if first.count(delimiter) >= MOST_COLUMNS:
         raise CannotRead(f"at most {MOST_COLUMNS} columns", f"{first.count(delimiter) + 1}", 1)
     plain = '"' not in text and any(name.strip() for name in first.split(delimiter))
-    quick = None if not plain else _quick(text, first, delimiter, remarks)
+    quick = None if not plain else _quick(data, text, first, delimiter, remarks)
     return quick or _careful(text, delimiter, remarks)
 
 
@@ -115,7 +116,7 @@ def _decoded(data: bytes) -> str:
     return text
 
 
-def _quick(text: str, first: str, delimiter: str, remarks: tuple[str, ...]) -> Sheet | None:
+def _quick(data: bytes, text: str, first: str, delimiter: str, remarks: tuple[str, ...]) -> Sheet | None:
     """Read a plain file, one row a line; None when it is not plain, for the careful reader to find out why."""
     if not text.startswith(first) or text.count("\r") != text.count("\r\n"):
         return None
@@ -126,7 +127,8 @@ def _quick(text: str, first: str, delimiter: str, remarks: tuple[str, ...]) -> S
         ragged.append(1)
         return "skip"
 
-    body = io.BytesIO(text.encode("utf-8"))
+    # a byte order mark is left out of the text; without one the bytes themselves are read
+    body = pa.BufferReader(data.removeprefix(codecs.BOM_UTF8))
     try:
         table = pcsv.read_csv(
             body,

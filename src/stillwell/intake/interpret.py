@@ -14,6 +14,7 @@ from schemas.derive import columns
 from schemas.words import MID_SECTION, WITH_VERTICALS
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.errors import PolicyError
+from stillwell.intake.constant import missing
 from stillwell.intake.limits import MOST_CODES
 from stillwell.intake.maps import Map
 from stillwell.intake.names import label_shown
@@ -60,6 +61,7 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
         if not _too_many_codes(part, trouble)
     ]
     typed = typed_tables(found, trouble)
+    del found  # the text of a season takes more room than its numbers
     tables = _with_defaults({name: table.frame for name, table in typed.items()})
     tables["points"] = with_samples(tables["points"], tables["samples"])
     # points first: what they lack explains what their gauging lacks
@@ -71,7 +73,7 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
         trouble.add(**problem, consequence=RETURNED)
     trouble.close()
     problems, notes = trouble.frames()
-    tables = {name: rows[~bad_rows[name]] if bad_rows[name].any() else rows for name, rows in tables.items()}
+    tables = {name: _kept(rows, ~bad_rows[name]) for name, rows in tables.items()}
     if trouble.crowded:
         tables = {name: rows[~rows["deposit"].isin(trouble.crowded)] for name, rows in tables.items()}
     tables = without_gaugings(tables, problems)
@@ -107,12 +109,20 @@ def without_gaugings(tables: dict[str, pd.DataFrame], problems: pd.DataFrame) ->
     out = dict(tables)
     for name in OF_GAUGINGS:
         rows = tables[name]
-        out[name] = rows[~pd.MultiIndex.from_frame(rows[["deposit", "gauging"]]).isin(returned)]
-    labels = pd.MultiIndex.from_frame(out["gaugings"][["deposit", "gauging"]])
+        out[name] = _kept(rows, ~_labels(rows).isin(returned)) if len(returned) else rows
+    labels = _labels(out["gaugings"])
     for name in ("points", "samples"):
-        rows = out[name]
-        out[name] = rows[pd.MultiIndex.from_frame(rows[["deposit", "gauging"]]).isin(labels)]
+        out[name] = _kept(out[name], _labels(out[name]).isin(labels))
     return {name: rows.reset_index(drop=True) for name, rows in out.items()}
+
+
+def _labels(rows: pd.DataFrame) -> pd.MultiIndex:
+    return pd.MultiIndex.from_frame(rows[["deposit", "gauging"]])
+
+
+def _kept(rows: pd.DataFrame, mask: np.ndarray) -> pd.DataFrame:
+    """Keep some rows; a table of millions is not copied for nothing."""
+    return rows if mask.all() else rows[mask]
 
 
 def _with_defaults(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
@@ -129,8 +139,8 @@ def _with_defaults(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
 
 def _in_order(name: str, rows: pd.DataFrame) -> pd.DataFrame:
     names = [c.name for c in columns(DEPOSIT_TABLES[name])]
-    missing = {n: pd.Series(pd.NA, index=rows.index, dtype="str") for n in names if n not in rows}
-    return rows.assign(**missing)[names]
+    absent = {n: missing("text", len(rows)) for n in names if n not in rows}
+    return rows.assign(**absent)[names]
 
 
 def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.ndarray:

@@ -11,12 +11,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from schemas.words import OBSERVED_ZERO, WITH_VERTICALS
+from stillwell.hydrometry.runs import in_order, starts
 from stillwell.hydrometry.section import edges_pair, on_dry_ground, position_order
 from stillwell.intake.trouble import Trouble
 
 Flags = NDArray[np.bool_]
 Problem = dict[str, Any]
 
+OF_VERTICALS = ("g", "position_m", "depth_m", "kind", "ice_underside_m")
+"""Columns of points that say something of their vertical. Where it was handed in is looked up only to tell it."""
 WITH_POINTS = (WITH_VERTICALS, "other velocity-area")
 
 
@@ -26,7 +29,8 @@ class _Batch:
     points: pd.DataFrame
     """Sorted by gauging and vertical, with ``g`` and ``v``, number of gauging and vertical."""
     verticals: pd.DataFrame
-    """The first point of each vertical, with ``g``, ``walked`` and ``velocities``, its number of velocities."""
+    """What the first point of each vertical says of it, with ``row``, where that point stands in ``points``, ``walked``
+    and ``velocities``, its number of velocities."""
 
 
 def violations(gaugings: pd.DataFrame, points: pd.DataFrame, trouble: Trouble) -> Iterator[Problem]:
@@ -61,19 +65,29 @@ def _batch(gaugings: pd.DataFrame, points: pd.DataFrame) -> tuple[_Batch, pd.Dat
     found = index[first].get_indexer(pd.MultiIndex.from_frame(points[["deposit", "gauging"]]))
     known = found >= 0
     usable = known & points["vertical"].notna().to_numpy()
-    mine = points[usable].assign(g=places[found[usable]])
-    mine = mine.sort_values(["g", "vertical", "relative_depth", "repeat"], kind="stable").reset_index(drop=True)
+    mine = points if usable.all() else points[usable]
+    mine = _sorted(mine.assign(g=places[found[usable]]))
     g, vertical = mine["g"].to_numpy(), mine["vertical"].to_numpy(dtype="int64")
-    begins = np.flatnonzero(np.r_[True, (g[1:] != g[:-1]) | (vertical[1:] != vertical[:-1])]) if g.size else g
+    begins = starts(g, vertical)
     v = np.repeat(np.arange(begins.size), np.diff(np.r_[begins, g.size])[: begins.size])
     mine = mine.assign(v=v)
-    verticals = mine.iloc[begins].reset_index(drop=True)
+    verticals = mine[list(OF_VERTICALS)].iloc[begins].reset_index(drop=True)
     velocity = (mine["velocity_m_s"].notna() | mine["revolutions"].notna()).to_numpy()
     depths = mine.loc[velocity, ["v", "relative_depth"]].drop_duplicates()["v"]
-    verticals = verticals.assign(velocities=np.bincount(depths, minlength=begins.size))
     walked = verticals.groupby("g").cumcount().to_numpy() if begins.size else begins
+    verticals = verticals.assign(row=begins, velocities=np.bincount(depths, minlength=begins.size), walked=walked)
     orphans = points[~known & points["gauging"].notna().to_numpy()]
-    return _Batch(gaugings, mine, verticals.assign(walked=walked)), orphans
+    return _Batch(gaugings, mine, verticals), orphans
+
+
+def _sorted(points: pd.DataFrame) -> pd.DataFrame:
+    """Sort points by gauging, vertical, depth and repeat, those without a depth last; not copied where they are."""
+    depth = points["relative_depth"].fillna(np.inf).to_numpy()
+    repeat = points["repeat"].to_numpy(dtype="float64", na_value=np.inf)
+    keys = (points["g"].to_numpy(), points["vertical"].to_numpy(dtype="int64"), depth, repeat)
+    if in_order(*keys):
+        return points.reset_index(drop=True)
+    return points.iloc[np.lexsort(keys[::-1])].reset_index(drop=True)
 
 
 def _orphans(points: pd.DataFrame) -> Iterator[Problem]:
@@ -167,6 +181,10 @@ def _of_verticals(b: _Batch) -> Iterator[Problem]:
 
 
 def _sections(b: _Batch) -> Iterator[Problem]:
+    def told(verticals: pd.DataFrame, mask: Flags, column: str, expected: str, shown: str) -> Iterator[Problem]:
+        first = b.points.iloc[verticals["row"].to_numpy()[np.asarray(mask)]]
+        yield from _told(first, np.ones(len(first), dtype=bool), column, expected, shown)
+
     whole = b.verticals.dropna(subset=["position_m", "depth_m", "kind"]).reset_index(drop=True)
     if whole.empty:
         return
@@ -179,25 +197,24 @@ def _sections(b: _Batch) -> Iterator[Problem]:
     same = np.r_[False, (g[1:] == g[:-1]) & (x[1:] == x[:-1])]
     both = edge & np.r_[False, edge[:-1]]
     third = same & np.r_[False, same[:-1]]
-    yield from _told(
-        rows, same & (~both | third), "position_m", "one vertical on a position, or a step of two edges", "position_m"
-    )
+    twice = same & (~both | third)
+    yield from told(rows, twice, "position_m", "one vertical on a position, or a step of two edges", "position_m")
     head = rows.iloc[start].reset_index(drop=True)
     none = ~np.logical_or.reduceat(edge, start)
-    yield from _told(head, none, "kind", "rows of kind edge where the water ends", "kind")
+    yield from told(head, none, "kind", "rows of kind edge where the water ends", "kind")
     pairs = edges_pair(start, x, edge)
     unpaired = ~none & ~pairs
-    yield from _told(head, unpaired, "kind", "inner edges in pairs, one closing and one opening a channel", "kind")
+    yield from told(head, unpaired, "kind", "inner edges in pairs, one closing and one opening a channel", "kind")
     bare = (
         on_dry_ground(start, x, edge)
         & (rows["depth_m"].to_numpy() > 0)
         & ~edge
         & np.repeat(pairs, np.diff(np.r_[start, g.size]))
     )
-    yield from _told(rows, bare, "depth_m", "no water between an edge that closes and one that opens", "depth_m")
+    yield from told(rows, bare, "depth_m", "no water between an edge that closes and one that opens", "depth_m")
     flowing = (rows["velocities"] > 0).to_numpy() & ~edge
     still = ~np.logical_or.reduceat(flowing, start)
-    yield from _told(head, still, "velocity_m_s", "a velocity at one vertical at least", "velocity_m_s")
+    yield from told(head, still, "velocity_m_s", "a velocity at one vertical at least", "velocity_m_s")
 
 
 def _note_order(b: _Batch, trouble: Trouble) -> None:

@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 from schemas import DEPOSIT_TABLES
 from schemas.derive import Column, columns
 from stillwell.intake import cells
+from stillwell.intake.constant import missing, repeated
 from stillwell.intake.graduation import IN_FEET, off_graduation
 from stillwell.intake.limits import MOST_REASONS
 from stillwell.intake.maps import map_spellings
@@ -180,16 +181,14 @@ def _converted(
     total = sum(sizes)
     lines = np.concatenate([m.sheet.lines for m in members]) if members else np.zeros(0, dtype=np.int64)
     out: dict[str, pd.Series] = {
-        "deposit": _repeated([m.deposit for m in members], sizes),
-        "row_file": _repeated([m.file for m in members], sizes),
+        "deposit": repeated([m.deposit for m in members], sizes),
+        "row_file": repeated([m.file for m in members], sizes),
         "row_line": pd.Series(lines, dtype="Int64"),
     }
     bad: list[tuple[int, str, str, str]] = []
     for name, column in known.items():
         if name not in chosen:
-            out[name] = (
-                pd.Series([None] * total, dtype=DTYPES[column.kind]) if column.kind != "number" else _nans(total)
-            )
+            out[name] = missing(column.kind, total)
             continue
         place, given, unit = chosen[name]
         text = _joined([m.sheet.cells[place] for m in members], marks if column.kind == "number" else None)
@@ -200,7 +199,7 @@ def _converted(
             bad.append((int(row), given, expected, repr(text[int(row)].as_py())))
     for start, member in zip(np.cumsum([0, *sizes])[:-1], members, strict=True):
         bad += [(int(start) + cell.row, member.shown[cell.place], cell.expected, cell.found) for cell in member.bad]
-    return Typed(pd.DataFrame(out), bad)
+    return Typed(pd.DataFrame(out, copy=False), bad)
 
 
 def _told_rows(wrong: cells.Bad, sizes: list[int]) -> np.ndarray:
@@ -244,12 +243,3 @@ def _joined(parts: list[pa.Array], marks: list[str] | None) -> pa.Array:
     if marks is not None and pa.types.is_string(parts[0].type):
         parts = [pc.replace_substring(p, ",", ".") if m == "," else p for p, m in zip(parts, marks, strict=True)]
     return parts[0] if len(parts) == 1 else pa.concat_arrays(parts)
-
-
-def _repeated(words: list[str], sizes: list[int]) -> pd.Series:
-    coded = pa.DictionaryArray.from_arrays(pa.array(np.repeat(np.arange(len(words)), sizes)), pa.array(words))
-    return pd.Series(coded.dictionary_decode().to_pandas(), dtype="str")
-
-
-def _nans(count: int) -> pd.Series:
-    return pd.Series(np.full(count, np.nan))

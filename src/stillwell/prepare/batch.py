@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from schemas import DEPOSIT_TABLES
 from schemas.derive import columns
-from stillwell.archive.identity import Kept, decide, gauging_ids, points_digests, rows_digests
+from stillwell.archive.identity import Kept, decide, digests, gauging_ids
 from stillwell.archive.links import sites_named
 from stillwell.hydrometry.results import HANDED_IN as RESULT
 from stillwell.prepare.view import View
@@ -31,6 +32,49 @@ class Batch:
     own_heights: pd.DataFrame
     samples: pd.DataFrame
 
+    def part(self, mine: NDArray[np.int64]) -> Batch:
+        """Take some gaugings, numbered afresh in the order given, with what belongs to them."""
+        fresh = np.full(len(self.gaugings), -1)
+        fresh[mine] = np.arange(mine.size)
+        gaugings = self.gaugings.iloc[mine].reset_index(drop=True)
+        return Batch(gaugings, *(_renumbered(rows, fresh) for rows in (self.points, self.own_heights, self.samples)))
+
+
+def _renumbered(rows: pd.DataFrame, fresh: NDArray[np.int64]) -> pd.DataFrame:
+    if "g" not in rows:
+        return rows
+    g = fresh[rows["g"].to_numpy()]
+    return rows[g >= 0].assign(g=g[g >= 0]).reset_index(drop=True)
+
+
+def lots(batch: Batch, most: int) -> list[NDArray[np.int64]]:
+    """Part the gaugings of a batch into lots of whole sites, so that what is made of a lot can be written by itself.
+
+    Parameters
+    ----------
+    batch : Batch
+    most : int
+        Points and samples of a lot, unless a site has more.
+
+    Returns
+    -------
+    list of int array
+        Numbers of gaugings, in the order of the batch; one lot for a batch that fits into it.
+    """
+    if len(batch.points) + len(batch.samples) <= most:
+        return [np.arange(len(batch.gaugings))]
+    site, names = pd.factorize(batch.gaugings["site"], sort=True)
+    of_gauging = [rows["g"].to_numpy() for rows in (batch.points, batch.samples)]
+    by_site = np.bincount(site[np.concatenate(of_gauging)], minlength=len(names))
+    lot = np.zeros(len(names), dtype=np.int64)
+    held = 0
+    for number, count in enumerate(by_site.tolist()):
+        full = held > 0 and held + count > most
+        held = count if full else held + count
+        lot[number:] += int(full)
+    order = np.argsort(lot[site], kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(lot[site][order])) + 1)
+
 
 def numbered(understood: Understood) -> Batch:
     """Give the gaugings of understood deposits their numbers."""
@@ -39,7 +83,7 @@ def numbered(understood: Understood) -> Batch:
 
     def owned(rows: pd.DataFrame) -> pd.DataFrame:
         g = index.get_indexer(pd.MultiIndex.from_frame(rows[["deposit", "gauging"]]))
-        return rows[g >= 0].assign(g=g[g >= 0]).reset_index(drop=True)
+        return (rows if (g >= 0).all() else rows[g >= 0]).assign(g=g[g >= 0]).reset_index(drop=True)
 
     parts = (owned(understood.tables[name]) for name in ("points", "gauge_heights", "samples"))
     return Batch(gaugings, *parts)
@@ -65,13 +109,13 @@ def decided(view: View, batch: Batch) -> tuple[Batch, pd.DataFrame, pd.DataFrame
     gaugings = batch.gaugings
     named = set(gaugings["site"]) | set(sites_named(gaugings["corrects"]).dropna())
     kept = Kept.of(view.read("gaugings", view.related(sorted(named))))
-    digests = rows_digests(gaugings, batch.points, batch.own_heights)
+    said_rows, said_points = digests(gaugings, batch.points, batch.own_heights)
     keys = gauging_ids(gaugings["site"], gaugings["started_at"], gaugings["instrument"])
-    said = zip(keys, gaugings["corrects"].fillna(""), gaugings["party"].fillna(""), digests, strict=True)
+    said = zip(keys, gaugings["corrects"].fillna(""), gaugings["party"].fillna(""), said_rows, strict=True)
     decisions = [decide(kept, *one) for one in said]
     outcomes = gaugings[["deposit", "gauging", "site", "row_file", "row_line"]].assign(
-        rows_digest=digests,
-        points_digest=points_digests(len(gaugings), batch.points),
+        rows_digest=said_rows,
+        points_digest=said_points,
         action=pd.Series([d.action for d in decisions], dtype="str"),
         gauging_id=pd.Series([d.gauging_id for d in decisions], dtype="str"),
         revision=pd.Series([d.revision for d in decisions], dtype="Int64"),
@@ -90,15 +134,9 @@ def decided(view: View, batch: Batch) -> tuple[Batch, pd.DataFrame, pd.DataFrame
 def _new_rows(batch: Batch, outcomes: pd.DataFrame) -> Batch:
     """Keep only the gaugings that make a new row, numbered afresh."""
     mine = outcomes["action"].isin(["new", "revision"]).to_numpy()
-    fresh = np.where(mine, np.cumsum(mine) - 1, -1)
-
-    def renumbered(rows: pd.DataFrame) -> pd.DataFrame:
-        g = fresh[rows["g"].to_numpy()]
-        return rows[g >= 0].assign(g=g[g >= 0]).reset_index(drop=True)
-
     said = {name: outcomes[name] for name in DECIDED}
-    gaugings = batch.gaugings.assign(**said)[mine].reset_index(drop=True)
-    return Batch(gaugings, *(renumbered(rows) for rows in (batch.points, batch.own_heights, batch.samples)))
+    whole = replace(batch, gaugings=batch.gaugings.assign(**said))
+    return whole if mine.all() else whole.part(np.flatnonzero(mine))
 
 
 def _refusal(said: dict[str, object]) -> dict[str, object]:

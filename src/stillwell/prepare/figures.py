@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from stillwell.assessment.assess import assess
+from stillwell.assessment.checks import CHECKS
 from stillwell.assessment.evidence import Evidence
 from stillwell.assessment.policy import Policy
 from stillwell.assessment.quality import quality
@@ -28,9 +32,35 @@ class Surroundings:
     ties: pd.DataFrame
     """Checks before and after each gauging of the batch."""
 
+    def of(self, gaugings: pd.DataFrame, mine: NDArray[np.int64]) -> Surroundings:
+        """Take what lies beside some gaugings of the batch."""
+        here = self.heights["site"].isin(gaugings["site"].iloc[mine].unique()).to_numpy()
+        return replace(
+            self, heights=self.heights[here].reset_index(drop=True), ties=self.ties.iloc[mine].reset_index(drop=True)
+        )
 
-def figures(batch: Batch, beside: Surroundings, circumstances: Circumstances) -> dict[str, pd.DataFrame]:
-    """Compute and assess a batch.
+
+KEPT = ("verticals", "points", "samples", "uncertainty_budget")
+"""Tables of many rows a gauging, which nothing looks at again once a lot is made."""
+OWNER = ("gauging_id", "site", "revision", "deposit")
+"""Columns that every row of a gauging has."""
+
+
+Keep = Callable[[str, pd.DataFrame], None]
+"""Given a table's rows of one lot, all there are of the lot's sites."""
+
+OWN = tuple(check for check in CHECKS if not check.season)
+SEASON = tuple(check for check in CHECKS if check.season)
+
+
+def figures(
+    batch: Batch,
+    beside: Surroundings,
+    circumstances: Circumstances,
+    parts: Sequence[NDArray[np.int64]] | None = None,
+    keep: Keep | None = None,
+) -> dict[str, pd.DataFrame]:
+    """Compute and assess a batch, lot by lot; what looks beyond a gauging looks at all lots.
 
     Parameters
     ----------
@@ -38,33 +68,75 @@ def figures(batch: Batch, beside: Surroundings, circumstances: Circumstances) ->
         With the columns of ``batch.DECIDED``.
     beside : Surroundings
     circumstances : Circumstances
+    parts : sequence of int array, optional
+        Numbers of the gaugings of each lot; see ``batch.lots``.
+    keep : callable, optional
+        Takes the rows of the tables in ``KEPT`` as each lot makes them.
 
     Returns
     -------
     dict of str to DataFrame
-        Rows of ``gaugings``, ``verticals``, ``points``, ``findings`` and ``uncertainty_budget``.
+        Rows of ``gaugings``, ``verticals``, ``points``, ``samples``, ``findings`` and ``uncertainty_budget``, but those
+        that were kept.
     """
+    parts = [np.arange(len(batch.gaugings))] if parts is None else parts
+    made: list[dict[str, pd.DataFrame]] = []
+    results: list[pd.DataFrame] = []
+    for mine in parts:
+        lot, near = (batch, beside) if len(parts) == 1 else (batch.part(mine), beside.of(batch.gaugings, mine))
+        one = _lot(lot, near, circumstances)
+        results.append(one.results)
+        rows = one.tables
+        if keep is not None:
+            for name in KEPT:
+                keep(name, rows.pop(name))
+        made.append(rows)
+    tables = {name: _joined([rows[name] for rows in made]) for name in made[0]}
+    order = np.concatenate(parts)
+    seen = replace(batch, gaugings=batch.gaugings.iloc[order].reset_index(drop=True))
+    ties = replace(beside, ties=beside.ties.iloc[order].reset_index(drop=True))
+    season = _season(seen.gaugings, _joined(results), ties, circumstances.policy)
+    tables["findings"] = _joined([tables["findings"], owned(season, seen.gaugings[list(OWNER)])])
+    return tables
+
+
+def _joined(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    return frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
+
+
+@dataclass(frozen=True)
+class _Lot:
+    results: pd.DataFrame
+    tables: dict[str, pd.DataFrame]
+
+
+def _lot(batch: Batch, beside: Surroundings, circumstances: Circumstances) -> _Lot:
+    """Compute a lot and judge each gauging by itself."""
     policy = circumstances.policy
     made = compute(batch.gaugings, batch.points, beside.heights, beside.calibrations, policy.settings())
-    findings = _findings(batch, made, beside, policy)
+    findings = assess(_evidence(batch.gaugings, made, beside, policy), OWN)
     words = quality(batch.gaugings, made.results, findings, policy)
-    return _rows(batch, made, findings, words, beside, circumstances)
+    return _Lot(made.results, _rows(batch, made, findings, words, beside, circumstances))
 
 
-def _findings(batch: Batch, made: Computed, beside: Surroundings, policy: Policy) -> pd.DataFrame:
-    return assess(
-        Evidence(
-            gaugings=batch.gaugings,
-            results=made.results,
-            verticals=made.verticals,
-            points=made.points,
-            readings=made.readings,
-            policy=policy,
-            sites=beside.sites,
-            instruments=beside.instruments,
-            history=beside.history,
-            ties=beside.ties,
-        )
+def _season(gaugings: pd.DataFrame, results: pd.DataFrame, beside: Surroundings, policy: Policy) -> pd.DataFrame:
+    """Judge gaugings by others and by the checks of their meters."""
+    nothing = pd.DataFrame()
+    return assess(_evidence(gaugings, Computed(nothing, results, nothing, nothing, nothing), beside, policy), SEASON)
+
+
+def _evidence(gaugings: pd.DataFrame, made: Computed, beside: Surroundings, policy: Policy) -> Evidence:
+    return Evidence(
+        gaugings=gaugings,
+        results=made.results,
+        verticals=made.verticals,
+        points=made.points,
+        readings=made.readings,
+        policy=policy,
+        sites=beside.sites,
+        instruments=beside.instruments,
+        history=beside.history,
+        ties=beside.ties,
     )
 
 
@@ -86,7 +158,7 @@ def _rows(
         software_version=circumstances.software_version,
         policy_digest=circumstances.policy_digest,
     )
-    owner = batch.gaugings[["gauging_id", "site", "revision", "deposit"]]
+    owner = batch.gaugings[list(OWNER)]
     points = made.points.assign(point_depth_m=_point_depths(made.points))
     trail = made.points[["row_file", "row_line"]].iloc[made.verticals["point"].to_numpy()].reset_index(drop=True)
     verticals = made.verticals.assign(row_file=trail["row_file"], row_line=trail["row_line"])

@@ -4,18 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
 
+from stillwell.archive.shelf import Shelf
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.fingerprint import sha256
 from stillwell.intake.refer import SITED, refer
 from stillwell.prepare.again import reassessed
-from stillwell.prepare.batch import Batch, decided, numbered
+from stillwell.prepare.batch import Batch, decided, lots, numbered
 from stillwell.prepare.figures import Surroundings, figures
 from stillwell.prepare.meters import MeterChecks, later_findings, meter_checks
 from stillwell.prepare.rows import REGISTERS, deposit_rows, finished, register, reviewed, standing_with
 from stillwell.prepare.view import Circumstances, Prepared, View
 from stillwell.records import Deposit, Understood
+
+AT_ONCE = 2**18
+"""Points computed and written out at a time, so that what is needed in between does not grow with a season."""
 
 
 def policy_in_force(view: View, understood: Understood | None, default: str, base: str = "") -> tuple[Policy, str, str]:
@@ -69,8 +74,13 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
     checks = meter_checks(view, understood, circumstances.policy)
     batch, outcomes, clashes = decided(view, numbered(understood))
     beside = _surroundings(view, batch, understood, registers, sites, checks, circumstances.policy)
-    tables = figures(batch, beside, circumstances)
-    if circumstances.policy_digest != circumstances.policy_before:
+    shelf = Shelf(circumstances.number)
+    anew = circumstances.policy_digest != circumstances.policy_before
+    # rows computed again under a new policy join those of their sites, which are then written only at the end
+    parts = lots(batch, AT_ONCE) if not anew else [np.arange(len(batch.gaugings))]
+    keep = (lambda name, rows: shelf.put(name, finished(name, rows, circumstances))) if len(parts) > 1 else None
+    tables = figures(batch, beside, circumstances, parts, keep)
+    if anew:
         fresh = set(tables["gaugings"]["gauging_id"])
         tables = _together(tables, reassessed(view, fresh, registers, checks, circumstances))
     tables["findings"] = pd.concat(
@@ -84,8 +94,10 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
     notes = understood.notes
     # each table is let go of once its rows are finished: a season of millions of points is held once, not twice
     del understood, batch
-    rows = {name: finished(name, part, circumstances) for name in list(tables) if len(part := tables.pop(name))}
-    return Prepared(rows, outcomes, problems, notes)
+    shelf.frames |= {
+        name: finished(name, part, circumstances) for name in list(tables) if len(part := tables.pop(name))
+    }
+    return Prepared(shelf, outcomes, problems, notes)
 
 
 def _referred(view: View, understood: Understood) -> Understood:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
@@ -48,7 +48,7 @@ class Circumstances:
 class Prepared:
     """The rows of one commit, what became of each gauging, and why something is returned."""
 
-    tables: dict[str, pd.DataFrame]
+    tables: Mapping[str, pd.DataFrame]
     outcomes: pd.DataFrame
     problems: pd.DataFrame
     notes: pd.DataFrame
