@@ -12,8 +12,9 @@ from schemas import ARCHIVE_TABLES
 from schemas.derive import key_names
 from stillwell.archive.archive import Archive
 from stillwell.archive.layout import README
-from stillwell.archive.netcdf import NEEDED, SiteYear, gaugings_netcdf, netcdf_path
+from stillwell.archive.netcdf import gaugings_netcdf, netcdf_path
 from stillwell.archive.netcdf_compare import unlike_listed
+from stillwell.archive.netcdf_layout import laid_out
 from stillwell.archive.netcdf_stage import stage_files
 from stillwell.archive.provenance import commit_provenance, provenance_path
 from stillwell.archive.readme import archive_readme, schema_documents
@@ -194,32 +195,12 @@ def site_years(
     register = newest_revisions(rows("sites", sites), key_names(ARCHIVE_TABLES["sites"]))
     newest = register.sort_values("valid_from", na_position="first", kind="stable").drop_duplicates("site", keep="last")
     described = {row["site"]: row for row in newest.to_dict("records")}
-    parted = _parted(standing)
-    for site, year in sorted(parted["gaugings"]):
+    for rows_of in laid_out(*(standing[name] for name in RENDERED)):
+        site, year = rows_of.site, rows_of.year
         years = wanted.get(site, set())
-        if site not in described or (years is not None and year not in years):
-            continue
-        parts = {name: parted[name].get((site, year), standing[name].iloc[:0]) for name in RENDERED}
-        whole = SiteYear({str(k): v for k, v in described[site].items()}, year, **parts)
-        yield netcdf_path(site, year), gaugings_netcdf(whole, office)
-
-
-def _parted(standing: Mapping[str, pd.DataFrame]) -> dict[str, dict[tuple[str, int], pd.DataFrame]]:
-    """Part the rows of each table by the site and year of their gauging, with the columns a file needs."""
-    gaugings = standing["gaugings"]
-    place = pd.Index(gaugings["gauging_id"])
-    codes, keys = pd.factorize(pd.MultiIndex.from_arrays([gaugings["site"], gaugings["started_at"].dt.year]))
-    out: dict[str, dict[tuple[str, int], pd.DataFrame]] = {}
-    for name in RENDERED:
-        rows = standing[name][list(NEEDED.get(name, standing[name].columns))]
-        at = place.get_indexer(pd.Index(rows["gauging_id"]))
-        code = np.where(at >= 0, codes[at], -1) if len(codes) else np.full(len(rows), -1)
-        order = np.argsort(code, kind="stable")
-        bounds = np.searchsorted(code[order], np.arange(len(keys) + 1))
-        rows = rows.iloc[order]
-        spans = zip(keys, bounds[:-1], bounds[1:], strict=True)
-        out[name] = {(str(site), int(year)): rows.iloc[begin:end] for (site, year), begin, end in spans}
-    return out
+        if site in described and (years is None or year in years):
+            row = {str(k): v for k, v in described[site].items()}
+            yield netcdf_path(site, year), gaugings_netcdf(rows_of, row, office)
 
 
 def _with_withdrawn(standing: pd.DataFrame, gaugings: pd.DataFrame) -> pd.DataFrame:

@@ -6,7 +6,9 @@ from collections.abc import Mapping
 from datetime import timedelta
 from typing import Any
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from stillwell.archive.netcdf_text import CONVENTIONS, NAMES
 
@@ -18,7 +20,7 @@ def global_attributes(
     site: Mapping[str, Any],
     year: int,
     gaugings: pd.DataFrame,
-    points: pd.DataFrame,
+    depths: NDArray[np.float64],
     office: Mapping[str, str],
     kind: str,
 ) -> dict[str, Any]:
@@ -29,8 +31,10 @@ def global_attributes(
     site : mapping
         Row of the register.
     year : int
-    gaugings, points : DataFrame
+    gaugings : DataFrame
         Rows in the file.
+    depths : float array
+        Depth of every point in the file, m.
     office : mapping of str to str
     kind : str
         CF feature type.
@@ -67,9 +71,12 @@ def global_attributes(
         "acknowledgement": f"measured by the field parties of {owner}",
         **_people(owner, office),
         **_history(gaugings),
-        **_extent(site, gaugings, points, kind),
+        **_extent(site, gaugings, depths, kind),
     }
 
+
+TOLD = ("recorded_at", "gauging_id", "revision", "software_version", "deposit")
+"""Columns of a gauging that the history of its file tells."""
 
 SERIES = {
     "stage": ("Recorded stage of {name}{river}, {year}", "Stage as recorded"),
@@ -153,17 +160,13 @@ def _people(owner: str, office: Mapping[str, str]) -> dict[str, str]:
 
 def _history(gaugings: pd.DataFrame) -> dict[str, str]:
     """Say which revisions were recorded when, by which software, from which deposits."""
-    rows = gaugings.sort_values(["recorded_at", "gauging_id"], kind="stable")
+    rows = gaugings[list(TOLD)].sort_values(["recorded_at", "gauging_id"], kind="stable")
+    moment, moments = pd.factorize(rows["recorded_at"])
+    written = [f"{at:%Y-%m-%dT%H:%M:%S.%fZ}" for at in moments]
+    told = (rows[name].tolist() for name in TOLD[1:])
     lines = [
-        f"{at:%Y-%m-%dT%H:%M:%S.%fZ} {gauging} revision {revision} by stillwell {software} from deposit {deposit[:16]}"
-        for at, gauging, revision, software, deposit in zip(
-            rows["recorded_at"],
-            rows["gauging_id"],
-            rows["revision"],
-            rows["software_version"],
-            rows["deposit"],
-            strict=True,
-        )
+        f"{written[at]} {gauging} revision {revision} by stillwell {software} from deposit {deposit[:16]}"
+        for at, gauging, revision, software, deposit in zip(moment, *told, strict=True)
     ]
     newest, oldest = rows["recorded_at"].max(), rows["recorded_at"].min()
     return {
@@ -174,11 +177,10 @@ def _history(gaugings: pd.DataFrame) -> dict[str, str]:
     }
 
 
-def _extent(site: Mapping[str, Any], gaugings: pd.DataFrame, points: pd.DataFrame, kind: str) -> dict[str, Any]:
+def _extent(site: Mapping[str, Any], gaugings: pd.DataFrame, depths: NDArray[np.float64], kind: str) -> dict[str, Any]:
     extent = _where(site, gaugings["started_at"].min(), gaugings["ended_at"].max())
     extent["cdm_data_type"] = "Point" if kind == "point" else "Trajectory"
-    depths = points["point_depth_m"].dropna()
-    if len(depths):
+    if depths.size:
         extent |= {
             "geospatial_vertical_min": float(depths.min()),
             "geospatial_vertical_max": float(depths.max()),

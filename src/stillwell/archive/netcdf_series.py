@@ -19,9 +19,10 @@ from schemas import ARCHIVE_TABLES, words
 from schemas.derive import attributes, key_names
 from stillwell.archive.archive import Archive
 from stillwell.archive.layout import site_folder
-from stillwell.archive.netcdf import HOW, NOTHING, SECONDS, column_of, epoch
+from stillwell.archive.netcdf import HOW, SECONDS, column_of
 from stillwell.archive.netcdf_compare import unlike_listed
 from stillwell.archive.netcdf_globals import series_attributes
+from stillwell.archive.netcdf_layout import NOTHING, epoch
 from stillwell.archive.netcdf_text import QC_MEANINGS, QC_VALUES, meaning
 from stillwell.archive.standing import newest_revisions
 from stillwell.records import Fault

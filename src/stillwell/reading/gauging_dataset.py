@@ -14,7 +14,8 @@ from xarray.backends import NetCDF4DataStore
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.links import sites_named
-from stillwell.archive.netcdf import NEEDED, SiteYear, gaugings_netcdf
+from stillwell.archive.netcdf import gaugings_netcdf
+from stillwell.archive.netcdf_layout import NEEDED, laid_out
 from stillwell.archive.reviews import newest_rows
 from stillwell.archive.standing import standing_rows
 from stillwell.assessment.policy import policy_from
@@ -45,8 +46,8 @@ def gauging_dataset(archive: Archive, gauging_id: str, revision: int | None, as_
     row = _row(archive, gauging_id, revision, as_of)
     site, number = str(row["site"].iloc[0]), int(row["revision"].iloc[0])
     beside = {name: _beside(archive, name, site, gauging_id, number, as_of) for name in NEEDED}
-    year = int(row["started_at"].dt.year.iloc[0])
-    data = gaugings_netcdf(SiteYear(_register(archive, site, as_of), year, row, **beside), _office(archive, as_of))
+    (rows,) = laid_out(row, **beside)
+    data = gaugings_netcdf(rows, _register(archive, site, as_of), _office(archive, as_of))
     with netCDF4.Dataset("gauging", memory=data) as file:
         made = xr.open_dataset(_stored(file)).load()
     if "row_size" in made:
