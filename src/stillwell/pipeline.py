@@ -29,11 +29,10 @@ from stillwell.intake.maps import Map, map_from
 from stillwell.intake.returned import returned_documents
 from stillwell.prepare import Change, Circumstances, Prepared, policy_in_force, prepare, reassess
 from stillwell.records import Deposit, Understood
-from stillwell.rendering import documents, renderings
+from stillwell.rendering import Beside, documents, renderings
 
 Progress = Callable[[str, int, int], None]
 """Told the step, how much of it is done, and how much there is."""
-
 
 WAIT_S = 20.0
 """Seconds to wait while another writer is at work: a season's deposit takes some two, a person waits no longer."""
@@ -383,6 +382,7 @@ def _sort_known(archive: Archive, deposits: Sequence[Deposit], again: bool) -> t
 
 def commit_of(writer: Writer, told: Circumstances, deposits: Sequence[Deposit], prepared: Prepared) -> Commit:
     """Lay out a commit: rows, notes on its deposits, documents and renderings."""
+    rendered = Beside(lambda: renderings(writer, told, prepared))
     notes = prepared.tables["deposits"]
     listed = notes[["deposit", "name", "kind", "outcome", "gaugings_taken", "gaugings_returned", "intake_map"]]
     said = returned_documents(deposits, prepared.problems, prepared.notes)
@@ -394,7 +394,7 @@ def commit_of(writer: Writer, told: Circumstances, deposits: Sequence[Deposit], 
         ],
         tables=prepared.tables,
         documents=said | documents(told, deposits, prepared),
-        replacing=renderings(writer, told, prepared),
+        replacing=rendered,
         counts={str(name): int(count) for name, count in sorted(actions.items())},
         reason="ingest",
     )

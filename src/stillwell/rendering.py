@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import Protocol
 
 import numpy as np
@@ -14,7 +15,7 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.layout import README
 from stillwell.archive.netcdf import gaugings_netcdf, netcdf_path
 from stillwell.archive.netcdf_compare import unlike_listed
-from stillwell.archive.netcdf_layout import laid_out
+from stillwell.archive.netcdf_layout import NEEDED, laid_out
 from stillwell.archive.netcdf_stage import stage_files
 from stillwell.archive.provenance import commit_provenance, provenance_path
 from stillwell.archive.readme import archive_readme, schema_documents
@@ -34,12 +35,40 @@ MOST_ROWS = 2**18
 """Points of these sites, unless one of them has more."""
 
 
+AT = ["gauging_id", "site", "started_at"]
+
+
 class Rows(Protocol):
     """Whatever can read the rows of some sites."""
 
-    def __call__(self, table: str, sites: Sequence[str]) -> pd.DataFrame:
-        """Return the rows of every revision."""
+    def __call__(self, table: str, sites: Sequence[str], columns: Sequence[str] | None = None) -> pd.DataFrame:
+        """Return the rows of every revision, all columns or some."""
         ...
+
+
+class Beside(Mapping[str, bytes]):
+    """Files made on a thread of their own while their caller goes on; whoever looks at them waits for them.
+
+    Parameters
+    ----------
+    make : callable
+        Returns the files by path; what it raises is raised to whoever looks.
+    """
+
+    def __init__(self, make: Callable[[], Mapping[str, bytes]]) -> None:
+        # the libraries that write NetCDF and Parquet let other threads run
+        pool = ThreadPoolExecutor(max_workers=1)
+        self._made = pool.submit(make)
+        pool.shutdown(wait=False)
+
+    def __getitem__(self, path: str) -> bytes:
+        return self._made.result()[path]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._made.result())
+
+    def __len__(self) -> int:
+        return len(self._made.result())
 
 
 def documents(circumstances: Circumstances, deposits: Sequence[Deposit], prepared: Prepared) -> dict[str, bytes]:
@@ -112,12 +141,21 @@ def renderings(writer: Writer, circumstances: Circumstances, prepared: Prepared)
     fresh = {name: prepared.tables[name] for name in small}
     places = {name: rows.groupby("site", sort=False).indices for name, rows in fresh.items()}
 
-    def with_new(table: str, sites: Sequence[str]) -> pd.DataFrame:
-        kept = writer.archive.read(table, sites)
+    def new(table: str, sites: Sequence[str], columns: Sequence[str] | None) -> pd.DataFrame | None:
         if shelf is not None and table in large:
-            return pd.concat([kept, shelf.rows(table, sites)], ignore_index=True)
+            return shelf.rows(table, sites, columns)
         at = [places[table][site] for site in sites if site in places.get(table, ())]
-        return pd.concat([kept, fresh[table].iloc[np.sort(np.concatenate(at))]], ignore_index=True) if at else kept
+        if not at:
+            return None
+        rows = fresh[table] if columns is None else fresh[table][list(columns)]
+        mine = np.sort(np.concatenate(at))
+        return rows if len(mine) == len(rows) else rows.iloc[mine]
+
+    def with_new(table: str, sites: Sequence[str], columns: Sequence[str] | None = None) -> pd.DataFrame:
+        kept, rows = writer.archive.read(table, sites, columns), new(table, sites, columns)
+        if rows is None:
+            return kept
+        return pd.concat([kept, rows], ignore_index=True) if len(kept) else rows
 
     def size(site: str) -> int:
         new = sum(file.rows for _, _, file in large.get("points", ()) if file.site == site)
@@ -153,16 +191,19 @@ def _touched(archive: Archive, prepared: Prepared) -> tuple[dict[str, set[int] |
     joined: set[str] = set()
     fresh = [prepared.tables[name] for name in ("gaugings", "findings") if name in prepared.tables]
     if fresh:
-        ids = {gauging_id for rows in fresh for gauging_id in rows["gauging_id"]}
-        at = sorted({site for rows in fresh for site in rows["site"]})
+        at = sorted({site for rows in fresh for site in rows["site"].unique()})
         kept = archive.read("gaugings", archive.related(at))
-        mine = pd.concat([prepared.tables.get("gaugings", kept.iloc[:0]), kept[kept["gauging_id"].isin(ids)]])
-        for site, year in set(zip(mine["site"], mine["started_at"].dt.year, strict=True)):
+        mine = prepared.tables.get("gaugings", kept.iloc[:0])[AT]
+        if len(kept):
+            ids = {gauging_id for rows in fresh for gauging_id in rows["gauging_id"].unique()}
+            mine = pd.concat([mine, kept.loc[kept["gauging_id"].isin(ids), AT]])
+        pairs = mine[["site"]].assign(year=mine["started_at"].dt.year).drop_duplicates()
+        for site, year in pairs.itertuples(index=False):
             years = touched.setdefault(site, set())
             if years is not None:
                 years.add(int(year))
-        spread = mine.groupby("gauging_id")["site"].transform("nunique") > 1
-        joined = set(mine.loc[spread, "site"])
+        places = mine[["gauging_id", "site"]].drop_duplicates()
+        joined = set(places.loc[places["gauging_id"].duplicated(keep=False), "site"])
     sites = prepared.tables.get("sites")
     for site in () if sites is None else sites["site"]:
         touched[site] = None
@@ -190,8 +231,10 @@ def site_years(
         Path and content.
     """
     gaugings = rows("gaugings", sites)
-    standing = {name: standing_rows(name, rows(name, sites), gaugings) for name in RENDERED}
-    standing["gaugings"] = _with_withdrawn(standing["gaugings"], gaugings)
+    standing = {"gaugings": _with_withdrawn(standing_rows("gaugings", gaugings, gaugings), gaugings)}
+    for name, needed in NEEDED.items():
+        columns = [*dict.fromkeys([*GAUGING, *needed])]
+        standing[name] = standing_rows(name, rows(name, sites, columns), gaugings)
     register = newest_revisions(rows("sites", sites), key_names(ARCHIVE_TABLES["sites"]))
     newest = register.sort_values("valid_from", na_position="first", kind="stable").drop_duplicates("site", keep="last")
     described = {row["site"]: row for row in newest.to_dict("records")}
@@ -235,8 +278,5 @@ def rendered_again(archive: Archive, office: Mapping[str, str]) -> Iterator[Faul
     sites = sorted(set(archive.standing("sites")["site"]))
     wanted: dict[str, set[int] | None] = dict.fromkeys(sites)
 
-    def read(table: str, sites: Sequence[str]) -> pd.DataFrame:
-        return archive.read(table, sites)
-
     missing = "expected a file of the gaugings that stand, found none listed"
-    yield from unlike_listed(archive, site_years(read, sites, office, wanted), missing)
+    yield from unlike_listed(archive, site_years(archive.read, sites, office, wanted), missing)

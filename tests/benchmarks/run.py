@@ -208,6 +208,7 @@ def main() -> int:
     """Print every ratio; an argument below 1 makes the archives smaller."""
     from tests.benchmarks import bench_api, bench_room
     from tests.benchmarks.bench_archive import lines
+    from tests.benchmarks.bench_large import COUNT, large_line
     from tests.benchmarks.bench_record import record_growth, record_ratio
     from tests.benchmarks.bench_sites import sites_ratio
     from tests.benchmarks.long_record import VALUES, long_archive
@@ -220,6 +221,7 @@ def main() -> int:
     print(sites_ratio(), flush=True)
     with tempfile.TemporaryDirectory() as tmp:
         print(ingest_ratio(Path(tmp)), flush=True)
+        print(large_line(Path(tmp) / "large", int(COUNT * scale)), flush=True)
     with tempfile.TemporaryDirectory() as tmp:
         for line in lines(Path(tmp), scale):
             print(line, flush=True)

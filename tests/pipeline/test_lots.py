@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from stillwell.pipeline import inbox, ingest
 from stillwell.prepare.batch import Batch, lots
 from stillwell.reading.documents import taken_document
 from stillwell.reading.summary import taken_lines, taken_words
+from tests.benchmarks.bench_large import MOST_GB, large_line
 
 INBOX = Path(__file__).resolve().parents[2] / "sample_archive" / "inbox"
 
@@ -50,7 +52,8 @@ def test_every_file_is_the_same_byte_for_byte(whole, points, tmp_path, monkeypat
     """The season has several sites, corrections to another site, and gaugings that only others make doubtful."""
     _in_lots(monkeypatch, points)
     taken = ingest(tmp_path / "archive", inbox(INBOX), by="INV-DM", now=_still)
-    assert isinstance(taken.prepared.tables, Shelf) and taken.prepared.tables.files
+    assert isinstance(taken.prepared.tables, Shelf)
+    assert taken.prepared.tables.files
     expected, found = _files(whole[0]), _files(tmp_path / "archive")
     assert set(expected) == set(found)
     assert [path for path in expected if expected[path] != found[path]] == []
@@ -85,6 +88,13 @@ def test_a_lot_is_of_whole_sites_and_no_larger_than_asked_unless_a_site_is():
     sites = [set(batch.gaugings["site"].iloc[mine]) for mine in found]
     assert sites == [{"A"}, {"B"}, {"C", "D"}]
     assert [len(mine) for mine in lots(batch, 20)] == [6]
+
+
+@pytest.mark.soak
+def test_a_season_of_a_country_fits_into_three_gigabytes(tmp_path):
+    """200,000 gaugings of 25 verticals are taken in one commit with less than 3 GB of memory at its peak."""
+    said = large_line(tmp_path / "large")
+    assert float(re.search(r"peak memory ([\d.]+) GB", said)[1]) < MOST_GB, said
 
 
 def test_a_shelf_keeps_rows_for_one_commit_only(whole):

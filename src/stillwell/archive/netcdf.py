@@ -91,7 +91,7 @@ def gaugings_netcdf(rows: SiteYear, site: Mapping[str, Any], office: Mapping[str
             _write_crs(data)
             kind = "trajectoryProfile" if walked else "point"
             depths = rows.arrays["depth"]
-            data.setncatts(global_attributes(site, rows.year, rows.gaugings, depths, office, kind))
+            data.setncatts(global_attributes(site, rows.year, rows.told, depths, office, kind))
             data.fill()
         return path.read_bytes()
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import timedelta
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -16,10 +17,23 @@ LICENCE_BASE = "https://spdx.org/licenses/"
 KEYWORDS = "river discharge, stream gauging, velocity-area method, stage, hydrometry"
 
 
+@dataclass(frozen=True)
+class Told:
+    """What the global attributes tell of the gaugings in a file."""
+
+    history: Sequence[str]
+    """A line for each, in the order recorded."""
+    oldest: datetime
+    newest: datetime
+    """When they were recorded."""
+    start: datetime
+    end: datetime
+
+
 def global_attributes(
     site: Mapping[str, Any],
     year: int,
-    gaugings: pd.DataFrame,
+    told: Told,
     depths: NDArray[np.float64],
     office: Mapping[str, str],
     kind: str,
@@ -31,8 +45,8 @@ def global_attributes(
     site : mapping
         Row of the register.
     year : int
-    gaugings : DataFrame
-        Rows in the file.
+    told : Told
+        Of the gaugings in the file.
     depths : float array
         Depth of every point in the file, m.
     office : mapping of str to str
@@ -70,13 +84,10 @@ def global_attributes(
         ),
         "acknowledgement": f"measured by the field parties of {owner}",
         **_people(owner, office),
-        **_history(gaugings),
-        **_extent(site, gaugings, depths, kind),
+        **_history(told),
+        **_extent(site, told, depths, kind),
     }
 
-
-TOLD = ("recorded_at", "gauging_id", "revision", "software_version", "deposit")
-"""Columns of a gauging that the history of its file tells."""
 
 SERIES = {
     "stage": ("Recorded stage of {name}{river}, {year}", "Stage as recorded"),
@@ -158,27 +169,18 @@ def _people(owner: str, office: Mapping[str, str]) -> dict[str, str]:
     }
 
 
-def _history(gaugings: pd.DataFrame) -> dict[str, str]:
+def _history(told: Told) -> dict[str, str]:
     """Say which revisions were recorded when, by which software, from which deposits."""
-    rows = gaugings[list(TOLD)].sort_values(["recorded_at", "gauging_id"], kind="stable")
-    moment, moments = pd.factorize(rows["recorded_at"])
-    written = [f"{at:%Y-%m-%dT%H:%M:%S.%fZ}" for at in moments]
-    told = (rows[name].tolist() for name in TOLD[1:])
-    lines = [
-        f"{written[at]} {gauging} revision {revision} by stillwell {software} from deposit {deposit[:16]}"
-        for at, gauging, revision, software, deposit in zip(moment, *told, strict=True)
-    ]
-    newest, oldest = rows["recorded_at"].max(), rows["recorded_at"].min()
     return {
-        "history": "\n".join(lines),
-        "date_created": f"{oldest:%Y-%m-%dT%H:%M:%SZ}",
-        "date_modified": f"{newest:%Y-%m-%dT%H:%M:%SZ}",
-        "product_version": f"{newest:%Y%m%dT%H%M%S.%fZ}",
+        "history": "\n".join(told.history),
+        "date_created": f"{told.oldest:%Y-%m-%dT%H:%M:%SZ}",
+        "date_modified": f"{told.newest:%Y-%m-%dT%H:%M:%SZ}",
+        "product_version": f"{told.newest:%Y%m%dT%H%M%S.%fZ}",
     }
 
 
-def _extent(site: Mapping[str, Any], gaugings: pd.DataFrame, depths: NDArray[np.float64], kind: str) -> dict[str, Any]:
-    extent = _where(site, gaugings["started_at"].min(), gaugings["ended_at"].max())
+def _extent(site: Mapping[str, Any], told: Told, depths: NDArray[np.float64], kind: str) -> dict[str, Any]:
+    extent = _where(site, told.start, told.end)
     extent["cdm_data_type"] = "Point" if kind == "point" else "Trajectory"
     if depths.size:
         extent |= {

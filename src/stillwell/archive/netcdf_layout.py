@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from schemas import words
 from stillwell.archive import netcdf_text as text
+from stillwell.archive.netcdf_globals import Told
 
 NOTHING = 9.969209968386869e36
 """The library's own fill value for doubles, stated in every variable that may lack values."""
@@ -47,8 +48,7 @@ class SiteYear:
 
     site: str
     year: int
-    gaugings: pd.DataFrame
-    """Rows of the table, in the order of the file."""
+    told: Told
     arrays: Mapping[str, NDArray[Any]]
     """Values by variable."""
     counts: Mapping[str, int]
@@ -87,12 +87,36 @@ def laid_out(
     bounds = {"gauging": np.r_[begins, len(gaugings)]}
     bounds["vertical"] = np.searchsorted(owner, bounds["gauging"])
     bounds["obs"] = np.searchsorted(under, bounds["vertical"])
+    lines = _history(gaugings)
+    rank = pd.factorize(gaugings["gauging_id"], sort=True)[0]
     for number, begin in enumerate(begins.tolist()):
         spans = {dim: slice(int(at[number]), int(at[number + 1])) for dim, at in bounds.items()}
         arrays = {name: values[spans[dim]] for dim, columns in of.items() for name, values in columns.items()}
         arrays["gauging_index"] = arrays["gauging_index"] - begin
         counts = {dim: span.stop - span.start for dim, span in spans.items()}
-        yield SiteYear(str(site[begin]), int(year[begin]), gaugings.iloc[spans["gauging"]], arrays, counts)
+        yield SiteYear(
+            str(site[begin]), int(year[begin]), _told(gaugings, lines, rank, spans["gauging"]), arrays, counts
+        )
+
+
+def _history(gaugings: pd.DataFrame) -> list[str]:
+    """Write a line of history for each gauging."""
+    moment, moments = pd.factorize(gaugings["recorded_at"])
+    written = [f"{at:%Y-%m-%dT%H:%M:%S.%fZ}" for at in moments]
+    said = (gaugings[name].tolist() for name in ("gauging_id", "revision", "software_version", "deposit"))
+    return [
+        f"{written[at]} {gauging} revision {revision} by stillwell {software} from deposit {deposit[:16]}"
+        for at, gauging, revision, software, deposit in zip(moment, *said, strict=True)
+    ]
+
+
+def _told(gaugings: pd.DataFrame, lines: Sequence[str], rank: Ints, span: slice) -> Told:
+    """Tell what the global attributes tell of the gaugings of a file; ``rank`` is the order of their ids."""
+    times = gaugings[["recorded_at", "started_at", "ended_at"]].iloc[span]
+    order = np.lexsort((rank[span], times["recorded_at"].astype("int64").to_numpy()))
+    history = [lines[span.start + place] for place in order.tolist()]
+    oldest, newest = times["recorded_at"].min(), times["recorded_at"].max()
+    return Told(history, oldest, newest, times["started_at"].min(), times["ended_at"].max())
 
 
 def _place_of(rows: pd.DataFrame, place: pd.Index) -> Ints:

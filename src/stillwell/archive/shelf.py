@@ -44,10 +44,10 @@ class Shelf(Mapping[str, pd.DataFrame]):
         if len(rows):
             self.files.setdefault(name, []).extend(table_files(name, rows, self.commit))
 
-    def rows(self, name: str, sites: Sequence[str]) -> pd.DataFrame:
-        """Read the rows of some sites back from the files of a large table."""
+    def rows(self, name: str, sites: Sequence[str], columns: Sequence[str] | None = None) -> pd.DataFrame:
+        """Read rows of some sites, all columns or some, back from the files of a large table."""
         wanted = set(sites)
-        return _decoded(name, [file for file in self.files[name] if file[2].site in wanted])
+        return _decoded(name, [file for file in self.files[name] if file[2].site in wanted], columns)
 
     def __getitem__(self, name: str) -> pd.DataFrame:
         return self.frames[name] if name in self.frames else _decoded(name, self.files[name])

@@ -64,8 +64,9 @@ def standing_rows(
         out = standing_gaugings(rows)
     elif set(GAUGING) <= set(rows.columns):
         stands = standing_gaugings(gaugings.reset_index(drop=True))[GAUGING]
-        mine = pd.MultiIndex.from_frame(rows[GAUGING]).isin(pd.MultiIndex.from_frame(stands))
-        out = rows[mine]
+        if len(stands) == len(gaugings):
+            return rows
+        out = rows[pd.MultiIndex.from_frame(rows[GAUGING]).isin(pd.MultiIndex.from_frame(stands))]
     elif "revision" in rows.columns:
         out = newest_revisions(rows, _key(table) if key is None else key)
     else:

@@ -103,9 +103,9 @@ def _bytes_of(variable: Any) -> Any:
 
 
 def _rendered(going: Going, public: Public, office: Mapping[str, str], site: str, year: int, path: str) -> bytes:
-    def rows(table: str, sites: Sequence[str]) -> pd.DataFrame:
+    def rows(table: str, sites: Sequence[str], columns: Sequence[str] | None = None) -> pd.DataFrame:
         known = public.register if table == "sites" else going.tables[table]
-        return known[known["site"].isin(set(sites))].reset_index(drop=True)
+        return known.loc[known["site"].isin(set(sites)), columns or list(known.columns)].reset_index(drop=True)
 
     made = dict(site_years(rows, [site], office, {site: {year}}))
     return made[path]
