@@ -94,10 +94,13 @@ def audit(root: Path, *, recompute: bool = True, progress: Progress | None = Non
             faults += stage_again(archive, office)
         counts |= {"NetCDF files rendered again": sum(path.startswith("netcdf/") for path in archive.listing())}
         if recompute and not broken and not any(f.kind == "sealed" for f in faults):
-            faults += _recompute_faults(archive, entries, tables, unproved, tell)
-            moments = [pd.Timestamp(entry.recorded_at) for entry in entries if entry.number in unproved]
-            again = sum(int((~rows["recorded_at"].isin(moments)).sum()) for rows in tables.values())
-            counts |= {"rows computed again": again}
+            whole = sum(len(rows) for rows in tables.values())
+            history = History(tables)
+            del tables  # an archive's rows are held once
+            faults += _recompute_faults(archive, entries, history, unproved, tell)
+            left = (entry.recorded_at for entry in entries if entry.number in unproved)
+            out = sum(len(history.recorded_at(name, moment)) for moment in left for name in history.tables())
+            counts |= {"rows computed again": whole - out}
     remarks = [] if faults else sealed_remarks(archive)
     remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in unproved.items()]
     return AuditReport(str(root), datetime.now(UTC), counts, tuple(faults), tuple(remarks))
@@ -158,25 +161,24 @@ def _schema_faults(tables: dict[str, pd.DataFrame]) -> Iterator[Fault]:
 
 
 def _recompute_faults(
-    archive: Archive, entries: list[Entry], tables: dict[str, pd.DataFrame], unproved: dict[int, str], tell: Progress
+    archive: Archive, entries: list[Entry], history: History, unproved: dict[int, str], tell: Progress
 ) -> Iterator[Fault]:
     """Take each commit again with the archive as it stood before it, and compare every row."""
-    history = History(tables)
     shipped, newest = shipped_policies(entries), default_policy_text()
     for number, entry in enumerate(entries):
         tell("computing again", number, len(entries))
         before = history.before(entry.recorded_at)
         text = shipped.get(entry.shipped_policy, newest)
-        if not entry.shipped_policy and _judged_by_another(before, entry, tables, text):
+        if not entry.shipped_policy and _judged_by_another(before, entry, history, text):
             unproved[entry.number] = "was judged by a policy that an earlier version shipped and did not keep"
             continue
         if not entry.deposits:
             policy = policy_in_force(before, None, text, newest)
             told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy)
             if entry.reason == DERIVED:
-                yield from _compared(entry, tables, derived(before, sites_of(entry), told))
+                yield from _compared(entry, history, derived(before, sites_of(entry), told))
             elif entry.reason == RECOMPUTED:
-                yield from _compared(entry, tables, anew(before, told))
+                yield from _compared(entry, history, anew(before, told))
             continue
         try:
             deposits, used, understood = taken_again(archive, entry)
@@ -186,25 +188,23 @@ def _recompute_faults(
         policy = policy_in_force(before, understood, text, newest)
         told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, used)
         again = prepare(before, deposits, understood, told).tables
-        yield from _compared(entry, tables, again)
+        yield from _compared(entry, history, again)
 
 
-def _judged_by_another(before: View, entry: Entry, tables: dict[str, pd.DataFrame], text: str) -> bool:
+def _judged_by_another(before: View, entry: Entry, history: History, text: str) -> bool:
     """Say whether an office without a policy of its own had its rows judged by another than the one shipped now."""
     if len(before.standing("policies")):
         return False
-    moment, expected = pd.Timestamp(entry.recorded_at), sha256(text.encode())
-    judged = [rows[rows["recorded_at"] == moment] for rows in tables.values() if "policy_digest" in rows]
-    digests = {digest for rows in judged for digest in rows["policy_digest"]}
-    policies = tables.get("policies")
-    own = set() if policies is None else {sha256(text.encode()) for text in policies["text"]}
-    return bool(digests - own - {expected})
+    rows = {name: history.recorded_at(name, entry.recorded_at) for name in history.tables()}
+    digests = {digest for one in rows.values() if "policy_digest" in one for digest in one["policy_digest"]}
+    own = {sha256(one.encode()) for one in rows["policies"]["text"]} if "policies" in rows else set()
+    return bool(digests - own - {sha256(text.encode())})
 
 
-def _compared(entry: Entry, tables: dict[str, pd.DataFrame], again: Mapping[str, pd.DataFrame]) -> Iterator[Fault]:
-    moment = pd.Timestamp(entry.recorded_at)
-    for name in sorted(set(again) | set(tables)):
-        stored = tables[name][tables[name]["recorded_at"] == moment] if name in tables else pd.DataFrame()
+def _compared(entry: Entry, history: History, again: Mapping[str, pd.DataFrame]) -> Iterator[Fault]:
+    known = history.tables()
+    for name in sorted({*again, *known}):
+        stored = history.recorded_at(name, entry.recorded_at) if name in known else pd.DataFrame()
         yield from _differences(name, entry, stored, again.get(name, stored.iloc[:0]))
 
 
@@ -221,6 +221,8 @@ def _differences(name: str, entry: Entry, stored: pd.DataFrame, again: pd.DataFr
     right = again.sort_values(order, kind="stable").reset_index(drop=True)
     for column in (c for c in right.columns if c not in ignored):
         a, b = left[column], right[column]
+        if a.equals(b):
+            continue
         differs = ~((a == b).fillna(False).astype("bool") | (a.isna() & b.isna()))
         for i in differs[differs].index[:SHOWN]:
             row = ", ".join(f"{k} {left.loc[i, k]}" for k in order)

@@ -36,6 +36,16 @@ class History:
         """Return the archive as it stood just before a moment."""
         return Snapshot(self, moment)
 
+    def tables(self) -> list[str]:
+        """Name the tables."""
+        return sorted(self._tables)
+
+    def recorded_at(self, table: str, moment: datetime) -> pd.DataFrame:
+        """Return the rows of a table that one commit recorded."""
+        rows = self._tables[table]
+        first, last = (int(rows["recorded_at"].searchsorted(pd.Timestamp(moment), side=s)) for s in ("left", "right"))
+        return rows.iloc[first:last]
+
     def rows(self, table: str, before: pd.Timestamp, sites: Sequence[str] | None) -> pd.DataFrame:
         """Return the rows of every revision recorded before a moment, of some sites where the table knows them."""
         rows = self._tables[table]
