@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,11 +17,13 @@ from stillwell import __version__
 from stillwell.archive.archive import Archive
 from stillwell.archive.entries import shipped_policies
 from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults, sealed_remarks, withheld_faults
+from stillwell.archive.history import StoredHistory
 from stillwell.archive.ledger import Entry
 from stillwell.archive.netcdf_series import series_again
 from stillwell.archive.netcdf_stage import stage_again
 from stillwell.archive.rounds import next_part
-from stillwell.archive.snapshot import History
+from stillwell.archive.shelf import Shelf
+from stillwell.archive.snapshot import History, Rows
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, sites_of
 from stillwell.errors import ArchiveDamaged, StillwellError, Withheld
@@ -34,6 +38,10 @@ from stillwell.rendering import rendered_again
 Progress = Callable[[str, int, int], None]
 SHOWN = 20
 """Differences named per table and commit; the count is always whole."""
+MOST_ROWS = 2_000_000
+"""Rows of an archive up to which all are held while it is proved; of a larger one they are read as they are needed."""
+PORTION = 500_000
+"""Rows of a larger archive read at a time to be held against their schema."""
 
 
 class AuditFailed(StillwellError):
@@ -85,22 +93,19 @@ def audit(root: Path, *, recompute: bool = True, progress: Progress | None = Non
         counts |= {"deposits sealed": len(archive.sealed.digests())}
         faults += [*sealed_faults(archive), *withheld_faults(archive)]
         tell("schemas", 2, 3)
-        tables, broken = _read_all(archive)
-        faults += [*broken, *_schema_faults(tables)]
-        counts |= {"rows held against their schemas": sum(len(rows) for rows in tables.values())}
-        if not broken:
+        held = _read_all(archive)
+        faults += [*held.broken, *held.unlike]
+        counts |= {"rows held against their schemas": held.recorded.total()}
+        if not held.broken:
             office = policy_in_force(archive, None, default_policy_text())[0].office
             faults += [*rendered_again(archive, office), *series_again(archive, office)]
             faults += stage_again(archive, office)
         counts |= {"NetCDF files rendered again": sum(path.startswith("netcdf/") for path in archive.listing())}
-        if recompute and not broken and not any(f.kind == "sealed" for f in faults):
-            whole = sum(len(rows) for rows in tables.values())
-            history = History(tables)
-            del tables  # an archive's rows are held once
-            faults += _recompute_faults(archive, entries, history, unproved, tell)
-            left = (entry.recorded_at for entry in entries if entry.number in unproved)
-            out = sum(len(history.recorded_at(name, moment)) for moment in left for name in history.tables())
-            counts |= {"rows computed again": whole - out}
+        if recompute and not held.broken and not any(f.kind == "sealed" for f in faults):
+            faults += _recompute_faults(archive, entries, held, unproved, tell)
+            left = {pd.Timestamp(entry.recorded_at) for entry in entries if entry.number in unproved}
+            out = sum(count for (_, moment), count in held.recorded.items() if moment in left)
+            counts |= {"rows computed again": held.recorded.total() - out}
     remarks = [] if faults else sealed_remarks(archive)
     remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in unproved.items()]
     return AuditReport(str(root), datetime.now(UTC), counts, tuple(faults), tuple(remarks))
@@ -140,30 +145,71 @@ def audit_part(root: Path, budget: int, now: datetime | None = None) -> AuditRep
     return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks))
 
 
-def _read_all(archive: Archive) -> tuple[dict[str, pd.DataFrame], list[Fault]]:
-    tables, faults = {}, []
+@dataclass(frozen=True)
+class _Held:
+    """What reading every row of an archive came to."""
+
+    history: Rows
+    recorded: Counter[tuple[str, pd.Timestamp]]
+    """Rows by table and moment of their commit."""
+    broken: list[Fault]
+    unlike: list[Fault]
+    """What is not as its schema says."""
+
+
+def _read_all(archive: Archive) -> _Held:
+    """Read every row and hold it against its schema; kept at hand where there are not too many."""
+    few = sum(file.rows for name in archive.tables() for file in archive.table_files(name)) <= MOST_ROWS
+    tables: dict[str, pd.DataFrame] = {}
+    broken: list[Fault] = []
+    unlike: list[Fault] = []
+    recorded: Counter[tuple[str, pd.Timestamp]] = Counter()
     for name in archive.tables():
-        try:
-            tables[name] = archive.read(name)
-        except ArchiveDamaged as error:
-            faults.append(Fault("table", f"tables/{name}", str(error)))
-    return tables, faults
+        for sites in [None] if few else _portions(archive, name):
+            try:
+                rows = archive.read(name, sites)
+            except ArchiveDamaged as error:
+                broken.append(Fault("table", f"tables/{name}", str(error)))
+                continue
+            unlike += _schema_faults(name, rows)
+            moments = rows["recorded_at"].value_counts()
+            recorded.update({(name, moment): int(n) for moment, n in zip(moments.index, moments, strict=True)})
+            if few:
+                tables[name] = rows
+    return _Held(History(tables) if few else StoredHistory(archive), recorded, broken, unlike)
 
 
-def _schema_faults(tables: dict[str, pd.DataFrame]) -> Iterator[Fault]:
-    for name, rows in tables.items():
-        try:
-            ARCHIVE_TABLES[name].validate(rows, lazy=True)
-        except SchemaErrors as error:
-            for case in error.failure_cases.drop_duplicates(["column", "check"]).itertuples():
-                sentence = f"column {case.column}: expected {case.check}, found {case.failure_case!r}"
-                yield Fault("schema", f"tables/{name}", sentence)
+def _portions(archive: Archive, name: str) -> Iterator[list[str] | None]:
+    """Part the sites of a table so that not many rows are read at a time; None for a table that knows no sites."""
+    sizes: Counter[str] = Counter()
+    for file in archive.table_files(name):
+        sizes[file.site] += file.rows
+    if "" in sizes or not sizes:
+        yield None
+        return
+    group: list[str] = []
+    for site, rows in sorted(sizes.items()):
+        if group and sum(sizes[one] for one in group) + rows > PORTION:
+            yield group
+            group = []
+        group.append(site)
+    yield group
+
+
+def _schema_faults(name: str, rows: pd.DataFrame) -> Iterator[Fault]:
+    try:
+        ARCHIVE_TABLES[name].validate(rows, lazy=True)
+    except SchemaErrors as error:
+        for case in error.failure_cases.drop_duplicates(["column", "check"]).itertuples():
+            sentence = f"column {case.column}: expected {case.check}, found {case.failure_case!r}"
+            yield Fault("schema", f"tables/{name}", sentence)
 
 
 def _recompute_faults(
-    archive: Archive, entries: list[Entry], history: History, unproved: dict[int, str], tell: Progress
+    archive: Archive, entries: list[Entry], held: _Held, unproved: dict[int, str], tell: Progress
 ) -> Iterator[Fault]:
     """Take each commit again with the archive as it stood before it, and compare every row."""
+    history = held.history
     shipped, newest = shipped_policies(entries), default_policy_text()
     for number, entry in enumerate(entries):
         tell("computing again", number, len(entries))
@@ -176,9 +222,9 @@ def _recompute_faults(
             policy = policy_in_force(before, None, text, newest)
             told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy)
             if entry.reason == DERIVED:
-                yield from _compared(entry, history, derived(before, sites_of(entry), told))
+                yield from _compared(entry, held, derived(before, sites_of(entry), told))
             elif entry.reason == RECOMPUTED:
-                yield from _compared(entry, history, anew(before, told))
+                yield from _compared(entry, held, anew(before, told))
             continue
         try:
             deposits, used, understood = taken_again(archive, entry)
@@ -188,28 +234,62 @@ def _recompute_faults(
         policy = policy_in_force(before, understood, text, newest)
         told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, used)
         again = prepare(before, deposits, understood, told).tables
-        yield from _compared(entry, history, again)
+        yield from _compared(entry, held, again)
 
 
-def _judged_by_another(before: View, entry: Entry, history: History, text: str) -> bool:
+def _judged_by_another(before: View, entry: Entry, history: Rows, text: str) -> bool:
     """Say whether an office without a policy of its own had its rows judged by another than the one shipped now."""
     if len(before.standing("policies")):
         return False
-    rows = {name: history.recorded_at(name, entry.recorded_at) for name in history.tables()}
+    listed = _listed(entry)
+    rows = {name: history.recorded_at(name, entry.recorded_at, sites) for name, sites in listed.items()}
     digests = {digest for one in rows.values() if "policy_digest" in one for digest in one["policy_digest"]}
     own = {sha256(one.encode()) for one in rows["policies"]["text"]} if "policies" in rows else set()
     return bool(digests - own - {sha256(text.encode())})
 
 
-def _compared(entry: Entry, history: History, again: Mapping[str, pd.DataFrame]) -> Iterator[Fault]:
-    known = history.tables()
-    for name in sorted({*again, *known}):
-        stored = history.recorded_at(name, entry.recorded_at) if name in known else pd.DataFrame()
-        yield from _differences(name, entry, stored, again.get(name, stored.iloc[:0]))
+def _listed(entry: Entry) -> dict[str, list[str]]:
+    """Name the tables a commit wrote to, and the sites of each."""
+    found: dict[str, set[str]] = {}
+    for file in entry.files:
+        if file.table:
+            found.setdefault(file.table, set()).add(file.site)
+    return {name: sorted(sites - {""}) for name, sites in found.items()}
+
+
+def _compared(entry: Entry, held: _Held, again: Mapping[str, pd.DataFrame]) -> Iterator[Fault]:
+    """Compare what a commit recorded with what it comes to again."""
+    listed = _listed(entry)
+    for name in sorted({*again, *listed}):
+        looked = 0
+        for stored, made in _pairs(entry, held.history, name, listed.get(name, []), again):
+            looked += len(stored)
+            yield from _differences(name, entry, stored, made)
+        elsewhere = held.recorded[name, pd.Timestamp(entry.recorded_at)] - looked
+        if elsewhere:
+            expected = "expected every row of the commit at the sites it lists"
+            yield Fault("recompute", _where(name, entry), f"{expected}, found {elsewhere} at others")
+
+
+def _pairs(
+    entry: Entry, history: Rows, name: str, sites: list[str], again: Mapping[str, pd.DataFrame]
+) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
+    """Pair the rows of a table that a commit recorded with those it comes to again, site by site where it is large."""
+    moment = entry.recorded_at
+    if isinstance(again, Shelf) and name in again.files:
+        for site in sorted({*sites, *again.sites(name)}):
+            yield history.recorded_at(name, moment, [site]), again.rows(name, [site])
+        return
+    stored = history.recorded_at(name, moment, sites) if name in history.tables() else pd.DataFrame()
+    yield stored, again.get(name, stored.iloc[:0])
+
+
+def _where(name: str, entry: Entry) -> str:
+    return f"tables/{name} commit {entry.number}"
 
 
 def _differences(name: str, entry: Entry, stored: pd.DataFrame, again: pd.DataFrame) -> Iterator[Fault]:
-    where = f"tables/{name} commit {entry.number}"
+    where = _where(name, entry)
     if len(stored) != len(again):
         yield Fault("recompute", where, f"expected {len(again)} rows computed again, found {len(stored)} stored")
         return

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Protocol
 
@@ -157,25 +158,31 @@ def renderings(writer: Writer, circumstances: Circumstances, prepared: Prepared)
             return kept
         return pd.concat([kept, rows], ignore_index=True) if len(kept) else rows
 
-    def size(site: str) -> int:
-        new = sum(file.rows for _, _, file in large.get("points", ()) if file.site == site)
-        return new + sum(file.rows for file in writer.archive.table_files("points", [site]))
-
+    sizes = _points_at(writer.archive, touched)
+    sizes.update({file.site: file.rows for _, _, file in large.get("points", ())})
     out = dict(fixed)
-    for group in _groups(sorted(touched), joined, size):
+    for group in _groups(sorted(touched), joined, sizes):
         wanted = {site: touched[site] for site in group if site in touched}
         out |= site_years(with_new, writer.archive.related(group), office, wanted)
     return out
 
 
-def _groups(sites: Sequence[str], joined: set[str], size: Callable[[str], int]) -> Iterator[list[str]]:
+def _points_at(archive: Archive, sites: Iterable[str]) -> Counter[str]:
+    """Count the points that an archive holds of each of some sites."""
+    counts: Counter[str] = Counter()
+    for file in archive.table_files("points", list(sites)):
+        counts[file.site] += file.rows
+    return counts
+
+
+def _groups(sites: Sequence[str], joined: set[str], sizes: Mapping[str, int]) -> Iterator[list[str]]:
     """Part sites into groups to be rendered one after the other; those that share a gauging stay in one group."""
     if joined:
         yield sorted(joined)
     group: list[str] = []
     held = 0
     for site in (site for site in sites if site not in joined):
-        rows = size(site)
+        rows = sizes.get(site, 0)
         if group and (len(group) == TOGETHER or held + rows > MOST_ROWS):
             yield group
             group, held = [], 0
@@ -276,7 +283,10 @@ def rendered_again(archive: Archive, office: Mapping[str, str]) -> Iterator[Faul
         Of kind ``netcdf``.
     """
     sites = sorted(set(archive.standing("sites")["site"]))
-    wanted: dict[str, set[int] | None] = dict.fromkeys(sites)
+    joined = {site for link in archive.links() for site in link} & set(sites)
 
-    missing = "expected a file of the gaugings that stand, found none listed"
-    yield from unlike_listed(archive, site_years(archive.read, sites, office, wanted), missing)
+    def rendered() -> Iterator[tuple[str, bytes]]:
+        for group in _groups(sites, joined, _points_at(archive, sites)):
+            yield from site_years(archive.read, archive.related(group), office, dict.fromkeys(group))
+
+    yield from unlike_listed(archive, rendered(), "expected a file of the gaugings that stand, found none listed")

@@ -6,15 +6,21 @@ import json
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
+import stillwell.archive.history as history
+import stillwell.audit as proving
+import stillwell.prepare.steps as steps
 from stillwell.archive.entries import self_checked
 from stillwell.audit import AuditFailed, audit, raise_if_faulty
 from stillwell.fingerprint import sha256
 from tests.pipeline.season import season, sheets, take
+
+SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +52,17 @@ def copy(sound, tmp_path):
     return shutil.copytree(sound, tmp_path / "archive")
 
 
-def test_a_sound_archive_has_no_faults(sound):
+@pytest.fixture(params=["held", "read as needed"])
+def rows_are(request, monkeypatch):
+    """Prove an archive with all its rows at hand, and as one that is too large for that."""
+    if request.param != "held":
+        for name in ("MOST_ROWS", "PORTION"):
+            monkeypatch.setattr(proving, name, 1)
+        monkeypatch.setattr(history, "MOST_CELLS", 1)
+        monkeypatch.setattr(steps, "AT_ONCE", 1)
+
+
+def test_a_sound_archive_has_no_faults(sound, rows_are):
     """Every digest, the chain, every schema and every number computed again agree."""
     report = audit(sound)
     assert report.faults == ()
@@ -87,10 +103,18 @@ def test_a_missing_file_is_named(copy):
 
 def _rewrite_points(copy):
     """Change a depth in a table and rewrite the ledger so that every digest agrees again."""
-    path = sorted((copy / "tables" / "verticals").rglob("*.parquet"))[0]
+
+    def changed(frame):
+        frame.loc[1, "discharge_m3_s"] += 0.001
+        return frame
+
+    _rewritten(copy, sorted((copy / "tables" / "verticals").rglob("*.parquet"))[0], changed)
+
+
+def _rewritten(copy, path, change):
+    """Change the rows of a table file and rewrite the ledger so that every digest agrees again."""
     table = pq.read_table(path)
-    frame = table.to_pandas()
-    frame.loc[1, "discharge_m3_s"] += 0.001
+    frame = change(table.to_pandas())
     import pyarrow as pa
 
     pq.write_table(pa.Table.from_pandas(frame, schema=table.schema), path, compression="zstd")
@@ -106,7 +130,7 @@ def _rewrite_points(copy):
         previous = sha256(entry.read_bytes())
 
 
-def test_a_number_that_does_not_follow_from_the_deposits_is_named(copy):
+def test_a_number_that_does_not_follow_from_the_deposits_is_named(copy, rows_are):
     """Even where every digest was made to agree, computing again finds the number, its row and its column."""
     _rewrite_points(copy)
     faults = audit(copy).faults
@@ -114,6 +138,30 @@ def test_a_number_that_does_not_follow_from_the_deposits_is_named(copy):
     assert "discharge_m3_s" in faults[0].sentence
     assert "vertical 2" in faults[0].sentence
     assert audit(copy, recompute=False).faults == ()
+
+
+def test_the_sample_is_proved_alike_however_its_rows_are_read(monkeypatch):
+    """Records, a policy, corrections to another site: the same counts, nothing wrong, whether rows are held or not."""
+    held = audit(SAMPLE)
+    for name in ("MOST_ROWS", "PORTION"):
+        monkeypatch.setattr(proving, name, 1)
+    monkeypatch.setattr(history, "MOST_CELLS", 1)
+    as_needed = audit(SAMPLE)
+    assert as_needed.faults == held.faults == ()
+    assert as_needed.counts == held.counts
+    assert as_needed.remarks == held.remarks
+
+
+def test_a_row_where_its_commit_wrote_none_is_a_fault(copy, rows_are):
+    """A row that says it was recorded by a commit whose entry lists nothing of its site is not passed over."""
+    entries = sorted((copy / "ledger").glob("*.json"))
+    of = {entry: json.loads(entry.read_bytes()) for entry in entries}
+    moments = {said["number"]: pd.Timestamp(said["recorded_at"]) for said in of.values()}
+    paths = sorted((copy / "tables" / "verticals" / "site=S2").rglob("*.parquet"))
+    alone = next(n for n, said in enumerate(of.values(), 1) if not any("S2" in f["path"] for f in said["files"]))
+    _rewritten(copy, paths[0], lambda frame: frame.assign(recorded_at=moments[alone]))
+    found = audit(copy).faults
+    assert f"tables/verticals commit {alone}" in {fault.path for fault in found if fault.kind == "recompute"}
 
 
 READ_ONLY = """

@@ -148,6 +148,10 @@ class Archive:
         """Add to some sites those that share a gauging with them, because a correction moved it."""
         return sorted(self.ledger.linked_sites(sites))
 
+    def links(self) -> list[tuple[str, str]]:
+        """Pair the sites that share a gauging, because a correction moved it."""
+        return self.ledger.links()
+
     def has_deposit(self, digest: str) -> bool:
         """Return whether a deposit was ever taken."""
         return self.sealed.contains(digest) and self.ledger.has_deposit(digest)

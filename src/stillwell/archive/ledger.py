@@ -152,6 +152,10 @@ class Ledger:
         """Add to some sites those that share a gauging with them, because a correction moved it."""
         return linked_sites(sites, self._current().links)
 
+    def links(self) -> list[tuple[str, str]]:
+        """Pair the sites that share a gauging."""
+        return sorted(self._current().links)
+
     def head_digest(self) -> str:
         """Return the sha256 of the newest entry's bytes, empty when there is none."""
         return self._current().digest or ""

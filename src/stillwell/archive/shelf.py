@@ -52,6 +52,10 @@ class Shelf(Mapping[str, pd.DataFrame]):
     def __getitem__(self, name: str) -> pd.DataFrame:
         return self.frames[name] if name in self.frames else _decoded(name, self.files[name])
 
+    def sites(self, name: str) -> set[str]:
+        """Name the sites of a large table."""
+        return {file.site for _, _, file in self.files[name]}
+
     def __contains__(self, name: object) -> bool:
         return name in self.frames or name in self.files
 

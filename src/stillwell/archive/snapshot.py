@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,30 @@ from stillwell.archive.links import linked_sites, sites_named
 from stillwell.archive.standing import GAUGING, standing_rows
 
 Ints = NDArray[np.int64]
+
+
+class Rows(Protocol):
+    """Every row of an archive in the order recorded."""
+
+    def tables(self) -> list[str]:
+        """Name the tables."""
+        ...
+
+    def before(self, moment: datetime) -> Snapshot:
+        """Return the archive as it stood just before a moment."""
+        ...
+
+    def recorded_at(self, table: str, moment: datetime, sites: Sequence[str]) -> pd.DataFrame:
+        """Return the rows of a table and some sites that one commit recorded."""
+        ...
+
+    def rows(self, table: str, before: pd.Timestamp, sites: Sequence[str] | None) -> pd.DataFrame:
+        """Return the rows of every revision recorded before a moment, of some sites where the table knows them."""
+        ...
+
+    def links(self, before: pd.Timestamp) -> list[tuple[str, str]]:
+        """Pair the sites that share a gauging by then."""
+        ...
 
 
 class History:
@@ -30,7 +55,7 @@ class History:
         }
         self._places: dict[str, dict[str, Ints]] = {}
         gaugings = self._tables.get("gaugings")
-        self._links = [] if gaugings is None else _dated_links(gaugings)
+        self._links = [] if gaugings is None else dated_links(gaugings)
 
     def before(self, moment: datetime) -> Snapshot:
         """Return the archive as it stood just before a moment."""
@@ -40,11 +65,12 @@ class History:
         """Name the tables."""
         return sorted(self._tables)
 
-    def recorded_at(self, table: str, moment: datetime) -> pd.DataFrame:
-        """Return the rows of a table that one commit recorded."""
+    def recorded_at(self, table: str, moment: datetime, sites: Sequence[str]) -> pd.DataFrame:
+        """Return the rows of a table and some sites that one commit recorded; of every site where none is named."""
         rows = self._tables[table]
         first, last = (int(rows["recorded_at"].searchsorted(pd.Timestamp(moment), side=s)) for s in ("left", "right"))
-        return rows.iloc[first:last]
+        mine = rows.iloc[first:last]
+        return mine[mine["site"].isin(sites)] if sites and "site" in mine else mine
 
     def rows(self, table: str, before: pd.Timestamp, sites: Sequence[str] | None) -> pd.DataFrame:
         """Return the rows of every revision recorded before a moment, of some sites where the table knows them."""
@@ -71,7 +97,7 @@ class History:
 class Snapshot:
     """The rows of an archive recorded before a moment; answers as ``Archive`` would have then."""
 
-    def __init__(self, history: History, before: datetime) -> None:
+    def __init__(self, history: Rows, before: datetime) -> None:
         self._history = history
         self._before = pd.Timestamp(before)
 
@@ -94,7 +120,8 @@ class Snapshot:
         return out[out["site"].isin(set(sites))].reset_index(drop=True)
 
 
-def _dated_links(gaugings: pd.DataFrame) -> list[tuple[pd.Timestamp, tuple[str, str]]]:
+def dated_links(gaugings: pd.DataFrame) -> list[tuple[pd.Timestamp, tuple[str, str]]]:
+    """Pair the sites that share a gauging, each with the moment from which they do."""
     named = sites_named(gaugings["gauging_id"])
     moved = named.notna() & (named != gaugings["site"])
     pairs = zip(named[moved], gaugings.loc[moved, "site"], strict=True)

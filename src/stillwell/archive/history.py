@@ -1,0 +1,80 @@
+"""An archive as it stood before some moment, its rows read site by site as they are asked for.
+
+For archives whose rows take more room than a machine has; ``snapshot.History`` holds them all and is quicker.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Sequence
+from datetime import datetime
+
+import pandas as pd
+
+from stillwell.archive.archive import Archive
+from stillwell.archive.snapshot import Snapshot, dated_links
+
+MOST_CELLS = 50_000_000
+"""Cells of the tables kept at hand; those asked for longest ago are let go of first."""
+LINKED = ("gauging_id", "site", "recorded_at")
+
+
+class StoredHistory:
+    """The rows of an archive in the order recorded, read from its files; answers as ``snapshot.History`` does.
+
+    Parameters
+    ----------
+    archive : Archive
+    """
+
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+        self._held: OrderedDict[tuple[str, str | None], pd.DataFrame] = OrderedDict()
+        self._cells = 0
+        self._sites = {name: {file.site for file in archive.table_files(name)} - {""} for name in archive.tables()}
+        self._links = dated_links(archive.read("gaugings", columns=LINKED)) if "gaugings" in self._sites else []
+
+    def before(self, moment: datetime) -> Snapshot:
+        """Return the archive as it stood just before a moment."""
+        return Snapshot(self, moment)
+
+    def tables(self) -> list[str]:
+        """Name the tables."""
+        return sorted(self._sites)
+
+    def recorded_at(self, table: str, moment: datetime, sites: Sequence[str]) -> pd.DataFrame:
+        """Return the rows of a table and some sites that one commit recorded."""
+        rows = self._of(table, sites)
+        return rows[rows["recorded_at"] == pd.Timestamp(moment)].reset_index(drop=True)
+
+    def rows(self, table: str, before: pd.Timestamp, sites: Sequence[str] | None) -> pd.DataFrame:
+        """Return the rows of every revision recorded before a moment, of some sites where the table knows them."""
+        rows = self._of(table, sites)
+        return rows[rows["recorded_at"] < before].reset_index(drop=True)
+
+    def links(self, before: pd.Timestamp) -> list[tuple[str, str]]:
+        """Pair the sites that share a gauging by then."""
+        return [link for at, link in self._links if at < before]
+
+    def _of(self, table: str, sites: Sequence[str] | None) -> pd.DataFrame:
+        """Read a table, of some sites where it knows them, in the order recorded."""
+        known = self._sites[table]
+        if sites is None or not known:
+            return self._part(table, None)
+        parts = [self._part(table, site) for site in sorted(known & set(sites))]
+        if len(parts) == 1:
+            return parts[0]
+        whole = pd.concat(parts, ignore_index=True) if parts else self._archive.read(table, [])
+        return whole.sort_values("recorded_at", kind="stable").reset_index(drop=True)
+
+    def _part(self, table: str, site: str | None) -> pd.DataFrame:
+        key = (table, site)
+        if key not in self._held:
+            rows = self._archive.read(table, None if site is None else [site])
+            self._held[key] = rows.sort_values("recorded_at", kind="stable").reset_index(drop=True)
+            self._cells += rows.size
+            while self._cells > MOST_CELLS and len(self._held) > 1:
+                _, gone = self._held.popitem(last=False)
+                self._cells -= gone.size
+        self._held.move_to_end(key)
+        return self._held[key]
