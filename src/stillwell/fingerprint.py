@@ -5,7 +5,11 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
+
+MANY = 2**20
+"""Bytes from which on a second thread pays."""
 
 
 def canonical_json(value: Any) -> bytes:
@@ -37,6 +41,15 @@ def sha256(data: bytes) -> str:
 def sha512(data: bytes) -> str:
     """Return the sha512 of some bytes, in hexadecimal."""
     return hashlib.sha512(data).hexdigest()
+
+
+def both_digests(data: bytes) -> tuple[str, str]:
+    """Return sha512 and sha256 of some bytes, in hexadecimal; of many bytes both at the same time."""
+    if len(data) < MANY:
+        return sha512(data), sha256(data)
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        other = beside.submit(sha256, data)
+        return sha512(data), other.result()
 
 
 def folder_digest(files: Iterable[tuple[str, bytes]]) -> str:

@@ -15,7 +15,7 @@ from stillwell.archive import fs
 from stillwell.archive.entries import utc_text
 from stillwell.archive.layout import SEALED
 from stillwell.errors import ArchiveDamaged, Withheld
-from stillwell.fingerprint import canonical_json, digest_of_rows, sha256, sha512
+from stillwell.fingerprint import both_digests, canonical_json, digest_of_rows, sha256, sha512
 from stillwell.records import Deposit, DepositFile, Fault
 
 LAYOUT = "0003-hash-and-id-n-tuple-storage-layout"
@@ -301,8 +301,9 @@ class Sealed:
         except OSError as error:
             yield Fault("sealed", path, f"expected sealed bytes, found: {error.strerror}")
             return
-        if (sha512(data), sha256(data)) != (expected, expected256):
-            details = {"expected sha512": expected, "found sha512": sha512(data)}
+        found = both_digests(data)
+        if found != (expected, expected256):
+            details = {"expected sha512": expected, "found sha512": found[0]}
             yield Fault("sealed", path, "expected the bytes as sealed, found others", details)
 
     def _extra(self, digest: str, folder: str, known: set[str]) -> Iterator[Fault]:
