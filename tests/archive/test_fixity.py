@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import shutil
+from datetime import UTC, datetime
 
 import pytest
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults, sealed_remarks
 from stillwell.archive.layout import INTENT, LOCK
+from stillwell.archive.rounds import next_part
 from stillwell.archive.sealed import object_folder
 
 DOCUMENTS = {"provenance/00000001.prov.json": b"{}", "returned/00000001/reasons.json": b"[]"}
@@ -201,3 +203,20 @@ def test_looking_writes_nothing(kept, tree):
     faults(kept)
     assert before == tree(kept)
     assert lock == (kept / LOCK).stat().st_mtime_ns
+
+
+@pytest.mark.parametrize("place", ["notes.txt", "old/notes.txt", "ledger/notes.txt", "ledger/00000002 copy.json"])
+def test_a_file_that_no_commit_wrote_is_named_wherever_it_lies(kept, place):
+    """Beside the README, in a folder of its own, beside the entries: it is named, also by an audit in parts."""
+    path = kept / place
+    path.parent.mkdir(exist_ok=True)
+    path.write_bytes(b"mine")
+    assert [(f.kind, f.path) for f in faults(kept)] == [("file", place)]
+    found, _, _ = next_part(Archive(kept), 1, datetime(2026, 11, 1, tzinfo=UTC))
+    assert [fault.path for fault in found] == [place]
+
+
+def test_an_entry_cut_off_the_end_of_the_ledger_is_told_by_what_it_listed(kept):
+    """A chain does not tell that its last link is gone; the files that it listed do."""
+    (kept / "ledger" / "00000002.json").unlink()
+    assert any("commit 2, whose entry ledger/00000002.json is missing" in fault.sentence for fault in faults(kept))

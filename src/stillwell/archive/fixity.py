@@ -7,16 +7,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.layout import DOCUMENTS, INTENT, README, SEALED, TABLES
+from stillwell.archive.layout import INTENT, SEALED, WORK, entry_path, is_of_ledger
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.recovery import Intent
 from stillwell.archive.sealed import object_folder
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
 from stillwell.records import Fault, ListedFile
-
-LISTED_FOLDERS = (TABLES, *DOCUMENTS)
-"""Folders in which every file must be listed by the ledger."""
 
 UNFINISHED = ".part"
 """Ending of the hidden name a file has until it is whole."""
@@ -56,8 +53,23 @@ def file_faults(archive: Archive) -> list[Fault]:
     newer = Ledger(archive.root).live() if faults else {}
     # a commit made since this view was opened may have moved a newer file into place
     faults = [f for f in faults if f.path not in newer or newer[f.path].sha256 != f.details.get("found sha256")]
+    return faults + strangers(archive)
+
+
+def strangers(archive: Archive) -> list[Fault]:
+    """Name the files that no commit wrote, wherever they lie outside the sealed store and the work folder.
+
+    Parameters
+    ----------
+    archive : Archive
+
+    Returns
+    -------
+    list of Fault
+        Of kind ``file``, and what a commit under way said it would write where that cannot be read.
+    """
     intent, damaged = _intent(archive)
-    return faults + damaged + list(_strangers(archive, intent))
+    return damaged + list(_strangers(archive, intent))
 
 
 def sealed_faults(archive: Archive) -> list[Fault]:
@@ -160,19 +172,30 @@ def _strangers(archive: Archive, intent: Intent | None) -> Iterator[Fault]:
     known |= set(intent.files) if intent else set()
     for path in unlisted:
         if path not in known and not _unfinished(path):
-            yield Fault("file", path, "expected only files that the ledger lists, found one it does not list")
+            yield Fault("file", path, f"expected only files that the ledger lists, found one {_whose(path, ledger)}")
+
+
+def _whose(path: str, ledger: Ledger) -> str:
+    """Say what a file that nothing lists is; its name may tell of a commit whose entry was cut off the ledger's end."""
+    number = path.rpartition("/")[2][:8]
+    if number.isdecimal() and int(number) > ledger.head_number():
+        return f"of commit {int(number)}, whose entry {entry_path(int(number))} is missing"
+    return "it does not list"
 
 
 def _files(root: Path) -> Iterator[str]:
-    """Name every file in the folders of listed files, relative to the archive, in order."""
-    for folder in LISTED_FOLDERS:
+    """Name every file but those of the sealed store and the work folder, relative to the archive, in order."""
+    for entry in sorted(os.scandir(root), key=lambda entry: entry.name):
+        if entry.name in (SEALED, WORK):
+            continue
+        if not entry.is_dir(follow_symlinks=False):
+            yield entry.name
+            continue
         found = []
-        for place, _, names in os.walk(root / folder):
+        for place, _, names in os.walk(entry.path):
             inside = Path(place).relative_to(root).as_posix()
             found += [f"{inside}/{name}" for name in names]
-        yield from sorted(found)
-    if (root / README).is_file():
-        yield README
+        yield from (path for path in sorted(found) if not is_of_ledger(path))
 
 
 def _unfinished(path: str) -> bool:

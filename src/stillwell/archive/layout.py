@@ -30,6 +30,7 @@ CHECKPOINT_EVERY = 100
 """Commits between two checkpoints of the listing."""
 
 _ENTRY = re.compile(r"(\d{8})\.json")
+_GROWN = ".grown.json"
 _LONGEST_SITE = 120
 
 
@@ -45,13 +46,21 @@ def checkpoint_path(number: int) -> str:
 
 def grown_path(number: int) -> str:
     """Name the file of the second part of a checkpoint."""
-    return f"{CHECKPOINTS}/{number:08d}.grown.json"
+    return f"{CHECKPOINTS}/{number:08d}{_GROWN}"
 
 
 def entry_number(name: str) -> int | None:
     """Read the number off the name of an entry or checkpoint; None for any other file."""
     match = _ENTRY.fullmatch(name)
     return int(match[1]) if match else None
+
+
+def is_of_ledger(path: str) -> bool:
+    """Say whether a path is that of a ledger entry or a checkpoint, which are proved by the chain."""
+    folder, _, name = path.rpartition("/")
+    grown = folder == CHECKPOINTS and name.endswith(_GROWN)
+    number = entry_number(f"{name.removesuffix(_GROWN)}.json" if grown else name)
+    return folder in (LEDGER, CHECKPOINTS) and number is not None
 
 
 def schema_path(table: str) -> str:

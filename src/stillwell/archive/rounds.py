@@ -13,7 +13,7 @@ from pathlib import Path
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive
 from stillwell.archive.entries import utc_text
-from stillwell.archive.fixity import listed_faults
+from stillwell.archive.fixity import listed_faults, strangers
 from stillwell.archive.layout import WORK
 from stillwell.fingerprint import canonical_json
 from stillwell.records import Fault
@@ -22,7 +22,7 @@ PLACE = f"{WORK}/looked_at.json"
 
 
 def next_part(archive: Archive, budget: int, now: datetime) -> tuple[list[Fault], dict[str, int], str]:
-    """Look at the objects that were looked at longest ago.
+    """Look at the objects that were looked at longest ago, and for files that no commit wrote.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ def next_part(archive: Archive, budget: int, now: datetime) -> tuple[list[Fault]
     seen = _seen(archive.root)
     objects = dict(_objects(archive))
     order = sorted(objects, key=lambda name: (seen.get(name, ""), name))
-    faults: list[Fault] = []
+    faults = [*strangers(archive), *archive.sealed.strangers()]
     spent, looked = 0, 0
     for name in order:
         if looked and spent + objects[name] > budget:

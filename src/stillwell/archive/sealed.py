@@ -261,7 +261,7 @@ class Sealed:
         faults = [f for path, data in _ROOT_FILES.items() for f in _unequal(self.root, f"{SEALED}/{path}", data)]
         digests = self.digests()
         faults += [fault for digest in digests for fault in self.faults(digest)]
-        return faults + list(self._strangers(digests))
+        return faults + self.strangers()
 
     def _object(self, digest: str) -> Path:
         return self.folder / object_folder(digest)
@@ -335,9 +335,12 @@ class Sealed:
             sentence = f"expected a deposit with the digest {digest}, found {found}; it is not as sealed"
             yield Fault("sealed", folder, sentence)
 
-    def _strangers(self, digests: Sequence[str]) -> Iterator[Fault]:
+    def strangers(self) -> list[Fault]:
         """Find files and empty folders that belong to no object."""
-        objects = {self._object(digest) for digest in digests}
+        return list(self._strangers()) if self.folder.exists() else []
+
+    def _strangers(self) -> Iterator[Fault]:
+        objects = {self._object(digest) for digest in self.digests()}
         known = {self.folder / path for path in _ROOT_FILES}
         todo = [self.folder]
         while todo:
