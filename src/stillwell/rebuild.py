@@ -13,7 +13,7 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive import fs
-from stillwell.archive.archive import Archive
+from stillwell.archive.archive import Archive, lies_within
 from stillwell.archive.compact import REASON as COMPACTION
 from stillwell.archive.compact import compaction
 from stillwell.archive.entries import shipped_policies
@@ -67,10 +67,13 @@ def rebuild(source: Path, into: Path, progress: Progress | None = None) -> Rebui
     Raises
     ------
     ArchiveError
-        If the folder holds something.
+        If the folder holds something, or lies in the archive.
     ArchiveDamaged
         If sealed bytes or the ledger are not as written.
     """
+    if lies_within(into, source):
+        msg = f"expected a folder outside the archive {source}, found {into}; nothing was written"
+        raise ArchiveError(msg)
     if into.exists() and any(into.iterdir()):
         msg = f"expected an empty folder to rebuild into, found {into} with something in it; nothing was written"
         raise ArchiveError(msg)

@@ -248,6 +248,12 @@ class Archive:
         return found
 
 
+def lies_within(place: Path, root: Path) -> bool:
+    """Say whether a place is a folder or lies in it, whatever links lead there."""
+    inner, outer = place.resolve(), root.resolve()
+    return inner == outer or outer in inner.parents
+
+
 def refuse_newer(ledger: Ledger) -> None:
     """Refuse an archive whose schema is of a newer major version; damage is left to whoever reads on.
 

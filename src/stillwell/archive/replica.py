@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from stillwell.archive import fs
-from stillwell.archive.archive import Archive
+from stillwell.archive.archive import Archive, lies_within
 from stillwell.archive.layout import LOCK, SEALED, WORK, entry_path
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.lock import hold_lock
@@ -86,12 +86,12 @@ def replicate(root: Path, replicas: Sequence[Path], now: datetime) -> Copies:
 
 
 def _check_lineage(root: Path, replica: Path) -> None:
-    """Refuse a folder that holds something else, another archive, or one ahead of this."""
+    """Refuse a folder that lies in the archive, holds something else, another archive, or one ahead of this."""
+    if lies_within(replica, root):
+        msg = f"expected a folder outside the archive {root}, found {replica}; nothing was written"
+        raise ArchiveError(msg)
     if not replica.exists():
         return
-    if root.resolve() == replica.resolve():
-        msg = f"expected another folder than the archive itself, found {replica}; nothing was written"
-        raise ArchiveError(msg)
     inside = {path.name for path in replica.iterdir()} - {WORK}
     ledger = Ledger(replica)
     head = ledger.head_number() if inside else 0

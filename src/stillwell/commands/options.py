@@ -12,7 +12,7 @@ from typing import Annotated
 
 import typer
 
-from stillwell.commands.following import HERE, VARIABLE, default_archive, next_step
+from stillwell.commands.following import HERE, VARIABLE, default_archive, is_archive, next_step
 from stillwell.errors import MapError, NotAnArchive, PolicyError, QueryError, StillwellError
 
 
@@ -142,6 +142,12 @@ def save(path: Path, data: bytes) -> None:
     """Write an answer to the file a user named, whole or not at all."""
     from stillwell.reading.answer import write_answer
 
+    archive = next((folder for folder in path.resolve().parents if is_archive(folder)), None)
+    if archive is not None:
+        said = f"stillwell: expected a file outside the archive {archive}, found {path}; nothing was written"
+        typer.echo(said, err=True)
+        say_next("the same command with --output FILE in another folder; only deposits go into an archive")
+        raise typer.Exit(2)
     try:
         write_answer(path, data)
     except OSError as error:

@@ -13,7 +13,7 @@ from typing import Any
 import pandas as pd
 
 from stillwell import __version__
-from stillwell.archive.archive import Archive
+from stillwell.archive.archive import Archive, lies_within
 from stillwell.archive.reviews import newest_rows
 from stillwell.assessment.policy import Policy
 from stillwell.fingerprint import canonical_json, sha256
@@ -134,8 +134,7 @@ def _refuse_bad_call(archive: Archive, out: Path, by: str) -> None:
     if not re.fullmatch(CODE, by):
         msg = f"expected the code of whoever publishes, without blanks, found {by!r}; nothing was published"
         raise CannotPublish(msg)
-    root, place = archive.root.resolve(), out.resolve()
-    if root == place or root in place.parents:
+    if lies_within(out, archive.root):
         msg = f"expected a folder outside the archive {archive.root}, found {out}; nothing was published"
         raise CannotPublish(msg)
 
