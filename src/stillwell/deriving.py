@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -162,7 +162,7 @@ RECOMPUTED = "recompute"
 
 def recompute(
     root: Path, *, by: str = "unnamed", now: Callable[[], datetime] = utc_now
-) -> tuple[Entry | None, dict[str, pd.DataFrame]]:
+) -> tuple[Entry | None, Mapping[str, pd.DataFrame]]:
     """Compute every gauging again by this version of the software; what changes becomes its next revision.
 
     An approved revision stays, and the new one waits beside it for a review.
@@ -177,7 +177,7 @@ def recompute(
     -------
     Entry or None
         None where nothing changed.
-    dict of str to DataFrame
+    mapping of str to DataFrame
         The rows that are new.
 
     Raises
@@ -193,7 +193,7 @@ def recompute(
         return writer.commit(recomputation(writer, told, tables)), tables
 
 
-def recomputation(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFrame]) -> Commit:
+def recomputation(writer: Writer, told: Circumstances, tables: Mapping[str, pd.DataFrame]) -> Commit:
     """Lay out the commit of gaugings computed again."""
     outcomes = tables["gaugings"][["gauging_id", "revision"]].assign(action="revision")
     prepared = Prepared(tables, outcomes, pd.DataFrame(), pd.DataFrame())

@@ -14,7 +14,7 @@ import pytest
 
 import stillwell.archive.history as history
 import stillwell.audit as proving
-import stillwell.prepare.steps as steps
+import stillwell.prepare.batch as batches
 from stillwell.archive.entries import self_checked
 from stillwell.audit import AuditFailed, audit, raise_if_faulty
 from stillwell.fingerprint import sha256
@@ -59,7 +59,7 @@ def rows_are(request, monkeypatch):
         for name in ("MOST_ROWS", "PORTION"):
             monkeypatch.setattr(proving, name, 1)
         monkeypatch.setattr(history, "MOST_CELLS", 1)
-        monkeypatch.setattr(steps, "AT_ONCE", 1)
+        monkeypatch.setattr(batches, "AT_ONCE", 1)
 
 
 def test_a_sound_archive_has_no_faults(sound, rows_are):

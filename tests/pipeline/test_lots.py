@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -11,16 +12,20 @@ import pandas as pd
 import pytest
 
 import stillwell.archive.identity as identity
-import stillwell.prepare.steps as steps
+import stillwell.prepare.batch as batches
 import stillwell.rendering as rendering
+from stillwell.archive.archive import Archive
 from stillwell.archive.shelf import Shelf, files_of, parts_of
 from stillwell.audit import audit
+from stillwell.deriving import recompute
 from stillwell.errors import ArchiveError
-from stillwell.pipeline import inbox, ingest
+from stillwell.hydrometry import profile
+from stillwell.pipeline import assess_again, inbox, ingest
 from stillwell.prepare.batch import Batch, lots
 from stillwell.reading.documents import taken_document
 from stillwell.reading.summary import taken_lines, taken_words
 from tests.benchmarks.bench_large import MOST_GB, large_line
+from tests.pipeline.season import registers, sheets
 
 INBOX = Path(__file__).resolve().parents[2] / "sample_archive" / "inbox"
 
@@ -35,7 +40,7 @@ def _files(root):
 
 
 def _in_lots(monkeypatch, points):
-    monkeypatch.setattr(steps, "AT_ONCE", points)
+    monkeypatch.setattr(batches, "AT_ONCE", points)
     monkeypatch.setattr(rendering, "MOST_ROWS", points)
     monkeypatch.setattr(identity, "AT_ONCE", points)
 
@@ -65,6 +70,72 @@ def test_the_same_is_said_of_it(whole, tmp_path, monkeypatch):
     taken = ingest(tmp_path / "archive", inbox(INBOX), by="INV-DM", now=_still)
     for say in (taken_lines, taken_words, taken_document):
         assert say(taken) == say(whole[1])
+
+
+STEPS = """[office]
+name = "Invented office"
+identifier = "invented.example"
+[choices]
+coefficient_05 = 0.9
+[limits]
+share_raised_pct = { value = 4.0, source = "office rule 7" }
+share_high_pct = { value = 8.0, source = "office rule 8" }
+verticals_fewest = { value = [30, 30, 30, 30, 30], source = "office rule 9" }
+"""
+
+
+def _under_a_policy(whole, tmp_path, policy, name):
+    """Adopt a policy that touches most gaugings, with sheets of sites old and new in the same commit."""
+    at = tmp_path / name
+    root = shutil.copytree(whole, at / "archive")
+    after = datetime(2026, 1, 6, 12, tzinfo=UTC)
+    paths = [policy, registers(at / "registers"), sheets(at / "new", "1", "2")]
+    paths += [sheets(at / "known", "3", "4", site="INV-KES", instrument="INV-AC1")]
+    return root, ingest(root, paths, by="INV-DM", now=lambda: after)
+
+
+def test_a_policy_is_adopted_in_lots_as_at_once(whole, tmp_path, monkeypatch):
+    """Revisions of gaugings taken before, and those of the commit itself, stand in the same files byte for byte."""
+    policy = tmp_path / "policy.toml"
+    policy.write_text(STEPS, encoding="utf-8")
+    one, taken = _under_a_policy(whole[0], tmp_path, policy, "one")
+    assert taken.all_good
+    revised = taken.prepared.tables["gaugings"].query("revision > 1")
+    assert len(revised) > 10
+    assert revised["site"].nunique() > 2
+    _in_lots(monkeypatch, 1)
+    again, taken = _under_a_policy(whole[0], tmp_path, policy, "again")
+    assert taken.prepared.tables.files
+    expected, found = _files(one), _files(again)
+    assert set(expected) == set(found)
+    assert [path for path in expected if expected[path] != found[path]] == []
+    assert audit(again).faults == ()
+
+
+def test_another_version_computes_in_lots_as_at_once(whole, tmp_path, monkeypatch):
+    """A version that halves what is read at one depth makes the same revisions, however many it holds at a time."""
+    true = profile._weights.__wrapped__
+    monkeypatch.setattr(profile, "_weights", lambda choices: 0.5 * true(choices))
+    after = datetime(2026, 1, 6, 12, tzinfo=UTC)
+    files = []
+    for points in (2**18, 1):
+        _in_lots(monkeypatch, points)
+        root = shutil.copytree(whole[0], tmp_path / str(points))
+        entry, rows = recompute(root, by="INV-DM", now=lambda: after)
+        assert entry.counts["revision"] == len(rows["gaugings"]) > 10
+        files.append(_files(root))
+    assert bool(rows.files)
+    assert files[0] == files[1]
+
+
+def test_trying_a_policy_in_lots_says_the_same(whole, tmp_path, monkeypatch):
+    """What a policy would change is told alike, and nothing is written."""
+    before = _files(whole[0])
+    said = assess_again(Archive(whole[0]), STEPS)
+    assert len(said) > 10
+    _in_lots(monkeypatch, 1)
+    assert repr(assess_again(Archive(whole[0]), STEPS)) == repr(said)
+    assert _files(whole[0]) == before
 
 
 def test_the_audit_takes_it_again_in_lots(whole, monkeypatch):

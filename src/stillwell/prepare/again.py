@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Set
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence, Set
+from dataclasses import dataclass, replace
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from schemas import ARCHIVE_TABLES
 from schemas.derive import columns
 from stillwell.archive.reviews import newest_rows
+from stillwell.archive.shelf import Shelf
 from stillwell.archive.standing import GAUGING
 from stillwell.assessment.quality import OF_SEASON
-from stillwell.prepare.batch import from_archive
-from stillwell.prepare.figures import Surroundings, figures
+from stillwell.prepare.batch import Batch, from_archive, lots_of
+from stillwell.prepare.figures import KEPT, Surroundings, figures
 from stillwell.prepare.meters import MeterChecks, no_checks
 from stillwell.prepare.rows import finished, standing_with
 from stillwell.prepare.view import Circumstances, View
@@ -41,6 +44,10 @@ class Change:
     lost: tuple[str, ...]
 
 
+Put = Callable[[Sequence[str], dict[str, pd.DataFrame]], dict[str, pd.DataFrame]]
+"""Given some sites and rows that change of them, all of these sites; returns those to be held until the end."""
+
+
 def reassessed(
     view: View,
     fresh: Set[str],
@@ -48,6 +55,7 @@ def reassessed(
     checks: MeterChecks,
     circumstances: Circumstances,
     reason: str = REASON,
+    put: Put | None = None,
 ) -> dict[str, pd.DataFrame]:
     """Compute again every gauging the archive holds, but those of the commit itself.
 
@@ -63,18 +71,40 @@ def reassessed(
         With the new policy.
     reason : str
         Why a new revision exists.
+    put : Put, optional
+        Takes rows as they are made, where there are too many to be held at once.
 
     Returns
     -------
     dict of str to DataFrame
-        Rows of the next revision of those that change.
+        Rows of the next revision of those that change, but what ``put`` took.
     """
     newest = _newest(view, fresh)
     if newest.empty:
         return {}
-    batch = from_archive(newest, view.read("points"), view.read("samples"), reason)
     approved = set(view.read("gaugings").query("status == 'approved'")["gauging_id"])
-    batch.gaugings["candidate"] = batch.gaugings["gauging_id"].isin(approved)
+    parts = lots_of(newest["site"], newest["points"].fillna(0).to_numpy(dtype="int64"))
+
+    def part_of(mine: NDArray[np.int64]) -> Batch:
+        rows = newest.iloc[mine]
+        sites = sorted(set(rows["site"]))
+        batch = from_archive(rows, view.read("points", sites), view.read("samples", sites), reason)
+        return with_candidates(batch)
+
+    def with_candidates(batch: Batch) -> Batch:
+        candidate = batch.gaugings["gauging_id"].isin(approved)
+        return replace(batch, gaugings=batch.gaugings.assign(candidate=candidate))
+
+    ids: set[str] = set()
+
+    def made(mine: NDArray[np.int64], tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+        sites = sorted(set(newest["site"].iloc[mine]))
+        changed = _changed(view.read("findings", sites), newest.iloc[mine].reset_index(drop=True), tables)
+        ids.update(tables["gaugings"]["gauging_id"][changed.to_numpy()])
+        rows = _of(tables, ids)
+        return put(sites, rows) if put and len(parts) > 1 else rows
+
+    whole = with_candidates(from_archive(newest, view.read("points", []), view.read("samples", []), reason))
     standing = {name: _standing(view, name, registers) for name in ("gauge_heights", *BESIDE)}
     beside = Surroundings(
         heights=standing["gauge_heights"],
@@ -82,12 +112,14 @@ def reassessed(
         sites=standing["sites"],
         instruments=standing["instruments"],
         history=view.standing("gaugings"),
-        ties=checks.ties(batch.gaugings, circumstances.policy, standing["instruments"]),
+        ties=checks.ties(whole.gaugings, circumstances.policy, standing["instruments"]),
     )
-    made = figures(batch, beside, circumstances)
-    changed = _changed(view, newest, made)
-    ids = set(made["gaugings"]["gauging_id"][changed.to_numpy()])
-    return {name: rows[rows["gauging_id"].isin(ids)].reset_index(drop=True) for name, rows in made.items()}
+    return _of(figures(whole, beside, circumstances, parts, made, part_of), ids)
+
+
+def _of(tables: dict[str, pd.DataFrame], ids: Set[str]) -> dict[str, pd.DataFrame]:
+    """Pick the rows of some gaugings."""
+    return {name: rows[rows["gauging_id"].isin(ids)].reset_index(drop=True) for name, rows in tables.items()}
 
 
 def _standing(view: View, name: str, registers: dict[str, pd.DataFrame]) -> pd.DataFrame:
@@ -101,7 +133,7 @@ def _newest(view: View, fresh: Set[str]) -> pd.DataFrame:
     return rows.sort_values("revision", kind="stable").drop_duplicates("gauging_id", keep="last").reset_index(drop=True)
 
 
-def _changed(view: View, newest: pd.DataFrame, made: dict[str, pd.DataFrame]) -> pd.Series:
+def _changed(found: pd.DataFrame, newest: pd.DataFrame, made: dict[str, pd.DataFrame]) -> pd.Series:
     """Say which gaugings have another result or other findings than their newest revision."""
     after = made["gaugings"].reset_index(drop=True)
     names = [c.name for c in columns(ARCHIVE_TABLES["gaugings"]) if c.name not in FREE and c.name in after]
@@ -110,7 +142,7 @@ def _changed(view: View, newest: pd.DataFrame, made: dict[str, pd.DataFrame]) ->
         a, b = newest[name], after[name]
         out |= ~((a == b).fillna(False).astype("bool") | (a.isna() & b.isna()))
     said = ["code", "severity", "table", "key", "column", "message", "source"]
-    before = view.read("findings").merge(newest[GAUGING], on=GAUGING)
+    before = found.merge(newest[GAUGING], on=GAUGING)
     return out | (_worded(before, said, after) != _worded(made["findings"], said, after))
 
 
@@ -124,7 +156,7 @@ def _worded(findings: pd.DataFrame, names: list[str], gaugings: pd.DataFrame) ->
     return gaugings["gauging_id"].map(texts).fillna("")
 
 
-def anew(view: View, circumstances: Circumstances) -> dict[str, pd.DataFrame]:
+def anew(view: View, circumstances: Circumstances) -> Mapping[str, pd.DataFrame]:
     """Compute every gauging again by this version, under the policy in force; rows of those that change, as written.
 
     Parameters
@@ -134,12 +166,23 @@ def anew(view: View, circumstances: Circumstances) -> dict[str, pd.DataFrame]:
 
     Returns
     -------
-    dict of str to DataFrame
+    mapping of str to DataFrame
         Empty where nothing changes.
     """
-    made = reassessed(view, set(), {}, no_checks(view), circumstances, ANEW)
-    rows = {name: finished(name, part, circumstances) for name, part in made.items() if len(part)}
-    return rows if "gaugings" in rows else {}
+    shelf = Shelf(circumstances.number)
+
+    def put(sites: Sequence[str], rows: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+        for name in KEPT:
+            shelf.put(name, finished(name, rows.pop(name), circumstances))
+        return rows
+
+    made = reassessed(view, set(), {}, no_checks(view), circumstances, ANEW, put)
+    shelf.frames |= {name: finished(name, part, circumstances) for name, part in made.items() if len(part)}
+    return shelf if "gaugings" in shelf else {}
+
+
+def _only_gaugings(sites: Sequence[str], rows: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    return {name: rows[name] for name in ("gaugings", "findings")}
 
 
 def reassess(view: View, circumstances: Circumstances) -> list[Change]:
@@ -156,7 +199,7 @@ def reassess(view: View, circumstances: Circumstances) -> list[Change]:
     list of Change
         By archive id; gaugings that stay as they are are left out.
     """
-    made = reassessed(view, set(), {}, no_checks(view), circumstances)
+    made = reassessed(view, set(), {}, no_checks(view), circumstances, put=_only_gaugings)
     if not made:
         return []
     newest = _newest(view, set())

@@ -16,6 +16,9 @@ from stillwell.hydrometry.results import HANDED_IN as RESULT
 from stillwell.prepare.view import View
 from stillwell.records import PROBLEM_COLUMNS, Understood
 
+AT_ONCE = 2**18
+"""Points computed and written out at a time, so that what is needed in between does not grow with a season."""
+
 DECIDED = ("gauging_id", "revision", "candidate", "reason", "rows_digest", "points_digest")
 """Columns a batch has beside what was handed in."""
 
@@ -47,28 +50,33 @@ def _renumbered(rows: pd.DataFrame, fresh: NDArray[np.int64]) -> pd.DataFrame:
     return rows[g >= 0].assign(g=g[g >= 0]).reset_index(drop=True)
 
 
-def lots(batch: Batch, most: int) -> list[NDArray[np.int64]]:
+def lots(batch: Batch, most: int | None = None) -> list[NDArray[np.int64]]:
     """Part the gaugings of a batch into lots of whole sites, so that what is made of a lot can be written by itself.
 
     Parameters
     ----------
     batch : Batch
-    most : int
-        Points and samples of a lot, unless a site has more.
+    most : int, optional
+        Points and samples of a lot, unless a site has more; ``AT_ONCE`` without.
 
     Returns
     -------
     list of int array
         Numbers of gaugings, in the order of the batch; one lot for a batch that fits into it.
     """
-    if len(batch.points) + len(batch.samples) <= most:
-        return [np.arange(len(batch.gaugings))]
-    site, names = pd.factorize(batch.gaugings["site"], sort=True)
-    of_gauging = [rows["g"].to_numpy() for rows in (batch.points, batch.samples)]
-    by_site = np.bincount(site[np.concatenate(of_gauging)], minlength=len(names))
+    of_gauging = np.concatenate([rows["g"].to_numpy() for rows in (batch.points, batch.samples)]).astype(np.int64)
+    return lots_of(batch.gaugings["site"], np.bincount(of_gauging, minlength=len(batch.gaugings)), most)
+
+
+def lots_of(sites: pd.Series, rows: NDArray[np.int64], most: int | None = None) -> list[NDArray[np.int64]]:
+    """Part gaugings into lots of whole sites; ``rows`` says how many rows each has."""
+    most = AT_ONCE if most is None else most
+    if rows.sum() <= most:
+        return [np.arange(len(sites))]
+    site, names = pd.factorize(sites, sort=True)
     lot = np.zeros(len(names), dtype=np.int64)
     held = 0
-    for number, count in enumerate(by_site.tolist()):
+    for number, count in enumerate(np.bincount(site, weights=rows, minlength=len(names)).tolist()):
         full = held > 0 and held + count > most
         held = count if full else held + count
         lot[number:] += int(full)

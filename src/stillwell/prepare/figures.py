@@ -46,8 +46,10 @@ OWNER = ("gauging_id", "site", "revision", "deposit")
 """Columns that every row of a gauging has."""
 
 
-Keep = Callable[[str, pd.DataFrame], None]
-"""Given a table's rows of one lot, all there are of the lot's sites."""
+Lots = Sequence[NDArray[np.int64]]
+"""Numbers of the gaugings of each lot; a lot is of whole sites."""
+Made = Callable[[NDArray[np.int64], dict[str, pd.DataFrame]], dict[str, pd.DataFrame]]
+"""Given a lot and the rows made of it, returns those to be held until all lots are made."""
 
 OWN = tuple(check for check in CHECKS if not check.season)
 SEASON = tuple(check for check in CHECKS if check.season)
@@ -57,8 +59,9 @@ def figures(
     batch: Batch,
     beside: Surroundings,
     circumstances: Circumstances,
-    parts: Sequence[NDArray[np.int64]] | None = None,
-    keep: Keep | None = None,
+    parts: Lots | None = None,
+    made: Made | None = None,
+    part_of: Callable[[NDArray[np.int64]], Batch] | None = None,
 ) -> dict[str, pd.DataFrame]:
     """Compute and assess a batch, lot by lot; what looks beyond a gauging looks at all lots.
 
@@ -68,35 +71,36 @@ def figures(
         With the columns of ``batch.DECIDED``.
     beside : Surroundings
     circumstances : Circumstances
-    parts : sequence of int array, optional
-        Numbers of the gaugings of each lot; see ``batch.lots``.
-    keep : callable, optional
-        Takes the rows of the tables in ``KEPT`` as each lot makes them.
+    parts : Lots, optional
+        See ``batch.lots``; one lot without.
+    made : Made, optional
+        Takes the rows that each lot makes; ``gaugings`` must be among those it returns.
+    part_of : callable, optional
+        Returns a lot with its points, where those of the batch are not at hand; the batch's own ``part`` without.
 
     Returns
     -------
     dict of str to DataFrame
-        Rows of ``gaugings``, ``verticals``, ``points``, ``samples``, ``findings`` and ``uncertainty_budget``, but those
-        that were kept.
+        Rows of ``gaugings``, ``verticals``, ``points``, ``samples``, ``findings`` and ``uncertainty_budget``, or what
+        ``made`` returned of them; ``findings`` of all gaugings of the batch where they look beyond it.
     """
     parts = [np.arange(len(batch.gaugings))] if parts is None else parts
-    made: list[dict[str, pd.DataFrame]] = []
+    held: list[dict[str, pd.DataFrame]] = []
     results: list[pd.DataFrame] = []
     for mine in parts:
-        lot, near = (batch, beside) if len(parts) == 1 else (batch.part(mine), beside.of(batch.gaugings, mine))
-        one = _lot(lot, near, circumstances)
+        if len(parts) == 1 and part_of is None:
+            one = _lot(batch, beside, circumstances)
+        else:
+            one = _lot((part_of or batch.part)(mine), beside.of(batch.gaugings, mine), circumstances)
         results.append(one.results)
-        rows = one.tables
-        if keep is not None:
-            for name in KEPT:
-                keep(name, rows.pop(name))
-        made.append(rows)
-    tables = {name: _joined([rows[name] for rows in made]) for name in made[0]}
+        held.append(made(mine, one.tables) if made else one.tables)
+        del one  # its points are let go of before the next are read
+    tables = {name: _joined([rows[name] for rows in held]) for name in held[0]}
     order = np.concatenate(parts)
-    seen = replace(batch, gaugings=batch.gaugings.iloc[order].reset_index(drop=True))
-    ties = replace(beside, ties=beside.ties.iloc[order].reset_index(drop=True))
-    season = _season(seen.gaugings, _joined(results), ties, circumstances.policy)
-    tables["findings"] = _joined([tables["findings"], owned(season, seen.gaugings[list(OWNER)])])
+    gaugings = batch.gaugings.iloc[order].reset_index(drop=True)
+    tied = replace(beside, ties=beside.ties.iloc[order].reset_index(drop=True))
+    season = _season(gaugings, _joined(results), tied, circumstances.policy)
+    tables["findings"] = _joined([tables["findings"], owned(season, gaugings[list(OWNER)])])
     return tables
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from stillwell.archive.shelf import Shelf
 from stillwell.assessment.policy import Policy, policy_from
@@ -13,14 +14,11 @@ from stillwell.fingerprint import sha256
 from stillwell.intake.refer import SITED, refer
 from stillwell.prepare.again import reassessed
 from stillwell.prepare.batch import Batch, decided, lots, numbered
-from stillwell.prepare.figures import Surroundings, figures
+from stillwell.prepare.figures import KEPT, Made, Surroundings, figures
 from stillwell.prepare.meters import MeterChecks, later_findings, meter_checks
 from stillwell.prepare.rows import REGISTERS, deposit_rows, finished, register, reviewed, standing_with
 from stillwell.prepare.view import Circumstances, Prepared, View
 from stillwell.records import Deposit, Understood
-
-AT_ONCE = 2**18
-"""Points computed and written out at a time, so that what is needed in between does not grow with a season."""
 
 
 def policy_in_force(view: View, understood: Understood | None, default: str, base: str = "") -> tuple[Policy, str, str]:
@@ -75,14 +73,14 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
     batch, outcomes, clashes = decided(view, numbered(understood))
     beside = _surroundings(view, batch, understood, registers, sites, checks, circumstances.policy)
     shelf = Shelf(circumstances.number)
-    anew = circumstances.policy_digest != circumstances.policy_before
-    # rows computed again under a new policy join those of their sites, which are then written only at the end
-    parts = lots(batch, AT_ONCE) if not anew else [np.arange(len(batch.gaugings))]
-    keep = (lambda name, rows: shelf.put(name, finished(name, rows, circumstances))) if len(parts) > 1 else None
-    tables = figures(batch, beside, circumstances, parts, keep)
-    if anew:
-        fresh = set(tables["gaugings"]["gauging_id"])
-        tables = _together(tables, reassessed(view, fresh, registers, checks, circumstances))
+    if circumstances.policy_digest == circumstances.policy_before:
+        parts = lots(batch)
+        tables = figures(
+            batch, beside, circumstances, parts, _putting(shelf, circumstances) if len(parts) > 1 else None
+        )
+    else:
+        tables = figures(batch, beside, circumstances)
+        tables = _with_reassessed(view, tables, registers, checks, circumstances, shelf)
     tables["findings"] = pd.concat(
         [tables["findings"], later_findings(view, checks, tables["gaugings"], circumstances.policy)], ignore_index=True
     )
@@ -132,7 +130,42 @@ def _surroundings(
     )
 
 
-def _together(one: dict[str, pd.DataFrame], other: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+def _putting(shelf: Shelf, circumstances: Circumstances) -> Made:
+    """Put the large tables of a lot on a shelf as they are made."""
+
+    def made(mine: NDArray[np.int64], rows: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+        for name in KEPT:
+            shelf.put(name, finished(name, rows.pop(name), circumstances))
+        return rows
+
+    return made
+
+
+def _with_reassessed(
+    view: View,
+    tables: dict[str, pd.DataFrame],
+    registers: dict[str, pd.DataFrame],
+    checks: MeterChecks,
+    circumstances: Circumstances,
+    shelf: Shelf,
+) -> dict[str, pd.DataFrame]:
+    """Add what a new policy changes of gaugings taken before; where that is much, large tables go on a shelf."""
+    done: set[str] = set()
+
+    def put(sites: Sequence[str], rows: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+        for name in KEPT:
+            own = tables[name][tables[name]["site"].isin(sites)]
+            shelf.put(name, finished(name, pd.concat([own, rows.pop(name)], ignore_index=True), circumstances))
+        done.update(sites)
+        return rows
+
+    fresh = set(tables["gaugings"]["gauging_id"])
+    again = reassessed(view, fresh, registers, checks, circumstances, put=put)
+    for name in KEPT if done else ():
+        rest = tables.pop(name)
+        rest = rest[~rest["site"].isin(done)].reset_index(drop=True)
+        shelf.put(name, finished(name, rest, circumstances))
     return {
-        name: pd.concat([rows, other[name]], ignore_index=True) if name in other else rows for name, rows in one.items()
+        name: pd.concat([rows, again[name]], ignore_index=True) if name in again else rows
+        for name, rows in tables.items()
     }
