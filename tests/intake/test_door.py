@@ -5,16 +5,19 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from fractions import Fraction
 
+import pandas as pd
 import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from schemas import DEPOSIT_TABLES
+from schemas.derive import columns
 from stillwell.intake import cells
 from stillwell.intake.csv_text import read_csv
 from stillwell.intake.interpret import interpret
 from stillwell.intake.trouble import CannotRead
-from stillwell.intake.units import SUFFIXES, converted
+from stillwell.intake.units import SUFFIXES, converted, spellings
 from tests.intake.making import GAUGINGS, HEAD, POINTS, SITES, csv, folder
 
 LOCAL = [
@@ -232,3 +235,27 @@ def test_mixed_marks_are_refused():
     """A comma in a file separated by commas cannot be a decimal mark."""
     with pytest.raises(CannotRead):
         cells.decimal_mark([pa.array(["1,5"])], ",")
+
+
+LABEL, KIND = (next(c for c in columns(DEPOSIT_TABLES["points"]) if c.name == name) for name in ("gauging", "kind"))
+FOOT = spellings({c.name: c for c in columns(DEPOSIT_TABLES["points"])})["depth_ft"][1]
+WORDS = st.sampled_from(["", "0.6", "+1.5", "1e400", "nan", "0,5", "5", "5.0", "yes", "NO", "maybe", "Edge", "\u202ex"])
+READERS = {
+    "numbers": lambda part: (pd.Series(cells.numbers(part, None, ".")[0]), cells.numbers(part, None, ".")[1]),
+    "feet": lambda part: (pd.Series(cells.numbers(part, FOOT, ".")[0]), cells.numbers(part, FOOT, ".")[1]),
+    "counts": cells.counts,
+    "flags": cells.flags,
+    "kinds": lambda part: cells.texts(part, KIND),
+    "labels": lambda part: cells.texts(part, LABEL),
+}
+
+
+@pytest.mark.parametrize("reader", list(READERS))
+@given(st.lists(WORDS, max_size=60))
+def test_cells_that_are_alike_are_read_as_each_by_itself(reader, words):
+    """Values, missing cells and bad ones are the same whether a cell is read once or as often as it stands."""
+    text = pa.array(words, pa.string())
+    expected, bad = READERS[reader](text)
+    found, wrong = cells.each_once(text, READERS[reader])
+    pd.testing.assert_series_equal(found, expected)
+    assert wrong.tolist() == bad.tolist()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -65,6 +66,30 @@ def decimal_mark(columns: list[pa.StringArray], delimiter: str) -> str:
     if delimiter == ",":
         raise CannotRead("numbers with a decimal point", "numbers with a comma in a file separated by commas")
     return ","
+
+
+def each_once(
+    cells: pa.StringArray, read: Callable[[pa.StringArray], tuple[pd.Series, Bad]]
+) -> tuple[pd.Series, Bad]:
+    """Read each different cell once, where most of them are alike.
+
+    Parameters
+    ----------
+    cells : StringArray
+    read : callable
+        Reads cells, each by itself.
+
+    Returns
+    -------
+    Series, array of bool
+        As ``read`` returns them for all cells.
+    """
+    coded = cells.dictionary_encode()
+    if cells.null_count or 2 * len(coded.dictionary) > len(cells):
+        return read(cells)
+    values, bad = read(coded.dictionary)
+    place = coded.indices.to_numpy()
+    return values.take(place).reset_index(drop=True), bad[place]
 
 
 def numbers(cells: pa.StringArray, unit: Unit | None, mark: str) -> tuple[NDArray[np.float64], Bad]:

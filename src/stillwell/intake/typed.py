@@ -216,6 +216,15 @@ def _values(
 ) -> tuple[pd.Series, cells.Bad]:
     if not pa.types.is_string(text.type):
         return _read_by_the_map(text), np.zeros(len(text), dtype=bool)
+    if column.kind == "time":
+        moments, offsets, wrong = cells.times(text)
+        if column.name == "started_at":
+            out["offset_given"] = offsets
+        return moments, wrong
+    return cells.each_once(text, lambda part: _read(column, unit, part))
+
+
+def _read(column: Column, unit: Unit | None, text: pa.StringArray) -> tuple[pd.Series, cells.Bad]:
     if column.kind == "number":
         values, wrong = cells.numbers(text, unit, ".")
         return pd.Series(values), wrong
@@ -223,11 +232,6 @@ def _values(
         return cells.counts(text)
     if column.kind == "flag":
         return cells.flags(text)
-    if column.kind == "time":
-        moments, offsets, wrong = cells.times(text)
-        if column.name == "started_at":
-            out["offset_given"] = offsets
-        return moments, wrong
     return cells.texts(text, column)
 
 
