@@ -180,3 +180,21 @@ def test_a_shelf_keeps_rows_for_one_commit_only(whole):
     back = shelf["verticals"].sort_values(key).reset_index(drop=True)
     pd.testing.assert_frame_equal(back, rows.sort_values(key).reset_index(drop=True))
     assert sum(len(part) for part in parts_of(shelf, "verticals", key)) == len(rows) == len(shelf["verticals"])
+
+
+def test_what_cannot_be_rendered_stops_the_commit_before_anything_is_written(tmp_path, monkeypatch):
+    """NetCDF is made on a thread of its own; its failure is the ingest's, nothing is left, and the next one works."""
+    root = tmp_path / "archive"
+    ingest(root, [registers(tmp_path / "registers")], by="T1", now=_still)
+    before = _files(root)
+
+    def full(*_):
+        raise OSError(28, "No space left on device", "gaugings.nc")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(rendering, "gaugings_netcdf", full)
+        with pytest.raises(OSError, match="No space left"):
+            ingest(root, [sheets(tmp_path / "sheets", "1")], by="T1")
+    assert _files(root) == before
+    assert ingest(root, [tmp_path / "sheets"], by="T1").entry.number == 2
+    assert audit(root).faults == ()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from threading import Lock
 from typing import Any
 
 from stillwell.archive.entries import Entry, checked, self_checked
@@ -60,6 +61,7 @@ class State:
     """Reads what had grown up to the checkpoint this began with."""
     since: list[Entry] = field(default_factory=list)
     _grown: Grown | None = None
+    _reading: Lock = field(default_factory=Lock, repr=False, compare=False)
 
     def add(self, entry: Entry, data: bytes) -> None:
         """Follow one entry, which must come next."""
@@ -86,12 +88,13 @@ class State:
     @property
     def grown(self) -> Grown:
         """What every commit adds to, read when it is first asked for."""
-        if self._grown is None:
-            grown = self.load()
-            for entry in self.since:
-                grown.add(entry)
-            self._grown, self.since = grown, []
-        return self._grown
+        with self._reading:  # NetCDF is rendered on a thread of its own
+            if self._grown is None:
+                grown = self.load()
+                for entry in self.since:
+                    grown.add(entry)
+                self._grown, self.since = grown, []
+            return self._grown
 
     def all_files(self) -> Mapping[str, ListedFile]:
         """Return every live file by path."""
