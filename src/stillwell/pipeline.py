@@ -29,7 +29,7 @@ from stillwell.intake.maps import Map, map_from
 from stillwell.intake.returned import returned_documents
 from stillwell.prepare import Change, Circumstances, Prepared, policy_in_force, prepare, reassess
 from stillwell.records import Deposit, Understood
-from stillwell.rendering import Beside, documents, renderings
+from stillwell.rendering import Beside, documents, emptied, renderings
 
 Progress = Callable[[str, int, int], None]
 """Told the step, how much of it is done, and how much there is."""
@@ -384,17 +384,17 @@ def commit_of(writer: Writer, told: Circumstances, deposits: Sequence[Deposit], 
     """Lay out a commit: rows, notes on its deposits, documents and renderings."""
     rendered = Beside(lambda: renderings(writer, told, prepared))
     notes = prepared.tables["deposits"]
-    listed = notes[["deposit", "name", "kind", "outcome", "gaugings_taken", "gaugings_returned", "intake_map"]]
+    noted = notes[["deposit", "name", "kind", "outcome", "gaugings_taken", "gaugings_returned", "intake_map"]]
+    listed = noted.astype(object).to_dict("records")
     said = returned_documents(deposits, prepared.problems, prepared.notes)
-    actions = prepared.outcomes["action"].value_counts()
+    counts = prepared.outcomes["action"].value_counts().sort_index()
     return Commit(
         deposits=list(deposits),
-        deposit_notes=[
-            {str(k): v for k, v in row.items() if not pd.isna(v)} for row in listed.astype(object).to_dict("records")
-        ],
+        deposit_notes=[{str(k): v for k, v in row.items() if not pd.isna(v)} for row in listed],
         tables=prepared.tables,
         documents=said | documents(told, deposits, prepared),
         replacing=rendered,
-        counts={str(name): int(count) for name, count in sorted(actions.items())},
+        replaced=emptied(writer.archive, prepared.tables),
+        counts={str(name): int(count) for name, count in counts.items()},
         reason="ingest",
     )

@@ -29,7 +29,7 @@ from stillwell.pipeline import circumstances, commit_of, taken_again, writing
 from stillwell.prepare import Prepared, prepare
 from stillwell.prepare.again import anew
 from stillwell.prepare.records import derived
-from stillwell.rendering import renderings
+from stillwell.rendering import emptied, renderings
 
 Progress = Callable[[str, int, int], None]
 
@@ -158,6 +158,7 @@ def _carried(original: Archive, writer: Writer, entry: Entry) -> Commit:
         tables=tables,
         documents={path: original.document(path) for path in sorted(kept & live.keys())},
         replacing=renderings(writer, told, prepared),
+        replaced=emptied(writer.archive, tables),
         counts=dict(entry.counts or {}),
         reason=entry.reason,
     )

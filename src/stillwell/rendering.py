@@ -14,7 +14,8 @@ from schemas import ARCHIVE_TABLES
 from schemas.derive import key_names
 from stillwell.archive.archive import Archive
 from stillwell.archive.layout import README
-from stillwell.archive.netcdf import gaugings_netcdf, netcdf_path
+from stillwell.archive.links import sites_named
+from stillwell.archive.netcdf import gaugings_netcdf, is_of_gaugings, netcdf_path
 from stillwell.archive.netcdf_compare import unlike_listed
 from stillwell.archive.netcdf_layout import NEEDED, laid_out
 from stillwell.archive.netcdf_stage import stage_files
@@ -175,6 +176,43 @@ def _points_at(archive: Archive, sites: Iterable[str]) -> Counter[str]:
     return counts
 
 
+def _concerned(archive: Archive, fresh: Sequence[pd.DataFrame]) -> list[str]:
+    """Name the sites of rows, and those their gaugings stood at before, which the commit may be the first to part."""
+    sites = {site for rows in fresh for site in rows["site"].unique()}
+    named = {site for rows in fresh for site in sites_named(rows["gauging_id"].drop_duplicates()).dropna()}
+    return archive.related(sorted(sites | named))
+
+
+def emptied(archive: Archive, tables: Mapping[str, pd.DataFrame]) -> list[str]:
+    """Name the listed files of site-years at which no gauging is left, since a commit corrects it to another.
+
+    Parameters
+    ----------
+    archive : Archive
+        As it stands before the commit.
+    tables : mapping of str to DataFrame
+        Rows of the commit.
+
+    Returns
+    -------
+    list of str
+        Paths; a site-year all of whose gaugings are withdrawn keeps its file, which says so.
+    """
+    fresh = tables.get("gaugings")
+    if fresh is None or not (fresh["revision"] > 1).any():
+        return []
+    kept = archive.read("gaugings", _concerned(archive, [fresh]))
+    rows = pd.concat([kept, fresh], ignore_index=True)
+    here = _with_withdrawn(standing_rows("gaugings", rows, rows), rows)
+    left = {netcdf_path(site, year) for site, year in _site_years(here)}
+    return sorted({netcdf_path(site, year) for site, year in _site_years(kept)} & archive.listing().keys() - left)
+
+
+def _site_years(gaugings: pd.DataFrame) -> set[tuple[str, int]]:
+    pairs = gaugings[["site"]].assign(year=gaugings["started_at"].dt.year).drop_duplicates()
+    return {(str(site), int(year)) for site, year in pairs.itertuples(index=False)}
+
+
 def _groups(sites: Sequence[str], joined: set[str], sizes: Mapping[str, int]) -> Iterator[list[str]]:
     """Part sites into groups to be rendered one after the other; those that share a gauging stay in one group."""
     if joined:
@@ -198,17 +236,15 @@ def _touched(archive: Archive, prepared: Prepared) -> tuple[dict[str, set[int] |
     joined: set[str] = set()
     fresh = [prepared.tables[name] for name in ("gaugings", "findings") if name in prepared.tables]
     if fresh:
-        at = sorted({site for rows in fresh for site in rows["site"].unique()})
-        kept = archive.read("gaugings", archive.related(at))
+        kept = archive.read("gaugings", _concerned(archive, fresh))
         mine = prepared.tables.get("gaugings", kept.iloc[:0])[AT]
         if len(kept):
             ids = {gauging_id for rows in fresh for gauging_id in rows["gauging_id"].unique()}
             mine = pd.concat([mine, kept.loc[kept["gauging_id"].isin(ids), AT]])
-        pairs = mine[["site"]].assign(year=mine["started_at"].dt.year).drop_duplicates()
-        for site, year in pairs.itertuples(index=False):
+        for site, year in _site_years(mine):
             years = touched.setdefault(site, set())
             if years is not None:
-                years.add(int(year))
+                years.add(year)
         places = mine[["gauging_id", "site"]].drop_duplicates()
         joined = set(places.loc[places["gauging_id"].duplicated(keep=False), "site"])
     sites = prepared.tables.get("sites")
@@ -270,7 +306,7 @@ def _gauging_columns() -> Iterator[str]:
 
 
 def rendered_again(archive: Archive, office: Mapping[str, str]) -> Iterator[Fault]:
-    """Render every NetCDF file again from the tables and name those whose values are not what their rows make.
+    """Render every NetCDF file of gaugings again and name those whose values are not what their rows make.
 
     Parameters
     ----------
@@ -285,8 +321,15 @@ def rendered_again(archive: Archive, office: Mapping[str, str]) -> Iterator[Faul
     sites = sorted(set(archive.standing("sites")["site"]))
     joined = {site for link in archive.links() for site in link} & set(sites)
 
+    made: set[str] = set()
+
     def rendered() -> Iterator[tuple[str, bytes]]:
         for group in _groups(sites, joined, _points_at(archive, sites)):
-            yield from site_years(archive.read, archive.related(group), office, dict.fromkeys(group))
+            for path, data in site_years(archive.read, archive.related(group), office, dict.fromkeys(group)):
+                made.add(path)
+                yield path, data
 
     yield from unlike_listed(archive, rendered(), "expected a file of the gaugings that stand, found none listed")
+    for path in sorted(path for path in archive.listing() if is_of_gaugings(path) and path not in made):
+        sentence = "expected no file, since no gauging of that site and year is left, found one listed"
+        yield Fault("netcdf", path, sentence)

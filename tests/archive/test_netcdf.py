@@ -7,6 +7,7 @@ import io
 import json
 import shutil
 import warnings
+from datetime import UTC, datetime
 from pathlib import Path
 
 import netCDF4
@@ -14,9 +15,12 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from stillwell import pipeline
 from stillwell.archive.archive import Archive
 from stillwell.archive.netcdf_compare import differing_values
-from stillwell.pipeline import ingest, office_policy
+from stillwell.audit import audit
+from stillwell.pipeline import compact, ingest, office_policy
+from stillwell.rebuild import rebuild
 from stillwell.rendering import rendered_again
 from tests.pipeline.season import registers, sheets, take
 
@@ -208,3 +212,55 @@ def test_a_site_year_whose_gaugings_were_all_withdrawn_says_so(tmp_path):
     take(root, sheets(tmp_path / "b", "2"))
     with xr.open_dataset(path) as data:
         assert [str(name) for name in data["gauging_id"].values] == ["S1.20250502T100000Z.M1"]
+
+
+def test_a_site_year_without_any_gauging_left_has_no_file(tmp_path):
+    """Its only gauging corrected to another site: the file is listed no longer, and swept in time."""
+    folder = registers(tmp_path / "registers")
+    root = tmp_path / "archive"
+    take(root, folder, sheets(tmp_path / "first", "1"))
+    path = "netcdf/S1/gaugings_2025.nc"
+    stale = (root / path).read_bytes()
+    moved = take(root, sheets(tmp_path / "moved", "1", site="S2", corrects="S1.20250501T100000Z.M1"))
+    assert moved.entry.replaced == (path,)
+    assert set(Archive(root).listing()) >= {"netcdf/S2/gaugings_2025.nc"}
+    assert path not in Archive(root).listing()
+    assert audit(root).faults == ()
+    assert rebuild(root, tmp_path / "again").different == ()
+    compact(root, most=99, keep_days=0, by="T1", now=lambda: datetime(2027, 1, 1, tzinfo=UTC))
+    assert not (root / path).exists()
+    take(root, sheets(tmp_path / "anew", "7"))
+    assert (root / path).read_bytes() != stale
+    assert audit(root).faults == ()
+
+
+@pytest.mark.parametrize("back", [False, True])
+def test_a_gauging_corrected_to_another_site_leaves_the_file_of_the_first(tmp_path, back):
+    """Both files say where it stands now, from the commit on that moves it, also when it is moved back."""
+    root, moved = tmp_path / "archive", "S1.20250501T100000Z.M1"
+    take(
+        root,
+        registers(tmp_path / "registers"),
+        sheets(tmp_path / "first", "1", "2"),
+        sheets(tmp_path / "b", "3", site="S2"),
+    )
+    take(root, sheets(tmp_path / "moved", "1", site="S2", corrects=moved))
+    if back:
+        take(root, sheets(tmp_path / "back", "1", site="S1", corrects=moved, velocity=0.5))
+    for site, others in (("S1", ["S1.20250502T100000Z.M1"]), ("S2", ["S2.20250503T100000Z.M1"])):
+        with xr.open_dataset(root / "netcdf" / site / "gaugings_2025.nc") as data:
+            there = {str(name) for name in data["gauging_id"].values}
+        assert there == {*others, *([moved] if (site == "S1") == back else [])}
+    assert audit(root).faults == ()
+
+
+def test_a_file_that_no_gauging_stands_behind_is_a_fault(tmp_path):
+    """What an earlier version left listed is named by whoever renders all files again."""
+    root = tmp_path / "archive"
+    take(root, registers(tmp_path / "registers"), sheets(tmp_path / "first", "1"))
+    with pytest.MonkeyPatch.context() as earlier:
+        earlier.setattr(pipeline, "emptied", lambda *_: [])
+        take(root, sheets(tmp_path / "moved", "1", site="S2", corrects="S1.20250501T100000Z.M1"))
+    (fault,) = audit(root).faults
+    assert (fault.kind, fault.path) == ("netcdf", "netcdf/S1/gaugings_2025.nc")
+    assert "no gauging of that site and year is left" in fault.sentence

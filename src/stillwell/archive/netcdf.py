@@ -60,6 +60,11 @@ def netcdf_path(site: str, year: int) -> str:
     return f"netcdf/{site_folder(site).removeprefix('site=')}/gaugings_{year}.nc"
 
 
+def is_of_gaugings(path: str) -> bool:
+    """Say whether a path is that of such a file."""
+    return path.startswith("netcdf/") and path.rpartition("/")[2].startswith("gaugings_")
+
+
 def gaugings_netcdf(rows: SiteYear, site: Mapping[str, Any], office: Mapping[str, str]) -> bytes:
     """Write a site and year as NetCDF.
 

@@ -68,9 +68,7 @@ def decimal_mark(columns: list[pa.StringArray], delimiter: str) -> str:
     return ","
 
 
-def each_once(
-    cells: pa.StringArray, read: Callable[[pa.StringArray], tuple[pd.Series, Bad]]
-) -> tuple[pd.Series, Bad]:
+def each_once(cells: pa.StringArray, read: Callable[[pa.StringArray], tuple[pd.Series, Bad]]) -> tuple[pd.Series, Bad]:
     """Read each different cell once, where most of them are alike.
 
     Parameters
