@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import resource
+import re
 import subprocess
 import sys
 import time
@@ -42,8 +42,14 @@ def main() -> int:
     start = time.perf_counter()
     ingest(tmp / "archive", [tmp / "large"], by="bench")
     spent = time.perf_counter() - start
-    print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20, spent)
+    print(_peak_gb(), spent)
     return 0
+
+
+def _peak_gb() -> float:
+    """Return the most memory this process held; what the system counts for it otherwise begins with its parent's."""
+    status = Path("/proc/self/status").read_text()
+    return int(re.search(r"VmHWM:\s+(\d+) kB", status)[1]) / 2**20  # type: ignore[index]
 
 
 if __name__ == "__main__":
