@@ -21,9 +21,10 @@ from stillwell.archive.history import StoredHistory
 from stillwell.archive.ledger import Entry
 from stillwell.archive.netcdf_series import series_again
 from stillwell.archive.netcdf_stage import stage_again
+from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.rounds import next_part
 from stillwell.archive.shelf import Shelf
-from stillwell.archive.snapshot import History, Rows
+from stillwell.archive.snapshot import EveryRow, History
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, sites_of
 from stillwell.errors import ArchiveDamaged, StillwellError, Withheld
@@ -149,7 +150,7 @@ def audit_part(root: Path, budget: int, now: datetime | None = None) -> AuditRep
 class _Held:
     """What reading every row of an archive came to."""
 
-    history: Rows
+    history: EveryRow
     recorded: Counter[tuple[str, pd.Timestamp]]
     """Rows by table and moment of their commit."""
     broken: list[Fault]
@@ -181,19 +182,11 @@ def _read_all(archive: Archive) -> _Held:
 
 def _portions(archive: Archive, name: str) -> Iterator[list[str] | None]:
     """Part the sites of a table so that not many rows are read at a time; None for a table that knows no sites."""
-    sizes: Counter[str] = Counter()
-    for file in archive.table_files(name):
-        sizes[file.site] += file.rows
+    sizes = rows_at(archive, name)
     if "" in sizes or not sizes:
         yield None
-        return
-    group: list[str] = []
-    for site, rows in sorted(sizes.items()):
-        if group and sum(sizes[one] for one in group) + rows > PORTION:
-            yield group
-            group = []
-        group.append(site)
-    yield group
+    else:
+        yield from portions(sorted(sizes), sizes, PORTION)
 
 
 def _schema_faults(name: str, rows: pd.DataFrame) -> Iterator[Fault]:
@@ -237,7 +230,7 @@ def _recompute_faults(
         yield from _compared(entry, held, again)
 
 
-def _judged_by_another(before: View, entry: Entry, history: Rows, text: str) -> bool:
+def _judged_by_another(before: View, entry: Entry, history: EveryRow, text: str) -> bool:
     """Say whether an office without a policy of its own had its rows judged by another than the one shipped now."""
     if len(before.standing("policies")):
         return False
@@ -272,7 +265,7 @@ def _compared(entry: Entry, held: _Held, again: Mapping[str, pd.DataFrame]) -> I
 
 
 def _pairs(
-    entry: Entry, history: Rows, name: str, sites: list[str], again: Mapping[str, pd.DataFrame]
+    entry: Entry, history: EveryRow, name: str, sites: list[str], again: Mapping[str, pd.DataFrame]
 ) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
     """Pair the rows of a table that a commit recorded with those it comes to again, site by site where it is large."""
     moment = entry.recorded_at

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
 import pandas as pd
 
-from stillwell.archive.archive import Archive
 from stillwell.archive.layout import README
 from stillwell.archive.ledger import Entry
 from stillwell.archive.netcdf_series import series_files
+from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.provenance import provenance_path
 from stillwell.archive.provenance_derived import derivation_provenance
 from stillwell.archive.readme import archive_readme, schema_documents
@@ -102,28 +101,13 @@ def derivations(
         if missing:
             msg = f"expected sites with recorded stage and a rating, found {', '.join(missing)}; nothing was derived"
             raise QueryError(msg)
-        for lot in _lots(writer.archive, sorted(set(sites)) if sites else known, at_once):
+        wanted = sorted(set(sites)) if sites else known
+        for lot in portions(wanted, rows_at(writer.archive, "stage", wanted), at_once):
             told = circumstances(writer, None)
             tables = derived(writer.archive, lot, told)
             if tables:
                 yield writer.commit(derivation(writer, told, tables)), tables
                 tables.clear()
-
-
-def _lots(archive: Archive, sites: Sequence[str], at_once: int) -> list[list[str]]:
-    """Part sites, in their order, into lots of so many recorded values."""
-    values = Counter[str]()
-    for file in archive.table_files("stage", sites):
-        values[file.site] += file.rows
-    lots: list[list[str]] = []
-    held = 0
-    for site in sites:
-        if not lots or held + values[site] > at_once:
-            lots.append([])
-            held = 0
-        lots[-1].append(site)
-        held += values[site]
-    return lots
 
 
 def derivation(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFrame]) -> Commit:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Protocol
 
@@ -19,6 +18,7 @@ from stillwell.archive.netcdf import gaugings_netcdf, is_of_gaugings, netcdf_pat
 from stillwell.archive.netcdf_compare import unlike_listed
 from stillwell.archive.netcdf_layout import NEEDED, laid_out
 from stillwell.archive.netcdf_stage import stage_files
+from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.provenance import commit_provenance, provenance_path
 from stillwell.archive.readme import archive_readme, schema_documents
 from stillwell.archive.reviews import newest_rows
@@ -159,21 +159,13 @@ def renderings(writer: Writer, circumstances: Circumstances, prepared: Prepared)
             return kept
         return pd.concat([kept, rows], ignore_index=True) if len(kept) else rows
 
-    sizes = _points_at(writer.archive, touched)
+    sizes = rows_at(writer.archive, "points", list(touched))
     sizes.update({file.site: file.rows for _, _, file in large.get("points", ())})
     out = dict(fixed)
     for group in _groups(sorted(touched), joined, sizes):
         wanted = {site: touched[site] for site in group if site in touched}
         out |= site_years(with_new, writer.archive.related(group), office, wanted)
     return out
-
-
-def _points_at(archive: Archive, sites: Iterable[str]) -> Counter[str]:
-    """Count the points that an archive holds of each of some sites."""
-    counts: Counter[str] = Counter()
-    for file in archive.table_files("points", list(sites)):
-        counts[file.site] += file.rows
-    return counts
 
 
 def _concerned(archive: Archive, fresh: Sequence[pd.DataFrame]) -> list[str]:
@@ -217,17 +209,7 @@ def _groups(sites: Sequence[str], joined: set[str], sizes: Mapping[str, int]) ->
     """Part sites into groups to be rendered one after the other; those that share a gauging stay in one group."""
     if joined:
         yield sorted(joined)
-    group: list[str] = []
-    held = 0
-    for site in (site for site in sites if site not in joined):
-        rows = sizes.get(site, 0)
-        if group and (len(group) == TOGETHER or held + rows > MOST_ROWS):
-            yield group
-            group, held = [], 0
-        group.append(site)
-        held += rows
-    if group:
-        yield group
+    yield from portions((site for site in sites if site not in joined), sizes, MOST_ROWS, TOGETHER)
 
 
 def _touched(archive: Archive, prepared: Prepared) -> tuple[dict[str, set[int] | None], set[str]]:
@@ -324,7 +306,7 @@ def rendered_again(archive: Archive, office: Mapping[str, str]) -> Iterator[Faul
     made: set[str] = set()
 
     def rendered() -> Iterator[tuple[str, bytes]]:
-        for group in _groups(sites, joined, _points_at(archive, sites)):
+        for group in _groups(sites, joined, rows_at(archive, "points", sites)):
             for path, data in site_years(archive.read, archive.related(group), office, dict.fromkeys(group)):
                 made.add(path)
                 yield path, data

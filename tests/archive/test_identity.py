@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.archive.identity import Kept, decide, gauging_ids, rows_digests
+from stillwell.archive.identity import Kept, decide, digests, gauging_ids
 
 
 def gauging(**changes):
@@ -53,7 +53,7 @@ NO_HEIGHTS = pd.DataFrame({"g": np.array([], dtype="int64"), "gauge": [], "read_
 
 def digest(g, p):
     """Digest one gauging."""
-    return rows_digests(g, p, NO_HEIGHTS)[0]
+    return digests(g, p, NO_HEIGHTS)[0][0]
 
 
 def test_ids_are_site_start_and_instrument():
@@ -102,7 +102,7 @@ def test_many_gaugings_digest_as_each_alone():
 
     alone = [digest(gauging(), points()), digest(gauging(site="birch", remarks="high"), points(depths=(0.0, 0.9, 0.0)))]
 
-    assert alone == list(rows_digests(both, rows, NO_HEIGHTS))
+    assert alone == list(digests(both, rows, NO_HEIGHTS)[0])
 
 
 def kept(*revisions):

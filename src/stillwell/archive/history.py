@@ -12,14 +12,14 @@ from datetime import datetime
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.snapshot import Snapshot, dated_links
+from stillwell.archive.snapshot import EveryRow, dated_links
 
 MOST_CELLS = 50_000_000
 """Cells of the tables kept at hand; those asked for longest ago are let go of first."""
 LINKED = ("gauging_id", "site", "recorded_at")
 
 
-class StoredHistory:
+class StoredHistory(EveryRow):
     """The rows of an archive in the order recorded, read from its files; answers as ``snapshot.History`` does.
 
     Parameters
@@ -34,10 +34,6 @@ class StoredHistory:
         self._sites = {name: {file.site for file in archive.table_files(name)} - {""} for name in archive.tables()}
         self._links = dated_links(archive.read("gaugings", columns=LINKED)) if "gaugings" in self._sites else []
 
-    def before(self, moment: datetime) -> Snapshot:
-        """Return the archive as it stood just before a moment."""
-        return Snapshot(self, moment)
-
     def tables(self) -> list[str]:
         """Name the tables."""
         return sorted(self._sites)
@@ -51,10 +47,6 @@ class StoredHistory:
         """Return the rows of every revision recorded before a moment, of some sites where the table knows them."""
         rows = self._of(table, sites)
         return rows[rows["recorded_at"] < before].reset_index(drop=True)
-
-    def links(self, before: pd.Timestamp) -> list[tuple[str, str]]:
-        """Pair the sites that share a gauging by then."""
-        return [link for at, link in self._links if at < before]
 
     def _of(self, table: str, sites: Sequence[str] | None) -> pd.DataFrame:
         """Read a table, of some sites where it knows them, in the order recorded."""

@@ -40,11 +40,6 @@ def gauging_ids(site: pd.Series[str], started_at: pd.Series, instrument: pd.Seri
     return stem.where(instrument.isna(), stem + "." + instrument.fillna("")).astype("str")
 
 
-def rows_digests(gaugings: pd.DataFrame, points: pd.DataFrame, gauge_heights: pd.DataFrame) -> NDArray[np.object_]:
-    """Digest what each gauging says; the first of ``digests``."""
-    return digests(gaugings, points, gauge_heights)[0]
-
-
 def digests(
     gaugings: pd.DataFrame, points: pd.DataFrame, gauge_heights: pd.DataFrame
 ) -> tuple[NDArray[np.object_], pd.Series]:

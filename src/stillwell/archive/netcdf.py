@@ -7,7 +7,7 @@ verticals, and reads points in each.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
@@ -28,12 +28,44 @@ SECONDS = {"units": "seconds since 1970-01-01T00:00:00Z", "calendar": "standard"
 REFERENCE = {"coverage_content_type": "referenceInformation"}
 
 
+Declared = tuple[Any, Any]
+"""A variable and the values it gets when all are declared."""
+
+
+def written_file(declare: Callable[[Any], Iterable[Declared]], said: Mapping[str, Any]) -> bytes:
+    """Write a NetCDF file: every variable is declared, then the global attributes, then the values.
+
+    Parameters
+    ----------
+    declare : callable
+        Makes dimensions and variables in an open dataset.
+    said : mapping
+        Global attributes.
+
+    Returns
+    -------
+    bytes
+        NETCDF4_CLASSIC.
+    """
+    # the library pads a file made in memory to a multiple of its buffer
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "file.nc"
+        with netCDF4.Dataset(path, "w", format="NETCDF4_CLASSIC") as data:
+            data.set_fill_off()
+            declared = list(declare(data))
+            data.setncatts(said)
+            for variable, values in declared:
+                variable.set_auto_maskandscale(False)
+                variable[...] = values
+        return path.read_bytes()
+
+
 class _Draft:
     """A dataset whose variables are all declared before any gets its values: each change back and forth costs."""
 
     def __init__(self, dataset: Any, rows: SiteYear) -> None:
         self._dataset = dataset
-        self._values: list[tuple[Any, Any]] = []
+        self.declared: list[Declared] = []
         self.rows = rows
 
     def __getattr__(self, name: str) -> Any:
@@ -44,13 +76,7 @@ class _Draft:
 
     def later(self, variable: Any, values: Any) -> None:
         """Keep the values of a variable until all are declared."""
-        self._values.append((variable, values))
-
-    def fill(self) -> None:
-        """Write the values."""
-        for variable, values in self._values:
-            variable.set_auto_maskandscale(False)
-            variable[...] = values
+        self.declared.append((variable, values))
 
 
 def netcdf_path(site: str, year: int) -> str:
@@ -83,22 +109,18 @@ def gaugings_netcdf(rows: SiteYear, site: Mapping[str, Any], office: Mapping[str
         NETCDF4_CLASSIC, with a checksum on every chunk.
     """
     walked = rows.counts["obs"] > 0
-    # the library pads a file made in memory to a multiple of its buffer
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "gaugings.nc"
-        with netCDF4.Dataset(path, "w", format="NETCDF4_CLASSIC") as dataset:
-            dataset.set_fill_off()
-            data = _Draft(dataset, rows)
-            _write_gaugings(data, site, walked)
-            if walked:
-                _write_verticals(data, site)
-                _write_points(data)
-            _write_crs(data)
-            kind = "trajectoryProfile" if walked else "point"
-            depths = rows.arrays["depth"]
-            data.setncatts(global_attributes(site, rows.year, rows.told, depths, office, kind))
-            data.fill()
-        return path.read_bytes()
+
+    def declare(dataset: Any) -> list[Declared]:
+        data = _Draft(dataset, rows)
+        _write_gaugings(data, site, walked)
+        if walked:
+            _write_verticals(data, site)
+            _write_points(data)
+        _write_crs(data)
+        return data.declared
+
+    kind = "trajectoryProfile" if walked else "point"
+    return written_file(declare, global_attributes(site, rows.year, rows.told, rows.arrays["depth"], office, kind))
 
 
 def _write_gaugings(data: _Draft, site: Mapping[str, Any], walked: bool) -> None:

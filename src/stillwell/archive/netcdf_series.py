@@ -5,12 +5,9 @@ A function of the rows of ``discharge`` and ``daily`` that stand and of the site
 
 from __future__ import annotations
 
-import tempfile
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from pathlib import Path
+from collections.abc import Iterator, Mapping
 from typing import Any
 
-import netCDF4
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -19,7 +16,7 @@ from schemas import ARCHIVE_TABLES, words
 from schemas.derive import attributes, key_names
 from stillwell.archive.archive import Archive
 from stillwell.archive.layout import site_folder
-from stillwell.archive.netcdf import HOW, SECONDS, column_of
+from stillwell.archive.netcdf import HOW, SECONDS, Declared, column_of, written_file
 from stillwell.archive.netcdf_compare import unlike_listed
 from stillwell.archive.netcdf_globals import series_attributes
 from stillwell.archive.netcdf_layout import NOTHING, epoch
@@ -151,37 +148,6 @@ def series_netcdf(
         yield from _words(data, site, rows)
 
     return written_file(declare, series_attributes(site, year, rows, office, table, WHEN[table]))
-
-
-Declared = tuple[Any, Any]
-"""A variable and the values it gets when all are declared."""
-
-
-def written_file(declare: Callable[[Any], Iterable[Declared]], said: Mapping[str, Any]) -> bytes:
-    """Write a NetCDF file: every variable is declared, then the global attributes, then the values.
-
-    Parameters
-    ----------
-    declare : callable
-        Makes dimensions and variables in an open dataset.
-    said : mapping
-        Global attributes.
-
-    Returns
-    -------
-    bytes
-        NETCDF4_CLASSIC.
-    """
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "series.nc"
-        with netCDF4.Dataset(path, "w", format="NETCDF4_CLASSIC") as data:
-            data.set_fill_off()
-            declared = list(declare(data))
-            data.setncatts(said)
-            for variable, values in declared:
-                variable.set_auto_maskandscale(False)
-                variable[...] = values
-        return path.read_bytes()
 
 
 def newest_row(register: pd.DataFrame) -> dict[str, Any]:

@@ -15,11 +15,11 @@ import pandas as pd
 from schemas import ARCHIVE_TABLES
 from schemas.derive import attributes, key_names
 from stillwell.archive.archive import Archive
-from stillwell.archive.netcdf import HOW, SECONDS, column_of
+from stillwell.archive.netcdf import HOW, SECONDS, Declared, column_of, written_file
 from stillwell.archive.netcdf_compare import unlike_listed
 from stillwell.archive.netcdf_globals import stage_attributes
 from stillwell.archive.netcdf_layout import NOTHING, epoch
-from stillwell.archive.netcdf_series import Declared, newest_row, place, series_path, written_file
+from stillwell.archive.netcdf_series import newest_row, place, series_path
 from stillwell.archive.standing import newest_revisions
 from stillwell.records import Fault
 

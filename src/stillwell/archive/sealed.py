@@ -261,7 +261,7 @@ class Sealed:
         faults = [f for path, data in _ROOT_FILES.items() for f in _unequal(self.root, f"{SEALED}/{path}", data)]
         digests = self.digests()
         faults += [fault for digest in digests for fault in self.faults(digest)]
-        return faults + self.strangers()
+        return faults + list(self._strangers(digests))
 
     def _object(self, digest: str) -> Path:
         return self.folder / object_folder(digest)
@@ -337,10 +337,10 @@ class Sealed:
 
     def strangers(self) -> list[Fault]:
         """Find files and empty folders that belong to no object."""
-        return list(self._strangers()) if self.folder.exists() else []
+        return list(self._strangers(self.digests())) if self.folder.exists() else []
 
-    def _strangers(self) -> Iterator[Fault]:
-        objects = {self._object(digest) for digest in self.digests()}
+    def _strangers(self, digests: Sequence[str]) -> Iterator[Fault]:
+        objects = {self._object(digest) for digest in digests}
         known = {self.folder / path for path in _ROOT_FILES}
         todo = [self.folder]
         while todo:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Protocol
 
 import numpy as np
 import pandas as pd
@@ -16,31 +16,33 @@ from stillwell.archive.standing import GAUGING, standing_rows
 Ints = NDArray[np.int64]
 
 
-class Rows(Protocol):
+class EveryRow(ABC):
     """Every row of an archive in the order recorded."""
 
+    _links: Sequence[tuple[pd.Timestamp, tuple[str, str]]]
+
+    @abstractmethod
     def tables(self) -> list[str]:
         """Name the tables."""
-        ...
+
+    @abstractmethod
+    def recorded_at(self, table: str, moment: datetime, sites: Sequence[str]) -> pd.DataFrame:
+        """Return the rows of a table and some sites that one commit recorded."""
+
+    @abstractmethod
+    def rows(self, table: str, before: pd.Timestamp, sites: Sequence[str] | None) -> pd.DataFrame:
+        """Return the rows of every revision recorded before a moment, of some sites where the table knows them."""
 
     def before(self, moment: datetime) -> Snapshot:
         """Return the archive as it stood just before a moment."""
-        ...
-
-    def recorded_at(self, table: str, moment: datetime, sites: Sequence[str]) -> pd.DataFrame:
-        """Return the rows of a table and some sites that one commit recorded."""
-        ...
-
-    def rows(self, table: str, before: pd.Timestamp, sites: Sequence[str] | None) -> pd.DataFrame:
-        """Return the rows of every revision recorded before a moment, of some sites where the table knows them."""
-        ...
+        return Snapshot(self, moment)
 
     def links(self, before: pd.Timestamp) -> list[tuple[str, str]]:
         """Pair the sites that share a gauging by then."""
-        ...
+        return [link for at, link in self._links if at < before]
 
 
-class History:
+class History(EveryRow):
     """Every row of an archive in the order recorded, so that any earlier state is near at hand.
 
     Parameters
@@ -56,10 +58,6 @@ class History:
         self._places: dict[str, dict[str, Ints]] = {}
         gaugings = self._tables.get("gaugings")
         self._links = [] if gaugings is None else dated_links(gaugings)
-
-    def before(self, moment: datetime) -> Snapshot:
-        """Return the archive as it stood just before a moment."""
-        return Snapshot(self, moment)
 
     def tables(self) -> list[str]:
         """Name the tables."""
@@ -83,10 +81,6 @@ class History:
         found = np.sort(np.concatenate(mine)) if mine else np.zeros(0, dtype=np.int64)
         return rows.iloc[found[found < end]].reset_index(drop=True)
 
-    def links(self, before: pd.Timestamp) -> list[tuple[str, str]]:
-        """Pair the sites that share a gauging by then."""
-        return [link for at, link in self._links if at < before]
-
     def _site_places(self, table: str) -> dict[str, Ints]:
         if table not in self._places:
             groups = self._tables[table].groupby("site", sort=False).indices
@@ -97,7 +91,7 @@ class History:
 class Snapshot:
     """The rows of an archive recorded before a moment; answers as ``Archive`` would have then."""
 
-    def __init__(self, history: Rows, before: datetime) -> None:
+    def __init__(self, history: EveryRow, before: datetime) -> None:
         self._history = history
         self._before = pd.Timestamp(before)
 

@@ -35,6 +35,13 @@ def in_order(*keys: NDArray[Any]) -> bool:
     return bool((sorted_ | level).all())
 
 
+def sorted_rows(rows: pd.DataFrame, *keys: NDArray[Any]) -> pd.DataFrame:
+    """Sort rows by some keys, the first key first; those that are in order already are not copied."""
+    if in_order(*keys):
+        return rows.reset_index(drop=True)
+    return rows.iloc[np.lexsort(keys[::-1])].reset_index(drop=True)
+
+
 def reduced_by(how: np.ufunc, values: Floats, first: Ints) -> Floats:
     """Reduce the rows of each run that begins at ``first``; all missing where every value is."""
     if not first.size:

@@ -12,7 +12,7 @@ from stillwell.hydrometry.choices import Choices
 from stillwell.hydrometry.gauge_height import microseconds
 from stillwell.hydrometry.meters import calibrated_velocity, cosines, normal_velocity
 from stillwell.hydrometry.profile import Means, vertical_means
-from stillwell.hydrometry.runs import in_order, quotient, reduced_by, starts, worded
+from stillwell.hydrometry.runs import quotient, reduced_by, sorted_rows, starts, worded
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -39,9 +39,7 @@ def _sorted(points: pd.DataFrame) -> pd.DataFrame:
     vertical = points["vertical"].to_numpy(dtype="int64")
     depth = np.nan_to_num(points["relative_depth"].to_numpy(dtype="float64"), nan=-1.0)
     repeat = points["repeat"].to_numpy(dtype="int64")
-    if in_order(g, vertical, depth, repeat):
-        return points.reset_index(drop=True)
-    return points.iloc[np.lexsort((repeat, depth, vertical, g))].reset_index(drop=True)
+    return sorted_rows(points, g, vertical, depth, repeat)
 
 
 def verticals_of(points: pd.DataFrame, first: Ints) -> tuple[pd.DataFrame, pd.DataFrame]:

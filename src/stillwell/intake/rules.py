@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from schemas.words import OBSERVED_ZERO, WITH_VERTICALS
-from stillwell.hydrometry.runs import in_order, starts
+from stillwell.hydrometry.runs import sorted_rows, starts
 from stillwell.hydrometry.section import edges_pair, on_dry_ground, position_order
 from stillwell.intake.trouble import Trouble
 
@@ -84,10 +84,7 @@ def _sorted(points: pd.DataFrame) -> pd.DataFrame:
     """Sort points by gauging, vertical, depth and repeat, those without a depth last; not copied where they are."""
     depth = points["relative_depth"].fillna(np.inf).to_numpy()
     repeat = points["repeat"].to_numpy(dtype="float64", na_value=np.inf)
-    keys = (points["g"].to_numpy(), points["vertical"].to_numpy(dtype="int64"), depth, repeat)
-    if in_order(*keys):
-        return points.reset_index(drop=True)
-    return points.iloc[np.lexsort(keys[::-1])].reset_index(drop=True)
+    return sorted_rows(points, points["g"].to_numpy(), points["vertical"].to_numpy(dtype="int64"), depth, repeat)
 
 
 def _orphans(points: pd.DataFrame) -> Iterator[Problem]:

@@ -16,9 +16,9 @@ from stillwell.archive.shelf import Shelf
 from stillwell.archive.standing import GAUGING
 from stillwell.assessment.quality import OF_SEASON
 from stillwell.prepare.batch import Batch, from_archive, lots_of
-from stillwell.prepare.figures import KEPT, Surroundings, figures
+from stillwell.prepare.figures import Surroundings, figures
 from stillwell.prepare.meters import MeterChecks, no_checks
-from stillwell.prepare.rows import finished, standing_with
+from stillwell.prepare.rows import finished, put_large, standing_with
 from stillwell.prepare.view import Circumstances, View
 
 REASON = "computed again under another office policy"
@@ -171,10 +171,8 @@ def anew(view: View, circumstances: Circumstances) -> Mapping[str, pd.DataFrame]
     """
     shelf = Shelf(circumstances.number)
 
-    def put(sites: Sequence[str], rows: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
-        for name in KEPT:
-            shelf.put(name, finished(name, rows.pop(name), circumstances))
-        return rows
+    def put(_: Sequence[str], rows: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+        return put_large(shelf, rows, circumstances)
 
     made = reassessed(view, set(), {}, no_checks(view), circumstances, ANEW, put)
     shelf.frames |= {name: finished(name, part, circumstances) for name, part in made.items() if len(part)}

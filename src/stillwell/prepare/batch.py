@@ -12,6 +12,7 @@ from schemas import DEPOSIT_TABLES
 from schemas.derive import columns
 from stillwell.archive.identity import Kept, decide, digests, gauging_ids
 from stillwell.archive.links import sites_named
+from stillwell.archive.portions import portions
 from stillwell.hydrometry.results import HANDED_IN as RESULT
 from stillwell.prepare.view import View
 from stillwell.records import PROBLEM_COLUMNS, Understood
@@ -74,14 +75,11 @@ def lots_of(sites: pd.Series, rows: NDArray[np.int64], most: int | None = None) 
     if rows.sum() <= most:
         return [np.arange(len(sites))]
     site, names = pd.factorize(sites, sort=True)
-    lot = np.zeros(len(names), dtype=np.int64)
-    held = 0
-    for number, count in enumerate(np.bincount(site, weights=rows, minlength=len(names)).tolist()):
-        full = held > 0 and held + count > most
-        held = count if full else held + count
-        lot[number:] += int(full)
-    order = np.argsort(lot[site], kind="stable")
-    return np.split(order, np.flatnonzero(np.diff(lot[site][order])) + 1)
+    sizes = dict(zip(names, np.bincount(site, weights=rows, minlength=len(names)).tolist(), strict=True))
+    lot_of = {name: number for number, lot in enumerate(portions(names, sizes, most)) for name in lot}
+    lot = np.array([lot_of[name] for name in names])[site]
+    order = np.argsort(lot, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(lot[order])) + 1)
 
 
 def numbered(understood: Understood) -> Batch:

@@ -40,8 +40,6 @@ class Surroundings:
         )
 
 
-KEPT = ("verticals", "points", "samples", "uncertainty_budget")
-"""Tables of many rows a gauging, which nothing looks at again once a lot is made."""
 OWNER = ("gauging_id", "site", "revision", "deposit")
 """Columns that every row of a gauging has."""
 

@@ -13,6 +13,7 @@ from schemas.derive import columns, key_names
 from stillwell.archive.links import sites_named
 from stillwell.archive.reviews import reviewed_rows
 from stillwell.archive.revise import new_rows, new_values
+from stillwell.archive.shelf import Shelf
 from stillwell.prepare.view import Circumstances, View
 from stillwell.records import PROBLEM_COLUMNS, Deposit, Understood
 
@@ -21,6 +22,8 @@ REGISTERS = (
     "stage", "corrections", "conditions", "ratings", "rating_segments", "shifts",
 )  # fmt: skip
 """Tables kept row for row, under their own key."""
+LARGE = ("verticals", "points", "samples", "uncertainty_budget")
+"""Tables of many rows a gauging, which nothing looks at again once a lot is made."""
 
 
 def register(view: View, name: str, understood: Understood) -> pd.DataFrame:
@@ -129,3 +132,10 @@ def finished(name: str, rows: pd.DataFrame, circumstances: Circumstances) -> pd.
     if not np.array_equal(place, frame.index.to_numpy()):
         frame = frame.loc[place]
     return frame.reset_index(drop=True)
+
+
+def put_large(shelf: Shelf, rows: dict[str, pd.DataFrame], circumstances: Circumstances) -> dict[str, pd.DataFrame]:
+    """Put the large tables of some sites on a shelf, all there are of these sites; return the others."""
+    for name in LARGE:
+        shelf.put(name, finished(name, rows.pop(name), circumstances))
+    return rows

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from stillwell.archive.shelf import Shelf
 from stillwell.assessment.policy import Policy, policy_from
@@ -14,9 +12,18 @@ from stillwell.fingerprint import sha256
 from stillwell.intake.refer import SITED, refer
 from stillwell.prepare.again import reassessed
 from stillwell.prepare.batch import Batch, decided, lots, numbered
-from stillwell.prepare.figures import KEPT, Made, Surroundings, figures
+from stillwell.prepare.figures import Made, Surroundings, figures
 from stillwell.prepare.meters import MeterChecks, later_findings, meter_checks
-from stillwell.prepare.rows import REGISTERS, deposit_rows, finished, register, reviewed, standing_with
+from stillwell.prepare.rows import (
+    LARGE,
+    REGISTERS,
+    deposit_rows,
+    finished,
+    put_large,
+    register,
+    reviewed,
+    standing_with,
+)
 from stillwell.prepare.view import Circumstances, Prepared, View
 from stillwell.records import Deposit, Understood
 
@@ -132,13 +139,7 @@ def _surroundings(
 
 def _putting(shelf: Shelf, circumstances: Circumstances) -> Made:
     """Put the large tables of a lot on a shelf as they are made."""
-
-    def made(mine: NDArray[np.int64], rows: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
-        for name in KEPT:
-            shelf.put(name, finished(name, rows.pop(name), circumstances))
-        return rows
-
-    return made
+    return lambda _, rows: put_large(shelf, rows, circumstances)
 
 
 def _with_reassessed(
@@ -153,18 +154,16 @@ def _with_reassessed(
     done: set[str] = set()
 
     def put(sites: Sequence[str], rows: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
-        for name in KEPT:
-            own = tables[name][tables[name]["site"].isin(sites)]
-            shelf.put(name, finished(name, pd.concat([own, rows.pop(name)], ignore_index=True), circumstances))
         done.update(sites)
-        return rows
+        own = {name: tables[name][tables[name]["site"].isin(sites)] for name in LARGE}
+        both = {name: pd.concat([own[name], rows[name]], ignore_index=True) for name in LARGE}
+        return put_large(shelf, rows | both, circumstances)
 
     fresh = set(tables["gaugings"]["gauging_id"])
     again = reassessed(view, fresh, registers, checks, circumstances, put=put)
-    for name in KEPT if done else ():
-        rest = tables.pop(name)
-        rest = rest[~rest["site"].isin(done)].reset_index(drop=True)
-        shelf.put(name, finished(name, rest, circumstances))
+    if done:
+        rest = {name: tables[name][~tables[name]["site"].isin(done)].reset_index(drop=True) for name in LARGE}
+        tables = put_large(shelf, tables | rest, circumstances)
     return {
         name: pd.concat([rows, again[name]], ignore_index=True) if name in again else rows
         for name, rows in tables.items()
