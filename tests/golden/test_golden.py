@@ -19,17 +19,59 @@ from tests.pipeline.season import clock, sheets
 GOLDEN = sorted(Path(__file__).parent.glob("archive_*.zip"))
 
 
+LONG = "archive_1.3_long"
+"""The archive of more than 100 commits; to compute all of it again takes half a minute."""
+
+
 @pytest.fixture(params=GOLDEN, ids=lambda p: p.stem)
 def root(request, tmp_path):
     """Unpack an archive of an earlier day."""
-    with zipfile.ZipFile(request.param) as packed:
-        packed.extractall(tmp_path / "archive")
-    return tmp_path / "archive"
+    return _unpacked(request.param, tmp_path)
 
 
-def test_there_is_one():
-    """At least the first version's archive is kept."""
-    assert "archive_1.1" in [path.stem for path in GOLDEN]
+@pytest.fixture(params=[path for path in GOLDEN if path.stem != LONG], ids=lambda p: p.stem)
+def short(request, tmp_path):
+    """Unpack an archive of few commits."""
+    return _unpacked(request.param, tmp_path)
+
+
+@pytest.fixture
+def long(tmp_path):
+    """Unpack the archive with a checkpoint."""
+    return _unpacked(Path(__file__).parent / f"{LONG}.zip", tmp_path)
+
+
+def _unpacked(packed, folder):
+    with zipfile.ZipFile(packed) as archive:
+        archive.extractall(folder / "archive")
+    return folder / "archive"
+
+
+def test_every_version_has_one():
+    """The archive of each schema version is kept, and one with a checkpoint."""
+    assert {"archive_1.1", "archive_1.2", "archive_1.3", LONG} <= {path.stem for path in GOLDEN}
+
+
+def test_a_checkpoint_of_an_earlier_day_is_read(long):
+    """The listing after 104 commits comes from the checkpoint after 100; a moved gauging stands at its second site."""
+    archive = Archive(long)
+    assert archive.ledger.head_number() == 104
+    assert [path.name for path in sorted((long / "ledger" / "checkpoints").iterdir())] == [
+        "00000100.grown.json",
+        "00000100.json",
+    ]
+    assert archive.ledger.chain_faults() == []
+    moved = archive.standing("gaugings", ["S2"])
+    assert moved["gauging_id"].tolist() == ["S1.20250509T100000Z.M1"]
+    assert archive.links() == [("S1", "S2")]
+    # 10 (1.5 - 0.5)^2 m3/s at every hour of two days
+    assert archive.standing("daily", ["S1"])["mean_m3_s"].dropna().round(9).tolist() == [10.0, 10.0]
+
+
+@pytest.mark.soak
+def test_a_long_archive_of_an_earlier_day_is_proved_whole(long):
+    """Every row of its 104 commits comes out the same computed again."""
+    assert audit(long).faults == ()
 
 
 def test_an_archive_of_an_earlier_day_answers(root):
@@ -37,7 +79,7 @@ def test_an_archive_of_an_earlier_day_answers(root):
 
     Area ``0.3 + 0.5 + 0.6 + 0.5 + 0.3 = 2.2`` m2 at 0.4 m/s, then the second one again at 0.5 m/s.
     """
-    question = "SELECT discharge_m3_s AS q, status FROM gaugings ORDER BY started_at"
+    question = "SELECT discharge_m3_s AS q, status FROM gaugings WHERE site = 'S1' ORDER BY started_at"
     now = [(round(r["q"], 9), r["status"]) for r in ask(Archive(root), question).to_pylist()]
     assert now == [(0.88, "approved"), (1.1, "provisional")]
     then = ask(Archive(root), question, Archive(root).ledger.entry(2).recorded_at).to_pylist()
@@ -48,13 +90,14 @@ def test_an_archive_of_an_earlier_day_answers(root):
 def test_its_bytes_are_proved_and_it_takes_more(root, tmp_path):
     """Digests, chain and sealed bytes hold, and a later version adds to it without touching what is there."""
     assert audit(root, recompute=False).faults == ()
+    kept = len(Archive(root).standing("gaugings"))
     before = {p: p.read_bytes() for p in (root / "tables").rglob("*.parquet")}
     ingest(root, [sheets(tmp_path / "more", "7")], by="T2", now=clock(datetime(2030, 1, 1, tzinfo=UTC)))
-    assert len(Archive(root).standing("gaugings")) == 3
+    assert len(Archive(root).standing("gaugings")) == kept + 1
     assert all(path.read_bytes() == data for path, data in before.items())
 
 
-def test_it_takes_a_column_it_does_not_describe_and_is_proved_whole(root, tmp_path):
+def test_it_takes_a_column_it_does_not_describe_and_is_proved_whole(short, tmp_path):
     """A result with its greatest depth, a column of schema 1.3, goes in; computed again nothing is found wrong."""
     folder = tmp_path / "result"
     folder.mkdir()
@@ -62,13 +105,13 @@ def test_it_takes_a_column_it_does_not_describe_and_is_proved_whole(root, tmp_pa
         "gauging,site,started_at,ended_at,method,discharge_m3_s,mean_depth_m,max_depth_m\n"
         "R,S1,2025-09-01T10:00Z,2025-09-01T11:00Z,moving-boat profiler,3.3,0.5,0.9\n"
     )
-    kept = bool(Archive(root).ledger.entry(1).shipped_policy)
-    assert ingest(root, [folder], by="T2", now=clock(datetime(2030, 1, 1, tzinfo=UTC))).all_good
-    rows = Archive(root).standing("gaugings").sort_values("started_at")
+    kept = bool(Archive(short).ledger.entry(1).shipped_policy)
+    assert ingest(short, [folder], by="T2", now=clock(datetime(2030, 1, 1, tzinfo=UTC))).all_good
+    rows = Archive(short).standing("gaugings").sort_values("started_at")
     assert rows["max_depth_m"].iloc[-1] == 0.9
     assert rows["handed_in_max_depth_m"].tolist()[-1] == 0.9
     assert rows["handed_in_max_depth_m"].isna().sum() == 2
-    report = audit(root)
+    report = audit(short)
     assert report.faults == ()
     assert any("did not keep" in line for line in report.remarks) == (not kept)
 
