@@ -21,11 +21,14 @@ from stillwell.archive.netcdf_globals import stage_attributes
 from stillwell.archive.netcdf_layout import NOTHING, epoch
 from stillwell.archive.netcdf_series import newest_row, place, series_path
 from stillwell.archive.standing import newest_revisions
+from stillwell.intake.constant import taken
 from stillwell.records import Fault
 
 TABLE = "stage"
 SENSOR = "sensor"
 """Dimension of the sensors of a site; each is a time series of its own."""
+NEEDED = ["site", SENSOR, "time", "stage_m", "raw_value", "raw_unit", "deposit", "revision", "recorded_at"]
+"""Columns that a file is made from."""
 
 
 def stage_files(
@@ -48,13 +51,17 @@ def stage_files(
     str, bytes
         Path and content.
     """
-    for site, mine in fresh.groupby("site", sort=True):
-        kept = archive.read(TABLE, [str(site)])
-        touched = set(mine["time"].dt.year)
-        kept = kept[kept["time"].dt.year.isin(touched)]
-        whole = newest_revisions(pd.concat([kept, mine], ignore_index=True), key_names(ARCHIVE_TABLES[TABLE]))
-        register = pd.concat([archive.read("sites", [str(site)]), sites[sites["site"] == site]], ignore_index=True)
-        yield from _years(str(site), newest_revisions(register, key_names(ARCHIVE_TABLES["sites"])), whole, office)
+    key = key_names(ARCHIVE_TABLES[TABLE])
+    for site in sorted(fresh["site"].unique()):
+        mine = taken(fresh[NEEDED], (fresh["site"] == site).to_numpy(dtype=bool))
+        kept = archive.read(TABLE, [site], NEEDED)
+        register = pd.concat([archive.read("sites", [site]), sites[sites["site"] == site]], ignore_index=True)
+        register = newest_revisions(register, key_names(ARCHIVE_TABLES["sites"]))
+        new, old = (rows["time"].dt.year.to_numpy() for rows in (mine, kept))
+        # a year at a time: what is needed in between does not grow with the years of a deposit
+        for year in np.unique(new):
+            both = pd.concat([taken(kept, old == year), taken(mine, new == year)], ignore_index=True)
+            yield from _years(site, register, newest_revisions(both, key), office)
 
 
 def stage_again(archive: Archive, office: Mapping[str, str]) -> Iterator[Fault]:

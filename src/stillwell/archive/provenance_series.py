@@ -10,11 +10,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from stillwell.archive.entries import utc_text
 from stillwell.archive.provenance_names import handed_in_name, safe
-from stillwell.archive.trail import places
+from stillwell.archive.trail import numbered, places
 
 
 @dataclass(frozen=True)
@@ -59,7 +60,7 @@ def add_recorded(document: dict[str, Any], tables: Mapping[str, pd.DataFrame]) -
 
 def with_sensor(rows: pd.DataFrame) -> pd.DataFrame:
     """Write the site's only sensor, which is blank, as an empty word."""
-    return rows.assign(sensor=rows["sensor"].fillna("")) if "sensor" in rows else rows
+    return rows.assign(sensor=rows["sensor"].fillna("")) if "sensor" in rows and rows["sensor"].isna().any() else rows
 
 
 def _add(document: dict[str, Any], kind: Kind, rows: pd.DataFrame) -> None:
@@ -81,10 +82,15 @@ def _add(document: dict[str, Any], kind: Kind, rows: pd.DataFrame) -> None:
 
 def _spans(rows: pd.DataFrame, kind: Kind) -> dict[tuple[str, ...], tuple[pd.Timestamp, pd.Timestamp, int]]:
     """Find the first and last moment and the number of rows of each key and deposit."""
-    groups = rows.groupby([*kind.key, "deposit"], sort=True)
+    key = [*kind.key, "deposit"]
+    codes, _ = pd.factorize(numbered(rows, key))
+    groups = rows[[*dict.fromkeys([kind.since, kind.until or kind.since])]].groupby(codes, sort=True)
     first, last, count = groups[kind.since].min(), groups[kind.until or kind.since].max(), groups.size()
-    keys = [tuple(map(str, key)) for key in first.index]
-    return dict(zip(keys, zip(first, last, count.tolist(), strict=True), strict=True))
+    # numbers count up in order of first appearance
+    places = np.unique(codes, return_index=True)[1]
+    keys = [tuple(map(str, row)) for row in rows[key].iloc[places].itertuples(index=False)]
+    spans = sorted(zip(keys, zip(first, last, count.tolist(), strict=True), strict=True), key=lambda span: span[0])
+    return dict(spans)
 
 
 def _add_ratings(document: dict[str, Any], tables: Mapping[str, pd.DataFrame]) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from stillwell.intake.constant import taken
+
 ROW_TRAIL = ("deposit", "row_file", "row_line", "revision", "recorded_at")
 
 
@@ -73,7 +75,7 @@ def new_values(incoming: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
     codes = _codes(pd.concat([kept[key], incoming[key]], ignore_index=True))
     old, new = codes[: len(kept)], codes[len(kept) :]
     alone = ~pd.Series(new).duplicated(keep=False).to_numpy() & ~np.isin(new, old)
-    fresh = incoming[alone].assign(revision=pd.array(np.ones(int(alone.sum()), dtype="int64"), dtype="Int64"))
+    fresh = (incoming if alone.all() else taken(incoming, alone)).assign(revision=pd.array(np.ones(int(alone.sum()), dtype="int64"), dtype="Int64"))
     if alone.all():
         return fresh.reset_index(drop=True)
     again = new_rows(incoming[~alone].reset_index(drop=True), kept[np.isin(old, new[~alone])], key)
@@ -82,6 +84,13 @@ def new_values(incoming: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
 
 def _codes(rows: pd.DataFrame) -> np.ndarray:
     """Give rows of one site, sensor and time one number."""
-    place = pd.factorize(pd.MultiIndex.from_arrays([rows["site"], rows["sensor"].fillna("")]))[0]
-    moment = pd.factorize(rows["time"])[0]
-    return np.asarray(place * (int(moment.max(initial=0)) + 1) + moment)
+    blank = rows["sensor"].fillna("") if rows["sensor"].isna().any() else rows["sensor"]
+    site, sensor = (pd.factorize(words)[0] for words in (rows["site"], blank))
+    place = site * (int(sensor.max(initial=0)) + 1) + sensor
+    moment = rows["time"].array.asi8
+    order = np.lexsort((moment, place))
+    begins = np.ones(len(rows), dtype=bool)
+    begins[1:] = (np.diff(place[order]) != 0) | (np.diff(moment[order]) != 0)
+    codes = np.empty(len(rows), dtype=np.int64)
+    codes[order] = np.cumsum(begins)
+    return codes

@@ -35,6 +35,8 @@ def standing_gaugings(gaugings: pd.DataFrame) -> pd.DataFrame:
 
 def newest_revisions(rows: pd.DataFrame, key: Sequence[str]) -> pd.DataFrame:
     """Pick the newest revision of each key; a missing cell of a key is a value like any other."""
+    if not rows.duplicated(list(key)).any():
+        return rows
     newest = rows.sort_values(["revision", "recorded_at"], kind="stable").drop_duplicates(list(key), keep="last")
     return rows.loc[newest.index.sort_values()]
 

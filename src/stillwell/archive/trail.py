@@ -12,6 +12,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.intake.constant import only_value
+
 MOST_RUNS = 8
 """Runs of lines named one by one; more are given as first and last only."""
 
@@ -32,10 +34,13 @@ def places(rows: pd.DataFrame | None, key: Sequence[str]) -> dict[tuple[Hashable
     """
     if rows is None or rows.empty:
         return {}
-    rows = rows[[*key, "row_file", "row_line"]].dropna(subset=["row_file", "row_line"])
-    if rows.empty:
+    rows = rows[[*dict.fromkeys([*key, "row_file", "row_line"])]]
+    known = (rows["row_file"].notna() & rows["row_line"].notna()).to_numpy(dtype=bool)
+    if not known.any():
         return {}
-    numbers, lines = _numbered(rows, [*key, "row_file"]), rows["row_line"].to_numpy(dtype="int64")
+    if not known.all():
+        rows = rows[known]
+    numbers, lines = numbered(rows, [*key, "row_file"]), rows["row_line"].to_numpy(dtype="int64")
     step = np.diff(lines)
     starts = np.flatnonzero(np.r_[True, (np.diff(numbers) != 0) | (step < 0) | (step > 1)])
     ends = np.r_[starts[1:], len(lines)] - 1
@@ -49,12 +54,13 @@ def places(rows: pd.DataFrame | None, key: Sequence[str]) -> dict[tuple[Hashable
     return out
 
 
-def _numbered(rows: pd.DataFrame, names: Sequence[str]) -> NDArray[np.int64]:
+def numbered(rows: pd.DataFrame, names: Sequence[str]) -> NDArray[np.int64]:
     """Give rows with the same cells in some columns the same number."""
     numbers = np.zeros(len(rows), dtype="int64")
     for name in names:
-        part, words = pd.factorize(rows[name], use_na_sentinel=False)
-        numbers = numbers * len(words) + part
+        if only_value(rows[name]) is None:
+            part, words = pd.factorize(rows[name], use_na_sentinel=False)
+            numbers = numbers * len(words) + part
     return numbers
 
 

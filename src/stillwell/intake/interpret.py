@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyarrow.compute as pc
 
 from schemas import DEPOSIT_TABLES
@@ -14,7 +15,7 @@ from schemas.derive import columns
 from schemas.words import MID_SECTION, WITH_VERTICALS
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.errors import PolicyError
-from stillwell.intake.constant import missing
+from stillwell.intake.constant import missing, taken
 from stillwell.intake.limits import MOST_CODES
 from stillwell.intake.maps import Map
 from stillwell.intake.names import label_shown
@@ -62,6 +63,7 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
     ]
     typed = typed_tables(found, trouble)
     del found  # the text of a season takes more room than its numbers
+    pa.default_memory_pool().release_unused()
     tables = _with_defaults({name: table.frame for name, table in typed.items()})
     tables["points"] = with_samples(tables["points"], tables["samples"])
     # points first: what they lack explains what their gauging lacks
@@ -122,7 +124,7 @@ def _labels(rows: pd.DataFrame) -> pd.MultiIndex:
 
 def _kept(rows: pd.DataFrame, mask: np.ndarray) -> pd.DataFrame:
     """Keep some rows; a table of millions is not copied for nothing."""
-    return rows if mask.all() else rows[mask]
+    return rows if mask.all() else taken(rows, mask)
 
 
 def _with_defaults(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
@@ -173,6 +175,8 @@ def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.
 
 def _shortened(rows: pd.DataFrame, cells: list[Cell]) -> list[Cell]:
     """Tell the first bad cells of a column of a file, and of the others how many there are and up to which line."""
+    if not cells:
+        return []
     out: list[Cell] = []
     counts: dict[tuple[str, str, str], list[int]] = {}
     places = rows[["deposit", "row_file"]].iloc[[cell[0] for cell in cells]].itertuples(index=False)

@@ -107,7 +107,7 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
 
 def _referred(view: View, understood: Understood) -> Understood:
     """Return what names a site, meter or calibration that nobody has ever handed in."""
-    named = sorted({site for name in SITED for site in understood.tables[name]["site"].dropna()})
+    named = sorted({site for name in SITED for site in understood.tables[name]["site"].unique() if pd.notna(site)})
     return refer(
         understood,
         sites=set(view.standing("sites", named)["site"]),
