@@ -10,12 +10,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from stillwell.archive.entries import utc_text
 from stillwell.archive.provenance_names import handed_in_name, safe
-from stillwell.archive.trail import numbered, places
+from stillwell.archive.trail import places
+from stillwell.intake.constant import only_value
 
 
 @dataclass(frozen=True)
@@ -82,15 +82,14 @@ def _add(document: dict[str, Any], kind: Kind, rows: pd.DataFrame) -> None:
 
 def _spans(rows: pd.DataFrame, kind: Kind) -> dict[tuple[str, ...], tuple[pd.Timestamp, pd.Timestamp, int]]:
     """Find the first and last moment and the number of rows of each key and deposit."""
-    key = [*kind.key, "deposit"]
-    codes, _ = pd.factorize(numbered(rows, key))
-    groups = rows[[*dict.fromkeys([kind.since, kind.until or kind.since])]].groupby(codes, sort=True)
-    first, last, count = groups[kind.since].min(), groups[kind.until or kind.since].max(), groups.size()
-    # numbers count up in order of first appearance
-    places = np.unique(codes, return_index=True)[1]
-    keys = [tuple(map(str, row)) for row in rows[key].iloc[places].itertuples(index=False)]
-    spans = sorted(zip(keys, zip(first, last, count.tolist(), strict=True), strict=True), key=lambda span: span[0])
-    return dict(spans)
+    key, until = [*kind.key, "deposit"], kind.until or kind.since
+    if len(rows) and all(only_value(rows[name]) is not None for name in key):
+        said = rows[kind.since].min(), rows[until].max(), len(rows)
+        return {tuple(map(str, rows[key].iloc[0])): said}
+    groups = rows.groupby(key, sort=True)
+    first, last, count = groups[kind.since].min(), groups[until].max(), groups.size()
+    keys = [tuple(map(str, key)) for key in first.index]
+    return dict(zip(keys, zip(first, last, count.tolist(), strict=True), strict=True))
 
 
 def _add_ratings(document: dict[str, Any], tables: Mapping[str, pd.DataFrame]) -> None:

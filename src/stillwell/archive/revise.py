@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from stillwell.hydrometry.runs import in_order, starts
 from stillwell.intake.constant import taken
 
 ROW_TRAIL = ("deposit", "row_file", "row_line", "revision", "recorded_at")
@@ -74,7 +75,7 @@ def new_values(incoming: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
     key = ["site", "sensor", "time"]
     codes = _codes(pd.concat([kept[key], incoming[key]], ignore_index=True))
     old, new = codes[: len(kept)], codes[len(kept) :]
-    alone = ~pd.Series(new).duplicated(keep=False).to_numpy() & ~np.isin(new, old)
+    alone = np.bincount(codes)[new] == 1
     fresh = (incoming if alone.all() else taken(incoming, alone)).assign(revision=pd.array(np.ones(int(alone.sum()), dtype="int64"), dtype="Int64"))
     if alone.all():
         return fresh.reset_index(drop=True)
@@ -88,9 +89,10 @@ def _codes(rows: pd.DataFrame) -> np.ndarray:
     site, sensor = (pd.factorize(words)[0] for words in (rows["site"], blank))
     place = site * (int(sensor.max(initial=0)) + 1) + sensor
     moment = rows["time"].array.asi8
-    order = np.lexsort((moment, place))
-    begins = np.ones(len(rows), dtype=bool)
-    begins[1:] = (np.diff(place[order]) != 0) | (np.diff(moment[order]) != 0)
+    # values mostly come in order of time
+    order = slice(None) if in_order(place, moment) else np.lexsort((moment, place))
+    begins = np.zeros(len(rows), dtype=np.int64)
+    begins[starts(place[order], moment[order])] = 1
     codes = np.empty(len(rows), dtype=np.int64)
-    codes[order] = np.cumsum(begins)
+    codes[order] = np.cumsum(begins, out=begins)
     return codes

@@ -198,7 +198,9 @@ def to_parquet(table: pa.Table) -> bytes:
 def _whole(column: pa.ChunkedArray) -> pa.Array | pa.ChunkedArray:
     """Join the pieces of a column; one of a single text is not written out."""
     cell = only_value(column)
-    return column.combine_chunks() if cell is None else spread(cell, len(column))
+    if cell is not None:
+        return spread(cell, len(column))
+    return column.chunk(0) if column.num_chunks == 1 else column.combine_chunks()
 
 
 TableFile = tuple[str, bytes, ListedFile]

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stillwell.intake.constant import only_value
+from stillwell.intake.constant import only_value, taken
 
 MOST_RUNS = 8
 """Runs of lines named one by one; more are given as first and last only."""
@@ -40,12 +40,13 @@ def places(rows: pd.DataFrame | None, key: Sequence[str]) -> dict[tuple[Hashable
         return {}
     if not known.all():
         rows = rows[known]
-    numbers, lines = numbered(rows, [*key, "row_file"]), rows["row_line"].to_numpy(dtype="int64")
+    numbers, lines = _numbered(rows, [*key, "row_file"]), rows["row_line"].to_numpy(dtype="int64")
     step = np.diff(lines)
-    starts = np.flatnonzero(np.r_[True, (np.diff(numbers) != 0) | (step < 0) | (step > 1)])
+    starts = np.r_[0, np.flatnonzero((numbers[1:] != numbers[:-1]) | (step < 0) | (step > 1)) + 1]
+    del step
     ends = np.r_[starts[1:], len(lines)] - 1
     first, texts = _texts(numbers[starts], lines[starts], lines[ends])
-    named = rows.iloc[starts[first]]
+    named = taken(rows, starts[first])
     files = named["row_file"].tolist()
     keys = list(zip(*(named[name].tolist() for name in key), strict=True))
     out: dict[tuple[Hashable, ...], list[str]] = {}
@@ -54,7 +55,7 @@ def places(rows: pd.DataFrame | None, key: Sequence[str]) -> dict[tuple[Hashable
     return out
 
 
-def numbered(rows: pd.DataFrame, names: Sequence[str]) -> NDArray[np.int64]:
+def _numbered(rows: pd.DataFrame, names: Sequence[str]) -> NDArray[np.int64]:
     """Give rows with the same cells in some columns the same number."""
     numbers = np.zeros(len(rows), dtype="int64")
     for name in names:

@@ -147,9 +147,8 @@ def _quick(data: bytes, delimiter: str, remarks: tuple[str, ...]) -> Sheet | Non
     header = checked_header(names)
     keep = ~lines.empty()
     keep[: head + 1] = False
-    at, body = np.flatnonzero(keep) + 1, lines.kept(keep)
-    del lines
-    cells = quick_columns(body, at.size, len(header), delimiter)
+    at = np.flatnonzero(keep) + 1
+    cells = quick_columns(lines.kept(keep), at.size, len(header), delimiter)
     if cells is None or len(cells) != len(header):
         return None
     return _without_blank_rows(header, list(cells), at, delimiter, remarks)

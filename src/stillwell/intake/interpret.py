@@ -7,7 +7,6 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
 import pyarrow.compute as pc
 
 from schemas import DEPOSIT_TABLES
@@ -18,6 +17,7 @@ from stillwell.errors import PolicyError
 from stillwell.intake.constant import missing, taken
 from stillwell.intake.limits import MOST_CODES
 from stillwell.intake.maps import Map
+from stillwell.intake.memory import give_back
 from stillwell.intake.names import label_shown
 from stillwell.intake.raw_samples import with_samples
 from stillwell.intake.rules import violations
@@ -63,7 +63,7 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
     ]
     typed = typed_tables(found, trouble)
     del found  # the text of a season takes more room than its numbers
-    pa.default_memory_pool().release_unused()
+    give_back()
     tables = _with_defaults({name: table.frame for name, table in typed.items()})
     tables["points"] = with_samples(tables["points"], tables["samples"])
     # points first: what they lack explains what their gauging lacks

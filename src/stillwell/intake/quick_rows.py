@@ -11,6 +11,8 @@ import pyarrow.compute as pc
 import pyarrow.csv as pcsv
 from numpy.typing import NDArray
 
+from stillwell.intake.memory import give_back
+
 LINE_END, QUOTE = 10, 34
 AT_ONCE = 2**22
 """Bytes looked at at once, so that what is needed in between does not grow with a file."""
@@ -125,11 +127,11 @@ def quick_columns(body: bytes, rows: int, names: int, delimiter: str) -> Sequenc
     if odd or table.num_rows != rows:
         return None
     columns = list(table.columns)[::-1]
-    del table
     spaced = not body.isascii() or any(code in body for code in SPACES if code != ord(delimiter))
-    # a column is let go of when the next is made: text of a file is held once, not twice
+    # bytes and columns are let go of when they are read: the text of a file is held once, not twice
+    del table, body
     cells = [_whole(columns, spaced) for _ in labels]
-    pa.default_memory_pool().release_unused()
+    give_back()
     return cells
 
 
