@@ -26,7 +26,6 @@ from stillwell.intake.deposit import find_deposits, read_deposit, table_file
 from stillwell.intake.interpret import interpret
 from stillwell.intake.map_preview import preview
 from stillwell.intake.maps import Map, map_from
-from stillwell.intake.memory import give_back
 from stillwell.intake.returned import returned_documents
 from stillwell.prepare import Change, Circumstances, Prepared, policy_in_force, prepare, reassess
 from stillwell.records import Deposit, Understood
@@ -208,7 +207,6 @@ def take(
         tell("computing", 1, 3)
         told = circumstances(writer, understood[0], used_map.digest if used_map else "")
         prepared = prepare(writer.archive, fresh, understood.pop(), told)  # nobody holds what it lets go of
-        give_back()
         tell("writing", 2, 3)
         entry = writer.commit(commit_of(writer, told, fresh, prepared))
         tell("written", 3, 3)

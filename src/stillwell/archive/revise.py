@@ -76,7 +76,8 @@ def new_values(incoming: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
     codes = _codes(pd.concat([kept[key], incoming[key]], ignore_index=True))
     old, new = codes[: len(kept)], codes[len(kept) :]
     alone = np.bincount(codes)[new] == 1
-    fresh = (incoming if alone.all() else taken(incoming, alone)).assign(revision=pd.array(np.ones(int(alone.sum()), dtype="int64"), dtype="Int64"))
+    fresh = taken(incoming, alone)
+    fresh = fresh.assign(revision=pd.array(np.ones(int(alone.sum()), dtype="int64"), dtype="Int64"))
     if alone.all():
         return fresh.reset_index(drop=True)
     again = new_rows(incoming[~alone].reset_index(drop=True), kept[np.isin(old, new[~alone])], key)

@@ -78,9 +78,13 @@ def _texts(
     firsts, lasts = firsts[apart], far[np.r_[apart[1:], len(far)] - 1] % reach
     begins = np.flatnonzero(np.r_[True, np.diff(numbers[apart]) != 0])
     ends = np.r_[begins[1:], len(apart)]
-    runs = [str(a) if a == b else f"{a}-{b}" for a, b in zip(firsts.tolist(), lasts.tolist(), strict=True)]
     texts = [
-        ",".join(runs[a:b]) if b - a <= MOST_RUNS else f"~{firsts[a]}-{lasts[b - 1]}"
+        _runs(firsts[a:b], lasts[a:b]) if b - a <= MOST_RUNS else f"~{firsts[a]}-{lasts[b - 1]}"
         for a, b in zip(begins.tolist(), ends.tolist(), strict=True)
     ]
     return order[apart[begins]], texts
+
+
+def _runs(firsts: NDArray[np.int64], lasts: NDArray[np.int64]) -> str:
+    """Write a few runs of lines."""
+    return ",".join(str(a) if a == b else f"{a}-{b}" for a, b in zip(firsts.tolist(), lasts.tolist(), strict=True))

@@ -9,6 +9,7 @@ import pandas as pd
 from stillwell.archive.shelf import Shelf
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.fingerprint import sha256
+from stillwell.intake.memory import give_back
 from stillwell.intake.refer import SITED, refer
 from stillwell.prepare.again import reassessed
 from stillwell.prepare.batch import Batch, decided, lots, numbered
@@ -102,6 +103,7 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
     shelf.frames |= {
         name: finished(name, part, circumstances) for name in list(tables) if len(part := tables.pop(name))
     }
+    give_back()
     return Prepared(shelf, outcomes, problems, notes)
 
 
