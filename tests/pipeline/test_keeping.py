@@ -236,7 +236,7 @@ def test_a_review_is_a_sealed_decision_and_one_on_nothing_is_returned(tmp_path):
     assert not nothing.all_good
     done = subprocess.run(
         [sys.executable, "-m", "stillwell.cli", "review", subject, "--decision", "withdrawn", "--by", "R1", "--reason",
-         "wrong river", "--archive", str(root)], capture_output=True, text=True, check=True,
+         "wrong river", "--clock-is-right", "--archive", str(root)], capture_output=True, text=True, check=True,
     )  # fmt: skip
     assert subject in done.stdout
     assert subject not in set(Archive(root).standing("gaugings")["gauging_id"])

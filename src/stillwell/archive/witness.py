@@ -134,6 +134,11 @@ def append_witness(root: Path, files: Sequence[Path], line: Witnessed) -> None:
         fs.append_file(path, f"{begin}{line.to_text()}\n".encode())
 
 
+def keep_witness(root: Path, files: Sequence[Path], now: datetime) -> None:
+    """Add a line on the archive as it is now to files kept elsewhere; see ``append_witness``."""
+    append_witness(root, files, witness(Archive(root), now))
+
+
 def witness_faults(digests: Sequence[str], lines: Sequence[Witnessed]) -> Iterator[Fault]:
     """Hold a chain against what was witnessed of it.
 
