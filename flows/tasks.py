@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
@@ -11,6 +11,7 @@ from prefect import Task, task
 from prefect.settings import PREFECT_HOME, temporary_settings
 
 from stillwell import audit, deriving, pipeline
+from stillwell.archive.witness import keep_witness
 from stillwell.reading.shifting import derived_lines
 
 P = ParamSpec("P")
@@ -48,4 +49,10 @@ def _derived(archive: Path, by: str) -> str:
     return "".join(derived_lines(rows) for _, rows in deriving.derivations(archive, by=by))
 
 
+def _keep_witness(archive: Path, files: Sequence[Path]) -> None:
+    """Add a line on the archive to each witness file."""
+    keep_witness(archive, files, pipeline.utc_now())
+
+
+keep_witness_line = _on_disk(_keep_witness, "witness")
 derive = _on_disk(_derived, "derive")

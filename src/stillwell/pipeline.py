@@ -17,10 +17,9 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.compact import compaction, scattered, sweep
 from stillwell.archive.ledger import Entry
 from stillwell.archive.readme import schema_documents
-from stillwell.archive.withholding import withhold as removed
 from stillwell.archive.writer import Commit, Writer, open_writer
 from stillwell.assessment.policy import Policy, policy_from
-from stillwell.errors import DepositError, QueryError
+from stillwell.errors import DepositError
 from stillwell.fingerprint import sha256
 from stillwell.intake.deposit import find_deposits, read_deposit, table_file
 from stillwell.intake.interpret import interpret
@@ -200,6 +199,7 @@ def take(
         fresh, known = _sort_known(writer.archive, deposits, again)
         if not fresh:
             return Taken(known=tuple(known))
+        writer.check_clock()
         if used_map and not writer.archive.has_deposit(used_map.digest):
             fresh = [used_map, *fresh]
         tell("interpreting", 0, len(fresh))
@@ -292,46 +292,14 @@ def decide(
         If another writer is at work.
     """
     Archive(root)
-    said = [dict(row) | {"by": by, "decided_at": now().astimezone(UTC).isoformat()} for row in rows]
+    return take(root, [decision(table, rows, by, now())], by=by, now=now)
+
+
+def decision(table: str, rows: Sequence[Mapping[str, str]], by: str, when: datetime) -> Deposit:
+    """Write decisions down as a deposit, with who decided and when."""
+    said = [dict(row) | {"by": by, "decided_at": when.astimezone(UTC).isoformat()} for row in rows]
     file = table_file(table, said)
-    return take(root, [Deposit(file.path, "csv", sha256(file.data), (file,))], by=by, now=now)
-
-
-def withhold(root: Path, digest: str, *, by: str, reason: str, now: Callable[[], datetime] = utc_now) -> str:
-    """Record the decision that a deposit's content be removed, and remove it.
-
-    Parameters
-    ----------
-    root : Path
-    digest : str
-        Of a sealed deposit, or the first characters of it.
-    by, reason : str
-    now : callable
-
-    Returns
-    -------
-    str
-        The whole digest.
-
-    Raises
-    ------
-    QueryError
-        If no deposit, or more than one, has that digest.
-    ArchiveLocked
-        If another writer is at work.
-    """
-    archive = Archive(root)
-    found = [known for known in archive.sealed.digests() if len(digest) >= 8 and known.startswith(digest)]
-    if len(found) != 1:
-        msg = f"expected 8 or more characters of one sealed deposit's digest, found {digest!r} ({len(found)} match)"
-        raise QueryError(msg)
-    taken = decide(root, "withholdings", [{"subject": found[0], "reason": reason}], by=by, now=now)
-    if taken.entry is None or not taken.all_good:
-        msg = "expected the decision to be taken, found it returned; nothing was withheld"
-        raise DepositError(msg)
-    with writing(root, by=by, now=now) as writer:
-        removed(root, found[0], taken.deposits[0].digest, writer.recorded_at, by)
-    return found[0]
+    return Deposit(file.path, "csv", sha256(file.data), (file,))
 
 
 def compact(

@@ -14,6 +14,7 @@ import pandas as pd
 from stillwell import __version__
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive, lies_within
+from stillwell.archive.clock import RightClock
 from stillwell.archive.compact import REASON as COMPACTION
 from stillwell.archive.compact import compaction
 from stillwell.archive.entries import shipped_policies
@@ -86,7 +87,7 @@ def rebuild(source: Path, into: Path, progress: Progress | None = None) -> Rebui
     shipped = shipped_policies(entries)
     for entry in entries:
         tell("rebuilding", entry.number - 1, len(entries))
-        clock = partial(_still, entry.recorded_at)
+        clock = RightClock(partial(_still, entry.recorded_at))
         text = shipped.get(entry.shipped_policy, "")
         with writing(into, by=entry.by, now=clock, policy_text=text) as writer:
             made = _again(original, writer, entry, carried)

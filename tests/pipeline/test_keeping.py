@@ -12,13 +12,15 @@ import pytest
 
 from stillwell.archive import fs, withholding
 from stillwell.archive.archive import Archive
-from stillwell.archive.replica import repair, replicate
+from stillwell.archive.repair import repair
+from stillwell.archive.replica import replicate
 from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.archive.writer import open_writer
 from stillwell.audit import audit, audit_part
 from stillwell.errors import ArchiveError, Withheld
-from stillwell.pipeline import compact, decide, withhold
+from stillwell.pipeline import compact, decide
 from stillwell.reading.sql import ask
+from stillwell.withholding import withhold
 from tests.pipeline.season import NOW, season, sheets, take
 
 TABLES = ("gaugings", "verticals", "points", "findings", "gauge_heights", "reviews", "uncertainty_budget")
@@ -234,7 +236,7 @@ def test_a_review_is_a_sealed_decision_and_one_on_nothing_is_returned(tmp_path):
     assert not nothing.all_good
     done = subprocess.run(
         [sys.executable, "-m", "stillwell.cli", "review", subject, "--decision", "withdrawn", "--by", "R1", "--reason",
-         "wrong river", "--archive", str(root)], capture_output=True, text=True, check=True,
+         "wrong river", "--clock-is-right", "--archive", str(root)], capture_output=True, text=True, check=True,
     )  # fmt: skip
     assert subject in done.stdout
     assert subject not in set(Archive(root).standing("gaugings")["gauging_id"])

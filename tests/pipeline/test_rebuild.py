@@ -8,8 +8,9 @@ import pytest
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import ArchiveError
-from stillwell.pipeline import compact, decide, withhold
+from stillwell.pipeline import compact, decide
 from stillwell.rebuild import rebuild
+from stillwell.withholding import withhold
 from tests.pipeline.season import NOW, season, sheets, take
 
 ID = "S1.20250501T100000Z.M1"

@@ -319,10 +319,11 @@ def test_sealed_damage_gives_out_no_bytes(copy):
 
 def test_withheld_bytes_are_said_to_be_withheld(copy):
     """Where a decision removed content, the page says so with 410."""
-    from stillwell.pipeline import withhold
+    from stillwell.withholding import withhold
+    from tests.pipeline.season import TODAY
 
     digest = Archive(copy).standing("gaugings")["deposit"].iloc[0]
-    withhold(copy, digest, by="tester", reason="an invented reason")
+    withhold(copy, digest, by="tester", reason="an invented reason", now=TODAY)
     with opened(copy) as room:
         assert room.get(names.lines(digest, "gaugings.csv", 2)).status_code == 410
         assert "withheld" in room.get(names.deposit(digest)).text

@@ -89,9 +89,18 @@ def sweep(writer: Writer, before: datetime) -> list[str]:
     -------
     list of str
         Paths removed.
+
+    Raises
+    ------
+    ClockRefused
+        If the clock, by which the moment was chosen, stands too far from the newest commit; nothing was removed.
     """
     gone = list(_replaced(writer.archive, before))
+    if gone:
+        writer.check_clock()
     fs.remove_files([writer.root / path for path in gone])
+    for folder in _folders_replaced(writer.archive):
+        fs.remove_empty_folders(folder, writer.root)
     return gone
 
 
@@ -101,3 +110,9 @@ def _replaced(archive: Archive, before: datetime) -> Iterator[str]:
     for entry in archive.ledger.entries():
         if entry.recorded_at < before:
             yield from (path for path in entry.replaced if path not in live and (root / path).exists())
+
+
+def _folders_replaced(archive: Archive) -> list[Path]:
+    """Name the folders, innermost first, that hold or held replaced files; one may have lost its last file."""
+    root: Path = archive.root
+    return sorted({(root / path).parent for e in archive.ledger.entries() for path in e.replaced}, reverse=True)

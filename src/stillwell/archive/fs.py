@@ -247,3 +247,15 @@ def _write_whole(path: Path, data: bytes, *, settled: bool = True) -> None:
         handle.flush()
         if settled:
             system.fsync(handle.fileno())
+
+
+def append_file(path: Path, data: bytes) -> None:
+    """Add to the end of a file, which is made where there is none, so that it outlasts a crash."""
+    make_folder(path.parent)
+    fresh = not path.exists()
+    with path.open("ab") as handle:
+        system.write(handle, data)
+        handle.flush()
+        system.fsync(handle.fileno())
+    if fresh:
+        sync_folders({path.parent})

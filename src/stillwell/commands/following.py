@@ -22,6 +22,11 @@ _AFTER: tuple[tuple[type[Exception], str], ...] = (
         "keep the archive on a disk of this machine; `stillwell replicate --to DIR{at}` makes copies elsewhere",
     ),
     (
+        errors.ClockRefused,
+        "`date` shows this computer's clock: set it right and type the same command again; where it is right, add "
+        "--clock-is-right",
+    ),
+    (
         errors.ArchiveDamaged,
         "`stillwell audit{at}` names everything that is damaged; `stillwell audit --repair-from COPY{at}` restores it "
         "from a copy that `stillwell replicate` made",

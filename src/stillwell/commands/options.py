@@ -62,6 +62,14 @@ ReportedOption = Annotated[
 AsOfOption = Annotated[
     str | None, typer.Option("--as-of", help="Only what was recorded by then, as in 2026-03-31T23:59Z.")
 ]
+ClockOption = Annotated[
+    bool,
+    typer.Option(
+        "--clock-is-right",
+        envvar="STILLWELL_CLOCK_IS_RIGHT",
+        help="Write although this computer's clock stands far from the newest commit.",
+    ),
+]
 OutputOption = Annotated[Path | None, typer.Option("--output", help="Write the answer to this file instead.")]
 
 
@@ -92,6 +100,14 @@ def in_words(archive: Path | None = None, then: Callable[[], str] | str = "") ->
         typer.echo(f"stillwell: expected to use {error.filename}, found: {error.strerror}; it was left alone", err=True)
         say_next(next_step(error, archive, then))
         raise typer.Exit(1) from error
+
+
+def clock(is_right: bool) -> Callable[[], datetime]:
+    """Return this computer's clock, stated to be right or not."""
+    from stillwell.archive.clock import RightClock
+    from stillwell.pipeline import utc_now
+
+    return RightClock(utc_now) if is_right else utc_now
 
 
 def tell(document: object) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple
@@ -15,11 +16,13 @@ from stillwell.commands.options import (
     ArchiveOption,
     AsOfOption,
     ByOption,
+    ClockOption,
     Format,
     FormatOption,
     OutputOption,
     Told,
     ToldOption,
+    clock,
     in_words,
     moment_of,
     say_next,
@@ -70,6 +73,7 @@ def rate(
     valid_from: Annotated[str | None, typer.Option("--valid-from", help="From when the rating holds.")] = None,
     by: ByOption = "unnamed",
     reason: Annotated[str, typer.Option("--reason", help="Why it is adopted; kept with it.")] = "",
+    clock_is_right: ClockOption = False,
     format_: ToldOption = Told.text,
 ) -> None:
     """Fit a rating to a site's gaugings, or propose shifts; nothing is adopted without --adopt and --reason."""
@@ -91,7 +95,7 @@ def rate(
         elif adopt is None:
             tell(shown.document)
         if adopt is not None:
-            _adopt(archive, site, shown, by, format_)
+            _adopt(archive, site, shown, (by, clock(clock_is_right)), format_)
 
 
 class _Shown(NamedTuple):
@@ -136,13 +140,14 @@ def _fitted(
     return _Shown(text, rating_document(found, made, ensemble), deposit)
 
 
-def _adopt(archive: Path, site: str, shown: _Shown, by: str, format_: Told) -> None:
-    """Take the deposit, and say what became of it."""
+def _adopt(archive: Path, site: str, shown: _Shown, who: tuple[str, Callable[[], datetime]], format_: Told) -> None:
+    """Take the deposit by somebody at the moment of a clock, and say what became of it."""
     from stillwell import adopting
     from stillwell.reading.documents import taken_document
     from stillwell.reading.summary import taken_words
 
-    taken = adopting.adopt(archive, shown.deposit, by=by)
+    by, now = who
+    taken = adopting.adopt(archive, shown.deposit, by=by, now=now)
     number = taken.entry.number if taken.entry else 0
     if format_ is Told.json:
         adopted = {"name": shown.deposit.name, "commit": number} if taken.all_good else None
@@ -163,6 +168,7 @@ def derive(
     ] = None,
     archive: ArchiveOption = HERE,
     by: ByOption = "unnamed",
+    clock_is_right: ClockOption = False,
     format_: ToldOption = Told.text,
 ) -> None:
     """Turn recorded stage into discharge and daily values wherever something changed, and commit that."""
@@ -172,7 +178,7 @@ def derive(
 
     commits, told = [], []
     with in_words(archive, lambda: _derive_hint(archive, sites or [])):
-        for entry, rows in deriving.derivations(archive, sites, by=by):
+        for entry, rows in deriving.derivations(archive, sites, by=by, now=clock(clock_is_right)):
             commits.append(entry.number)
             told += derived_sites(rows)
             if format_ is Told.text:
