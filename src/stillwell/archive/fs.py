@@ -11,7 +11,6 @@ import ctypes
 import errno
 import os
 import re
-import shutil
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -221,24 +220,35 @@ def remove_file(path: Path) -> None:
 
 
 def remove_tree(path: Path) -> None:
-    """Remove a folder with all it holds, if it is there."""
-    if path.is_dir():
-        shutil.rmtree(path)
+    """Remove a folder with all it holds, if it is there; a link is removed, not followed."""
+    if path.is_symlink():
+        remove_file(path)
+    elif path.is_dir():
+        for folder, folders, files in os.walk(path, topdown=False):
+            for name in [*files, *(name for name in folders if (Path(folder) / name).is_symlink())]:
+                system.unlink(Path(folder) / name)
+            for name in (name for name in folders if (Path(folder) / name).is_dir()):
+                system.rmdir(Path(folder) / name)
+        system.rmdir(path)
         sync_folders({path.parent})
 
 
 def remove_empty_folders(path: Path, stop: Path) -> None:
     """Remove a folder and its parents as long as they are empty, up to but without ``stop``."""
+    removed = False
     while path != stop and stop in path.parents:
         try:
             system.rmdir(path)
+            removed = True
         except FileNotFoundError:
             pass
         except OSError as error:
             if error.errno not in (errno.ENOTEMPTY, errno.EEXIST):
                 raise
-            return
+            break
         path = path.parent
+    if removed:
+        sync_folders({path})
 
 
 def _write_whole(path: Path, data: bytes, *, settled: bool = True) -> None:
