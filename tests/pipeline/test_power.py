@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+from importlib import import_module
+from importlib.util import find_spec
 
 import pandas as pd
 import pytest
@@ -12,10 +14,11 @@ from stillwell.archive.archive import Archive
 from stillwell.audit import audit
 from stillwell.deriving import derive
 from stillwell.errors import Withheld
-from stillwell.pipeline import compact, decide, ingest, withhold
+from stillwell.pipeline import compact, decide, ingest
 from tests.archive.power import Cuts
 from tests.pipeline.season import NOW, season, sheets, take
 
+WITHHOLDING = "stillwell.withholding" if find_spec("stillwell.withholding") else "stillwell.pipeline"
 ID = "S1.20250501T100000Z.M1"
 ACTS = ("ingest", "review", "compact", "derive", "withhold")
 
@@ -55,6 +58,7 @@ def _begin(tmp, root, what):
     if what == "derive":
         return (lambda root: derive(root, by="H1", now=NOW)), lambda archive: "discharge" in _with_rows(archive)
     digest = Archive(root).ledger.entry(2).deposits[0]["deposit"]
+    withhold = import_module(WITHHOLDING).withhold
     return (lambda root: withhold(root, digest, by="R1", reason="the law", now=NOW)), lambda a: _is_withheld(a, digest)
 
 

@@ -15,6 +15,9 @@ from pathlib import Path
 
 from stillwell.errors import ArchiveError, ArchiveLocked, CannotLock
 
+WAIT_S = 20.0
+"""Seconds to wait while another writer is at work: a season's deposit takes some two, a person waits no longer."""
+
 _HELD = {errno.EWOULDBLOCK, errno.EAGAIN, errno.EACCES}
 LOOK_AGAIN_S = (0.02, 0.12)
 """Least and most seconds between two looks at a lock that is held: a commit takes some tenths."""
@@ -22,7 +25,7 @@ _NO_LOCKS = {errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.
 
 
 @contextmanager
-def hold_lock(path: Path, since: datetime, *, wait_s: float = 0.0) -> Iterator[None]:
+def hold_lock(path: Path, since: datetime, *, wait_s: float = WAIT_S) -> Iterator[None]:
     """Hold an exclusive lock on a file while the block runs.
 
     Parameters

@@ -12,12 +12,14 @@ import typer
 from stillwell.commands import completing
 from stillwell.commands.following import HERE, at
 from stillwell.commands.options import (
+    WAIT_S,
     ArchiveOption,
     ByOption,
     Reported,
     ReportedOption,
     Told,
     ToldOption,
+    WaitOption,
     in_words,
     say_next,
     tell,
@@ -149,13 +151,14 @@ def compact(
     by: ByOption = "unnamed",
     most: Annotated[int, typer.Option("--most", min=1, help="Files a table may have per site and stay as it is.")] = 8,
     keep_days: Annotated[float, typer.Option("--keep-days", min=0, help="Days that replaced files stay on disk.")] = 7,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Put many small table files into one per site; rows, readers and past states stay the same."""
     from stillwell import pipeline
 
     with in_words(archive):
-        entry, gone = pipeline.compact(archive, most=most, keep_days=keep_days, by=by)
+        entry, gone = pipeline.compact(archive, most=most, keep_days=keep_days, by=by, wait_s=wait)
     counts = (entry.counts if entry else None) or {}
     made = sum(bool(file.table) for file in entry.files) if entry else 0
     if format_ is Told.json:
@@ -173,6 +176,7 @@ def withhold(
     reason: ReasonOption,
     by: Annotated[str, typer.Option("--by", envvar="STILLWELL_BY", help="Code of the person who decides.")],
     archive: ArchiveOption = HERE,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Remove the sealed content of a deposit by a recorded decision; its digests stay. There is no way back."""
@@ -181,7 +185,7 @@ def withhold(
     with in_words(
         archive, "`stillwell list deposits{at}` names the deposits, each with the first characters of its digest"
     ):
-        digest = pipeline.withhold(archive, deposit, by=by, reason=reason)
+        digest = pipeline.withhold(archive, deposit, by=by, reason=reason, wait_s=wait)
     if format_ is Told.json:
         tell({"withheld": digest, "by": by, "reason": reason})
     else:

@@ -12,6 +12,7 @@ from typing import Annotated
 
 import typer
 
+from stillwell.archive.lock import WAIT_S as WAIT_S
 from stillwell.commands.following import HERE, VARIABLE, default_archive, is_archive, next_step
 from stillwell.errors import MapError, NotAnArchive, PolicyError, QueryError, StillwellError
 
@@ -61,6 +62,9 @@ ReportedOption = Annotated[
 ]
 AsOfOption = Annotated[
     str | None, typer.Option("--as-of", help="Only what was recorded by then, as in 2026-03-31T23:59Z.")
+]
+WaitOption = Annotated[
+    float, typer.Option("--wait", min=0.0, metavar="SECONDS", help="How long to wait while another writer is at work.")
 ]
 OutputOption = Annotated[Path | None, typer.Option("--output", help="Write the answer to this file instead.")]
 

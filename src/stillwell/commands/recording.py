@@ -12,6 +12,7 @@ from stillwell.commands import completing
 from stillwell.commands.following import HERE, at
 from stillwell.commands.nearby import site_hint
 from stillwell.commands.options import (
+    WAIT_S,
     ArchiveOption,
     AsOfOption,
     ByOption,
@@ -20,6 +21,7 @@ from stillwell.commands.options import (
     OutputOption,
     Told,
     ToldOption,
+    WaitOption,
     in_words,
     moment_of,
     say_next,
@@ -70,6 +72,7 @@ def rate(
     valid_from: Annotated[str | None, typer.Option("--valid-from", help="From when the rating holds.")] = None,
     by: ByOption = "unnamed",
     reason: Annotated[str, typer.Option("--reason", help="Why it is adopted; kept with it.")] = "",
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Fit a rating to a site's gaugings, or propose shifts; nothing is adopted without --adopt and --reason."""
@@ -91,7 +94,7 @@ def rate(
         elif adopt is None:
             tell(shown.document)
         if adopt is not None:
-            _adopt(archive, site, shown, by, format_)
+            _adopt(archive, site, shown, by, format_, wait)
 
 
 class _Shown(NamedTuple):
@@ -136,13 +139,13 @@ def _fitted(
     return _Shown(text, rating_document(found, made, ensemble), deposit)
 
 
-def _adopt(archive: Path, site: str, shown: _Shown, by: str, format_: Told) -> None:
+def _adopt(archive: Path, site: str, shown: _Shown, by: str, format_: Told, wait: float) -> None:
     """Take the deposit, and say what became of it."""
     from stillwell import adopting
     from stillwell.reading.documents import taken_document
     from stillwell.reading.summary import taken_words
 
-    taken = adopting.adopt(archive, shown.deposit, by=by)
+    taken = adopting.adopt(archive, shown.deposit, by=by, wait_s=wait)
     number = taken.entry.number if taken.entry else 0
     if format_ is Told.json:
         adopted = {"name": shown.deposit.name, "commit": number} if taken.all_good else None
@@ -163,6 +166,7 @@ def derive(
     ] = None,
     archive: ArchiveOption = HERE,
     by: ByOption = "unnamed",
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Turn recorded stage into discharge and daily values wherever something changed, and commit that."""
@@ -172,7 +176,7 @@ def derive(
 
     commits, told = [], []
     with in_words(archive, lambda: _derive_hint(archive, sites or [])):
-        for entry, rows in deriving.derivations(archive, sites, by=by):
+        for entry, rows in deriving.derivations(archive, sites, by=by, wait_s=wait):
             commits.append(entry.number)
             told += derived_sites(rows)
             if format_ is Told.text:

@@ -11,12 +11,14 @@ from stillwell.commands import completing
 from stillwell.commands.following import HERE, at
 from stillwell.commands.nearby import gauging_hint
 from stillwell.commands.options import (
+    WAIT_S,
     ArchiveOption,
     ByOption,
     Format,
     FormatOption,
     Told,
     ToldOption,
+    WaitOption,
     in_words,
     save,
     say_next,
@@ -41,6 +43,7 @@ def ingest(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="With --map: show the first rows as understood; write nothing.")
     ] = False,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Seal, validate, compute, assess and commit deposits; print one line per gauging and the findings."""
@@ -61,7 +64,7 @@ def ingest(
         if dry_run:
             _dry_run(paths, map_, format_)
             return
-        taken = pipeline.ingest(archive, paths, by=by, again=again, map_path=map_, progress=progress)
+        taken = pipeline.ingest(archive, paths, by=by, again=again, map_path=map_, wait_s=wait, progress=progress)
     if format_ is Told.json:
         tell(taken_document(taken))
     else:
@@ -169,6 +172,7 @@ def review(
         ),
     ] = "approved",
     archive: ArchiveOption = HERE,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Decide on gaugings: provisional to approved, a candidate to the record, or withdrawn; sealed with who and why."""
@@ -178,7 +182,7 @@ def review(
 
     with in_words(archive):
         rows = [{"subject": subject, "decision": decision, "reason": reason} for subject in gaugings]
-        taken = pipeline.decide(archive, "reviews", rows, by=by)
+        taken = pipeline.decide(archive, "reviews", rows, by=by, wait_s=wait)
     typer.echo(taken_words(taken), err=True, nl=False)
     if format_ is Told.json:
         decided = [{"gauging_id": subject, "decision": decision} for subject in gaugings] if taken.all_good else []
@@ -203,13 +207,18 @@ def _unknown(archive: Path, gaugings: list[str]) -> list[str]:
     return [subject for subject in gaugings if subject not in known]
 
 
-def recompute(archive: ArchiveOption = HERE, by: ByOption = "unnamed", format_: ToldOption = Told.text) -> None:
+def recompute(
+    archive: ArchiveOption = HERE,
+    by: ByOption = "unnamed",
+    wait: WaitOption = WAIT_S,
+    format_: ToldOption = Told.text,
+) -> None:
     """Compute every gauging again by this version; what changes becomes its next revision, approved ones wait."""
     from stillwell import deriving
     from stillwell.reading.plain import rows_of
 
     with in_words(archive):
-        entry, rows = deriving.recompute(archive, by=by)
+        entry, rows = deriving.recompute(archive, by=by, wait_s=wait)
     if format_ is Told.json:
         made = rows_of(rows["gaugings"][["gauging_id", "revision", "candidate"]]) if entry else []
         tell({"commit": entry.number if entry else None, "gaugings": made})
