@@ -8,9 +8,11 @@ from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 from prefect import Task, task
+from prefect.artifacts import create_markdown_artifact
 from prefect.settings import PREFECT_HOME, temporary_settings
 
 from stillwell import audit, deriving, pipeline
+from stillwell.reading.night import Night
 from stillwell.reading.shifting import derived_lines
 
 P = ParamSpec("P")
@@ -49,3 +51,8 @@ def _derived(archive: Path, by: str) -> str:
 
 
 derive = _on_disk(_derived, "derive")
+
+
+def part(night: Night, key: str, make: Callable[[], str]) -> None:
+    """Do a part of the night, whatever became of the others, and keep its page: what was made, or what failed."""
+    create_markdown_artifact(key=key, markdown=night.page(key, make))

@@ -11,8 +11,8 @@ import ctypes
 import errno
 import os
 import re
-from collections.abc import Callable, Iterable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from itertools import takewhile
 from pathlib import Path
@@ -100,6 +100,24 @@ def write_files(files: Sequence[tuple[Path, bytes]]) -> None:
 def write_file(path: Path, data: bytes) -> None:
     """Write one file, whole or not at all."""
     write_files([(path, data)])
+
+
+def write_answer(path: Path, data: bytes) -> None:
+    """Write bytes to a place a user named: a file whole or not at all, a device or a pipe as it comes.
+
+    Raises
+    ------
+    OSError
+        If the folder does not exist, or the disk refuses; a file that stood there stands as it was.
+    """
+    if path.exists() and not path.is_file():
+        with naming(path), path.open("wb") as handle:
+            system.write(handle, data)
+            handle.flush()
+        return
+    if not path.parent.is_dir():
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(path))
+    write_file(path, data)
 
 
 def create_exclusive(path: Path, data: bytes) -> None:
@@ -199,9 +217,21 @@ def _settle(paths: Sequence[Path]) -> None:
     for path in some:
         descriptor = os.open(path, os.O_RDONLY)
         try:
-            write_out(descriptor)
+            with naming(path):
+                write_out(descriptor)
         finally:
             os.close(descriptor)
+
+
+@contextmanager
+def naming(path: Path) -> Iterator[None]:
+    """Name the file in an error of the disk that a call on an open file raises without one."""
+    try:
+        yield
+    except OSError as error:
+        if error.filename is None:
+            error.filename = str(path)
+        raise
 
 
 def remove_files(paths: Iterable[Path]) -> None:
@@ -252,7 +282,7 @@ def remove_empty_folders(path: Path, stop: Path) -> None:
 
 
 def _write_whole(path: Path, data: bytes, *, settled: bool = True) -> None:
-    with path.open("wb") as handle:
+    with naming(path), path.open("wb") as handle:
         system.write(handle, data)
         handle.flush()
         if settled:

@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
 
+from stillwell.archive.fs import naming
 from stillwell.errors import ArchiveError, ArchiveLocked, CannotLock
 
 WAIT_S = 20.0
@@ -54,8 +55,9 @@ def hold_lock(path: Path, since: datetime, *, wait_s: float = WAIT_S) -> Iterato
     try:
         waited = _take(descriptor, path, wait_s)
         held_since = since + timedelta(seconds=round(waited, 3))
-        os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, json.dumps({"pid": os.getpid(), "since": held_since.isoformat()}).encode(), 0)
+        with naming(path):
+            os.ftruncate(descriptor, 0)
+            os.pwrite(descriptor, json.dumps({"pid": os.getpid(), "since": held_since.isoformat()}).encode(), 0)
         yield
         os.ftruncate(descriptor, 0)
     finally:

@@ -87,6 +87,9 @@ def _repair(archive: Path, replica: Path) -> None:
 def rebuild(
     into: Annotated[Path, typer.Option("--into", help="Folder that is empty or does not exist.")],
     archive: ArchiveOption = HERE,
+    start_over: Annotated[
+        bool, typer.Option("--start-over", help="Clear what a rebuild into this folder left that was cut short.")
+    ] = False,
     format_: ToldOption = Told.text,
 ) -> None:
     """Make the archive again from its sealed bytes and its ledger alone, and compare every digest."""
@@ -94,10 +97,10 @@ def rebuild(
     from stillwell.rebuild import rebuild as rebuilt
 
     with (
-        in_words(archive, "`stillwell rebuild --into DIR{at}` with a folder that does not exist yet"),
+        in_words(archive, "`stillwell rebuild --into DIR{at}` with a folder that does not exist yet, or --start-over"),
         watched() as progress,
     ):
-        made = rebuilt(archive, into, progress)
+        made = rebuilt(archive, into, progress, start_over=start_over)
     same = made.files - len(made.different)
     if format_ is Told.json:
         tell({"into": into, **asdict(made), "same": same})
