@@ -49,16 +49,18 @@ def _commands(tmp_path, root):
     }
 
 
-@pytest.mark.parametrize(("call", "code"), [("write", REFUSED[0]), *(("fsync", code) for code in REFUSED)])
-def test_every_command_says_what_the_disk_refused(tmp_path, monkeypatch, call, code):
+@pytest.mark.parametrize("call", ["write", "fsync"])
+@pytest.mark.parametrize("turn", [0, *(pytest.param(n, marks=pytest.mark.soak) for n in range(1, len(REFUSED)))])
+def test_every_command_says_what_the_disk_refused(tmp_path, monkeypatch, call, turn):
     """No command ends in a traceback; the archive stands as it was."""
     root = season(tmp_path)
     before = Archive(root).ledger.head_number()
     commands = _commands(tmp_path, root)
     with monkeypatch.context() as patch:
-        patch.setattr(fs.system, call, _refuse(code))
         patch.setattr(fs.system, "syncfs", None)
-        for command, words in commands.items():
+        for number, (command, words) in enumerate(commands.items()):
+            code = REFUSED[(number + turn) % len(REFUSED)]
+            patch.setattr(fs.system, call, _refuse(code))
             said = CliRunner().invoke(app, [command, *words])
             assert isinstance(said.exception, SystemExit), (command, said.exception)
             assert said.exit_code == 1, (command, said.output)
