@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from stillwell.archive.lock import WAIT_S
 from stillwell.fingerprint import folder_digest
 from stillwell.hydrometry.rating_fit import RatingFit
 from stillwell.hydrometry.rating_segments import rows_of
@@ -96,6 +97,8 @@ def shifts_deposit(rating: str, entries: pd.DataFrame, *, by: str, reason: str) 
     return deposit_of(f"shifts of {rating}", {"shifts": rows})
 
 
-def adopt(root: Path, deposit: Deposit, *, by: str, now: Callable[[], datetime] = utc_now) -> Taken:
+def adopt(
+    root: Path, deposit: Deposit, *, by: str, now: Callable[[], datetime] = utc_now, wait_s: float = WAIT_S
+) -> Taken:
     """Take a deposit of ratings or shifts."""
-    return take(root, [deposit], by=by, now=now)
+    return take(root, [deposit], by=by, now=now, wait_s=wait_s)

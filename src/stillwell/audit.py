@@ -37,7 +37,7 @@ from stillwell.archive.unfinished import unfinished_remarks
 from stillwell.archive.witness import read_witness, witness_faults
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, sites_of
-from stillwell.errors import ArchiveDamaged, StillwellError, Withheld
+from stillwell.errors import ArchiveDamaged, Withheld
 from stillwell.fingerprint import sha256
 from stillwell.pipeline import default_policy_text, taken_again
 from stillwell.prepare import Circumstances, View, policy_in_force, prepare
@@ -53,21 +53,6 @@ MOST_ROWS = 2_000_000
 """Rows of an archive up to which all are held while it is proved; of a larger one they are read as they are needed."""
 PORTION = 500_000
 """Rows of a larger archive read at a time to be held against their schema."""
-
-
-class AuditFailed(StillwellError):
-    """An audit found a fault; ``report`` says which."""
-
-    def __init__(self, report: AuditReport) -> None:
-        first = report.faults[0]
-        super().__init__(f"{len(report.faults)} faults; the first: {first.path}: {first.sentence}")
-        self.report = report
-
-
-def raise_if_faulty(report: AuditReport) -> None:
-    """Raise AuditFailed when a report holds a fault."""
-    if report.faults:
-        raise AuditFailed(report)
 
 
 def audit(

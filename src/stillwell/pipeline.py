@@ -14,8 +14,9 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive.archive import Archive
-from stillwell.archive.compact import compaction, scattered, sweep
+from stillwell.archive.compact import compaction, read_groups, scattered, sweep
 from stillwell.archive.ledger import Entry
+from stillwell.archive.lock import WAIT_S
 from stillwell.archive.readme import schema_documents
 from stillwell.archive.writer import Commit, Writer, open_writer
 from stillwell.assessment.policy import Policy, policy_from
@@ -32,9 +33,6 @@ from stillwell.rendering import Beside, documents, emptied, renderings
 
 Progress = Callable[[str, int, int], None]
 """Told the step, how much of it is done, and how much there is."""
-
-WAIT_S = 20.0
-"""Seconds to wait while another writer is at work: a season's deposit takes some two, a person waits no longer."""
 
 
 @dataclass(frozen=True)
@@ -219,7 +217,7 @@ def writing(
     by: str,
     now: Callable[[], datetime],
     create: bool = True,
-    wait_s: float = 0.0,
+    wait_s: float = WAIT_S,
     policy_text: str = "",
 ) -> AbstractContextManager[Writer]:
     """Open an archive for writing by this version, with the policy it ships or another; see ``open_writer``."""
@@ -266,7 +264,13 @@ def assess_again(archive: Archive, policy_text: str) -> list[Change]:
 
 
 def decide(
-    root: Path, table: str, rows: Sequence[Mapping[str, str]], *, by: str, now: Callable[[], datetime] = utc_now
+    root: Path,
+    table: str,
+    rows: Sequence[Mapping[str, str]],
+    *,
+    by: str,
+    now: Callable[[], datetime] = utc_now,
+    wait_s: float = WAIT_S,
 ) -> Taken:
     """Write decisions down as a deposit and take it like any other.
 
@@ -279,6 +283,8 @@ def decide(
     by : str
         Code of the person who decides.
     now : callable
+    wait_s : float
+        Seconds to wait while another writer is at work.
 
     Returns
     -------
@@ -292,7 +298,7 @@ def decide(
         If another writer is at work.
     """
     Archive(root)
-    return take(root, [decision(table, rows, by, now())], by=by, now=now)
+    return take(root, [decision(table, rows, by, now())], by=by, now=now, wait_s=wait_s)
 
 
 def decision(table: str, rows: Sequence[Mapping[str, str]], by: str, when: datetime) -> Deposit:
@@ -303,9 +309,17 @@ def decision(table: str, rows: Sequence[Mapping[str, str]], by: str, when: datet
 
 
 def compact(
-    root: Path, *, most: int = 8, keep_days: float = 7.0, by: str = "unnamed", now: Callable[[], datetime] = utc_now
+    root: Path,
+    *,
+    most: int = 8,
+    keep_days: float = 7.0,
+    by: str = "unnamed",
+    now: Callable[[], datetime] = utc_now,
+    wait_s: float = WAIT_S,
 ) -> tuple[Entry | None, list[str]]:
     """Put the rows of tables with many files into one file per site, and sweep what was replaced long enough ago.
+
+    Rows are read before the lock is taken; under it those of a site that was added to meanwhile are read again.
 
     Parameters
     ----------
@@ -316,6 +330,8 @@ def compact(
         How long replaced files stay for readers that opened before.
     by : str
     now : callable
+    wait_s : float
+        Seconds to wait while another writer is at work.
 
     Returns
     -------
@@ -327,14 +343,16 @@ def compact(
     Raises
     ------
     ArchiveLocked
-        If another writer is at work.
+        If another writer is at work for longer than that.
     """
-    with writing(root, by=by, now=now, create=False) as writer:
+    before = Archive(root, complete=True)
+    rows = read_groups(before, scattered(before, most))
+    with writing(root, by=by, now=now, create=False, wait_s=wait_s) as writer:
         gone = sweep(writer, writer.recorded_at - timedelta(days=keep_days))
         groups = scattered(writer.archive, most)
         if not groups:
             return None, gone
-        return writer.commit(compaction(writer.archive, groups, schema_documents())), gone
+        return writer.commit(compaction(writer.archive, groups, schema_documents(), rows)), gone
 
 
 def _sort_known(archive: Archive, deposits: Sequence[Deposit], again: bool) -> tuple[list[Deposit], list[Deposit]]:

@@ -183,7 +183,9 @@ class Ledger:
         path = self._root / checkpoint_path(number)
         if number and number % CHECKPOINT_EVERY == 0 and not path.exists():
             first, grown = self._current().parts()
-            fs.write_files([(self._root / grown_path(number), grown), (path, first)])
+            # the first part names the second by its digest, so it may only be there with it
+            fs.write_file(self._root / grown_path(number), grown)
+            fs.write_file(path, first)
 
     def chain_faults(self) -> list[Fault]:
         """Hold every entry against the one before, and the newest checkpoint against all entries."""

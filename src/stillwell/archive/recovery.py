@@ -71,6 +71,7 @@ def recover(root: Path, ledger: Ledger) -> None:
     intent = Intent.found_in(root)
     if intent is None:
         fs.remove_tree(root / STAGING)
+        fs.remove_file(fs.temporary(root / INTENT))
         return
     head = ledger.head()
     number = head.number if head else 0

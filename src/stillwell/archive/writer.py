@@ -34,7 +34,7 @@ from stillwell.archive.layout import (
 )
 from stillwell.archive.ledger import Entry, Ledger
 from stillwell.archive.links import linked_by
-from stillwell.archive.lock import hold_lock
+from stillwell.archive.lock import WAIT_S, hold_lock
 from stillwell.archive.sealed import Sealed
 from stillwell.archive.shelf import files_of
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
@@ -97,7 +97,7 @@ def open_writer(
     by: str,
     now: Callable[[], datetime] = utc_now,
     create: bool = True,
-    wait_s: float = 0.0,
+    wait_s: float = WAIT_S,
     step: Step = no_step,
     policy_text: str = "",
 ) -> Iterator[Writer]:

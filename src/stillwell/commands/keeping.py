@@ -12,6 +12,7 @@ import typer
 from stillwell.commands import completing
 from stillwell.commands.following import HERE, at
 from stillwell.commands.options import (
+    WAIT_S,
     ArchiveOption,
     ByOption,
     ClockOption,
@@ -19,6 +20,7 @@ from stillwell.commands.options import (
     ReportedOption,
     Told,
     ToldOption,
+    WaitOption,
     clock,
     in_words,
     say_next,
@@ -164,6 +166,9 @@ def witness(
 def rebuild(
     into: Annotated[Path, typer.Option("--into", help="Folder that is empty or does not exist.")],
     archive: ArchiveOption = HERE,
+    start_over: Annotated[
+        bool, typer.Option("--start-over", help="Clear what a rebuild into this folder left that was cut short.")
+    ] = False,
     format_: ToldOption = Told.text,
 ) -> None:
     """Make the archive again from its sealed bytes and its ledger alone, and compare every digest."""
@@ -171,10 +176,10 @@ def rebuild(
     from stillwell.rebuild import rebuild as rebuilt
 
     with (
-        in_words(archive, "`stillwell rebuild --into DIR{at}` with a folder that does not exist yet"),
+        in_words(archive, "`stillwell rebuild --into DIR{at}` with a folder that does not exist yet, or --start-over"),
         watched() as progress,
     ):
-        made = rebuilt(archive, into, progress)
+        made = rebuilt(archive, into, progress, start_over=start_over)
     same = made.files - len(made.different)
     if format_ is Told.json:
         tell({"into": into, **asdict(made), "same": same})
@@ -229,13 +234,15 @@ def compact(
     most: Annotated[int, typer.Option("--most", min=1, help="Files a table may have per site and stay as it is.")] = 8,
     keep_days: Annotated[float, typer.Option("--keep-days", min=0, help="Days that replaced files stay on disk.")] = 7,
     clock_is_right: ClockOption = False,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Put many small table files into one per site; rows, readers and past states stay the same."""
     from stillwell import pipeline
 
     with in_words(archive):
-        entry, gone = pipeline.compact(archive, most=most, keep_days=keep_days, by=by, now=clock(clock_is_right))
+        now = clock(clock_is_right)
+        entry, gone = pipeline.compact(archive, most=most, keep_days=keep_days, by=by, now=now, wait_s=wait)
     counts = (entry.counts if entry else None) or {}
     made = sum(bool(file.table) for file in entry.files) if entry else 0
     if format_ is Told.json:
@@ -254,6 +261,7 @@ def withhold(
     by: Annotated[str, typer.Option("--by", envvar="STILLWELL_BY", help="Code of the person who decides.")],
     archive: ArchiveOption = HERE,
     clock_is_right: ClockOption = False,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Remove the sealed content of a deposit by a recorded decision; its digests stay. There is no way back."""
@@ -262,7 +270,7 @@ def withhold(
     with in_words(
         archive, "`stillwell list deposits{at}` names the deposits, each with the first characters of its digest"
     ):
-        digest = withholding.withhold(archive, deposit, by=by, reason=reason, now=clock(clock_is_right))
+        digest = withholding.withhold(archive, deposit, by=by, reason=reason, now=clock(clock_is_right), wait_s=wait)
     if format_ is Told.json:
         tell({"withheld": digest, "by": by, "reason": reason})
     else:

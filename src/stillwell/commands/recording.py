@@ -13,6 +13,7 @@ from stillwell.commands import completing
 from stillwell.commands.following import HERE, at
 from stillwell.commands.nearby import site_hint
 from stillwell.commands.options import (
+    WAIT_S,
     ArchiveOption,
     AsOfOption,
     ByOption,
@@ -22,6 +23,7 @@ from stillwell.commands.options import (
     OutputOption,
     Told,
     ToldOption,
+    WaitOption,
     clock,
     in_words,
     moment_of,
@@ -74,6 +76,7 @@ def rate(
     by: ByOption = "unnamed",
     reason: Annotated[str, typer.Option("--reason", help="Why it is adopted; kept with it.")] = "",
     clock_is_right: ClockOption = False,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Fit a rating to a site's gaugings, or propose shifts; nothing is adopted without --adopt and --reason."""
@@ -95,7 +98,7 @@ def rate(
         elif adopt is None:
             tell(shown.document)
         if adopt is not None:
-            _adopt(archive, site, shown, (by, clock(clock_is_right)), format_)
+            _adopt(archive, site, shown, (by, clock(clock_is_right)), format_, wait)
 
 
 class _Shown(NamedTuple):
@@ -140,14 +143,16 @@ def _fitted(
     return _Shown(text, rating_document(found, made, ensemble), deposit)
 
 
-def _adopt(archive: Path, site: str, shown: _Shown, who: tuple[str, Callable[[], datetime]], format_: Told) -> None:
+def _adopt(
+    archive: Path, site: str, shown: _Shown, who: tuple[str, Callable[[], datetime]], format_: Told, wait: float
+) -> None:
     """Take the deposit by somebody at the moment of a clock, and say what became of it."""
     from stillwell import adopting
     from stillwell.reading.documents import taken_document
     from stillwell.reading.summary import taken_words
 
     by, now = who
-    taken = adopting.adopt(archive, shown.deposit, by=by, now=now)
+    taken = adopting.adopt(archive, shown.deposit, by=by, now=now, wait_s=wait)
     number = taken.entry.number if taken.entry else 0
     if format_ is Told.json:
         adopted = {"name": shown.deposit.name, "commit": number} if taken.all_good else None
@@ -169,6 +174,7 @@ def derive(
     archive: ArchiveOption = HERE,
     by: ByOption = "unnamed",
     clock_is_right: ClockOption = False,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Turn recorded stage into discharge and daily values wherever something changed, and commit that."""
@@ -178,7 +184,7 @@ def derive(
 
     commits, told = [], []
     with in_words(archive, lambda: _derive_hint(archive, sites or [])):
-        for entry, rows in deriving.derivations(archive, sites, by=by, now=clock(clock_is_right)):
+        for entry, rows in deriving.derivations(archive, sites, by=by, now=clock(clock_is_right), wait_s=wait):
             commits.append(entry.number)
             told += derived_sites(rows)
             if format_ is Told.text:

@@ -11,6 +11,7 @@ from stillwell.commands import completing
 from stillwell.commands.following import HERE, at
 from stillwell.commands.nearby import gauging_hint
 from stillwell.commands.options import (
+    WAIT_S,
     ArchiveOption,
     ByOption,
     ClockOption,
@@ -18,6 +19,7 @@ from stillwell.commands.options import (
     FormatOption,
     Told,
     ToldOption,
+    WaitOption,
     clock,
     in_words,
     save,
@@ -44,6 +46,7 @@ def ingest(
         bool, typer.Option("--dry-run", help="With --map: show the first rows as understood; write nothing.")
     ] = False,
     clock_is_right: ClockOption = False,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Seal, validate, compute, assess and commit deposits; print one line per gauging and the findings."""
@@ -65,7 +68,9 @@ def ingest(
             _dry_run(paths, map_, format_)
             return
         now = clock(clock_is_right)
-        taken = pipeline.ingest(archive, paths, by=by, again=again, map_path=map_, now=now, progress=progress)
+        taken = pipeline.ingest(
+            archive, paths, by=by, again=again, map_path=map_, now=now, wait_s=wait, progress=progress
+        )
     if format_ is Told.json:
         tell(taken_document(taken))
     else:
@@ -174,6 +179,7 @@ def review(
     ] = "approved",
     archive: ArchiveOption = HERE,
     clock_is_right: ClockOption = False,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Decide on gaugings: provisional to approved, a candidate to the record, or withdrawn; sealed with who and why."""
@@ -183,7 +189,7 @@ def review(
 
     with in_words(archive):
         rows = [{"subject": subject, "decision": decision, "reason": reason} for subject in gaugings]
-        taken = pipeline.decide(archive, "reviews", rows, by=by, now=clock(clock_is_right))
+        taken = pipeline.decide(archive, "reviews", rows, by=by, now=clock(clock_is_right), wait_s=wait)
     typer.echo(taken_words(taken), err=True, nl=False)
     if format_ is Told.json:
         decided = [{"gauging_id": subject, "decision": decision} for subject in gaugings] if taken.all_good else []
@@ -212,6 +218,7 @@ def recompute(
     archive: ArchiveOption = HERE,
     by: ByOption = "unnamed",
     clock_is_right: ClockOption = False,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Compute every gauging again by this version; what changes becomes its next revision, approved ones wait."""
@@ -219,7 +226,7 @@ def recompute(
     from stillwell.reading.plain import rows_of
 
     with in_words(archive):
-        entry, rows = deriving.recompute(archive, by=by, now=clock(clock_is_right))
+        entry, rows = deriving.recompute(archive, by=by, now=clock(clock_is_right), wait_s=wait)
     if format_ is Told.json:
         made = rows_of(rows["gaugings"][["gauging_id", "revision", "candidate"]]) if entry else []
         tell({"commit": entry.number if entry else None, "gaugings": made})

@@ -113,14 +113,19 @@ def _outcome(problems: int, good: int) -> str:
     return "partly taken" if good else "returned"
 
 
+def recorded(rows: pd.DataFrame, circumstances: Circumstances) -> pd.Series:
+    """Return the moment of a commit for each row."""
+    moment = pd.Timestamp(circumstances.recorded_at).as_unit("us")
+    return pd.Series(moment, index=rows.index, dtype="datetime64[us, UTC]")
+
+
 def finished(name: str, rows: pd.DataFrame, circumstances: Circumstances) -> pd.DataFrame:
     """Give a frame exactly the columns, order, types and sort of its schema."""
     model = ARCHIVE_TABLES[name]
-    moment = pd.Timestamp(circumstances.recorded_at).as_unit("us")
     out = {}
     for c in columns(model):
         if c.name == "recorded_at":
-            out[c.name] = pd.Series(moment, index=rows.index, dtype="datetime64[us, UTC]")
+            out[c.name] = recorded(rows, circumstances)
             continue
         dtype: Any = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean"}.get(c.kind)
         values = rows[c.name] if c.name in rows else pd.Series([None] * len(rows), index=rows.index)
