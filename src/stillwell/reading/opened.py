@@ -288,14 +288,15 @@ class Opened(Tables):
         QueryError
             If there is no such site, or matplotlib is not installed.
         """
+        from stillwell.hydrometry.rating_segments import curve_of
+        from stillwell.hydrometry.ratings_in_force import ratings_in_order
         from stillwell.reading.plots import rating_figure
 
-        gaugings, segments = self.gaugings(site=site, as_of=as_of), None
+        gaugings, newest = self.gaugings(site=site, as_of=as_of), None
         if {"ratings", "rating_segments"} <= set(self.tables()):
-            ratings = self.ratings(site=site, as_of=as_of).sort_values("valid_from", kind="stable")
-            for rating in ratings["rating"].iloc[-1:]:
-                segments = self.rating_segments(rating=rating, as_of=as_of)
-        return rating_figure(gaugings, site, segments)
+            for name in ratings_in_order(self.ratings(site=site, as_of=as_of), site)["rating"].iloc[-1:]:
+                newest = (str(name), curve_of(self.rating_segments(rating=str(name), as_of=as_of)))
+        return rating_figure(gaugings, site, newest)
 
     def plot_series(
         self,

@@ -72,7 +72,7 @@ def gauging_figure(gauging: xr.Dataset) -> Figure:
     return figure
 
 
-def rating_figure(gaugings: pd.DataFrame, site: str, segments: pd.DataFrame | None = None) -> Figure:
+def rating_figure(gaugings: pd.DataFrame, site: str, rating: tuple[str, Curve] | None = None) -> Figure:
     """Draw gauge height over discharge of the gaugings of a site, by quality, with expanded uncertainty (95 %).
 
     Parameters
@@ -80,8 +80,8 @@ def rating_figure(gaugings: pd.DataFrame, site: str, segments: pd.DataFrame | No
     gaugings : DataFrame
         As ``Opened.gaugings`` returns it.
     site : str
-    segments : DataFrame, optional
-        Segments of a rating, to be drawn too.
+    rating : (str, Curve), optional
+        Name and curve of a rating, to be drawn too.
 
     Returns
     -------
@@ -102,12 +102,10 @@ def rating_figure(gaugings: pd.DataFrame, site: str, segments: pd.DataFrame | No
         q, h = mine["discharge_m3_s"], mine["gauge_height_m"]
         axes.errorbar(q, h, xerr=mine["spread"], fmt="o", markersize=5, linewidth=0.8, label=str(quality))
     axes.set(xlabel="discharge (m³/s)", ylabel="gauge height (m)", title=f"Gaugings of {site}")
-    if segments is not None and len(segments):
-        ordered = segments.sort_values("from_m")
-        names = ("from_m", "coefficient", "zero_stage_m", "exponent")
-        curve = Curve(*(ordered[name].to_numpy("float64") for name in names))
-        stage = np.linspace(float(ordered["from_m"].iloc[0]), float(rows["gauge_height_m"].max()), 200)
-        axes.plot(curve.discharge(stage), stage, color=_INK, linewidth=1, label=str(ordered["rating"].iloc[0]))
+    if rating is not None:
+        name, curve = rating
+        stage = np.linspace(float(curve.lower_m[0]), float(rows["gauge_height_m"].max()), 200)
+        axes.plot(curve.discharge(stage), stage, color=_INK, linewidth=1, label=name)
     axes.legend()
     return figure
 

@@ -19,6 +19,7 @@ from stillwell.hydrometry.next_gauging import Outlook, of_site
 from stillwell.hydrometry.rating_fit import RatingFit
 from stillwell.hydrometry.visits import visits_of
 from stillwell.reading.rating import Candidates, candidates, fitted
+from stillwell.reading.ratings_in_force import newest_rating
 
 STEPS = ("values", "daily", "monthly", "yearly", "duration", "seven-day", "maximum", "visits", "corrections")
 
@@ -168,11 +169,10 @@ def outlooks(archive: Archive, now: datetime) -> tuple[dict[str, Outlook], dict[
 
 def _fit_in_force(archive: Archive, site: str) -> tuple[Candidates, RatingFit]:
     """Fit the gaugings made since the rating in force holds; all of them where those are too few."""
-    ratings = archive.standing("ratings")
-    since = ratings.loc[ratings["site"] == site, "valid_from"].max()
-    if not pd.isna(since):
+    rating = newest_rating(archive, site)
+    if rating is not None:
         try:
-            gaugings = candidates(archive, site, since=since.to_pydatetime())
+            gaugings = candidates(archive, site, since=rating["valid_from"].to_pydatetime())
             return gaugings, fitted(gaugings)
         except RatingError:
             pass

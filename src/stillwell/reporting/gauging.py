@@ -14,12 +14,13 @@ from stillwell.drawing.budget import Interval, budget_svg, intervals_svg
 from stillwell.drawing.panels import panels_svg
 from stillwell.drawing.section import section_svg
 from stillwell.errors import QueryError
+from stillwell.reading.ratings_in_force import departures
 from stillwell.reporting.limits import InForce, policy_of
 from stillwell.reporting.meters import meter_history
 from stillwell.reporting.page import day, drawn, moment, page, rows_of
 from stillwell.reporting.place import drawings, kept_out, marked_gaugings
 from stillwell.reporting.provenance import rests_on
-from stillwell.reporting.ratings import Rating, ratings_of
+from stillwell.reporting.ratings import Shown, shown_ratings
 from stillwell.reporting.said import doubted_verticals, finding_groups, quality_words, result_sentence
 
 WADING = "wading-product-high"
@@ -167,8 +168,8 @@ def _place(archive: Archive, row: pd.Series, standing: pd.DataFrame, as_of: Any)
     findings = archive.standing("findings", sites=[site], as_of=as_of)
     reviews = archive.standing("reviews", as_of=as_of)
     rows = marked_gaugings(others, findings, reviews, this)
-    ratings = ratings_of(archive, site, rows["stage_m"].to_numpy(), as_of)
-    held = [r for r in ratings if r.valid_from <= row["started_at"]]
+    ratings = shown_ratings(archive, site, rows["stage_m"].to_numpy(), as_of)
+    held = [r for r in ratings if r.rated.since <= row["started_at"]]
     return {
         "place": drawings(rows, held or ratings, "place"),
         "neighbours": int(len(rows) - 1),
@@ -178,12 +179,13 @@ def _place(archive: Archive, row: pd.Series, standing: pd.DataFrame, as_of: Any)
     }
 
 
-def _beside(row: pd.Series, held: list[Rating]) -> str:
+def _beside(row: pd.Series, held: list[Shown]) -> str:
     if not held or pd.isna(row["gauge_height_m"]) or pd.isna(row["discharge_m3_s"]):
         return ""
-    off = held[-1].off_pct(float(row["gauge_height_m"]), float(row["discharge_m3_s"]), row["started_at"])
-    moved = "" if held[-1].shifts is None else ", moved by its shift"
-    name = f"rating {held[-1].name}, in force since {day(held[-1].valid_from)}{moved}"
+    rated = held[-1].rated
+    off = float(departures(pd.DataFrame([row.to_dict()]), [rated]).iloc[0])
+    moved = "" if rated.force.shifts is None else ", moved by its shift"
+    name = f"rating {rated.name}, in force since {day(rated.since)}{moved}"
     return f"The {name}, gives no flow at this stage." if pd.isna(off) else f"It lies {off:+.1f} % from {name}."
 
 

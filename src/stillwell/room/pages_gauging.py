@@ -10,9 +10,10 @@ from starlette.responses import Response
 
 from stillwell.archive.links import sites_named
 from stillwell.archive.reviews import newest_rows
+from stillwell.reading.ratings_in_force import departures
 from stillwell.room import drawings, names
 from stillwell.room.asked import NotFound, whole_number
-from stillwell.room.office import departures, ratings_at
+from stillwell.room.office import ratings_at
 from stillwell.room.page import download_links, grave_first, gravest, page
 from stillwell.room.rows import first_record, records
 from stillwell.room.shelf import View
