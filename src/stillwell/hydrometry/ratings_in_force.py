@@ -118,7 +118,7 @@ def ratings_of(
         mine = segments[segments["rating"] == name].sort_values("from_m", kind="stable")
         moved = shifts[shifts["rating"] == name].sort_values(["from", "stage_m"], kind="stable")
         plain = {str(column): None if pd.isna(value) else value for column, value in row.items()}
-        since, until = pd.Timestamp(plain["valid_from"]), plain.pop("until")
+        since, until = pd.Timestamp(str(plain["valid_from"])), plain.pop("until")
         force = _in_force(plain, mine, moved, otherwise)
         out.append(Rated(str(name), plain, since, until, mine, moved, force))
     return out

@@ -16,6 +16,7 @@ from stillwell.hydrometry.shift_proposal import Proposal, Way, propose
 from stillwell.reading.rating import candidates, numbers_of, rated_discharge, uncertainty_of
 from stillwell.reading.ratings_in_force import newest_rating
 from stillwell.reading.render import significant
+from stillwell.reading.spans import span_of
 
 
 def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
@@ -47,7 +48,7 @@ def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
         raise QueryError(msg)
     segments = archive.standing("rating_segments")
     curve = curve_of(segments[segments["rating"] == row["rating"]])
-    found = candidates(archive, site, since=row["valid_from"].to_pydatetime())
+    found = candidates(archive, site, span_of(row["valid_from"], None))
     rows = found.rows[found.used]
     middle = rows["started_at"] + (rows["ended_at"] - rows["started_at"]) / 2
     proposal = propose(

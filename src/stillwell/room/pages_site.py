@@ -26,6 +26,8 @@ from stillwell.room.window import AXES, Window, moves, text_of, window_of, years
 
 GAUGINGS_A_PAGE = 200
 MOST_SHIFTS = 40
+DAY = 86_400_000_000
+"""Microseconds."""
 DECIDED = ("conditions", "corrections", "series_doubts")
 
 
@@ -125,7 +127,7 @@ def _hydrograph(view: View, request: Request, row: dict[str, Any], gaugings: pd.
     return {
         "window": window,
         "shown_from": text_of(window.start)[:10],
-        "shown_to": text_of(window.end - 1)[:10],
+        "shown_to": text_of(window.end + DAY - 1)[:10],
         "picked": window.picked,
         "on_it": hydrograph.said_of_gaugings(hydrograph.gaugings_in(window, gaugings)),
         "graph": hydrograph.hydrograph(window, gaugings),
