@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from stillwell.drawing.colours import shades
 from stillwell.errors import QueryError
 from stillwell.hydrometry.curve import Curve
 
@@ -35,7 +36,7 @@ def _figure(rows: int = 1, **how: Any) -> tuple[Figure, Any]:
 
 
 def gauging_figure(gauging: xr.Dataset) -> Figure:
-    """Draw the section of a gauging over the discharge of its panels.
+    """Draw the section of a gauging: in each panel its share of the discharge, by width and shade, and the points.
 
     Parameters
     ----------
@@ -54,21 +55,24 @@ def gauging_figure(gauging: xr.Dataset) -> Figure:
     if "vertical" not in gauging.sizes:
         msg = f"{gauging.attrs['title']}: expected verticals to draw, found none; its result was handed in as it is"
         raise QueryError(msg)
-    figure, (section, panels) = _figure(2, height_ratios=(3, 2))
+    figure, (section,) = _figure()
     x, depth = gauging["distance_along_tag_line"].to_numpy(), gauging["water_depth"].to_numpy()
     section.fill_between(x, 0, depth, color=_WATER, linewidth=0)
     section.plot(x, depth, color=_BED, linewidth=1.5)
+    flow, width = (gauging[name].to_numpy() for name in ("panel_discharge", "panel_width"))
+    share = np.nan_to_num(np.abs(flow))
+    if share.max() > 0:
+        part = share / share.max()
+        section.bar(x, depth, width=np.nan_to_num(width) * part, color=shades(part, flow < 0), zorder=1)
+        i, whole = int(share.argmax()), share.sum()
+        section.annotate(f"largest share: {100 * share[i] / whole:.1f} %", (x[i], depth[i]), ha="center", va="top")
     section.vlines(x, 0, depth, color=_INK, linewidth=0.4)
     at = gauging["vertical_index"].to_numpy()
     velocity = gauging["normal_velocity"].to_numpy()
     drawn = section.scatter(x[at], gauging["depth"].to_numpy(), c=velocity, cmap="cividis", s=28, zorder=3)
     figure.colorbar(drawn, ax=section, label="velocity normal to the section (m/s)")
-    section.set(ylabel="depth (m)", title=gauging.attrs["title"])
-    section.set_ylim(float(np.nanmax(depth)) * 1.08 or 1.0, -0.02 * (float(np.nanmax(depth)) or 1.0))
-    width = gauging["panel_width"].to_numpy()
-    panels.bar(x, gauging["panel_discharge"].to_numpy(), width=np.nan_to_num(width) * 0.96, color="#3f7f93")
-    panels.axhline(0, color=_INK, linewidth=0.6)
-    panels.set(xlabel="distance along the tag line (m)", ylabel="panel discharge (m³/s)")
+    section.set(xlabel="distance along the tag line (m)", ylabel="depth (m)", title=gauging.attrs["title"])
+    section.set_ylim(float(np.nanmax(depth)) * 1.15 or 1.0, -0.02 * (float(np.nanmax(depth)) or 1.0))
     return figure
 
 

@@ -11,7 +11,6 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.links import sites_named
 from stillwell.archive.reviews import newest_rows
 from stillwell.drawing.budget import Interval, budget_svg, intervals_svg
-from stillwell.drawing.panels import panels_svg
 from stillwell.drawing.section import section_svg
 from stillwell.errors import QueryError
 from stillwell.reading.ratings_in_force import departures
@@ -101,19 +100,12 @@ def _measured(archive: Archive, row: pd.Series, inforce: InForce, as_of: Any) ->
     bank = None if pd.isna(row["start_bank"]) else str(row["start_bank"])
     mean_section = row["section_method"] == "mean-section"
     share = {name: inforce.limit(f"share_{name}_pct") for name in ("high", "raised")}
-    panels = panels_svg(
-        verticals,
-        mean_section=mean_section,
-        start_bank=bank,
-        share_high_pct=share["high"],
-        share_raised_pct=share["raised"],
-    )
-    section = section_svg(verticals, points, start_bank=bank, doubts=doubted_verticals(findings))
+    doubts = doubted_verticals(findings)
+    section = section_svg(verticals, points, mean_section=mean_section, start_bank=bank, doubts=doubts)
     return {
         "verticals": rows_of(verticals),
         "mean_section": mean_section,
         "section": drawn(section) if len(verticals) else None,
-        "panels": drawn(panels) if len(verticals) else None,
         "share": share | {"source": inforce.source("share_high_pct"), "from": inforce.source("share_raised_pct")},
         "over": {name: int((verticals["share_pct"] > limit).sum()) for name, limit in share.items()},
         "budget": drawn(budget_svg(budget)) if len(budget) else None,
