@@ -136,8 +136,12 @@ def season_of(text: str) -> tuple[datetime, datetime]:
     QueryError
         If it is not so written.
     """
-    span = span_in(text, "season")
+    expected = f"expected a season as FROM/UNTIL, as in 2024-10-01/2025-10-01, found {text!r}"
+    try:
+        span = span_in(text, "season")
+    except QueryError as error:
+        msg = f"{expected}: {error}"
+        raise QueryError(msg) from error
     if span.start is None or span.end is None or "/" not in text:
-        msg = f"expected a season as FROM/UNTIL, as in 2024-10-01/2025-10-01, found {text!r}"
-        raise QueryError(msg)
+        raise QueryError(expected)
     return span.start.at.to_pydatetime(), span.end.at.to_pydatetime()

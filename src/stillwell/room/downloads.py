@@ -62,9 +62,15 @@ def download(view: View, request: Request) -> Response:
     at = [f"as of {view.as_of:%Y-%m-%dT%H%M%SZ}"] if view.as_of else []
     name = "_".join([table, *w.equal.values(), *at]) + f".{extension}"
     headers = {"content-disposition": f"attachment; filename*=UTF-8''{quote(name, safe='')}"}
+    tag = _tag(view, request)
     if extension == "csv":
-        return _csv(request, rows, headers, _tag(view, request))
-    made = parquet_bytes(rows, view.description(table)) if extension == "parquet" else netcdf_bytes(rows, view, w)
+        return _csv(view, request, rows, headers, tag)
+
+    def make() -> bytes:
+        return parquet_bytes(rows, view.description(table)) if extension == "parquet" else netcdf_bytes(rows, view, w)
+
+    # kept, since NetCDF holds the second it was made in: its parts must be of one file
+    made: bytes = view.memo(("download", tag), make)
     return whole_or_part(request, made, TYPES[extension], headers)
 
 
@@ -75,10 +81,11 @@ def _tag(view: View, request: Request) -> str:
     return f'"{sha256(said.encode())[:32]}"'
 
 
-def _csv(request: Request, rows: pa.Table, headers: dict[str, str], tag: str) -> Response:
+def _csv(view: View, request: Request, rows: pa.Table, headers: dict[str, str], tag: str) -> Response:
     """Send CSV as it is written; made whole where a part of it is asked for."""
     if wants_part(request, tag) or request.headers.get("if-none-match") == tag:
-        return whole_or_part(request, b"".join(csv_parts(rows)), TYPES["csv"], headers, tag)
+        made: bytes = view.memo(("download", tag), lambda: b"".join(csv_parts(rows)))
+        return whole_or_part(request, made, TYPES["csv"], headers, tag)
     told = headers | {"etag": tag, "accept-ranges": "bytes"}
     return StreamingResponse(csv_parts(rows), media_type=TYPES["csv"], headers=told)
 

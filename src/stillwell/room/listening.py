@@ -7,6 +7,7 @@ import ipaddress
 import socket
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 
 import uvicorn
@@ -55,7 +56,8 @@ def listen(archive_path: Path, host: str, port: int, *, elsewhere: bool, names: 
     door = _door(host.strip("[]"), port)
     port = door.getsockname()[1]
     sys.stderr.write(f"reading room of {archive_path}: http://{shown}:{port}/ (read only; Ctrl-C closes it)\n")
-    uvicorn.Server(server_config(make_application(archive_path, host, port, names))).run(sockets=[door])
+    with suppress(KeyboardInterrupt):
+        uvicorn.Server(server_config(make_application(archive_path, host, port, names))).run(sockets=[door])
 
 
 def server_config(app: Starlette) -> uvicorn.Config:
