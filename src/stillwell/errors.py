@@ -40,6 +40,10 @@ class QueryError(StillwellError):
     """A question cannot be answered."""
 
 
+class PortTaken(StillwellError):
+    """The reading room cannot listen where it was told to."""
+
+
 class RatingError(StillwellError):
     """No rating can be made of these gaugings with these choices."""
 

@@ -177,7 +177,7 @@ def test_record_marks_are_stripes():
         {"time_us": series.time_us[[700]], "discharge_m3_s": series.value[[700]], "uncertainty_m3_s": 0.1, "label": "g"}
     )
     svg = hydrograph_svg(series, at)
-    stripes = _of_class(svg, "rect", "bar-raised")
+    stripes = _of_class(svg, "rect", "stripe")
     wide = sorted(float(s.get("width")) for s in stripes)
     assert len(stripes) == 3
     assert pytest.approx(wide[0], abs=2) == 100 / 2000 * 860

@@ -15,6 +15,7 @@ from stillwell.audit import audit
 from stillwell.deriving import derivations, derive
 from stillwell.errors import QueryError
 from stillwell.reading.records import record
+from stillwell.reading.spans import span_of
 from stillwell.rebuild import rebuild
 from tests.pipeline.season import NOW, season, take
 
@@ -238,7 +239,7 @@ def test_a_record_is_given_at_every_step(root):
     archive = Archive(root)
     assert record(archive, "S1", "values").num_rows == 49
     until = datetime(2025, 5, 3, tzinfo=UTC)
-    assert record(archive, "S1", "daily", until=until).num_rows == 2
+    assert record(archive, "S1", "daily", span_of(None, until)).num_rows == 2
     duration = record(archive, "S1", "duration").to_pandas()
     assert set(np.round(duration.filter(like="m3_s").to_numpy().ravel(), 9)) >= {10.0}
     with pytest.raises(QueryError, match="expected one of"):

@@ -106,4 +106,4 @@ def test_a_moment_that_is_none_is_refused(room, text):
     for address in ("/", "/sites/INV-KES", "/collections", "/download/sites.csv"):
         answer = room.get(address, params={"as_of": text})
         assert answer.status_code == 400
-        assert "expected a day" in html.unescape(answer.text)
+        assert "expected a moment with its offset" in html.unescape(answer.text)

@@ -32,6 +32,12 @@ UNIT = (
     "stage reads like {unit} and not like metres: {count} readings of the staff lie {misfit:.3f} m from it then, "
     "{given:.3f} m from it as handed in{level}; nothing was converted"
 )
+PASSED_OVER = "ratings-one-moment"
+ONE_MOMENT = (
+    "ratings {others} and {holds} are valid from one moment, {moment}; {holds} holds: of such ratings the one recorded "
+    "last holds, and of those recorded in one commit the one whose name sorts last"
+)
+"""Sentence of ratings of a site that are valid from one moment."""
 LAPSED = "no longer doubted: what this rested on was recorded, read or corrected anew"
 """Sentence of a doubt that does not come out any more."""
 
@@ -67,6 +73,34 @@ def doubts_in_words(spans: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     )
 
 
+def ratings_in_words(passed_over: pd.DataFrame) -> pd.DataFrame:
+    """Report each moment from which more than one rating of a site is valid.
+
+    Parameters
+    ----------
+    passed_over : DataFrame
+        As ``hydrometry.ratings_in_force.ratings_passed_over`` selects them.
+
+    Returns
+    -------
+    DataFrame
+        As of ``doubts_in_words``, with ``sensor``; ``value`` is the number of ratings.
+    """
+    rows = []
+    for moment, same in passed_over.groupby("valid_from", sort=True):
+        start, holds = pd.Timestamp(str(moment)), str(same["holds"].iloc[0])
+        message = ONE_MOMENT.format(others=", ".join(same["rating"]), holds=holds, moment=f"{start:%Y-%m-%dT%H:%M:%SZ}")
+        rows.append(_row(PASSED_OVER, "", (start, same["until"].iloc[0]), "suspect", len(same) + 1, message))
+    return _frame(rows)
+
+
+def _frame(rows: list[dict[str, object]]) -> pd.DataFrame:
+    empty: dict[str, list[object]] = {
+        name: [] for name in ("code", "from", "to", "severity", "value", "message", "source", "sensor")
+    }
+    return pd.DataFrame(rows if rows else empty)
+
+
 def visits_in_words(visits: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """Doubt sensors by the readings of the staff: those it stands away from, and units it does not go with.
 
@@ -92,10 +126,7 @@ def visits_in_words(visits: pd.DataFrame, policy: Policy) -> pd.DataFrame:
         )
         span = mine["read_at"].min(), mine["read_at"].max()
         rows.append(_row("unit-doubted", sensor, span, "suspect", doubt.misfit_as_given_m, message))
-    empty: dict[str, list[object]] = {
-        name: [] for name in ("code", "from", "to", "severity", "value", "message", "source", "sensor")
-    }
-    return pd.DataFrame(rows if rows else empty)
+    return _frame(rows)
 
 
 def _in_a_row(visits: pd.DataFrame, limit: float) -> list[tuple[str, pd.DataFrame]]:

@@ -9,13 +9,16 @@ from contextlib import contextmanager
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from stillwell.archive.lock import WAIT_S as WAIT_S
 from stillwell.commands.following import HERE, VARIABLE, default_archive, is_archive, next_step
 from stillwell.errors import MapError, NotAnArchive, PolicyError, QueryError, StillwellError
+
+if TYPE_CHECKING:
+    from stillwell.reading.spans import Span
 
 
 class Format(StrEnum):
@@ -182,6 +185,16 @@ def moment_of(text: str | None) -> datetime | None:
         msg = f"expected an offset from UTC, as in {text}Z or {text}-07:00; found none"
         raise typer.BadParameter(msg)
     return moment
+
+
+def span_from(since: str | None, until: str | None) -> Span:
+    """Read the span of --from and --to; what makes none is a wrong call."""
+    from stillwell.reading.spans import span_of
+
+    try:
+        return span_of(since, until, ("--from", "--to"))
+    except QueryError as error:
+        raise typer.BadParameter(str(error)) from error
 
 
 def write(answer: object, format_: Format, output: Path | None) -> None:

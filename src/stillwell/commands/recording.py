@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 import typer
 
@@ -28,13 +28,19 @@ from stillwell.commands.options import (
     in_words,
     moment_of,
     say_next,
+    span_from,
     tell,
     write,
 )
 
+if TYPE_CHECKING:
+    from stillwell.reading.spans import Span
+
 SiteArgument = Annotated[str, typer.Argument(metavar="SITE", help="Code of the site.", autocompletion=completing.sites)]
-SinceOption = Annotated[str | None, typer.Option("--from", help="From this time, as in 2025-10-01T00:00Z.")]
-UntilOption = Annotated[str | None, typer.Option("--to", help="Until this time, not included.")]
+SinceOption = Annotated[
+    str | None, typer.Option("--from", help="From this time or date, as in 2025-10-01T00:00Z or 2025-10-01.")
+]
+UntilOption = Annotated[str | None, typer.Option("--to", help="Until this time or date, not included.")]
 
 
 _RATE = (
@@ -80,7 +86,7 @@ def rate(
     format_: ToldOption = Told.text,
 ) -> None:
     """Fit a rating to a site's gaugings, or propose shifts; nothing is adopted without --adopt and --reason."""
-    begins, span = moment_of(valid_from), (moment_of(since), moment_of(until))
+    begins, span = moment_of(valid_from), span_from(since, until)
     if adopt is not None and (not reason or by == "unnamed" or (begins is None and not propose)):
         typer.echo("stillwell: expected --by, --reason and --valid-from with --adopt; nothing was adopted", err=True)
         say_next(
@@ -123,7 +129,7 @@ def _proposed(archive: Path, site: str, way: str, by: str, reason: str) -> _Show
 def _fitted(
     archive: Path,
     site: str,
-    span: tuple[datetime | None, datetime | None],
+    span: Span,
     asked: tuple[int | None, tuple[float, ...], list[str]],
     adopted: tuple[str, datetime | None, str, str],
 ) -> _Shown:
@@ -134,7 +140,7 @@ def _fitted(
     from stillwell.reading.rating_document import rating_document
 
     segments, zeros, controls = asked
-    found = candidates(Archive(archive), site, *span)
+    found = candidates(Archive(archive), site, span)
     made = fitted(found, FitChoices(segments=segments, zero_stage_m=zeros))
     ensemble = sampled(found, made, controls) if controls else None
     text = rating_text(found, made) + ("\n" + ensemble_text(ensemble) if ensemble else "")
@@ -218,7 +224,7 @@ def record(
         str,
         typer.Option(
             "--step",
-            help="values, daily, monthly, yearly, duration, seven-day, maximum, visits or corrections.",
+            help="values, daily, monthly, water-years, duration, seven-day, maximum, visits or corrections.",
             autocompletion=completing.words("step"),
         ),
     ] = "daily",
@@ -233,7 +239,7 @@ def record(
     from stillwell.reading.records import record as recorded
 
     with in_words(archive, lambda: _record_hint(archive, site, step)):
-        answer = recorded(Archive(archive), site, step, moment_of(since), moment_of(until), moment_of(as_of))
+        answer = recorded(Archive(archive), site, step, span_from(since, until), moment_of(as_of))
         write(answer, format_, output)
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +18,7 @@ from stillwell.hydrometry.rating_segments import rows_of
 from stillwell.hydrometry.rating_shape import FitChoices
 from stillwell.hydrometry.rating_tests import Verdict, verdicts
 from stillwell.reading.render import as_table, significant
+from stillwell.reading.spans import EVER, Span
 
 if TYPE_CHECKING:
     from stillwell.hydrometry.rating_bayes import Control, Ensemble
@@ -57,15 +57,15 @@ class Candidates:
         return [f"{name}/{revision}" for name, revision in zip(part["gauging_id"], part["revision"], strict=True)]
 
 
-def candidates(archive: Archive, site: str, since: datetime | None = None, until: datetime | None = None) -> Candidates:
+def candidates(archive: Archive, site: str, span: Span = EVER) -> Candidates:
     """Collect the gaugings of a site and say of each whether it takes part in a rating, and why not.
 
     Parameters
     ----------
     archive : Archive
     site : str
-    since, until : datetime, optional
-        Only gaugings that start within this half-open span take part.
+    span : Span
+        Only gaugings that start within it take part.
 
     Returns
     -------
@@ -88,11 +88,7 @@ def candidates(archive: Archive, site: str, since: datetime | None = None, until
     decisions = dict(zip(decided["subject"], decided["decision"], strict=True))
     said = np.array([decisions.get(name, "") for name in rows["gauging_id"]], dtype=object)
     why = np.full(len(rows), "", dtype=object)
-    outside = np.zeros(len(rows), dtype=bool)
-    if since is not None:
-        outside |= (rows["started_at"] < pd.Timestamp(since)).to_numpy()
-    if until is not None:
-        outside |= (rows["started_at"] >= pd.Timestamp(until)).to_numpy()
+    outside = ~span.holds(rows["started_at"])
     estimated = (rows["method"] == "estimated").to_numpy() & (said != "included")
     known = np.isfinite(stage) & np.isfinite(q)
     again = np.zeros(len(rows), dtype=bool)

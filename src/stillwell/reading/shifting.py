@@ -14,7 +14,9 @@ from stillwell.errors import QueryError, RatingError
 from stillwell.hydrometry.rating_segments import curve_of
 from stillwell.hydrometry.shift_proposal import Proposal, Way, propose
 from stillwell.reading.rating import candidates, numbers_of, rated_discharge, uncertainty_of
+from stillwell.reading.ratings_in_force import newest_rating
 from stillwell.reading.render import significant
+from stillwell.reading.spans import span_of
 
 
 def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
@@ -40,15 +42,13 @@ def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
     if way not in get_args(Way):
         msg = f"expected one of {', '.join(get_args(Way))}; found {way!r}"
         raise QueryError(msg)
-    ratings = archive.standing("ratings")
-    ratings = ratings[ratings["site"] == site].sort_values(["valid_from", "recorded_at"], kind="stable")
-    if ratings.empty:
+    row = newest_rating(archive, site)
+    if row is None:
         msg = f"expected a site with a rating, found none at {site!r}"
         raise QueryError(msg)
-    row = ratings.iloc[-1]
     segments = archive.standing("rating_segments")
     curve = curve_of(segments[segments["rating"] == row["rating"]])
-    found = candidates(archive, site, since=row["valid_from"].to_pydatetime())
+    found = candidates(archive, site, span_of(row["valid_from"], None))
     rows = found.rows[found.used]
     middle = rows["started_at"] + (rows["ended_at"] - rows["started_at"]) / 2
     proposal = propose(

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from stillwell.drawing.rating import rating_svg
 from stillwell.reporting.page import drawn
-from stillwell.reporting.ratings import Rating
+from stillwell.reporting.ratings import Shown
 
 
 def marked_gaugings(
@@ -66,12 +66,12 @@ def kept_out(gaugings: pd.DataFrame, findings: pd.DataFrame, reviews: pd.DataFra
     return np.asarray((out & (said != "included")) | (said == "excluded"), dtype=bool)
 
 
-def drawings(rows: pd.DataFrame, ratings: Sequence[Rating], name: str) -> list[Markup]:
+def drawings(rows: pd.DataFrame, ratings: Sequence[Shown], name: str) -> list[Markup]:
     """Draw stage against discharge: plain, and by ratio too where there is a rating; the last of them is drawn."""
     if not ratings:
         return [drawn(rating_svg(rows, name=name))]
     last = ratings[-1]
-    zero = float(last.curve.zero_m[0])
+    zero = float(last.rated.force.curve.zero_m[0])
     return [
         drawn(rating_svg(rows, last.line, name=name)),
         drawn(rating_svg(rows, last.line, log=True, zero_m=zero, name=f"{name}-ratio")),

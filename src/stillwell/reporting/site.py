@@ -16,7 +16,7 @@ from stillwell.hydrometry.totals import flow_duration, water_year
 from stillwell.reporting.attention import attention
 from stillwell.reporting.page import drawn, page, rows_of, some, us
 from stillwell.reporting.place import drawings, marked_gaugings
-from stillwell.reporting.ratings import optional, ratings_of, record_of
+from stillwell.reporting.ratings import Shown, optional, record_of, shown_ratings
 
 MOST = 300
 
@@ -50,7 +50,7 @@ def site_report(archive: Archive, site: str, as_of: Any = None) -> str:
         raise QueryError(msg)
     findings = archive.standing("findings", sites=[site], as_of=as_of)
     marked = marked_gaugings(gaugings, findings, archive.standing("reviews", as_of=as_of))
-    ratings = ratings_of(archive, site, marked["stage_m"].to_numpy(), as_of)
+    ratings = shown_ratings(archive, site, marked["stage_m"].to_numpy(), as_of)
     datums = archive.standing("datums", sites=[site], as_of=as_of).sort_values("valid_from", kind="stable")
     listed, more = some(gaugings.iloc[::-1], MOST)
     said = mine.iloc[-1].to_dict() if len(mine) else {"site": site}
@@ -74,12 +74,12 @@ def site_report(archive: Archive, site: str, as_of: Any = None) -> str:
     )
 
 
-def _rating_row(rating: Any) -> dict[str, Any]:
-    curve = rating.curve
+def _rating_row(shown: Shown) -> dict[str, Any]:
+    rated, curve = shown.rated, shown.rated.force.curve
     columns = (curve.lower_m, curve.coefficient, curve.zero_m, curve.exponent)
     segments = [[float(v) for v in row] for row in zip(*columns, strict=True)]
-    return {"name": rating.name, "from": rating.valid_from, "by": rating.by, "reason": rating.reason,
-            "gauged": rating.gauged, "office_pct": rating.office_pct, "segments": segments}  # fmt: skip
+    return {"name": rated.name, "from": rated.since, "by": rated.row["by"], "reason": rated.row["reason"],
+            "gauged": shown.gauged, "office_pct": shown.office_pct, "segments": segments}  # fmt: skip
 
 
 def _record(

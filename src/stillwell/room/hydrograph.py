@@ -179,7 +179,10 @@ def gaugings_in(window: Window, gaugings: pd.DataFrame) -> list[dict[str, Any]]:
         return []
     height = window.series.kind.unit == "m"
     column = "gauge_height_m" if height else "discharge_m3_s"
-    kept = gaugings["started_at"].between(moment(window.start), moment(window.end)) & gaugings[column].notna()
+    kept = (
+        gaugings["started_at"].between(moment(window.start), moment(window.end), inclusive="left")
+        & gaugings[column].notna()
+    )
     if window.axis == "log":
         kept &= gaugings[column] > 0
     rows = gaugings[kept]

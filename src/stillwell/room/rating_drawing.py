@@ -10,11 +10,11 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from stillwell.drawing.labels import placed
+from stillwell.hydrometry.ratings_in_force import Rated
 from stillwell.reading.render import significant
 from stillwell.room.draw import Child, Scale, around, axis_below, axis_left, by_ratio, element, picture, short
 from stillwell.room.drawings import MOST_GAUGINGS, gauged, size_of, spread
 from stillwell.room.hydrograph import larger_uncertainty
-from stillwell.room.office import Rated
 
 Floats = NDArray[np.float64]
 
