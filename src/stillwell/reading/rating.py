@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
+from stillwell.hydrometry.gauging_uncertainty import level_sentence, standard_uncertainty
 from stillwell.hydrometry.rating_fit import RatingFit, fit
 from stillwell.hydrometry.rating_notes import repeated
 from stillwell.hydrometry.rating_segments import rows_of
@@ -122,23 +123,19 @@ def rated_discharge(rows: pd.DataFrame) -> Floats:
     return np.where(np.isnan(at_gauge), numbers_of(rows, "discharge_m3_s"), at_gauge)
 
 
-def uncertainty_of(rows: pd.DataFrame) -> Floats:
-    """Take the larger of both uncertainties of each gauging, relative, 95 % (k = 2); NaN where there is none."""
-    pair = numbers_of(rows, "uncertainty_table_pct"), numbers_of(rows, "uncertainty_scatter_pct")
-    return np.fmax(*pair) / 100
-
-
 def fitted(found: Candidates, choices: FitChoices | None = None) -> RatingFit:
     """Fit a rating to the gaugings that take part; see ``rating_fit.fit``."""
     rows = found.rows
-    return fit(
+    made = fit(
         numbers_of(rows, "gauge_height_m"),
         rated_discharge(rows),
-        uncertainty=uncertainty_of(rows) / 2,
+        uncertainty=standard_uncertainty(rows),
         visit=rows["visit"].to_numpy(dtype=object),
         used=found.used,
         choices=choices,
     )
+    said = level_sentence(rows[found.used])
+    return replace(made, notes=(*made.notes, said)) if said else made
 
 
 @dataclass(frozen=True)
@@ -183,7 +180,7 @@ def sampled(found: Candidates, made: RatingFit, controls: Sequence[str], seed: i
         rated_discharge(rows),
         tuple(_control(text) for text in controls),
         seed=seed,
-        uncertainty=uncertainty_of(rows) / 2,
+        uncertainty=standard_uncertainty(rows),
         visit=rows["visit"].to_numpy(dtype=object),
         used=found.used,
         start=made if made.curve.lower_m.size == len(controls) else None,

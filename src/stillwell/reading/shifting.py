@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import cast, get_args
 
@@ -11,9 +12,10 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError, RatingError
+from stillwell.hydrometry.gauging_uncertainty import level_sentence, standard_uncertainty
 from stillwell.hydrometry.rating_segments import curve_of
 from stillwell.hydrometry.shift_proposal import Proposal, Way, propose
-from stillwell.reading.rating import candidates, numbers_of, rated_discharge, uncertainty_of
+from stillwell.reading.rating import candidates, numbers_of, rated_discharge
 from stillwell.reading.render import significant
 
 
@@ -56,11 +58,12 @@ def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
         middle.dt.tz_localize(None).to_numpy(),
         numbers_of(rows, "gauge_height_m"),
         rated_discharge(rows),
-        uncertainty=uncertainty_of(rows),
+        uncertainty=2 * standard_uncertainty(rows),
         way=cast("Way", way),
         valid_from=np.datetime64(row["valid_from"].tz_localize(None)),
     )
-    return str(row["rating"]), proposal
+    said = level_sentence(rows)
+    return str(row["rating"]), replace(proposal, sentences=(*proposal.sentences, said)) if said else proposal
 
 
 def proposal_text(rating: str, proposal: Proposal) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pandas as pd
@@ -10,6 +11,7 @@ from starlette.responses import Response
 
 from stillwell.archive.links import sites_named
 from stillwell.archive.reviews import newest_rows
+from stillwell.hydrometry.gauging_uncertainty import expanded_m3_s, standard_uncertainty
 from stillwell.room import drawings, names
 from stillwell.room.asked import NotFound, whole_number
 from stillwell.room.office import departures, ratings_at
@@ -128,11 +130,16 @@ def _uncertainties(row: dict[str, Any]) -> list[dict[str, Any]]:
         ("from tables (ISO 748's, as remembered, unverified)", "uncertainty_table"),
         ("from the scatter of its own depths and velocities", "uncertainty_scatter"),
     )
-    return [
+    computed = [
         {"said": words, "m3_s": row[f"{name}_m3_s"], "pct": row[f"{name}_pct"]}
         for words, name in said
         if row.get(f"{name}_m3_s") is not None
     ]
+    half = expanded_m3_s(pd.DataFrame([row]))[0]
+    if computed or not math.isfinite(half):
+        return computed
+    percent = 200 * standard_uncertainty(pd.DataFrame([row]))[0]
+    return [{"said": "handed in with the result, as k = 2", "m3_s": half, "pct": percent}]
 
 
 def _doubts(findings: pd.DataFrame) -> list[dict[str, Any]]:
