@@ -88,7 +88,7 @@ def rebuild(source: Path, into: Path, progress: Progress | None = None) -> Rebui
         tell("rebuilding", entry.number - 1, len(entries))
         clock = partial(_still, entry.recorded_at)
         text = shipped.get(entry.shipped_policy, "")
-        with writing(into, by=entry.by, now=clock, policy_text=text) as writer:
+        with writing(into, by=entry.by, now=clock, policy_text=text, rules=entry.rules) as writer:
             made = _again(original, writer, entry, carried)
         after = {file.path: file.sha256 for file in made.files}
         changed = [file.path for file in entry.files if after.get(file.path) != file.sha256]
