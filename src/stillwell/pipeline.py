@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from functools import cache
+from functools import cache, partial
 from importlib import resources
 from pathlib import Path
 
@@ -224,8 +224,8 @@ def writing(
     rules: int = RULES,
 ) -> AbstractContextManager[Writer]:
     """Open an archive for writing by this version, with its policy and rules or others; see ``open_writer``."""
-    own = {"software_version": __version__, "policy_text": policy_text or default_policy_text()}
-    return open_writer(root, by=by, now=now, create=create, wait_s=wait_s, rules=rules, **own)
+    opened = partial(open_writer, root, software_version=__version__, by=by, now=now, create=create, wait_s=wait_s)
+    return opened(policy_text=policy_text or default_policy_text(), rules=rules)
 
 
 def circumstances(writer: Writer, understood: Understood | None, intake_map: str = "") -> Circumstances:

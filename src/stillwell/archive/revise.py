@@ -123,7 +123,9 @@ def _states(rows: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
     A state equal to the one before it, in whatever order its values come, makes no revision.
     """
     newest = kept[kept["revision"] == kept.groupby("_code")["revision"].transform("max")]
-    before = {code: (int(part["revision"].max()), _values(part)) for code, part in newest.groupby("_code")}
+    before: dict[object, tuple[int, frozenset[float | None]]] = {
+        code: (int(part["revision"].max()), _values(part)) for code, part in newest.groupby("_code")
+    }
     out = []
     for (code, _), part in rows.groupby(["_code", "deposit"], sort=False):
         known = part[part["stage_m"].notna()]

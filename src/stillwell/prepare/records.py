@@ -328,9 +328,10 @@ def _values_said(rows: pd.DataFrame) -> dict[int, str]:
         f"{value:.3f} m ({file} line {line})"
         for value, file, line in zip(several["stage_m"], several["row_file"], several["row_line"], strict=True)
     ]
-    return (
-        pd.Series(said, index=microseconds(several["time"]), dtype="object").groupby(level=0).agg(", ".join).to_dict()
-    )
+    out: dict[int, str] = {}
+    for moment, text in zip(microseconds(several["time"]).tolist(), said, strict=True):
+        out[moment] = f"{out[moment]}, {text}" if moment in out else text
+    return out
 
 
 def _in_place(rows: pd.DataFrame) -> pd.DataFrame:

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.archive.archive import Archive
+from stillwell.assessment.rating_checks import RatingFinding, no_limits
 from stillwell.errors import QueryError
 from stillwell.hydrometry.gauging_uncertainty import level_sentence, standard_uncertainty
 from stillwell.hydrometry.rating_fit import RatingFit, fit
@@ -217,12 +218,12 @@ def _control(text: str) -> Control:
     return Control(kind, (given[0], given[1]), foot)
 
 
-def rating_text(found: Candidates, made: RatingFit) -> str:
-    """Write out a fit: segments, how sure they are, the shapes tried, tests, every gauging's departure, notes."""
-    return "\n\n".join(_parts(found, made)) + "\n"
+def rating_text(found: Candidates, made: RatingFit, findings: Sequence[RatingFinding] = ()) -> str:
+    """Write out a fit: segments, findings, how sure it is, shapes tried, tests, every gauging's departure, notes."""
+    return "\n\n".join(_parts(found, made, findings)) + "\n"
 
 
-def _parts(found: Candidates, made: RatingFit) -> Iterator[str]:
+def _parts(found: Candidates, made: RatingFit, findings: Sequence[RatingFinding]) -> Iterator[str]:
     site = found.rows["site"].iloc[0]
     error = 100 * made.standard_error
     yield (
@@ -244,15 +245,11 @@ def _parts(found: Candidates, made: RatingFit) -> Iterator[str]:
         ],
         ["from_m", "C", "e_m", "beta"],
     )
-    stages = shown_stages(made)
-    band = made.band(stages)
-    yield "Limits of the mean relation, 95 %\n" + as_table(
-        [
-            {"stage_m": f"{h:.3f}", "m3/s": significant(q), "lower": significant(a), "upper": significant(b)}
-            for h, q, a, b in zip(stages, band.discharge, band.lower, band.upper, strict=True)
-        ],
-        ["stage_m", "m3/s", "lower", "upper"],
-    )
+    if findings:
+        yield "Findings\n" + "\n".join(
+            f"  {one.severity:<8} {one.code}: {one.message} [{one.source}]" for one in findings
+        )
+    yield _limits(made)
     tried = made.criterion
     yield "Shapes tried (least criterion taken)\n" + as_table(
         [{str(k): _cell(v) for k, v in row.items()} for row in tried.to_dict("records")],
@@ -264,6 +261,20 @@ def _parts(found: Candidates, made: RatingFit) -> Iterator[str]:
     )
     if made.notes:
         yield "Notes\n" + "\n".join(f"  {note}" for note in made.notes)
+
+
+def _limits(made: RatingFit) -> str:
+    """Write the mean relation with its limits, or without them and why."""
+    stages = shown_stages(made)
+    band = made.band(stages)
+    rows = [
+        {"stage_m": f"{h:.3f}", "m3/s": significant(q), "lower": significant(a), "upper": significant(b)}
+        for h, q, a, b in zip(stages, band.discharge, band.lower, band.upper, strict=True)
+    ]
+    if made.at_bound:
+        why = no_limits(made.at_bound)
+        return f"Mean relation\n{as_table(rows, ['stage_m', 'm3/s'])}\n  {why}"
+    return "Limits of the mean relation, 95 %\n" + as_table(rows, ["stage_m", "m3/s", "lower", "upper"])
 
 
 def verdicts_of(made: RatingFit) -> tuple[Verdict, ...]:

@@ -18,7 +18,8 @@ from stillwell.hydrometry.gauge_height import microseconds
 from stillwell.hydrometry.next_gauging import Outlook, of_site
 from stillwell.hydrometry.rating_fit import RatingFit
 from stillwell.hydrometry.visits import visits_of
-from stillwell.reading.rating import Candidates, candidates, fitted
+from stillwell.reading.rating import Candidates, candidates, fitted, numbers_of
+from stillwell.reading.shifting import newest_rating
 
 STEPS = ("values", "daily", "monthly", "yearly", "duration", "seven-day", "maximum", "visits", "corrections")
 
@@ -153,14 +154,15 @@ def outlooks(archive: Archive, now: datetime) -> tuple[dict[str, Outlook], dict[
     silent: dict[str, str] = {}
     moment = np.datetime64(pd.Timestamp(now).tz_convert("UTC").tz_localize(None))
     for site in sorted(set(archive.standing("sites")["site"])):
-        stage = archive.standing("discharge", [site])["stage_m"].to_numpy(dtype="float64")
-        if not stage.size:
+        rows = archive.standing("discharge", [site])
+        if rows.empty:
             silent[site] = "no record is derived"
             continue
         try:
             gaugings, made = _fit_in_force(archive, site)
             at = gaugings.rows["started_at"].dt.tz_localize(None).to_numpy()
-            found[site] = of_site(made, at, stage, moment)
+            stage, flow = numbers_of(rows, "stage_m"), numbers_of(rows, "discharge_m3_s")
+            found[site] = of_site(made, at, stage, flow, moment, in_force=newest_rating(archive, site)[1])
         except (RatingError, QueryError) as error:
             silent[site] = str(error)
     return found, silent

@@ -12,6 +12,7 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError, RatingError
+from stillwell.hydrometry.curve import Curve
 from stillwell.hydrometry.gauging_uncertainty import level_sentence, standard_uncertainty
 from stillwell.hydrometry.rating_segments import curve_of
 from stillwell.hydrometry.shift_proposal import Proposal, Way, propose
@@ -42,14 +43,7 @@ def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
     if way not in get_args(Way):
         msg = f"expected one of {', '.join(get_args(Way))}; found {way!r}"
         raise QueryError(msg)
-    ratings = archive.standing("ratings")
-    ratings = ratings[ratings["site"] == site].sort_values(["valid_from", "recorded_at"], kind="stable")
-    if ratings.empty:
-        msg = f"expected a site with a rating, found none at {site!r}"
-        raise QueryError(msg)
-    row = ratings.iloc[-1]
-    segments = archive.standing("rating_segments")
-    curve = curve_of(segments[segments["rating"] == row["rating"]])
+    row, curve = newest_rating(archive, site)
     found = candidates(archive, site, since=row["valid_from"].to_pydatetime())
     rows = found.rows[found.used]
     middle = rows["started_at"] + (rows["ended_at"] - rows["started_at"]) / 2
@@ -64,6 +58,24 @@ def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
     )
     said = level_sentence(rows)
     return str(row["rating"]), replace(proposal, sentences=(*proposal.sentences, said)) if said else proposal
+
+
+def newest_rating(archive: Archive, site: str) -> tuple[pd.Series, Curve]:
+    """Read the newest rating of a site, its row and its curve.
+
+    Raises
+    ------
+    QueryError
+        If the site has no rating.
+    """
+    ratings = archive.standing("ratings")
+    ratings = ratings[ratings["site"] == site].sort_values(["valid_from", "recorded_at"], kind="stable")
+    if ratings.empty:
+        msg = f"expected a site with a rating, found none at {site!r}"
+        raise QueryError(msg)
+    row = ratings.iloc[-1]
+    segments = archive.standing("rating_segments")
+    return row, curve_of(segments[segments["rating"] == row["rating"]])
 
 
 def proposal_text(rating: str, proposal: Proposal) -> str:

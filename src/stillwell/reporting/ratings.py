@@ -56,6 +56,8 @@ class Rating:
     """Expanded uncertainty the office gives a rating that came without its own, in percent; None where it has one."""
 
     shifts: Shifts | None = None
+    gaugings: str | None = None
+    """What it was fitted to, as its row says."""
 
     def off_pct(self, stage_m: float, discharge_m3_s: float, at: pd.Timestamp) -> float:
         """Say by how many percent a gauging lies above the rating, moved by its shift; NaN where it gives no flow."""
@@ -112,7 +114,9 @@ def _rating(head: dict[Any, Any], segments: pd.DataFrame, gauged_m: Floats, offi
         q, part = line.discharge_m3_s, office_pct / 100
         line = replace(line, lower=q * max(1 - part, 0.0), upper=q * (1 + part))
     since = pd.Timestamp(head["valid_from"])
-    return Rating(str(head["rating"]), since, curve, line, by, reason, gauged, None if own else office_pct)
+    named = head.get("gaugings")
+    rating = Rating(str(head["rating"]), since, curve, line, by, reason, gauged, None if own else office_pct)
+    return replace(rating, gaugings=named if isinstance(named, str) else None)
 
 
 def _shifts(rows: pd.DataFrame) -> Shifts | None:
