@@ -46,6 +46,9 @@ def rating_deposit(
 ) -> Deposit:
     """Write a fitted rating down as a deposit.
 
+    A fit that left a number on its bound cannot say how sure it is: its covariance stays blank, and its record takes
+    the office's ``rating_uncertainty_pct``.
+
     Parameters
     ----------
     site, name : str
@@ -70,7 +73,7 @@ def rating_deposit(
         "gauged_to_m": float(made.highest_m),
         "standard_error_pct": 100 * float(made.standard_error),
         "freedom": float(made.freedom),
-        "covariance": json.dumps([[float(value) for value in row] for row in made.covariance]),
+        "covariance": "" if made.at_bound else json.dumps([[float(value) for value in row] for row in made.covariance]),
         "gaugings": "; ".join(gaugings),
         "by": by,
         "reason": reason,

@@ -260,7 +260,7 @@ def _recompute_faults(
             continue
         if not entry.deposits:
             policy = policy_in_force(before, None, text, newest)
-            told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy)
+            told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, rules=entry.rules)
             if entry.reason == DERIVED:
                 yield from _compared(entry, held, derived(before, sites_of(entry), told))
             elif entry.reason == RECOMPUTED:
@@ -272,7 +272,7 @@ def _recompute_faults(
             unproved[entry.number] = "rests on withheld content"
             continue
         policy = policy_in_force(before, understood, text, newest)
-        told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, used)
+        told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, used, entry.rules)
         again = prepare(before, deposits, understood, told).tables
         yield from _compared(entry, held, again)
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from functools import cache
+from functools import cache, partial
 from importlib import resources
 from pathlib import Path
 
@@ -28,7 +28,7 @@ from stillwell.intake.map_preview import preview
 from stillwell.intake.maps import Map, map_from
 from stillwell.intake.returned import returned_documents
 from stillwell.prepare import Change, Circumstances, Prepared, policy_in_force, prepare, reassess
-from stillwell.records import Deposit, Understood
+from stillwell.records import RULES, Deposit, Understood
 from stillwell.rendering import Beside, documents, emptied, renderings
 
 Progress = Callable[[str, int, int], None]
@@ -79,9 +79,9 @@ def inbox(folder: Path) -> list[Path]:
     return find_deposits(folder)
 
 
-def understand(deposits: Sequence[Deposit], intake_map: Map | None = None) -> Understood:
+def understand(deposits: Sequence[Deposit], intake_map: Map | None = None, rules: int = RULES) -> Understood:
     """Turn deposits into canonical frames, one schema pass over the whole batch."""
-    return interpret(deposits, office_policy()[0], intake_map)
+    return interpret(deposits, office_policy()[0], intake_map, rules)
 
 
 def _text(deposit: Deposit) -> str:
@@ -118,7 +118,7 @@ def taken_again(archive: Archive, entry: Entry) -> tuple[list[Deposit], str, Und
     """
     deposits = [archive.sealed.read(note["deposit"]) for note in entry.deposits]
     used = next((str(note["intake_map"]) for note in entry.deposits if note.get("intake_map")), "")
-    return deposits, used, understand(deposits, map_of(archive, used) if used else None)
+    return deposits, used, understand(deposits, map_of(archive, used) if used else None, entry.rules)
 
 
 def ingest(
@@ -201,7 +201,7 @@ def take(
         if used_map and not writer.archive.has_deposit(used_map.digest):
             fresh = [used_map, *fresh]
         tell("interpreting", 0, len(fresh))
-        understood = [understand(fresh, intake_map)]
+        understood = [understand(fresh, intake_map, writer.rules)]
         tell("computing", 1, 3)
         told = circumstances(writer, understood[0], used_map.digest if used_map else "")
         prepared = prepare(writer.archive, fresh, understood.pop(), told)  # nobody holds what it lets go of
@@ -219,24 +219,19 @@ def writing(
     create: bool = True,
     wait_s: float = WAIT_S,
     policy_text: str = "",
+    rules: int = RULES,
 ) -> AbstractContextManager[Writer]:
-    """Open an archive for writing by this version, with the policy it ships or another; see ``open_writer``."""
-    return open_writer(
-        root,
-        software_version=__version__,
-        by=by,
-        now=now,
-        create=create,
-        wait_s=wait_s,
-        policy_text=policy_text or default_policy_text(),
-    )
+    """Open an archive for writing by this version, with its policy and rules or others; see ``open_writer``."""
+    opened = partial(open_writer, root, software_version=__version__, by=by, now=now, create=create, wait_s=wait_s)
+    return opened(policy_text=policy_text or default_policy_text(), rules=rules)
 
 
 def circumstances(writer: Writer, understood: Understood | None, intake_map: str = "") -> Circumstances:
     """Collect who, when and by what rules from an open writer and the deposits it takes."""
     shipped = default_policy_text()
     policy = policy_in_force(writer.archive, understood, writer.policy_text or shipped, shipped)
-    return Circumstances(writer.number, writer.recorded_at, writer.by, __version__, *policy, intake_map)
+    about = (writer.number, writer.recorded_at, writer.by, __version__)
+    return Circumstances(*about, *policy, intake_map, writer.rules)
 
 
 def assess_again(archive: Archive, policy_text: str) -> list[Change]:

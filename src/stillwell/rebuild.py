@@ -107,7 +107,7 @@ def _cut_short(into: Path) -> bool:
 def _clear(original: Archive, into: Path) -> None:
     """Remove what a rebuilding that was cut short left; not where anything else was taken in there since."""
     strange = set(Sealed(into).digests()) - set(original.sealed.digests())
-    if strange or Ledger(into).newest_number() > original.ledger.head_number():
+    if strange or max(Ledger(into).numbers(), default=0) > original.ledger.head_number():
         msg = f"expected a rebuilding of {original.root} in {into}, found something else in it; it was left alone"
         raise ArchiveError(msg)
     for path in [*into.iterdir(), *(into / WORK).iterdir()]:
@@ -127,7 +127,7 @@ def _rebuilt(original: Archive, into: Path, progress: Progress | None) -> Rebuil
         tell("rebuilding", entry.number - 1, len(entries))
         clock = RightClock(partial(_still, entry.recorded_at))
         text = shipped.get(entry.shipped_policy, "")
-        with writing(into, by=entry.by, now=clock, policy_text=text) as writer:
+        with writing(into, by=entry.by, now=clock, policy_text=text, rules=entry.rules) as writer:
             made = _again(original, writer, entry, carried)
         after = {file.path: file.sha256 for file in made.files}
         changed = [file.path for file in entry.files if after.get(file.path) != file.sha256]

@@ -8,8 +8,9 @@ from datetime import datetime
 from pathlib import Path
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.lock import WAIT_S
 from stillwell.errors import DepositError, QueryError
-from stillwell.pipeline import WAIT_S, circumstances, commit_of, decision, understand, utc_now, writing
+from stillwell.pipeline import circumstances, commit_of, decision, understand, utc_now, writing
 from stillwell.prepare import prepare
 
 

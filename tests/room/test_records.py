@@ -301,11 +301,16 @@ def test_hostile_marks_sensors_and_ratings_stay_labels(tmp_path):
 
 
 def test_gaugings_in_a_window_have_their_interval(view):
-    """The larger of both uncertainties of a gauging is drawn with it, and none at a reading of the gauge."""
+    """The larger uncertainty is drawn, of a result that handed in (95 %), and none at a reading of the gauge."""
     gaugings = view.standing("gaugings", "INV-ORM").assign(gravest="")
     marks = hydrograph.gaugings_in(window_of(series_of(view, "INV-ORM"), {}), gaugings)
-    half = gaugings.set_index("gauging_id")[["uncertainty_table_m3_s", "uncertainty_scatter_m3_s"]].max(axis=1)
-    assert {m["gauging"]: m["half"] for m in marks if m["half"] == m["half"]} == half.dropna().to_dict()
+    rows = gaugings.set_index("gauging_id")
+    half = rows[["uncertainty_table_m3_s", "uncertainty_scatter_m3_s"]].max(axis=1)
+    assert set(rows["handed_in_uncertainty_level"].dropna()) == {95}
+    given = rows["handed_in_uncertainty_pct"] / 100 * rows["discharge_m3_s"].abs()
+    assert given[half.isna()].notna().any()
+    drawn = {m["gauging"]: m["half"] for m in marks if m["half"] == m["half"]}
+    assert drawn == pytest.approx(half.fillna(given).dropna().to_dict())
     heights = hydrograph.gaugings_in(window_of(series_of(view, "INV-ORM"), {"series": "stage"}), gaugings)
     assert heights
     assert all(m["half"] != m["half"] for m in heights)

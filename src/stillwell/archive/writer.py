@@ -39,7 +39,7 @@ from stillwell.archive.sealed import Sealed
 from stillwell.archive.shelf import files_of
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
 from stillwell.fingerprint import sha256
-from stillwell.records import Deposit, ListedFile
+from stillwell.records import RULES, Deposit, ListedFile
 
 STEPS = (
     "locked",
@@ -100,6 +100,7 @@ def open_writer(
     wait_s: float = WAIT_S,
     step: Step = no_step,
     policy_text: str = "",
+    rules: int = RULES,
 ) -> Iterator[Writer]:
     """Open an archive for writing, alone.
 
@@ -121,6 +122,8 @@ def open_writer(
         Told each of ``STEPS``.
     policy_text : str
         The policy that ships with the software; the ledger keeps it, since numbers rest on it and software passes.
+    rules : int
+        By which rules rows are made; see ``records.RULES``.
 
     Raises
     ------
@@ -140,7 +143,7 @@ def open_writer(
         _refuse_headless(root, ledger)
         recovery.recover(root, ledger)
         step("recovered")
-        yield Writer(root, ledger, software_version, by, now, step, policy_text)
+        yield Writer(root, ledger, software_version, by, now, step, policy_text, rules)
 
 
 class Writer:
@@ -158,11 +161,13 @@ class Writer:
         now: Callable[[], datetime],
         step: Step,
         policy_text: str = "",
+        rules: int = RULES,
     ) -> None:
         self.root = root
         self.by = by
         self.software_version = software_version
         self.policy_text = policy_text
+        self.rules = rules
         self._ledger = ledger
         self._now = now
         self._step = step
@@ -293,6 +298,8 @@ class Writer:
     def _software(self) -> dict[str, str]:
         """Name the software and the policy it ships with, in full wherever it is not that of the entry before."""
         said = {"name": "stillwell", "version": self.software_version}
+        if self.rules > 1:
+            said["rules"] = str(self.rules)
         if self.policy_text:
             said["policy"] = sha256(self.policy_text.encode())
             head = self._ledger.head()

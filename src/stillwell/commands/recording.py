@@ -138,15 +138,18 @@ def _fitted(
     from stillwell.hydrometry.rating_shape import FitChoices
     from stillwell.reading.rating import candidates, ensemble_text, fitted, rating_text, sampled
     from stillwell.reading.rating_document import rating_document
+    from stillwell.reading.rating_findings import findings_of_fit
+    from stillwell.reporting.limits import policy_of
 
     segments, zeros, controls = asked
     found = candidates(Archive(archive), site, span)
     made = fitted(found, FitChoices(segments=segments, zero_stage_m=zeros))
     ensemble = sampled(found, made, controls) if controls else None
-    text = rating_text(found, made) + ("\n" + ensemble_text(ensemble) if ensemble else "")
+    findings = findings_of_fit(found, made, policy_of(Archive(archive)).policy)
+    text = rating_text(found, made, findings) + ("\n" + ensemble_text(ensemble) if ensemble else "")
     name, begins, by, reason = adopted
     deposit = adopting.rating_deposit(site, name, made, gaugings=found.names, valid_from=begins, by=by, reason=reason)
-    return _Shown(text, rating_document(found, made, ensemble), deposit)
+    return _Shown(text, rating_document(found, made, ensemble, findings), deposit)
 
 
 def _adopt(

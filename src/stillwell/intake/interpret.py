@@ -25,7 +25,7 @@ from stillwell.intake.toml_text import read_toml
 from stillwell.intake.trouble import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, CannotRead, Trouble
 from stillwell.intake.typed import Typed, typed_tables
 from stillwell.intake.unpack import Found, sheets
-from stillwell.records import Deposit, Understood
+from stillwell.records import RULES, Deposit, Understood
 
 POLICY_LEFT = "the policy is not adopted; the one in force stays"
 
@@ -37,7 +37,9 @@ OF_GAUGINGS = ("gaugings", "points", "samples")
 """Tables of which a bad row gives back its gauging; of any other table it is left out by itself."""
 
 
-def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_map: Map | None = None) -> Understood:
+def interpret(
+    deposits: Sequence[Deposit], base: Policy | None = None, intake_map: Map | None = None, rules: int = RULES
+) -> Understood:
     """Understand a batch of deposits.
 
     Parameters
@@ -47,6 +49,8 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
         What holds where a policy handed in is silent; without it such a policy must be whole.
     intake_map : Map, optional
         How to read files of another layout.
+    rules : int
+        By which rules; see ``records.RULES``.
 
     Returns
     -------
@@ -69,7 +73,7 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
     bad_rows = {name: _judge(name, tables[name], typed[name], trouble) for name in order}
     bad_rows["policies"] |= _unusable_policies(tables["policies"], base, trouble)
     _give_back_whole_deposits(tables, trouble)
-    for problem in violations(tables["gaugings"], tables["points"], trouble):
+    for problem in violations(tables["gaugings"], tables["points"], trouble, rules):
         trouble.add(**problem, consequence=RETURNED)
     trouble.close()
     problems, notes = trouble.frames()

@@ -13,7 +13,8 @@ from schemas import ARCHIVE_TABLES
 from schemas.derive import columns
 from schemas.words import MARKS
 from stillwell.archive.archive import Archive
-from stillwell.archive.standing import standing_rows
+from stillwell.archive.revise import VALUE_KEY
+from stillwell.archive.standing import contradicted, standing_rows
 from stillwell.assessment.policy import Policy
 from stillwell.assessment.series import LAPSED, doubts_in_words, ratings_in_words, visits_in_words
 from stillwell.hydrometry.corrections import Corrections
@@ -28,6 +29,7 @@ from stillwell.prepare.rows import finished
 from stillwell.prepare.view import Circumstances, View
 from stillwell.reading.ratings_in_force import TABLES as TABLES_OF_RATINGS
 from stillwell.reading.ratings_in_force import otherwise_of
+from stillwell.records import RULES
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -77,7 +79,7 @@ def derived(view: View, sites: Sequence[str], circumstances: Circumstances) -> d
     """
     parts: dict[str, list[pd.DataFrame]] = {name: [] for name in TABLES}
     for site in sites:
-        made = site_record(view, site, circumstances.policy)
+        made = site_record(view, site, circumstances.policy, circumstances.rules)
         rows = {
             "discharge": discharge_rows(made),
             "daily": daily_rows(made),
@@ -97,11 +99,15 @@ def _trail(circumstances: Circumstances) -> dict[str, str]:
     return {"software_version": circumstances.software_version, "policy_digest": circumstances.policy_digest}
 
 
-def site_record(view: View, site: str, policy: Policy) -> SiteRecord:
+def site_record(view: View, site: str, policy: Policy, rules: int = RULES) -> SiteRecord:
     """Derive one site's record from what stands."""
     recorded = view.read("stage", [site])
     stands = standing_rows("stage", recorded, recorded)
-    time, stage, sensor = series_of(stands, policy.value("gap_bridged_s"))
+    # a moment whose values contradict each other has none, also where one stood before
+    torn = contradicted(recorded, VALUE_KEY).drop_duplicates(VALUE_KEY).assign(stage_m=np.nan)
+    time, stage, sensor = series_of(
+        pd.concat([stands, torn], ignore_index=True) if len(torn) else stands, policy.value("gap_bridged_s")
+    )
     corrected = _corrected(view, site, time, stage, sensor)
     rated = _ratings(view, site, policy)
     ratings = [rating.force for rating in rated]
@@ -118,9 +124,9 @@ def site_record(view: View, site: str, policy: Policy) -> SiteRecord:
     daily.loc[np.unique(cut), ["mean_m3_s", "uncertainty_m3_s", "maximum_m3_s"]] = np.nan
     doubts = pd.concat(
         [
-            stage_doubts(recorded, policy),
+            stage_doubts(recorded, policy, rules),
             _visit_doubts(view, site, stands, policy),
-            ratings_in_words(ratings_passed_over(view.standing("ratings"), site)),
+            *([ratings_in_words(ratings_passed_over(view.standing("ratings"), site))] if rules >= 2 else []),
         ],
         ignore_index=True,
     )
@@ -250,16 +256,59 @@ def daily_rows(made: SiteRecord) -> pd.DataFrame:
     )
 
 
-def stage_doubts(recorded: pd.DataFrame, policy: Policy) -> pd.DataFrame:
-    """Doubt the stage of a site, sensor by sensor, as it was handed in: values revised later are doubted too."""
+def stage_doubts(recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> pd.DataFrame:
+    """Doubt the stage of a site, sensor by sensor, as it was handed in; a value corrected since is doubted no more.
+
+    Parameters
+    ----------
+    recorded : DataFrame
+        Rows of ``stage`` of every revision.
+    policy : Policy
+    rules : int
+        By which rules; under the first corrected values were doubted too, and a correction as time that goes back.
+    """
     rows = recorded.sort_values(["recorded_at", "deposit", "row_file", "row_line"], kind="stable")
+    if rules >= 2:
+        rows = _in_place(rows)
     frames = []
     for name, mine in rows.groupby(rows["sensor"].fillna(""), sort=True):
         found = check_series(microseconds(mine["time"]), mine["stage_m"].to_numpy(dtype="float64"))
-        frames.append(doubts_in_words(found.spans, policy).assign(sensor=name or None))
+        words = doubts_in_words(found.spans, policy, _values_said(mine), rules)
+        frames.append(words.assign(sensor=name or None))
     if not frames:
         return doubts_in_words(check_series(np.zeros(0, dtype=np.int64), np.zeros(0)).spans, policy).assign(sensor=None)
     return pd.concat(frames, ignore_index=True)
+
+
+def _values_said(rows: pd.DataFrame) -> dict[int, str]:
+    """Say of each moment with several rows which values were handed in where."""
+    several = rows[rows.duplicated(VALUE_KEY, keep=False) & rows["stage_m"].notna()]
+    said = [
+        f"{value:.3f} m ({file} line {line})"
+        for value, file, line in zip(several["stage_m"], several["row_file"], several["row_line"], strict=True)
+    ]
+    out: dict[int, str] = {}
+    for moment, text in zip(microseconds(several["time"]).tolist(), said, strict=True):
+        out[moment] = f"{out[moment]}, {text}" if moment in out else text
+    return out
+
+
+def _in_place(rows: pd.DataFrame) -> pd.DataFrame:
+    """Keep what is newest at each moment, in the place where a value of the moment was first handed in.
+
+    Values of one deposit keep their own places, so that a clock set back is seen; a correction in a later deposit takes
+    the place of what it corrects.
+    """
+    rows = rows.reset_index(drop=True)
+    if not rows.duplicated(VALUE_KEY).any():
+        return rows
+    first = rows.drop_duplicates(VALUE_KEY)
+    moments = pd.MultiIndex.from_frame(rows[VALUE_KEY].fillna({"sensor": ""}))
+    found = pd.MultiIndex.from_frame(first[VALUE_KEY].fillna({"sensor": ""})).get_indexer(moments)
+    own = rows["deposit"].to_numpy() == first["deposit"].to_numpy()[found]
+    place = np.where(own, np.arange(len(rows)), first.index.to_numpy()[found])
+    newest = rows["revision"] == rows.groupby(VALUE_KEY, dropna=False)["revision"].transform("max")
+    return rows.assign(_place=place)[newest].sort_values("_place", kind="stable").drop(columns="_place")
 
 
 def _visit_doubts(view: View, site: str, stage: pd.DataFrame, policy: Policy) -> pd.DataFrame:

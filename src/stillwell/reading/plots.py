@@ -11,6 +11,7 @@ import xarray as xr
 from stillwell.drawing.colours import shades
 from stillwell.errors import QueryError
 from stillwell.hydrometry.curve import Curve
+from stillwell.hydrometry.gauging_uncertainty import expanded_m3_s
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -101,7 +102,7 @@ def rating_figure(gaugings: pd.DataFrame, site: str, rating: tuple[str, Curve] |
         msg = f"{site}: expected gaugings with a discharge and a gauge height, found none"
         raise QueryError(msg)
     figure, (axes,) = _figure()
-    spread = rows[["uncertainty_table_m3_s", "uncertainty_scatter_m3_s"]].max(axis=1).fillna(0.0)
+    spread = np.nan_to_num(expanded_m3_s(rows))
     for quality, mine in rows.assign(spread=spread).groupby(rows["quality"].fillna("not judged"), sort=True):
         q, h = mine["discharge_m3_s"], mine["gauge_height_m"]
         axes.errorbar(q, h, xerr=mine["spread"], fmt="o", markersize=5, linewidth=0.8, label=str(quality))

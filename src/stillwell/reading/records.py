@@ -18,8 +18,9 @@ from stillwell.hydrometry.next_gauging import Outlook, of_site
 from stillwell.hydrometry.rating_fit import RatingFit
 from stillwell.hydrometry.visits import visits_of
 from stillwell.reading.described import describe
-from stillwell.reading.rating import Candidates, candidates, fitted
+from stillwell.reading.rating import Candidates, candidates, fitted, numbers_of
 from stillwell.reading.ratings_in_force import newest_rating
+from stillwell.reading.shifting import rating_with_curve
 from stillwell.reading.spans import EVER, Span, fits, span_of
 
 STEPS = ("values", "daily", "monthly", "water-years", "duration", "seven-day", "maximum", "visits", "corrections")
@@ -146,14 +147,15 @@ def outlooks(archive: Archive, now: datetime) -> tuple[dict[str, Outlook], dict[
     silent: dict[str, str] = {}
     moment = np.datetime64(pd.Timestamp(now).tz_convert("UTC").tz_localize(None))
     for site in sorted(set(archive.standing("sites")["site"])):
-        stage = archive.standing("discharge", [site])["stage_m"].to_numpy(dtype="float64")
-        if not stage.size:
+        rows = archive.standing("discharge", [site])
+        if rows.empty:
             silent[site] = "no record is derived"
             continue
         try:
             gaugings, made = _fit_in_force(archive, site)
             at = gaugings.rows["started_at"].dt.tz_localize(None).to_numpy()
-            found[site] = of_site(made, at, stage, moment)
+            stage, flow = numbers_of(rows, "stage_m"), numbers_of(rows, "discharge_m3_s")
+            found[site] = of_site(made, at, stage, flow, moment, in_force=rating_with_curve(archive, site)[1])
         except (RatingError, QueryError) as error:
             silent[site] = str(error)
     return found, silent

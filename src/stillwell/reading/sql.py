@@ -233,6 +233,8 @@ def _create_views(connection: duckdb.DuckDBPyConnection, archive: Archive, name:
     elif "revision" in names and not _first_only(archive, name):
         key = ", ".join(f't."{k}"' for k in schema["primaryKey"])
         source += f" QUALIFY row_number() OVER (PARTITION BY {key} ORDER BY t.revision DESC) = 1"
+        # several rows of one revision contradict each other, and none of them stands
+        source += f" AND count(*) OVER (PARTITION BY {key}, t.revision) = 1"
     connection.execute(f'CREATE VIEW "{name}" AS {source}')
 
 

@@ -9,6 +9,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from stillwell.drawing.rating import rating_svg
+from stillwell.hydrometry.gauging_uncertainty import expanded_m3_s
 from stillwell.reporting.page import drawn
 from stillwell.reporting.ratings import Shown
 
@@ -36,15 +37,11 @@ def marked_gaugings(
     """
     out = kept_out(gaugings, findings, reviews)
     role = np.where(gauging_is(gaugings, this), "this", np.where(out, "out", "other"))
-    larger = np.fmax(
-        gaugings["uncertainty_table_m3_s"].to_numpy(dtype=np.float64),
-        gaugings["uncertainty_scatter_m3_s"].to_numpy(dtype=np.float64),
-    )
     return pd.DataFrame(
         {
             "stage_m": gaugings["gauge_height_m"].to_numpy(dtype=np.float64),
             "discharge_m3_s": gaugings["discharge_m3_s"].to_numpy(dtype=np.float64),
-            "uncertainty_m3_s": larger,
+            "uncertainty_m3_s": expanded_m3_s(gaugings),
             "label": gaugings["started_at"].dt.strftime("%Y-%m-%d").to_numpy(),
             "role": role,
         }

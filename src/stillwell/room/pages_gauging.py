@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pandas as pd
@@ -13,6 +14,7 @@ from stillwell.archive.links import sites_named
 from stillwell.archive.reviews import newest_rows
 from stillwell.drawing.section import section_svg
 from stillwell.drawing.svg import in_scope, without_style
+from stillwell.hydrometry.gauging_uncertainty import expanded_m3_s, standard_uncertainty
 from stillwell.reading.ratings_in_force import departures
 from stillwell.reporting.said import doubted_verticals
 from stillwell.room import names
@@ -138,11 +140,16 @@ def _uncertainties(row: dict[str, Any]) -> list[dict[str, Any]]:
         ("from tables (ISO 748's, as remembered, unverified)", "uncertainty_table"),
         ("from the scatter of its own depths and velocities", "uncertainty_scatter"),
     )
-    return [
+    computed = [
         {"said": words, "m3_s": row[f"{name}_m3_s"], "pct": row[f"{name}_pct"]}
         for words, name in said
         if row.get(f"{name}_m3_s") is not None
     ]
+    half = expanded_m3_s(pd.DataFrame([row]))[0]
+    if computed or not math.isfinite(half):
+        return computed
+    percent = 200 * standard_uncertainty(pd.DataFrame([row]))[0]
+    return [{"said": "handed in with the result, as k = 2", "m3_s": half, "pct": percent}]
 
 
 def _doubts(findings: pd.DataFrame) -> list[dict[str, Any]]:

@@ -10,6 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from stillwell.archive.layout import site_folder
+from stillwell.reading.rating_findings import findings_of_rating
 from stillwell.reading.ratings_in_force import departures
 from stillwell.room import hydrograph, names
 from stillwell.room.api import site_row
@@ -102,6 +103,9 @@ def _rating(view: View, request: Request, site: str, gaugings: pd.DataFrame) -> 
         "plain_href": names.site(site, **rating),
         "log_href": names.site(site, scale="log", **rating),
         "rating_pct": 2 * policy_pct,
+        "rating_findings": ()
+        if chosen is None
+        else findings_of_rating(chosen.force.curve, chosen.row.get("gaugings"), gaugings, policy_of(view)),
         "most_shifts": MOST_SHIFTS,
         "most_drawn": MOST_GAUGINGS,
         "rating_links": {
