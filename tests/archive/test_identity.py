@@ -118,6 +118,7 @@ def kept(*revisions):
         (kept((1, "a", "north", "provisional")), ("k", "", "delta", "a"), "unchanged", 1),
         (kept((1, "a", "north", "provisional")), ("k", "", "north", "b"), "revision", 2),
         (kept((1, "a", "north", "provisional")), ("k", "", "", "b"), "revision", 2),
+        (kept((1, "a", "", "provisional")), ("k", "", "north", "b"), "revision", 2),
         (kept((1, "a", "north", "provisional")), ("k", "", "delta", "b"), "clash", 1),
         (kept((1, "a", "north", "provisional")), ("z", "k", "delta", "b"), "revision", 2),
         (kept((1, "a", "north", "provisional")), ("z", "q", "north", "b"), "unknown", 0),
