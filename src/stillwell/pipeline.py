@@ -288,13 +288,23 @@ def decide(
     ------
     NotAnArchive
         If there is no archive to decide on.
+    DepositError
+        If ``by`` holds a blank or is no code, or a reason is no text; nothing is written.
     ArchiveLocked
         If another writer is at work.
     """
     Archive(root)
+    if not by or any(character.isspace() for character in by):
+        msg = f"by: expected the code of a person, without blanks, found {by!r}; nothing was written"
+        raise DepositError(msg)
     said = [dict(row) | {"by": by, "decided_at": now().astimezone(UTC).isoformat()} for row in rows]
     file = table_file(table, said)
-    return take(root, [Deposit(file.path, "csv", sha256(file.data), (file,))], by=by, now=now)
+    deposit = Deposit(file.path, "csv", sha256(file.data), (file,))
+    problems = interpret([deposit]).problems
+    for problem in problems[problems["column"].isin(["by", "reason"])].to_dict("records"):
+        msg = f"{problem['column']}: expected {problem['expected']}, found {problem['found']!r}; nothing was written"
+        raise DepositError(msg)
+    return take(root, [deposit], by=by, now=now)
 
 
 def withhold(root: Path, digest: str, *, by: str, reason: str, now: Callable[[], datetime] = utc_now) -> str:
