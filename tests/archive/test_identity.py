@@ -149,7 +149,10 @@ def test_a_corrected_start_is_found_again_by_its_new_key():
 
 
 @given(
-    st.lists(st.tuples(st.sampled_from(["k", "m"]), st.sampled_from(["", "north", "delta"]), st.sampled_from("abc")), min_size=1)
+    st.lists(
+        st.tuples(st.sampled_from(["k", "m"]), st.sampled_from(["", "north", "delta"]), st.sampled_from("abc")),
+        min_size=1,
+    )
 )
 def test_handing_in_the_same_things_twice_changes_nothing(said):
     """Whatever was taken once is unchanged the second time."""

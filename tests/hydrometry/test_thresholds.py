@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from schemas.words import COMPONENTS
 from stillwell.hydrometry.corrections import propose_corrections, staff_against_sensor
 from stillwell.hydrometry.despike import REACH, _cloud, _largest_near, spikes
 from stillwell.hydrometry.gauge_height import Nodes, discharge_weighted
+from stillwell.hydrometry.meters import cosines
 from stillwell.hydrometry.uncertainty import PanelData, from_scatter, from_tables, percent
 
 MINUTES = (0.5, 1.0, 2.0, 3.0)
@@ -214,3 +216,19 @@ def test_two_differences_agree_within_two_root_two_of_a_reading(change, kind, si
 def test_what_lies_within_two_readings_is_nothing(differences, kinds):
     """2 u = 0.01 m: nothing is proposed where both differences lie within it."""
     assert _proposed(*differences)["kind"].tolist() == kinds
+
+
+@pytest.mark.parametrize(
+    ("angles", "given", "normal", "expected"),
+    [
+        ((np.nan, np.nan, np.nan), (np.nan, 0.9, np.nan), (False, False, None), (1.0, 0.9, 1.0)),
+        ((np.nan, 60.0, -60.0), (np.nan, np.nan, np.nan), (None, None, False), (1.0, 0.5, 0.5)),
+        ((60.0, 60.0, 0.0), (0.8, np.nan, -1.0), (False, True, None), (0.8, 1.0, -1.0)),
+        ((np.nan, np.nan, np.nan), (np.nan, np.nan, np.nan), (None, True, False), (1.0, 1.0, 1.0)),
+    ],
+    ids=["one cosine", "one angle", "cosine before angle", "neither"],
+)
+def test_a_point_without_angle_does_not_take_that_of_others(angles, given, normal, expected):
+    """The cosine of 60 degrees is a half; a cosine handed in goes before the angle, 1 without either or where the velocity is normal."""
+    columns = {"flow_angle_deg": angles, "angle_cosine": given, "velocity_is_normal": pd.array(normal, dtype="boolean")}
+    assert cosines(pd.DataFrame(columns)) == pytest.approx(expected)

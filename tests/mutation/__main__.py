@@ -46,6 +46,7 @@ def main() -> int:
     asked.add_argument("room", choices=sorted(NEAREST))
     asked.add_argument("--sample", type=int, default=300)
     asked.add_argument("--seed", type=int, default=1)
+    asked.add_argument("--minutes", type=float, default=0.0, help="stop after so many; 0: judge the whole sample")
     asked.add_argument("--lines", type=Path, help="file that keeps which tests run which lines")
     asked.add_argument("--json", type=Path, help="file for the verdicts")
     args = asked.parse_args()
@@ -55,6 +56,8 @@ def main() -> int:
     preload()
     same, verdicts, told, begun = equivalent(), Counter[str](), [], time.monotonic()
     for mutant in sampled(args.room, args.sample, args.seed):
+        if args.minutes and time.monotonic() - begun > 60 * args.minutes:
+            break
         tests = selected(mutant, lines)
         known = mutant.key in same
         verdict = "equivalent" if known else judged(mutant, tests, sum(seconds[test] for test in tests))
