@@ -229,6 +229,6 @@ def test_what_lies_within_two_readings_is_nothing(differences, kinds):
     ids=["one cosine", "one angle", "cosine before angle", "neither"],
 )
 def test_a_point_without_angle_does_not_take_that_of_others(angles, given, normal, expected):
-    """The cosine of 60 degrees is a half; a cosine handed in goes before the angle, 1 without either or where the velocity is normal."""
+    """The cosine of 60 degrees is 1/2; one handed in goes before the angle; 1 without either, or where normal."""
     columns = {"flow_angle_deg": angles, "angle_cosine": given, "velocity_is_normal": pd.array(normal, dtype="boolean")}
     assert cosines(pd.DataFrame(columns)) == pytest.approx(expected)
