@@ -289,6 +289,8 @@ def decide(
     ------
     NotAnArchive
         If there is no archive to decide on.
+    DepositError
+        If ``by`` holds a blank or is no code, or a reason is no text; nothing is written.
     ArchiveLocked
         If another writer is at work.
     """
@@ -297,10 +299,24 @@ def decide(
 
 
 def decision(table: str, rows: Sequence[Mapping[str, str]], by: str, when: datetime) -> Deposit:
-    """Write decisions down as a deposit, with who decided and when."""
-    said = [dict(row) | {"by": by, "decided_at": when.astimezone(UTC).isoformat()} for row in rows]
-    file = table_file(table, said)
-    return Deposit(file.path, "csv", sha256(file.data), (file,))
+    """Write decisions down as a deposit, with who decided and when.
+
+    Raises
+    ------
+    DepositError
+        If ``by`` is no code, or intake would return ``by`` or the reason.
+    """
+    if not by or any(character.isspace() for character in by):
+        msg = f"by: expected the code of a person, without blanks, found {by!r}; nothing was written"
+        raise DepositError(msg)
+    full = [dict(row) | {"by": by, "decided_at": when.astimezone(UTC).isoformat()} for row in rows]
+    file = table_file(table, full)
+    deposit = Deposit(file.path, "csv", sha256(file.data), (file,))
+    problems = interpret([deposit]).problems
+    for problem in problems[problems["column"].isin(["by", "reason"])].to_dict("records"):
+        msg = f"{problem['column']}: expected {problem['expected']}, found {problem['found']!r}; nothing was written"
+        raise DepositError(msg)
+    return deposit
 
 
 def compact(

@@ -126,11 +126,14 @@ def test_flags_follow_from_findings():
     """discharge_qc is 4 where a finding is unusable, 3 where one is suspect, else 1."""
     archive = Archive(SAMPLE)
     findings = archive.standing("findings")
+    flags = set()
     for path in sorted((SAMPLE / "netcdf").rglob("gaugings_*.nc")):
         with xr.open_dataset(path) as data:
             for name, flag in zip(data["gauging_id"].values, data["discharge_qc"].values, strict=True):
                 grave = set(findings[findings["gauging_id"] == str(name)]["severity"])
                 assert int(flag) == (4 if "unusable" in grave else 3 if "suspect" in grave else 1)
+                flags.add(int(flag))
+    assert flags == {1, 3, 4}
 
 
 def test_every_chunk_has_a_checksum_and_one_changed_byte_is_seen(tmp_path):
@@ -187,6 +190,7 @@ def test_attributes_are_those_of_the_schemas():
     with netCDF4.Dataset(SAMPLE / "netcdf" / "INV-KES" / "gaugings_2025.nc") as data:
         for spec in (text.GAUGING_NUMBERS, text.VERTICAL_NUMBERS, text.POINT_NUMBERS):
             known = {c.name: c for c in columns(ARCHIVE_TABLES[spec.table])}
+            assert spec.columns
             for name in spec.columns:
                 variable = data[text.RENAMED.get((spec.table, name), name)]
                 said = {key: variable.getncattr(key) for key in variable.ncattrs()}

@@ -114,7 +114,9 @@ def test_only_disk_trouble_is_tried_again():
 
 def test_a_flow_reads_like_its_diagram():
     """No flow file is longer than 60 lines, and none computes."""
-    for path in (ROOT / "flows").glob("*.py"):
+    files = [path for path in (ROOT / "flows").glob("*.py") if path.stem != "__init__"]
+    assert len(files) > 2
+    for path in files:
         text = path.read_text(encoding="utf-8")
         assert len(text.splitlines()) <= 60, path.name
         assert "numpy" not in text

@@ -33,6 +33,7 @@ def test_every_span_keeps_its_extremes(values, width):
     times = np.arange(v.size, dtype=np.int64) * 1000
     end = int(times[-1]) + 1000
     picked = drawn(times, v, 0, end, width)
+    assert picked.values.size
     for i in range(width):
         low = int(i * (end / width)) if i else 0
         high = int((i + 1) * (end / width)) if i < width - 1 else end + 1
