@@ -188,10 +188,6 @@ def take(
     progress : callable, optional
         Told of each step.
 
-    Returns
-    -------
-    Taken
-
     Raises
     ------
     ArchiveLocked
@@ -284,10 +280,6 @@ def decide(
     by : str
         Code of the person who decides.
     now : callable
-
-    Returns
-    -------
-    Taken
 
     Raises
     ------
