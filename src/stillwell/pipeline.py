@@ -157,6 +157,7 @@ def take(
     by: str = "unnamed",
     again: bool = False,
     used_map: Deposit | None = None,
+    whole: bool = False,
     now: Callable[[], datetime] = utc_now,
     wait_s: float = WAIT_S,
     progress: Progress | None = None,
@@ -175,16 +176,14 @@ def take(
         Look once more at bytes already taken, for what was returned then.
     used_map : Deposit, optional
         An intake map, sealed with the deposits it reads.
+    whole : bool
+        Write nothing where any of it would be returned; the answer then holds the problems and no entry.
     now : callable
         The clock, read under the writer's lock.
     wait_s : float
         Seconds to wait while another writer is at work.
     progress : callable, optional
         Told of each step.
-
-    Returns
-    -------
-    Taken
 
     Raises
     ------
@@ -205,6 +204,8 @@ def take(
         tell("computing", 1, 3)
         told = circumstances(writer, understood[0], used_map.digest if used_map else "")
         prepared = prepare(writer.archive, fresh, understood.pop(), told)  # nobody holds what it lets go of
+        if whole and not prepared.problems.empty:
+            return Taken(None, prepared, tuple(fresh), tuple(known))
         tell("writing", 2, 3)
         entry = writer.commit(commit_of(writer, told, fresh, prepared))
         tell("written", 3, 3)
@@ -280,10 +281,6 @@ def decide(
     now : callable
     wait_s : float
         Seconds to wait while another writer is at work.
-
-    Returns
-    -------
-    Taken
 
     Raises
     ------

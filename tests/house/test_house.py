@@ -117,3 +117,31 @@ def test_no_test_passes_because_a_loop_was_empty(path):
 def test_a_loop_that_may_be_skipped_is_recognised(body, skipped):
     """Literals with an element always run, calls and names of unknown content may not."""
     assert skippable(f"TOP = {{1: 2}}\ndef test_one():\n {body}\n") == (["test_one"] if skipped else [])
+
+
+def test_every_column_of_a_table_with_netcdf_is_in_it_or_left_out_with_a_reason():
+    """Each such column names its variable or says why there is none; every variable is that of one table's columns."""
+    from schemas import ARCHIVE_TABLES
+    from schemas.derive import WITH_NETCDF, columns, variables
+
+    for table in WITH_NETCDF:
+        for column in columns(ARCHIVE_TABLES[table]):
+            assert column.variable(table) or len(column.left_out) > 20, (table, column.name)
+        names = [variable.name for _, variable in variables(table, ARCHIVE_TABLES[table])]
+        assert len(names) == len(set(names)), table
+
+
+def test_no_room_lists_what_a_column_is():
+    """Facts of a column stand in the schemas; no module of ours holds a second list of five or more column names."""
+    from schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
+    from schemas.derive import columns
+
+    models = [*ARCHIVE_TABLES.values(), *DEPOSIT_TABLES.values()]
+    free = {c.name for model in models for c in columns(model) if c.text == "words"}
+    assert {"remarks", "reason", "river"} <= free
+    for room in ("intake", "archive"):
+        for path in (ROOT / "src" / "stillwell" / room).glob("*.py"):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.Set | ast.Tuple | ast.List):
+                    said = {e.value for e in node.elts if isinstance(e, ast.Constant)}
+                    assert len(said & free) < 5, (path.name, sorted(said & free))

@@ -15,7 +15,7 @@ from schemas.derive import columns
 from stillwell.errors import StillwellError
 from stillwell.fingerprint import sha256
 from stillwell.intake.interpret import interpret
-from stillwell.intake.template import DEFAULTS, TABLES, UNITS, CannotMake, handed_in_as, template_workbook
+from stillwell.intake.template import TABLES, UNITS, CannotMake, handed_in_as, template_workbook
 from stillwell.intake.units import converted, spellings
 from stillwell.records import Deposit, DepositFile
 from tests.intake.making import folder, points
@@ -88,7 +88,7 @@ def test_every_column_has_a_note(template):
         ):
             note = cell.comment.text
             assert column.description[1:] in note
-            assert ("Needed in every row" in note) == (column.required and column.name not in DEFAULTS)
+            assert ("Needed in every row" in note) == (column.required and column.empty is None)
             assert cell.font.bold
             if column.kind == "time":
                 assert "2025-05-01T10:00+02:00" in note

@@ -168,7 +168,8 @@ def _adopt(
         tell(shown.document | {"adopted": adopted, "returned": taken_document(taken)["returned"]})
     if not taken.all_good:
         typer.echo(taken_words(taken), err=True, nl=False)
-        say_next(f"`stillwell rate {site} --adopt ANOTHER_NAME ...{at(archive)}` once what is said above is put right")
+        again = f"`stillwell rate {site} --adopt NAME --valid-from TIME --by CODE --reason WHY{at(archive)}`"
+        say_next(f"{again} with the name, code or reason put right as listed above")
         raise typer.Exit(1)
     if format_ is Told.text:
         words = f"`stillwell derive {site}{at(archive)}` brings the record up to it"

@@ -116,12 +116,15 @@ def template(
     units: Annotated[
         str, typer.Option("--units", help="metric or feet.", autocompletion=completing.words("units"))
     ] = "metric",
+    offset: Annotated[
+        str, typer.Option("--offset", help="Offset from UTC of date cells, as in +02:00, filled in beforehand.")
+    ] = "",
 ) -> None:
     """Write a blank workbook to fill in, with notes on every column and a filled example."""
     from stillwell.intake.template import CannotMake, template_workbook
 
     try:
-        made = template_workbook(units)
+        made = template_workbook(units, offset=offset)
     except CannotMake as error:
         typer.echo(f"stillwell: {error}", err=True)
         say_next("`stillwell template --output sheets.xlsx --units metric`, or feet")

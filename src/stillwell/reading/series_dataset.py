@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 from xarray.backends import BackendArray, BackendEntrypoint
 from xarray.core import indexing
 
-from schemas.gauging import DISCHARGE_NAME
+from schemas.derive import UDUNITS, WITH_NETCDF, variable_attributes
 from stillwell.archive.archive import Archive
-from stillwell.archive.netcdf_series import CELLS, NUMBERS, newest_row
-from stillwell.archive.netcdf_text import CONVENTIONS, UDUNITS
+from stillwell.archive.netcdf_layout import variables_of
+from stillwell.archive.netcdf_series import newest_row
+from stillwell.archive.netcdf_text import CONVENTIONS
 from stillwell.errors import QueryError
 from stillwell.reading.described import TRAIL, ColumnOf, Described
 from stillwell.reading.files import Held, held_files, read_part
@@ -313,11 +314,10 @@ _MISSING: Mapping[str, Any] = {
 
 def _attributes(table: str, column: ColumnOf) -> dict[str, Any]:
     said: dict[str, Any] = dict(column.attributes)
-    named = NUMBERS.get(table, {}).get(column.name, "")
-    if cells := CELLS.get(table, {}).get(named):
-        said["cell_methods"] = cells
-    if named == "discharge_uncertainty":
-        said |= {"standard_name": f"{DISCHARGE_NAME} standard_error", "standard_error_multiplier": 2.0}
+    made = {known.name: (known, variable) for known, variable in variables_of(table)} if table in WITH_NETCDF else {}
+    if column.name in made:
+        names = ("cell_methods", "standard_name", "standard_error_multiplier")
+        said |= {k: v for k, v in variable_attributes(*made[column.name]).items() if k in names}
     if column.kind == "boolean":
         said |= {"flag_values": np.array([-1, 0, 1], dtype="i1"), "flag_meanings": "missing no yes"}
     if "units" in said:
