@@ -13,12 +13,12 @@ import numpy as np
 import pandas as pd
 
 from schemas import ARCHIVE_TABLES
-from schemas.derive import attributes, key_names
+from schemas.derive import key_names, variable_attributes
 from stillwell.archive.archive import Archive
-from stillwell.archive.netcdf import HOW, SECONDS, Declared, column_of, written_file
+from stillwell.archive.netcdf import HOW, SECONDS, Declared, written_file
 from stillwell.archive.netcdf_compare import unlike_listed
 from stillwell.archive.netcdf_globals import stage_attributes
-from stillwell.archive.netcdf_layout import NOTHING, epoch
+from stillwell.archive.netcdf_layout import NOTHING, epoch, variables_of
 from stillwell.archive.netcdf_series import newest_row, place, series_path
 from stillwell.archive.standing import newest_revisions
 from stillwell.intake.constant import taken
@@ -158,10 +158,10 @@ def _values(data: Any, rows: pd.DataFrame, codes: Any) -> Iterator[Declared]:
     time.setncatts({"standard_name": "time", "axis": "T", "coverage_content_type": "coordinate"} | SECONDS)
     time.setncattr("long_name", "when it was recorded")
     yield time, epoch(rows["time"])
-    stage = data.createVariable("stage", "f8", ("obs",), fill_value=NOTHING, **HOW)
-    said = attributes(column_of(TABLE, "stage_m")) | {"cell_methods": "time: point"}
-    stage.setncatts(said | {"coverage_content_type": "physicalMeasurement"} | _PLACED)
-    yield stage, rows["stage_m"].to_numpy(dtype="float64")
+    for column, made in variables_of(TABLE):
+        variable = data.createVariable(made.name, "f8", ("obs",), fill_value=NOTHING, **HOW)
+        variable.setncatts(variable_attributes(column, made) | _PLACED)
+        yield variable, rows[column.name].to_numpy(dtype="float64")
     if rows["raw_value"].notna().any():
         raw = data.createVariable("raw_value", "f8", ("obs",), fill_value=NOTHING, **HOW)
         units = sorted(set(rows["raw_unit"].dropna()))
