@@ -19,6 +19,7 @@ from pathlib import Path
 from prefect import flow
 
 from flows import tasks
+from stillwell.pipeline import utc_now
 from stillwell.reading.night import Night, NightFailed
 from stillwell.reading.shifting import records_markdown
 from stillwell.reading.summary import findings_markdown
@@ -33,7 +34,7 @@ def nightly(archive: Path, witness: Sequence[Path] = ()) -> Night:
     tasks.part(night, "records", lambda: records_markdown(archive, tasks.derive(archive, by="nightly")))
     tasks.part(night, "findings-summary", lambda: findings_markdown(archive))
     if witness and night.sound:
-        tasks.part(night, "witness", lambda: tasks.keep_witness_line(archive, witness))
+        tasks.part(night, "witness", lambda: tasks.keep_witness_line(archive, witness, utc_now()))
     night.raise_if_failed()
     return night
 

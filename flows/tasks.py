@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
@@ -12,8 +12,7 @@ from prefect.artifacts import create_markdown_artifact
 from prefect.settings import PREFECT_HOME, temporary_settings
 
 from stillwell import audit, deriving, pipeline
-from stillwell.archive.witness import keep_witness
-from stillwell.reading.night import Night
+from stillwell.reading.night import Night, witness_page
 from stillwell.reading.shifting import derived_lines
 
 P = ParamSpec("P")
@@ -51,13 +50,7 @@ def _derived(archive: Path, by: str) -> str:
     return "".join(derived_lines(rows) for _, rows in deriving.derivations(archive, by=by))
 
 
-def _keep_witness(archive: Path, files: Sequence[Path]) -> str:
-    """Add a line on the archive to each witness file, and name the files."""
-    keep_witness(archive, files, pipeline.utc_now())
-    return "# witness\n\n" + "".join(f"- a line was added to `{file}`\n" for file in files)
-
-
-keep_witness_line = _on_disk(_keep_witness, "witness")
+keep_witness_line = _on_disk(witness_page, "witness")
 derive = _on_disk(_derived, "derive")
 
 

@@ -142,7 +142,8 @@ class _Ahead:
 
     tables: dict[str, pd.DataFrame]
     inputs: InputView
-    policy_digest: str
+    rules: tuple[str, int]
+    """Digest of the policy, and the rules of the ledger."""
 
 
 def _ahead(root: Path, sites: Sequence[str], by: str, moment: datetime) -> dict[str, _Ahead]:
@@ -152,7 +153,7 @@ def _ahead(root: Path, sites: Sequence[str], by: str, moment: datetime) -> dict[
     made = {}
     for site in sites:
         view = InputView(archive)
-        made[site] = _Ahead(derived(view, [site], told), view, told.policy_digest)
+        made[site] = _Ahead(derived(view, [site], told), view, (told.policy_digest, told.rules))
     return made
 
 
@@ -169,7 +170,7 @@ def _fitting(
         one = made.get(site)
         if one is None:
             rows = derived(writer.archive, [site], told)
-        elif one.policy_digest == told.policy_digest and one.inputs.same_in(writer.archive):
+        elif one.rules == (told.policy_digest, told.rules) and one.inputs.same_in(writer.archive):
             rows = {name: frame.assign(recorded_at=recorded(frame, told)) for name, frame in one.tables.items()}
         else:
             left.append(site)

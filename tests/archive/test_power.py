@@ -8,9 +8,10 @@ import pytest
 
 from stillwell.archive import fs, ledger
 from stillwell.archive.archive import Archive
+from stillwell.archive.clock import RightClock
 from stillwell.archive.compact import compaction, scattered, sweep
 from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults
-from stillwell.archive.writer import open_writer
+from stillwell.archive.writer import open_writer, utc_now
 from tests.archive.power import Cuts, File, Folder, PowerDisk
 
 EVERY = [pytest.param(1, marks=pytest.mark.soak), 9]
@@ -154,7 +155,7 @@ def test_a_compaction_and_its_sweep(season, tmp_path, rows, write, monkeypatch, 
     before = rows_seen(root)[1]["sites"]
 
     def work():
-        with open_writer(root, software_version="0", by="x") as writer:
+        with open_writer(root, software_version="0", by="x", now=RightClock(utc_now)) as writer:
             entry = writer.commit(compaction(writer.archive, scattered(writer.archive, 1), {}))
             sweep(writer, writer.recorded_at)
         assert entry.number == 4

@@ -16,6 +16,7 @@ from stillwell.archive.clock import RightClock
 from stillwell.archive.layout import checkpoint_path
 from stillwell.archive.writer import STEPS, Commit, open_writer
 from stillwell.errors import ArchiveDamaged, ArchiveError, ArchiveLocked, NotAnArchive
+from stillwell.records import RULES
 
 WHEN = datetime(2025, 5, 1, 8, tzinfo=UTC)
 
@@ -109,7 +110,7 @@ def test_one_writer_commits_again(tmp_path, rows, clock, deposit):
 
     assert first.recorded_at < second.recorded_at
     assert len(Archive(tmp_path).read("sites")) == 2
-    assert second.software == {"name": "stillwell", "version": "0.1"}
+    assert second.software == {"name": "stillwell", "version": "0.1", "rules": str(RULES)}
     assert Archive(tmp_path).ledger.chain_faults() == []
 
 

@@ -81,7 +81,7 @@ def test_a_damaged_table_leaves_every_page_and_a_failed_night(taken, tmp_path, m
     assert list(pages) == ["audit-report", "records", "findings-summary"]
     assert path.relative_to(root).as_posix() in pages["audit-report"]
     assert "This part failed" in pages["findings-summary"]
-    monkeypatch.setattr(tasks, "audit_archive", lambda archive: 1 / 0)
+    monkeypatch.setattr(tasks, "audit_archive", lambda archive, **_: 1 / 0)
     with pytest.raises(nightly.NightFailed, match="audit-report: ZeroDivisionError"):
         nightly.nightly.fn(root)
     assert "This part failed: ZeroDivisionError" in pages["audit-report"]

@@ -108,7 +108,8 @@ def test_plans_and_catalogue_can_be_read(archive):
     """A plan may be asked for, of a SELECT in any of its forms."""
     for question in ("EXPLAIN SELECT * FROM gaugings", "explain WITH a AS (SELECT 1) FROM a", "EXPLAIN FROM gaugings"):
         assert ask(archive, question).num_rows == 1
-    assert ask(archive, "SELECT count(*) AS n FROM duckdb_tables()").to_pylist() == [{"n": 0}]
+    names = ask(archive, "SELECT schema_name, table_name FROM duckdb_tables()").to_pylist()
+    assert [name for name in names if name["schema_name"] == "main"] == []
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ from typer.testing import CliRunner
 
 from stillwell import pipeline
 from stillwell.archive.archive import Archive
+from stillwell.archive.clock import RightClock
 from stillwell.audit import audit
 from stillwell.cli import app
 from stillwell.reading.sql import ask
@@ -17,9 +18,9 @@ from tests.pipeline.season import NOW, season, sheets, take
 ID = "S1.20250501T100000Z.M1"
 
 
-def _decide(root, decision, subject=ID):
+def _decide(root, decision, subject=ID, now=NOW):
     rows = [{"subject": subject, "decision": decision, "reason": "test"}]
-    return pipeline.decide(root, "reviews", rows, by="H1", now=NOW)
+    return pipeline.decide(root, "reviews", rows, by="H1", now=now)
 
 
 def _shown(root, moment=None):
@@ -60,7 +61,8 @@ def test_approval_of_a_withdrawn_gauging_is_returned_with_what_restores_it(tmp_p
     assert "provisional first, which restores" in problems["expected"].iloc[0]
     assert len(Archive(root).read("reviews")) == 1
     call = ["review", ID, "--decision", "provisional", "--by", "H1", "--reason", "r", "--archive", str(root)]
+    call.append("--clock-is-right")
     assert CliRunner().invoke(app, call).exit_code == 0
-    assert _decide(root, "approved").all_good
+    assert _decide(root, "approved", now=RightClock(NOW)).all_good
     assert _shown(root) == ["approved"]
     assert audit(root).faults == ()

@@ -192,9 +192,9 @@ def test_everything_works_without_script(seen):
     page.get_by_role("link", name="Closer").click()
     expect(page.get_by_role("heading", level=1)).to_contain_text("Hydrograph")
     page.get_by_role("textbox", name="From").fill("2025-02-01")
-    page.get_by_role("textbox", name="to", exact=True).fill("2025-02-28")
+    page.get_by_role("textbox", name="until (not included)", exact=True).fill("2025-02-28")
     page.locator("#hydrograph").get_by_role("button", name="Show").click()
-    expect(page.locator("figcaption")).to_contain_text("2025-02-01 to 2025-02-28")
+    expect(page.locator("figcaption")).to_contain_text("2025-02-01 until 2025-02-28")
 
 
 def test_by_keyboard_alone(seen):

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 
+from stillwell.archive.witness import keep_witness
 from stillwell.errors import StillwellError
 from stillwell.reading.summary import audit_markdown, audit_text
 from stillwell.records import AuditReport
@@ -58,3 +60,9 @@ class Night:
         """Raise NightFailed when a part failed or the audit found a fault."""
         if self.failed or not self.sound:
             raise NightFailed(self.text())
+
+
+def witness_page(archive: Path, files: Sequence[Path], now: datetime) -> str:
+    """Add a line on the archive to each witness file; return the page that names the files."""
+    keep_witness(archive, files, now)
+    return "# witness\n\n" + "".join(f"- a line was added to `{file}`\n" for file in files)
