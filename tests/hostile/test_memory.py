@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.clock import RightClock
 from stillwell.intake.limits import MIB, MOST_BYTES, MOST_CODES, MOST_REASONS, MOST_TABLE_ROWS
 from stillwell.pipeline import ingest
 from tests.benchmarks.bench_stage import KINDS, MOST, ROWS, stage_peak
@@ -64,7 +65,7 @@ def _holds(deposit: Path, tmp_path: Path, words: str, most: int, seconds: float 
     assert words in said
     assert memory < most, f"{memory / MIB:.0f} MiB in {took:.1f} s"
     assert took < seconds
-    taken = ingest(root, [sheets(tmp_path / "next", "9")], now=NOW)
+    taken = ingest(root, [sheets(tmp_path / "next", "9")], now=RightClock(NOW))
     assert taken.all_good
     assert len(Archive(root).standing("gaugings")) == 3
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
@@ -13,7 +14,7 @@ import pyarrow as pa
 from schemas import DEPOSIT_TABLES
 from stillwell.fingerprint import sha256
 from stillwell.intake.csv_text import Sheet, read_csv
-from stillwell.intake.limits import MOST_TOML
+from stillwell.intake.limits import LONGEST_LINE, MOST_TOML
 from stillwell.intake.map_apply import BadCell, described, mapped_tables, series_in
 from stillwell.intake.map_values import AirSeries, one_series
 from stillwell.intake.maps import Map, looks_like_map
@@ -253,14 +254,28 @@ def labels_in(deposit: Deposit, path: str) -> frozenset[str] | None:
     except CannotRead:
         return None
     data = next((file.data for file in files if file.path == path), b"")
-    text = data.decode("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig", errors="replace")
-    header, *lines = text.splitlines() or [""]
-    for mark in (",", ";", "\t"):
-        names = [_bare(cell) for cell in header.split(mark)]
-        if "gauging" in names:
-            at = names.index("gauging")
-            return frozenset(_bare(cells[at]) for line in lines if len(cells := line.split(mark)) > at)
+    encoding = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
+    # line by line, each up to a bound: a file that cannot be read may be one line of half a gigabyte
+    with io.TextIOWrapper(io.BytesIO(data), encoding, errors="replace") as text:
+        header = text.readline(LONGEST_LINE)
+        for mark in (",", ";", "\t"):
+            names = [_bare(cell) for cell in header.split(mark)]
+            if "gauging" in names:
+                at = names.index("gauging")
+                return _labels(iter(partial(text.readline, LONGEST_LINE), ""), mark, at)
     return None
+
+
+def _labels(lines: Iterator[str], mark: str, at: int) -> frozenset[str] | None:
+    """Read the cells of a column; None where a line is longer than any may be."""
+    labels = set()
+    for line in lines:
+        if len(line) == LONGEST_LINE:
+            return None
+        cells = line.split(mark)
+        if len(cells) > at:
+            labels.add(_bare(cells[at]))
+    return frozenset(labels)
 
 
 def _bare(cell: str) -> str:
