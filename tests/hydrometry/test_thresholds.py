@@ -10,8 +10,12 @@ from schemas.words import COMPONENTS
 from stillwell.hydrometry.corrections import propose_corrections, staff_against_sensor
 from stillwell.hydrometry.despike import REACH, _cloud, _largest_near, spikes
 from stillwell.hydrometry.gauge_height import Nodes, discharge_weighted
+from stillwell.hydrometry.gauging_uncertainty import expanded_m3_s
 from stillwell.hydrometry.meters import cosines
+from stillwell.hydrometry.rating_gaugings import precision
+from stillwell.hydrometry.stage_values import spikes as off_series
 from stillwell.hydrometry.uncertainty import PanelData, from_scatter, from_tables, percent
+from tests.making import computed, one_point_section
 
 MINUTES = (0.5, 1.0, 2.0, 3.0)
 AT_UPPER = {
@@ -232,3 +236,40 @@ def test_a_point_without_angle_does_not_take_that_of_others(angles, given, norma
     """The cosine of 60 degrees is 1/2; one handed in goes before the angle; 1 without either, or where normal."""
     columns = {"flow_angle_deg": angles, "angle_cosine": given, "velocity_is_normal": pd.array(normal, dtype="boolean")}
     assert cosines(pd.DataFrame(columns)) == pytest.approx(expected)
+
+
+def test_a_missing_velocity_beside_the_first_edge_of_all_lies_between_the_two():
+    """The very first row of a batch is a neighbour like any other: 0 at 0 m, 0.6 at 3 m, so 0.2 m/s at 1 m."""
+    made = computed(one_point_section([0, 1, 3, 5, 6], [0, 0.5, 0.6, 0.5, 0], [None, None, 0.6, 0.4, None]))
+    np.testing.assert_allclose([0.0, 0.2, 0.6, 0.4, 0.0], made.verticals["mean_velocity_m_s"])
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_stretch_out_of_the_series_is_as_high_as_its_furthest_value(sign):
+    """Two values 0.5 m and 0.4 m off a level of 1 m: a height of 0.5 m with its sign, whichever side."""
+    stage = 1.0 + sign * np.array([0.0, 0.001, 0.0, 0.4, 0.5, 0.001, 0.0, 0.001])
+    found = off_series(np.arange(8) * 900_000_000, stage, 0.05, 5.0, 2, 3600.0)
+    assert found[["first", "last"]].to_numpy().tolist() == [[3, 4]]
+    np.testing.assert_allclose([sign * 0.5], found["height_m"], atol=0.001)
+
+
+def test_weights_of_gaugings_have_a_mean_of_one_by_their_shares():
+    """``w = 1/(u^2 + r^2)`` scaled so that ``sum s w / sum s = 1``; their ratios stay."""
+    u, s = np.array([0.02, 0.05, 0.10]), np.array([1.0, 0.5, 0.5])
+    weight = precision(u, 0.03, s)
+    np.testing.assert_allclose(1.0, np.average(weight, weights=s))
+    np.testing.assert_allclose((0.05**2 + 0.03**2) / (0.02**2 + 0.03**2), weight[0] / weight[1])
+
+
+def test_an_uncertainty_handed_in_is_expanded_from_its_level():
+    """8 % at a level of 95 is 4 % standard, 0.2 m3/s of 2.5 at k = 2; at 68 it is 8 % standard; also of flow back."""
+    rows = pd.DataFrame(
+        {
+            "uncertainty_table_m3_s": np.nan,
+            "uncertainty_scatter_m3_s": np.nan,
+            "discharge_m3_s": [2.5, 2.5, -2.5],
+            "handed_in_uncertainty_pct": 8.0,
+            "handed_in_uncertainty_level": pd.array([95, 68, 95], dtype="Int64"),
+        }
+    )
+    np.testing.assert_allclose([0.2, 0.4, 0.2], expanded_m3_s(rows))
