@@ -246,8 +246,8 @@ def _listed(entry: Entry) -> dict[str, list[str]]:
     found: dict[str, set[str]] = {}
     for file in entry.files:
         if file.table:
-            found.setdefault(file.table, set()).add(file.site)
-    return {name: sorted(sites - {""}) for name, sites in found.items()}
+            found.setdefault(file.table, set()).update(file.sites)
+    return {name: sorted(sites) for name, sites in found.items()}
 
 
 def _compared(entry: Entry, held: _Held, again: Mapping[str, pd.DataFrame]) -> Iterator[Fault]:

@@ -137,7 +137,7 @@ def _provenance(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFr
 
 def sites_of(entry: Entry) -> list[str]:
     """Name the sites whose rows a derivation wrote."""
-    return sorted({file.site for file in entry.files if file.site})
+    return sorted({site for file in entry.files for site in file.sites})
 
 
 RECOMPUTED = "recompute"

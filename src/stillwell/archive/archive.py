@@ -78,7 +78,11 @@ class Archive:
         if sites is None:
             return list(files)
         wanted = set(sites)
-        return [file for file in files if file.site in wanted or not file.site]
+        return [file for file in files if not file.sites or not wanted.isdisjoint(file.sites)]
+
+    def table_sites(self, table: str) -> list[str]:
+        """Name the sites of which a table holds rows; none where it knows no sites."""
+        return sorted({site for file in self.table_files(table) for site in file.sites})
 
     def table_paths(self, table: str, sites: Sequence[str] | None = None) -> list[str]:
         """List the paths of the live files of a table."""
@@ -109,8 +113,10 @@ class Archive:
             If a file is missing or not as it was written.
         """
         schema = self._schema(table)
-        paths = [self.root / file.path for file in self.table_files(table, sites)]
-        return read_files(paths, columns, schema)
+        files = self.table_files(table, sites)
+        wanted = set(sites or ())
+        only = sorted(wanted) if sites is not None and any(set(file.sites) - wanted for file in files) else None
+        return read_files([self.root / file.path for file in files], columns, schema, only)
 
     def standing(self, table: str, sites: Sequence[str] | None = None, as_of: datetime | None = None) -> pd.DataFrame:
         """Read the rows of a table that stand.

@@ -30,7 +30,8 @@ CHECKPOINT_EVERY = 100
 """Commits between two checkpoints of the listing."""
 
 _ENTRY = re.compile(r"(\d{8})\.json")
-_GROWN = ".grown.json"
+PARTS = ("grown", "inputs")
+"""Names of the parts of a checkpoint beside the first."""
 _LONGEST_SITE = 120
 
 
@@ -44,9 +45,9 @@ def checkpoint_path(number: int) -> str:
     return f"{CHECKPOINTS}/{number:08d}.json"
 
 
-def grown_path(number: int) -> str:
-    """Name the file of the second part of a checkpoint."""
-    return f"{CHECKPOINTS}/{number:08d}{_GROWN}"
+def part_path(number: int, part: str) -> str:
+    """Name the file of a part of a checkpoint; the first part has no name."""
+    return f"{CHECKPOINTS}/{number:08d}.{part}.json" if part else checkpoint_path(number)
 
 
 def entry_number(name: str) -> int | None:
@@ -58,9 +59,9 @@ def entry_number(name: str) -> int | None:
 def is_of_ledger(path: str) -> bool:
     """Say whether a path is that of a ledger entry or a checkpoint, which are proved by the chain."""
     folder, _, name = path.rpartition("/")
-    grown = folder == CHECKPOINTS and name.endswith(_GROWN)
-    number = entry_number(f"{name.removesuffix(_GROWN)}.json" if grown else name)
-    return folder in (LEDGER, CHECKPOINTS) and number is not None
+    stem, _, part = name.removesuffix(".json").partition(".")
+    known = part in PARTS if folder == CHECKPOINTS and part else not part
+    return folder in (LEDGER, CHECKPOINTS) and known and entry_number(f"{stem}.json") is not None
 
 
 def schema_path(table: str) -> str:

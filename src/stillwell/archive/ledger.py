@@ -11,8 +11,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 from stillwell.archive import fs
-from stillwell.archive.checkpoints import Grown, State, state_of
+from stillwell.archive.checkpoints import READ, State, state_of
 from stillwell.archive.entries import Entry, Move
+from stillwell.archive.inputs import Inputs
 from stillwell.archive.layout import (
     CHECKPOINT_EVERY,
     CHECKPOINTS,
@@ -20,7 +21,7 @@ from stillwell.archive.layout import (
     checkpoint_path,
     entry_number,
     entry_path,
-    grown_path,
+    part_path,
 )
 from stillwell.archive.links import linked_sites
 from stillwell.errors import ArchiveDamaged
@@ -156,6 +157,10 @@ class Ledger:
         """Pair the sites that share a gauging."""
         return sorted(self._current().links)
 
+    def inputs(self) -> Inputs:
+        """Return the digests of what derived things are made from."""
+        return self._current().inputs
+
     def head_digest(self) -> str:
         """Return the sha256 of the newest entry's bytes, empty when there is none."""
         return self._current().digest or ""
@@ -184,8 +189,10 @@ class Ledger:
         number = self.head_number()
         path = self._root / checkpoint_path(number)
         if number and number % CHECKPOINT_EVERY == 0 and not path.exists():
-            first, grown = self._current().parts()
-            fs.write_files([(self._root / grown_path(number), grown), (path, first)])
+            parts = self._current().parts()
+            # the first part speaks of the others, so it is renamed into place last
+            order = sorted(parts, reverse=True)
+            fs.write_files([(self._root / part_path(number, name), parts[name]) for name in order])
 
     def chain_faults(self) -> list[Fault]:
         """Hold every entry against the one before, and the newest checkpoint against all entries."""
@@ -257,19 +264,19 @@ class Ledger:
 
     def _checkpoint(self, number: int) -> State:
         where = checkpoint_path(number)
-        return state_of((self._root / where).read_bytes(), where, self._grown_bytes, self._grown_from_entries)
+        return state_of((self._root / where).read_bytes(), where, self._part_bytes, self._from_entries)
 
-    def _grown_bytes(self, number: int) -> bytes:
+    def _part_bytes(self, number: int, part: str) -> bytes:
         try:
-            return (self._root / grown_path(number)).read_bytes()
+            return (self._root / part_path(number, part)).read_bytes()
         except OSError:
             return b""
 
-    def _grown_from_entries(self, number: int) -> Grown:
+    def _from_entries(self, number: int) -> State:
         state = State()
         for earlier in range(1, number + 1):
             self._follow(state, earlier)
-        return state.grown
+        return state
 
     def _checkpoint_faults(self, number: int, state: State | None) -> Iterator[Fault]:
         path = checkpoint_path(number)
@@ -278,17 +285,17 @@ class Ledger:
         except ArchiveDamaged as error:
             yield Fault("ledger", path, str(error).removeprefix(f"{path}: "))
             return
-        said = (found.number, found.digest)
         sentence = "expected what the entries say, found something else; readers may be misled"
-        if said != (number, sha256(self._bytes(number))):
+        if (found.number, found.digest) != (number, sha256(self._bytes(number))):
             yield Fault("ledger", path, sentence)
         elif state is not None:
-            first, grown = state.parts()
-            old = b'"deposits":' in (self._root / path).read_bytes()
-            if (found.parts() if old else ((self._root / path).read_bytes(),))[0] != first:
+            if (found.files, found.links) != (state.files, state.links):
                 yield Fault("ledger", path, sentence)
-            elif not old and self._grown_bytes(number) != grown:
-                yield Fault("ledger", grown_path(number), sentence)
+            for name, expected in found.part_digests.items():
+                data = self._part_bytes(number, name)
+                where = part_path(number, name)
+                if sha256(data) != expected or READ[name](data, where) != getattr(state, name):
+                    yield Fault("ledger", where, sentence)
 
 
 def _fault(number: int, error: ArchiveDamaged) -> Fault:
