@@ -82,6 +82,11 @@ def site_folder(site: str) -> str:
     return f"site={encoded}"
 
 
+def netcdf_folder(site: str) -> str:
+    """Name the folder of a site's NetCDF files."""
+    return site_folder(site).removeprefix("site=")
+
+
 def table_path(table: str, site: str, number: int, digest: str) -> str:
     """Name a table file by table, site (empty: not by site), commit and digest."""
     name = f"{number:08d}-{digest[:12]}.parquet"
