@@ -31,6 +31,8 @@ class Archive:
     complete : bool
         Whether rows come with every column of this software's schemas, empty where an older archive has none, as
         writing and proving need them; otherwise with those the archive itself describes.
+    number : int, optional
+        See the archive as it stood after this ledger entry; files replaced since must not have been swept.
 
     Raises
     ------
@@ -38,8 +40,8 @@ class Archive:
         If the folder holds no ledger, or its newest entry speaks of a newer kind of archive.
     """
 
-    def __init__(self, root: Path, *, complete: bool = False) -> None:
-        ledger = Ledger(root)
+    def __init__(self, root: Path, *, complete: bool = False, number: int | None = None) -> None:
+        ledger = Ledger(root, number=number)
         if ledger.head_number() == 0:
             msg = f"expected an archive, with {entry_path(1)}, in {root}; found none"
             raise NotAnArchive(msg)
@@ -89,7 +91,11 @@ class Archive:
         return [file.path for file in self.table_files(table, sites)]
 
     def read(
-        self, table: str, sites: Sequence[str] | None = None, columns: Sequence[str] | None = None
+        self,
+        table: str,
+        sites: Sequence[str] | None = None,
+        columns: Sequence[str] | None = None,
+        years: Sequence[int] | None = None,
     ) -> pd.DataFrame:
         """Read the rows of every revision of a table.
 
@@ -99,6 +105,8 @@ class Archive:
         sites : sequence of str, optional
             Only rows of these sites; of no consequence where the table knows no sites.
         columns : sequence of str, optional
+        years : sequence of int, optional
+            Leave out files of a series that hold no value of these years (UTC); what is read may hold others beside.
 
         Returns
         -------
@@ -114,6 +122,8 @@ class Archive:
         """
         schema = self._schema(table)
         files = self.table_files(table, sites)
+        if years is not None:
+            files = [file for file in files if not file.years or not set(years).isdisjoint(file.years)]
         wanted = set(sites or ())
         only = sorted(wanted) if sites is not None and any(set(file.sites) - wanted for file in files) else None
         return read_files([self.root / file.path for file in files], columns, schema, only)

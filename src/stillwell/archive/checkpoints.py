@@ -187,7 +187,8 @@ def state_of(
         files, number = _listing(fields["files"]), int(fields["number"])
         state = State(number, fields["entry_sha256"], None, files, {(a, b) for a, b in fields["links"]})
         if "deposits" not in fields and "grown_sha256" not in fields:
-            raise KeyError("grown_sha256")
+            msg = "grown_sha256"
+            raise KeyError(msg)
     except (KeyError, TypeError, ValueError) as error:
         msg = f"{where}: expected a checkpoint, found {error!r}; it is not believed"
         raise ArchiveDamaged(msg) from error

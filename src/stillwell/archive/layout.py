@@ -19,6 +19,7 @@ WORK = "work"
 LOCK = "work/lock"
 INTENT = "work/intent.json"
 STAGING = "work/staging"
+MAKING = "work/making"
 
 DOCUMENTS = ("netcdf", "provenance", "returned", SCHEMAS)
 """Folders of documents; with the README all that a commit may write beside tables."""

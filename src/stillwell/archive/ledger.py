@@ -44,12 +44,14 @@ class Ledger:
         The archive's folder.
     thorough : bool
         Look at the name of every entry, as a writer must; a reader finds the newest by halving.
+    number : int, optional
+        See the ledger as it stood after this entry, whatever was committed since.
     """
 
-    def __init__(self, root: Path, *, thorough: bool = False) -> None:
+    def __init__(self, root: Path, *, thorough: bool = False, number: int | None = None) -> None:
         self._root = root
         self._thorough = thorough
-        self._head: int | None = None
+        self._head = number
         self._state: State | None = None
 
     def head_number(self) -> int:
