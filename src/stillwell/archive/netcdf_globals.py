@@ -151,8 +151,8 @@ def stage_attributes(site: Mapping[str, Any], rows: pd.DataFrame, office: Mappin
     return said | {
         "summary": (
             f"Stage at {site['name']}{river}, {rows['time'].min().year} (UTC), as its loggers recorded it, without "
-            "corrections. Rendered from the Parquet tables of the archive, which hold every revision, each figure as written, and "
-            "the corrections."
+            "corrections. Rendered from the Parquet tables of the archive, which hold every revision, each figure as "
+            "written, and the corrections."
         ),
         "processing_level": "as recorded, uncorrected",
         "source": "loggers of stage, read into one unit by an intake map where one was used",
