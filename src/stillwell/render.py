@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -11,8 +11,9 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.inputs import inputs_digest
 from stillwell.archive.ledger import Entry
 from stillwell.archive.making import MadeFile, made_files, making_folder
-from stillwell.archive.outputs import Behind, Output, behind, outputs
+from stillwell.archive.outputs import Behind, Output, behind
 from stillwell.archive.writer import Commit, Writer
+from stillwell.committing import WAIT_S, office_of, utc_now, writing
 
 REASON = "render"
 """What the ledger entry of a rendering gives as its reason."""
@@ -22,11 +23,115 @@ REASON = "render"
 class Rendered:
     """What came of a rendering."""
 
-    entry: Entry | None
+    entry: Entry | None = None
     """None where nothing was behind, or nothing that was made could be listed."""
-    files: int
-    """Files listed."""
-    struck: int
-    """Files no longer listed."""
-    dropped: tuple[str, ...]
+    files: tuple[str, ...] = ()
+    """Paths rendered, also those whose bytes are what they were."""
+    struck: tuple[str, ...] = ()
+    """Paths no longer listed."""
+    dropped: tuple[str, ...] = ()
     """Paths made in vain: their inputs changed meanwhile, and whoever changed them renders them."""
+
+
+def render(
+    root: Path,
+    sites: Iterable[str] | None = None,
+    *,
+    by: str = "unnamed",
+    now: Callable[[], datetime] = utc_now,
+    wait_s: float = WAIT_S,
+    processes: int = 0,
+) -> Rendered:
+    """Render every NetCDF file that is behind, and list what is rendered in one commit.
+
+    Parameters
+    ----------
+    root : Path
+        The archive's folder.
+    sites : iterable of str, optional
+        Only the files of these, and of those that share a gauging with them.
+    by : str
+        Code of the person or job that renders.
+    now : callable
+        The clock, read under the writer's lock.
+    wait_s : float
+        Seconds to wait for the lock while another writer is at work.
+    processes : int
+        Processes that share the work where there are many files; with 0 the caller does all.
+
+    Returns
+    -------
+    Rendered
+
+    Raises
+    ------
+    ArchiveLocked
+        If another writer is at work for longer than that; what was made is thrown away.
+    """
+    archive = Archive(root, complete=True)
+    wanted = None if sites is None else archive.related(sorted(set(sites)))
+    office = office_of(archive)
+    late = list(behind(archive, office, wanted))
+    if not late:
+        return Rendered()
+    with making_folder(root, now()) as folder:
+        todo = _in_order(one.output for one in late if one.output)
+        made = made_files(archive, todo, office, folder, processes)
+        with writing(root, by=by, now=now, create=False, wait_s=wait_s) as writer:
+            commit, dropped = rendering(writer, todo, made, wanted)
+            if not commit.made_from and not commit.replaced:
+                return Rendered(dropped=dropped)
+            return Rendered(writer.commit(commit), tuple(sorted(commit.made_from)), tuple(commit.replaced), dropped)
+
+
+def _in_order(outputs_: Iterable[Output]) -> list[Output]:
+    return sorted(outputs_, key=lambda output: (output.site, output.table, output.year))
+
+
+def rendering(
+    writer: Writer, todo: Sequence[Output], made: Sequence[MadeFile], sites: Sequence[str] | None
+) -> tuple[Commit, tuple[str, ...]]:
+    """Lay out the commit of files made before the lock was taken, as far as they still fit what stands.
+
+    Parameters
+    ----------
+    writer : Writer
+    todo : sequence of Output
+        What was to be made, with the inputs it was made from.
+    made : sequence of MadeFile
+        What was made; nothing for an output of which no row stands.
+    sites : sequence of str or None
+        Sites asked for; None for all.
+
+    Returns
+    -------
+    Commit
+    tuple of str
+        Paths whose inputs have changed since.
+    """
+    late = {one.path: one for one in behind(writer.archive, office_of(writer.archive), sites)}
+    right = {output.path: output for output in todo if _still(output, late.get(output.path))}
+    files = [file for file in made if file.path in right]
+    listed = {path for path in writer.archive.ledger.live_tables() if path.startswith("netcdf/")}
+    empty = (right.keys() & listed) - {file.path for file in files}
+    gone = {path for path, one in late.items() if one.output is None and path in listed}
+    commit = Commit(
+        made=files,
+        made_from={path: dict(output.made_from) for path, output in sorted(right.items())},
+        replaced=sorted(empty | gone),
+        counts={"files rendered": len(files), "files no longer listed": len(empty | gone)},
+        reason=REASON,
+    )
+    return commit, tuple(sorted({output.path for output in todo} - right.keys()))
+
+
+def _still(output: Output, late: Behind | None) -> bool:
+    """Say whether an output is still behind with the inputs it was made from."""
+    if late is None or late.output is None:
+        return False
+    return inputs_digest(late.output.made_from) == inputs_digest(output.made_from)
+
+
+def touched(entry: Entry) -> list[str]:
+    """Name the sites of whose NetCDF files a commit changes the inputs, from its entry alone."""
+    return sorted({site for file in entry.files for site in file.sites})
