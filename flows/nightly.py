@@ -1,46 +1,56 @@
-"""Every night: bring records up to what stands, prove the archive, say what it finds, fail when the audit fails."""
+"""Every night: prove the archive, bring records up to what stands, say what was found, fail when anything failed.
+
+1. Audit: digests, chain, every number again.
+2. Derive the records that changed.
+3. Name ratings that no longer hold, and the findings that stand.
+4. Add a line to the witness files, of an archive found sound.
+
+Each part leaves a page, whatever became of the parts before it.
+"""
 
 from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 from prefect import flow
-from prefect.artifacts import create_markdown_artifact
 
 from flows import tasks
-from stillwell.audit import AuditFailed, raise_if_faulty
+from stillwell.reading.night import Night, NightFailed
 from stillwell.reading.shifting import records_markdown
-from stillwell.reading.summary import audit_markdown, audit_text, findings_markdown
-from stillwell.records import AuditReport
+from stillwell.reading.summary import findings_markdown
 
 
 @flow(name="nightly", flow_run_name="nightly {archive}")
-def nightly(archive: Path) -> AuditReport:
-    """Refresh the records, audit the archive, name ratings that no longer hold, fail when the audit finds a fault."""
-    changed = tasks.derive(archive, by="nightly")
-    report: AuditReport = tasks.audit_archive(archive)
-    create_markdown_artifact(key="records", markdown=records_markdown(archive, changed))
-    create_markdown_artifact(key="audit-report", markdown=audit_markdown(report))
-    create_markdown_artifact(key="findings-summary", markdown=findings_markdown(archive))
-    raise_if_faulty(report)
-    return report
+def nightly(archive: Path, witness: Sequence[Path] = ()) -> Night:
+    """Audit the archive, refresh the records, name ratings that no longer hold; fail when a part failed."""
+    night = Night(archive)
+    known = [path for path in witness if path.exists()]
+    tasks.part(night, "audit-report", lambda: night.audited(partial(tasks.audit_archive, witnesses=known)))
+    tasks.part(night, "records", lambda: records_markdown(archive, tasks.derive(archive, by="nightly")))
+    tasks.part(night, "findings-summary", lambda: findings_markdown(archive))
+    if witness and night.sound:
+        tasks.part(night, "witness", lambda: tasks.keep_witness_line(archive, witness))
+    night.raise_if_failed()
+    return night
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Run the flow once; exit 1 when the audit finds a fault."""
+    """Run the flow once; exit 1 when the audit finds a fault or another part failed."""
     parser = argparse.ArgumentParser(prog="python -m flows.nightly", description=nightly.__doc__)
     parser.add_argument("--archive", type=Path, required=True, help="the archive's folder")
+    parser.add_argument("--witness", type=Path, action="append", default=[], help="file kept elsewhere; gets a line")
     said = parser.parse_args(arguments)
     with tasks.home_in(said.archive):
         try:
-            report = nightly(said.archive)
-        except AuditFailed as failure:
-            sys.stdout.write(audit_text(failure.report))
-            return 1
-    sys.stdout.write(audit_text(report))
-    return 0
+            text, status = nightly(said.archive, said.witness).text(), 0
+        except NightFailed as failure:
+            text, status = str(failure), 1
+    sys.stdout.write(text)
+    return status
 
 
 if __name__ == "__main__":

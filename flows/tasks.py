@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 from prefect import Task, task
+from prefect.artifacts import create_markdown_artifact
 from prefect.settings import PREFECT_HOME, temporary_settings
 
 from stillwell import audit, deriving, pipeline
+from stillwell.archive.witness import keep_witness
+from stillwell.reading.night import Night
 from stillwell.reading.shifting import derived_lines
 
 P = ParamSpec("P")
@@ -48,4 +51,16 @@ def _derived(archive: Path, by: str) -> str:
     return "".join(derived_lines(rows) for _, rows in deriving.derivations(archive, by=by))
 
 
+def _keep_witness(archive: Path, files: Sequence[Path]) -> str:
+    """Add a line on the archive to each witness file, and name the files."""
+    keep_witness(archive, files, pipeline.utc_now())
+    return "# witness\n\n" + "".join(f"- a line was added to `{file}`\n" for file in files)
+
+
+keep_witness_line = _on_disk(_keep_witness, "witness")
 derive = _on_disk(_derived, "derive")
+
+
+def part(night: Night, key: str, make: Callable[[], str]) -> None:
+    """Do a part of the night, whatever became of the others, and keep its page: what was made, or what failed."""
+    create_markdown_artifact(key=key, markdown=night.page(key, make))

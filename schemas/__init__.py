@@ -1,6 +1,6 @@
 """WHAT a table is: every column's type, unit, meaning and physical range, once."""
 
-from schemas import gauging, registers, series
+from schemas import findings, gauging, points, registers, series
 from schemas.base import Table
 
 DEPOSIT_TABLES: dict[str, type[Table]] = {
@@ -9,8 +9,8 @@ DEPOSIT_TABLES: dict[str, type[Table]] = {
     "instruments": registers.InstrumentsDeposit,
     "calibrations": registers.CalibrationsDeposit,
     "gaugings": gauging.GaugingsDeposit,
-    "points": gauging.PointsDeposit,
-    "samples": gauging.SamplesDeposit,
+    "points": points.PointsDeposit,
+    "samples": points.SamplesDeposit,
     "gauge_heights": registers.GaugeHeightsDeposit,
     "checks": registers.ChecksDeposit,
     "reviews": registers.ReviewsDeposit,
@@ -31,14 +31,14 @@ ARCHIVE_TABLES: dict[str, type[Table]] = {
     "instruments": registers.Instruments,
     "calibrations": registers.Calibrations,
     "gaugings": gauging.Gaugings,
-    "verticals": gauging.Verticals,
-    "points": gauging.Points,
-    "samples": gauging.Samples,
+    "verticals": points.Verticals,
+    "points": points.Points,
+    "samples": points.Samples,
     "gauge_heights": registers.GaugeHeights,
     "checks": registers.Checks,
     "check_samples": registers.CheckSamples,
-    "findings": gauging.Findings,
-    "uncertainty_budget": gauging.UncertaintyBudget,
+    "findings": findings.Findings,
+    "uncertainty_budget": findings.UncertaintyBudget,
     "policies": registers.Policies,
     "reviews": registers.Reviews,
     "withholdings": registers.Withholdings,
@@ -58,7 +58,7 @@ ARCHIVE_TABLES: dict[str, type[Table]] = {
 SERIES_TIME = {"stage": "time", "discharge": "time", "daily": "starts_at"}
 """Tables that hold a series of a site, with the column by whose year (UTC) their files are told apart."""
 
-SCHEMA_VERSION = "1.3"
+SCHEMA_VERSION = "1.4"
 """Major changes when a column is renamed, retyped or changes meaning; minor when one is added."""
 
 __all__ = ["ARCHIVE_TABLES", "DEPOSIT_TABLES", "SCHEMA_VERSION", "SERIES_TIME", "Table"]

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Annotated, Any
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal
 
 import pandas as pd
 import pandera.pandas as pa
@@ -14,6 +15,52 @@ Count = pd.Int64Dtype
 Flag = pd.BooleanDtype
 Time = Annotated[pd.DatetimeTZDtype, "us", "UTC"]
 """An instant in UTC at microseconds: the only time resolution in the archive."""
+
+LONGEST_CODE = 500
+"""Characters of a code or label: it becomes part of names and ids; the longest seen on field sheets are below 50."""
+LONGEST_ID = 2000
+"""Characters of an archive id, which is made of the codes of a site and a meter and of a time."""
+LONGEST_CELL = 65_536
+"""Characters of words to a person: a page of remarks is 3000, and a spreadsheet holds 32,767."""
+LONGEST_LIST = 500_000
+"""Characters of a list that a program writes: 5000 gaugings with their revisions at 100 characters each."""
+
+TextKind = Literal["code", "words", "file"]
+"""A code or label is compared and becomes part of names; words are for a person; a file is kept as it is."""
+_LONGEST: dict[TextKind, int | None] = {"code": LONGEST_CODE, "words": LONGEST_CELL, "file": None}
+
+REFERENCE, AUXILIARY, QUALITY = "referenceInformation", "auxiliaryInformation", "qualityInformation"
+OVER_EXPOSURE = "time: mean (over exposure_time)"
+TRAIL = "the trail of the row stays with the table; the history of the file names the deposits"
+OF_GAUGING = "of the gauging, which has its own variables; an index points to it"
+OFFICE = "a code, label or note of the office; the table holds it"
+WORDS = "words to a person; the table holds them"
+
+
+@dataclass(frozen=True)
+class Variable:
+    """The variable of a NetCDF file that a column becomes."""
+
+    name: str
+    cells: str = ""
+    """CF cell methods."""
+    content: str = "physicalMeasurement"
+    """ACDD coverage content type."""
+    tables: tuple[str, ...] = ()
+    """The only tables in which the column becomes a variable, where several tables share it."""
+    since: str = "1.0"
+    """Schema version from which on files hold it; an earlier file without it is as it was written."""
+    own: bool = False
+    """Coordinates, identifiers and flags that are made of more than the one column, by code of their own."""
+
+
+@dataclass(frozen=True)
+class Empty:
+    """What intake takes an empty cell of a column for."""
+
+    value: str
+    where: str = ""
+    """Where only some rows get it, which, in words."""
 
 
 def col(
@@ -28,6 +75,12 @@ def col(
     gt: float | None = None,
     isin: Iterable[str] | None = None,
     alias: str | None = None,
+    text: TextKind = "code",
+    longest: int | None = None,
+    roles: tuple[str, ...] = (),
+    empty: Empty | None = None,
+    netcdf: Variable | None = None,
+    left_out: str = "",
 ) -> Any:
     """Define one column: its meaning, UDUNITS unit, CF standard name, physical range or allowed words.
 
@@ -49,13 +102,28 @@ def col(
         The closed list of words.
     alias : str, optional
         Name of the column where it is a word of the language.
+    text : {"code", "words", "file"}
+        Which characters a column of text may hold.
+    longest : int, optional
+        Characters of a cell of text, where not the usual number for its kind.
+    roles : tuple of str
+        ``filled``: intake fills it, nobody hands it in. ``private``: it may name persons and is never published.
+        ``person``: it names a person by a code.
+    empty : Empty, optional
+        What an empty cell is taken for.
+    netcdf : Variable, optional
+        The variable it becomes in the NetCDF of its table.
+    left_out : str
+        Why it, or the same column of another table, is in no NetCDF.
 
     Returns
     -------
     pandera Field
         Nullable unless required; everything above can be read back from its metadata.
     """
-    metadata = {"units": units, "standard_name": standard_name, "key": key, "required": required}
+    metadata: dict[str, Any] = {"units": units, "standard_name": standard_name, "key": key, "required": required}
+    metadata |= {"text": text, "longest": longest or _LONGEST[text], "roles": roles, "empty": empty}
+    metadata |= {"netcdf": netcdf, "left_out": left_out}
     words = list(isin) if isin is not None else None
     return pa.Field(
         nullable=not required, description=description, metadata=metadata, ge=ge, le=le, gt=gt, isin=words, alias=alias
@@ -75,13 +143,28 @@ class Table(pa.DataFrameModel):
 class HandedIn(Table):
     """Where a row stood in what was handed in."""
 
-    deposit: Text = col("sha256 of the deposit the row rests on", required=True)
-    row_file: Text = col("file or sheet the row stood in, as handed in", required=True)
-    row_line: Count = col("line of that file, the header being line 1", units="1", required=True, ge=1)
+    deposit: Text = col("sha256 of the deposit the row rests on", required=True, left_out=TRAIL, roles=("filled",))
+    row_file: Text = col(
+        "file or sheet the row stood in, as handed in",
+        required=True,
+        left_out=TRAIL,
+        text="words",
+        roles=("filled", "private"),
+    )
+    row_line: Count = col(
+        "line of that file, the header being line 1", units="1", required=True, ge=1, left_out=TRAIL, roles=("filled",)
+    )
 
 
 class Recorded(HandedIn):
     """The trail every archive row carries."""
 
-    revision: Count = col("revision of the row's key, from 1", units="1", required=True, ge=1)
-    recorded_at: Time = col("when the archive took the row (transaction time)", required=True)
+    revision: Count = col(
+        "revision of the row's key, from 1",
+        units="1",
+        required=True,
+        ge=1,
+        netcdf=Variable("revision", content=REFERENCE, tables=("gaugings",)),
+        left_out=TRAIL,
+    )
+    recorded_at: Time = col("when the archive took the row (transaction time)", required=True, left_out=TRAIL)

@@ -11,21 +11,21 @@ class SitesColumns(Table):
 
     site: Text = col("code of the site", standard_name="platform_id", required=True, key=True)
     valid_from: Time = col("from when this description holds; blank means always", key=True)
-    name: Text = col("name of the site", standard_name="platform_name", required=True)
+    name: Text = col("name of the site", standard_name="platform_name", required=True, text="words")
     latitude: Number = col(
         "latitude of the gauge", units="degrees_north", standard_name="latitude", required=True, ge=-90, le=90
     )
     longitude: Number = col(
         "longitude of the gauge", units="degrees_east", standard_name="longitude", required=True, ge=-180, le=180
     )
-    horizontal_datum: Text = col("horizontal datum of latitude and longitude")
-    river: Text = col("name of the river")
+    horizontal_datum: Text = col("horizontal datum of latitude and longitude", text="words")
+    river: Text = col("name of the river", text="words")
     utc_offset: Text = col("offset of the site's standard time from UTC, as in -07:00", required=True)
     water_year_start_month: Count = col("month in which the water year starts", units="1", ge=1, le=12)
     catchment_km2: Number = col("catchment area at the gauge", units="km2", gt=0, le=8_000_000)
     continues: Text = col("code of an earlier site that this one continues")
-    owner: Text = col("who owns the measurements")
-    licence: Text = col("licence of the measurements, an SPDX identifier")
+    owner: Text = col("who owns the measurements", text="words")
+    licence: Text = col("licence of the measurements, an SPDX identifier", text="words")
     access: Text = col("who may read the measurements", isin=words.ACCESS)
     public_from: Time = col("when an embargo ends")
 
@@ -43,10 +43,10 @@ class DatumsColumns(Table):
         ge=-500,
         le=9000,
     )
-    vertical_datum: Text = col("vertical datum of gauge_zero_m")
+    vertical_datum: Text = col("vertical datum of gauge_zero_m", text="words")
     change_m: Number = col("change of the zero against the one before", units="m", required=True, ge=-100, le=100)
-    reason: Text = col("why the zero changed", required=True)
-    by: Text = col("code of the person who decided", required=True)
+    reason: Text = col("why the zero changed", required=True, text="words", roles=("private",))
+    by: Text = col("code of the person who decided", required=True, roles=("person",))
 
 
 class InstrumentsColumns(Table):
@@ -56,8 +56,8 @@ class InstrumentsColumns(Table):
     valid_from: Time = col("from when this description holds; blank means always", key=True)
     kind: Text = col("how the meter senses velocity", required=True, isin=words.INSTRUMENT_KINDS)
     axes: Count = col("velocity components measured", units="1", ge=1, le=3)
-    serial: Text = col("serial number")
-    firmware: Text = col("firmware version")
+    serial: Text = col("serial number", text="words")
+    firmware: Text = col("firmware version", text="words")
     minimum_depth_m: Number = col("least depth the maker states", units="m", ge=0, le=10)
     snr_low_db: Number = col("signal-to-noise below which a point is doubted", units="dB", ge=0, le=100)
     snr_unusable_db: Number = col("signal-to-noise below which a point is unusable", units="dB", ge=0, le=100)
@@ -90,7 +90,7 @@ class GaugeHeightsColumns(Table):
     )
     source: Text = col("what was read", isin=words.GAUGE_SOURCES)
     uncertainty_m: Number = col("standard uncertainty of the reading", units="m", ge=0, le=10)
-    observer: Text = col("code of the person who read it")
+    observer: Text = col("code of the person who read it", roles=("person",))
     gauging: Text = col("label of the gauging it was read for")
 
 
@@ -111,8 +111,8 @@ class ChecksColumns(Table):
     echo_range_m: Number = col("distance of the boundary echo", units="m", ge=0, le=100)
     water_temperature_c: Number = col("temperature by the meter", units="degree_Celsius", ge=-5, le=60)
     reference_temperature_c: Number = col("temperature by a thermometer", units="degree_Celsius", ge=-5, le=60)
-    thermometer: Text = col("code of the thermometer")
-    firmware: Text = col("firmware version at the check")
+    thermometer: Text = col("code of the thermometer", text="words")
+    firmware: Text = col("firmware version at the check", text="words")
     battery_v: Number = col("battery voltage", units="V", ge=0, le=100)
 
 
@@ -121,18 +121,18 @@ class ReviewsColumns(Table):
 
     subject: Text = col("archive id of the gauging decided on", required=True, key=True)
     decision: Text = col("what was decided", required=True, isin=words.DECISIONS)
-    by: Text = col("code of the person who decided", required=True)
+    by: Text = col("code of the person who decided", required=True, roles=("person",))
     decided_at: Time = col("when it was decided", required=True, key=True)
-    reason: Text = col("why", required=True)
+    reason: Text = col("why", required=True, text="words", roles=("private",))
 
 
 class WithholdingsColumns(Table):
     """A decision that sealed content be removed; key subject, decided_at."""
 
     subject: Text = col("sha256 of the deposit whose content is to go", required=True, key=True)
-    by: Text = col("code of the person who decided", required=True)
+    by: Text = col("code of the person who decided", required=True, roles=("person",))
     decided_at: Time = col("when it was decided", required=True, key=True)
-    reason: Text = col("why, and under which law", required=True)
+    reason: Text = col("why, and under which law", required=True, text="words", roles=("private",))
 
 
 class SitesDeposit(HandedIn, SitesColumns):
@@ -198,7 +198,7 @@ class CheckColumns(Table):
     water_temperature_c: Number = col("mean temperature by the meter", units="degree_Celsius")
     reference_temperature_c: Number = col("mean temperature by a thermometer", units="degree_Celsius")
     verdict: Text = col("whether the check found the meter healthy", required=True, isin=words.VERDICTS)
-    reasons: Text = col("why, one sentence after the other; empty when healthy")
+    reasons: Text = col("why, one sentence after the other; empty when healthy", text="words")
 
 
 class Checks(Recorded, CheckColumns):
@@ -210,7 +210,7 @@ class PolicyColumns(Table):
 
     policy: Text = col("whose policy it is; always office", required=True, key=True)
     policy_digest: Text = col("sha256 of the text", required=True)
-    text: Text = col("the file as handed in, TOML", required=True)
+    text: Text = col("the file as handed in, TOML", required=True, text="file")
 
 
 class PoliciesDeposit(HandedIn, PolicyColumns):
@@ -241,7 +241,7 @@ class Deposits(Table):
     """What was handed in, when, and what became of it; key deposit, commit, since bytes may be looked at again."""
 
     deposit: Text = col("sha256 of the deposit", required=True, key=True)
-    name: Text = col("name under which it was handed in", required=True)
+    name: Text = col("name under which it was handed in", required=True, text="words")
     kind: Text = col("folder, zip, workbook or csv", required=True)
     files: Count = col("number of files", units="1", required=True, ge=0)
     size_bytes: Count = col("bytes in all files together", units="byte", required=True, ge=0)
@@ -251,6 +251,6 @@ class Deposits(Table):
     gaugings_returned: Count = col("gaugings returned", units="1", required=True, ge=0)
     problems: Count = col("reasons given for what was returned", units="1", required=True, ge=0)
     intake_map: Text = col("sha256 of the intake map it was read with, where one was used")
-    by: Text = col("code of the person who handed it in", required=True)
+    by: Text = col("code of the person who handed it in", required=True, roles=("person",))
     commit: Count = col("number of the ledger entry", units="1", required=True, key=True, ge=1)
     recorded_at: Time = col("when the archive took it", required=True)

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from stillwell.archive.lock import WAIT_S
 from stillwell.fingerprint import folder_digest
 from stillwell.hydrometry.rating_fit import RatingFit
 from stillwell.hydrometry.rating_segments import rows_of
@@ -45,6 +46,9 @@ def rating_deposit(
 ) -> Deposit:
     """Write a fitted rating down as a deposit.
 
+    A fit that left a number on its bound cannot say how sure it is: its covariance stays blank, and its record takes
+    the office's ``rating_uncertainty_pct``.
+
     Parameters
     ----------
     site, name : str
@@ -69,7 +73,7 @@ def rating_deposit(
         "gauged_to_m": float(made.highest_m),
         "standard_error_pct": 100 * float(made.standard_error),
         "freedom": float(made.freedom),
-        "covariance": json.dumps([[float(value) for value in row] for row in made.covariance]),
+        "covariance": "" if made.at_bound else json.dumps([[float(value) for value in row] for row in made.covariance]),
         "gaugings": "; ".join(gaugings),
         "by": by,
         "reason": reason,
@@ -96,6 +100,8 @@ def shifts_deposit(rating: str, entries: pd.DataFrame, *, by: str, reason: str) 
     return deposit_of(f"shifts of {rating}", {"shifts": rows})
 
 
-def adopt(root: Path, deposit: Deposit, *, by: str, now: Callable[[], datetime] = utc_now) -> Taken:
-    """Take a deposit of ratings or shifts."""
-    return take(root, [deposit], by=by, now=now)
+def adopt(
+    root: Path, deposit: Deposit, *, by: str, now: Callable[[], datetime] = utc_now, wait_s: float = WAIT_S
+) -> Taken:
+    """Take a deposit of ratings or shifts whole; where any of it would be returned, nothing is written."""
+    return take(root, [deposit], by=by, whole=True, now=now, wait_s=wait_s)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,8 +15,16 @@ from schemas import ARCHIVE_TABLES
 from schemas.derive import key_names
 from stillwell import __version__
 from stillwell.archive.archive import Archive
+from stillwell.archive.clock import clock_remarks
 from stillwell.archive.entries import shipped_policies
-from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults, sealed_remarks, withheld_faults
+from stillwell.archive.fixity import (
+    IRREGULAR,
+    file_faults,
+    ledger_faults,
+    sealed_faults,
+    sealed_remarks,
+    withheld_faults,
+)
 from stillwell.archive.history import StoredHistory
 from stillwell.archive.ledger import Entry
 from stillwell.archive.netcdf_series import series_again
@@ -25,9 +33,11 @@ from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.rounds import next_part
 from stillwell.archive.shelf import Shelf
 from stillwell.archive.snapshot import EveryRow, History
+from stillwell.archive.unfinished import unfinished_remarks
+from stillwell.archive.witness import read_witness, witness_faults
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, sites_of
-from stillwell.errors import ArchiveDamaged, StillwellError, Withheld
+from stillwell.errors import ArchiveDamaged, Withheld
 from stillwell.fingerprint import sha256
 from stillwell.pipeline import default_policy_text, taken_again
 from stillwell.prepare import Circumstances, View, policy_in_force, prepare
@@ -45,22 +55,14 @@ PORTION = 500_000
 """Rows of a larger archive read at a time to be held against their schema."""
 
 
-class AuditFailed(StillwellError):
-    """An audit found a fault; ``report`` says which."""
-
-    def __init__(self, report: AuditReport) -> None:
-        first = report.faults[0]
-        super().__init__(f"{len(report.faults)} faults; the first: {first.path}: {first.sentence}")
-        self.report = report
-
-
-def raise_if_faulty(report: AuditReport) -> None:
-    """Raise AuditFailed when a report holds a fault."""
-    if report.faults:
-        raise AuditFailed(report)
-
-
-def audit(root: Path, *, recompute: bool = True, progress: Progress | None = None) -> AuditReport:
+def audit(
+    root: Path,
+    *,
+    recompute: bool = True,
+    progress: Progress | None = None,
+    now: datetime | None = None,
+    witnesses: Sequence[Path] = (),
+) -> AuditReport:
     """Look at everything an archive holds and say what is not as it was written.
 
     Parameters
@@ -70,6 +72,10 @@ def audit(root: Path, *, recompute: bool = True, progress: Progress | None = Non
     recompute : bool
         Also take every commit's deposits again and compare each row with what is stored.
     progress : callable, optional
+    now : datetime, optional
+        The moment of the audit; by the computer's clock where not given.
+    witnesses : sequence of Path
+        Files of witness lines, kept elsewhere, that the chain is held against.
 
     Returns
     -------
@@ -79,40 +85,76 @@ def audit(root: Path, *, recompute: bool = True, progress: Progress | None = Non
     ------
     NotAnArchive
         If the folder is not an archive this version can read.
+    OSError
+        If a witness cannot be read.
     """
     tell = progress or (lambda step, done, total: None)
+    moment = now or datetime.now(UTC)
     archive = Archive(root, complete=True)
     faults = [*ledger_faults(archive)]
+    remarks: list[str] = []
     counts: dict[str, int] = {}
     unproved: dict[int, str] = {}
     if not faults:
         entries = archive.ledger.entries()
+        remarks += clock_remarks(moment, entries[-1].recorded_at)
+        faults += _witness_faults(archive, witnesses, counts, remarks)
         tell("digests", 0, 3)
         counts |= {"commits in the chain": len(entries), "files listed": len(archive.ledger.live())}
         faults += file_faults(archive)
         tell("sealed deposits", 1, 3)
         counts |= {"deposits sealed": len(archive.sealed.digests())}
-        faults += [*sealed_faults(archive), *withheld_faults(archive)]
-        tell("schemas", 2, 3)
-        held = _read_all(archive)
-        faults += [*held.broken, *held.unlike]
-        counts |= {"rows held against their schemas": held.recorded.total()}
-        if not held.broken:
-            office = policy_in_force(archive, None, default_policy_text())[0].office
-            faults += [*rendered_again(archive, office), *series_again(archive, office)]
-            faults += stage_again(archive, office)
-        counts |= {"NetCDF files rendered again": sum(path.startswith("netcdf/") for path in archive.listing())}
-        if recompute and not held.broken and not any(f.kind == "sealed" for f in faults):
-            faults += _recompute_faults(archive, entries, held, unproved, tell)
-            left = {pd.Timestamp(entry.recorded_at) for entry in entries if entry.number in unproved}
-            out = sum(count for (_, moment), count in held.recorded.items() if moment in left)
-            counts |= {"rows computed again": held.recorded.total() - out}
-    remarks = [] if faults else sealed_remarks(archive)
+        faults += sealed_faults(archive)
+        # rows behind a link are not the archive's, and a pipe would be waited for
+        if not any(IRREGULAR in fault.details for fault in faults):
+            faults += withheld_faults(archive)
+            proved = recompute and not any(fault.kind == "sealed" for fault in faults)
+            faults += _row_faults(archive, entries if proved else [], counts, unproved, tell)
+        remarks += unfinished_remarks(archive)
+    remarks += [] if faults else sealed_remarks(archive)
     remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in unproved.items()]
-    return AuditReport(str(root), datetime.now(UTC), counts, tuple(faults), tuple(remarks))
+    return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks))
 
 
-def audit_part(root: Path, budget: int, now: datetime | None = None) -> AuditReport:
+def _row_faults(
+    archive: Archive, proved: list[Entry], counts: dict[str, int], unproved: dict[int, str], tell: Progress
+) -> list[Fault]:
+    """Hold every row against its schema, NetCDF files against the rows, and the rows of commits against new ones."""
+    tell("schemas", 2, 3)
+    held = _read_all(archive)
+    faults = [*held.broken, *held.unlike]
+    counts |= {"rows held against their schemas": held.recorded.total()}
+    if not held.broken:
+        office = policy_in_force(archive, None, default_policy_text())[0].office
+        faults += [*rendered_again(archive, office), *series_again(archive, office)]
+        faults += stage_again(archive, office)
+    counts |= {"NetCDF files rendered again": sum(path.startswith("netcdf/") for path in archive.listing())}
+    if proved and not held.broken:
+        faults += _recompute_faults(archive, proved, held, unproved, tell)
+        left = {pd.Timestamp(entry.recorded_at) for entry in proved if entry.number in unproved}
+        out = sum(count for (_, moment), count in held.recorded.items() if moment in left)
+        counts |= {"rows computed again": held.recorded.total() - out}
+    return faults
+
+
+def _witness_faults(
+    archive: Archive, witnesses: Sequence[Path], counts: dict[str, int], remarks: list[str]
+) -> list[Fault]:
+    """Hold the chain against files of witness lines; a file without any is a fault, a line that is none a remark."""
+    digests, faults = archive.ledger.digests() if witnesses else [], []
+    for path in witnesses:
+        lines, unreadable = read_witness(path)
+        remarks += unreadable
+        counts["witness lines"] = counts.get("witness lines", 0) + len(lines)
+        if not lines:
+            faults.append(
+                Fault("witness", str(path), "expected a line of a witness to hold the chain against, found none")
+            )
+        faults += witness_faults(digests, lines)
+    return faults
+
+
+def audit_part(root: Path, budget: int, now: datetime | None = None, witnesses: Sequence[Path] = ()) -> AuditReport:
     """Look at the chain, and at the digests of what was looked at longest ago, as far as a budget goes.
 
     Parameters
@@ -122,6 +164,8 @@ def audit_part(root: Path, budget: int, now: datetime | None = None) -> AuditRep
     budget : int
         Bytes to read.
     now : datetime, optional
+    witnesses : sequence of Path
+        As of ``audit``.
 
     Returns
     -------
@@ -139,9 +183,12 @@ def audit_part(root: Path, budget: int, now: datetime | None = None) -> AuditRep
     remarks: list[str] = []
     if not faults:
         counts["commits in the chain"] = archive.ledger.head_number()
+        faults += _witness_faults(archive, witnesses, counts, remarks)
+        remarks += clock_remarks(moment, archive.ledger.entry(archive.ledger.head_number()).recorded_at)
         found, looked, oldest = next_part(archive, budget, moment)
         faults += found
         counts |= looked
+        remarks += unfinished_remarks(archive)
         remarks.append(f"every object was found good since {oldest}" if oldest else "the first round is not over yet")
     return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks))
 
@@ -213,7 +260,7 @@ def _recompute_faults(
             continue
         if not entry.deposits:
             policy = policy_in_force(before, None, text, newest)
-            told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy)
+            told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, rules=entry.rules)
             if entry.reason == DERIVED:
                 yield from _compared(entry, held, derived(before, sites_of(entry), told))
             elif entry.reason == RECOMPUTED:
@@ -225,7 +272,7 @@ def _recompute_faults(
             unproved[entry.number] = "rests on withheld content"
             continue
         policy = policy_in_force(before, understood, text, newest)
-        told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, used)
+        told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, used, entry.rules)
         again = prepare(before, deposits, understood, told).tables
         yield from _compared(entry, held, again)
 

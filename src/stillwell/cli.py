@@ -10,7 +10,7 @@ from typer.core import TyperGroup
 
 from stillwell import __version__
 from stillwell.commands import asking, keeping, recording, taking
-from stillwell.commands.following import is_archive, welcome
+from stillwell.commands.following import default_archive, is_archive, welcome
 from stillwell.commands.options import in_words
 
 
@@ -24,6 +24,11 @@ class Commands(TyperGroup):
                 ctx.fail(f"expected a command, found the path {args[0]}; `stillwell ingest {args[0]}` takes it in")
             args = ["--archive", *args]
         return super().parse_args(ctx, args)
+
+    def invoke(self, ctx: typer.Context) -> object:  # type: ignore[override]
+        """Run a command; what it does outside its own guard, such as writing out its answer, fails in words too."""
+        with in_words(ctx.params.get("archive") or default_archive()):
+            return super().invoke(ctx)
 
 
 def _is_there(text: str) -> bool:
@@ -76,6 +81,7 @@ app.command("derive")(recording.derive)
 app.command("record")(recording.record)
 app.command("next")(recording.next_)
 app.command("audit")(keeping.audit)
+app.command("witness")(keeping.witness)
 app.command("rebuild")(keeping.rebuild)
 app.command("replicate")(keeping.replicate)
 app.command("compact")(keeping.compact)

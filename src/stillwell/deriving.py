@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 import pandas as pd
 
+from stillwell import __version__
+from stillwell.archive.archive import Archive
 from stillwell.archive.layout import README
 from stillwell.archive.ledger import Entry
+from stillwell.archive.lock import WAIT_S
 from stillwell.archive.netcdf_series import series_files
 from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.provenance import provenance_path
@@ -18,10 +22,12 @@ from stillwell.archive.readme import archive_readme, schema_documents
 from stillwell.archive.sources import sources
 from stillwell.archive.writer import Commit, Writer
 from stillwell.errors import QueryError
-from stillwell.pipeline import circumstances, utc_now, writing
-from stillwell.prepare import Circumstances, Prepared
+from stillwell.pipeline import circumstances, default_policy_text, utc_now, writing
+from stillwell.prepare import Circumstances, Prepared, policy_in_force
 from stillwell.prepare.again import anew
-from stillwell.prepare.records import derived, recorded_sites
+from stillwell.prepare.inputs import InputView
+from stillwell.prepare.records import TABLES, derived, recorded_sites
+from stillwell.prepare.rows import recorded
 from stillwell.rendering import documents, renderings
 
 REASON = "derive"
@@ -32,12 +38,17 @@ AT_ONCE = 2_000_000
 """Recorded values whose records are derived in one commit; more sites than that hold go into several."""
 
 
+ROUNDS = 3
+"""How often a site is derived before the lock is taken; one whose inputs change each time is derived under it then."""
+
+
 def derive(
     root: Path,
     sites: Sequence[str] | None = None,
     *,
     by: str = "unnamed",
     now: Callable[[], datetime] = utc_now,
+    wait_s: float = WAIT_S,
 ) -> tuple[Entry | None, dict[str, pd.DataFrame]]:
     """Derive the records of sites and commit what changed; ``derivations`` with all its rows together.
 
@@ -48,6 +59,8 @@ def derive(
         All that have stage and a rating where not given.
     by : str
     now : callable
+    wait_s : float
+        Seconds to wait while another writer is at work.
 
     Returns
     -------
@@ -61,11 +74,11 @@ def derive(
     QueryError
         If a site named has no stage or no rating.
     ArchiveLocked
-        If another writer is at work.
+        If another writer is at work for longer than that.
     """
     entry: Entry | None = None
     parts: dict[str, list[pd.DataFrame]] = {}
-    for entry, tables in derivations(root, sites, by=by, now=now):  # noqa: B007 - the last one is wanted
+    for entry, tables in derivations(root, sites, by=by, now=now, wait_s=wait_s):  # noqa: B007 - the last one is wanted
         for name, rows in tables.items():
             parts.setdefault(name, []).append(rows)
     return entry, {name: pd.concat(rows, ignore_index=True) for name, rows in parts.items()}
@@ -78,12 +91,16 @@ def derivations(
     by: str = "unnamed",
     now: Callable[[], datetime] = utc_now,
     at_once: int = AT_ONCE,
+    wait_s: float = WAIT_S,
 ) -> Iterator[tuple[Entry, dict[str, pd.DataFrame]]]:
     """Derive the records of sites, some at a time, and commit what changed of each lot before the next.
 
+    The work is done before the lock is taken, and the lock only where something changed. Under it the rows of a site
+    whose inputs have changed since are dropped, and the site is derived again.
+
     Parameters
     ----------
-    root, sites, by, now
+    root, sites, by, now, wait_s
         As of ``derive``.
     at_once : int
         Recorded values in one lot, at most; a site is never parted.
@@ -95,19 +112,71 @@ def derivations(
     dict of str to DataFrame
         Its rows; emptied before the next lot is derived, so that two are never held.
     """
-    with writing(root, by=by, now=now, create=False) as writer:
-        known = recorded_sites(writer.archive)
-        missing = sorted(set(sites or ()) - set(known))
-        if missing:
-            msg = f"expected sites with recorded stage and a rating, found {', '.join(missing)}; nothing was derived"
-            raise QueryError(msg)
-        wanted = sorted(set(sites)) if sites else known
-        for lot in portions(wanted, rows_at(writer.archive, "stage", wanted), at_once):
-            told = circumstances(writer, None)
-            tables = derived(writer.archive, lot, told)
-            if tables:
-                yield writer.commit(derivation(writer, told, tables)), tables
-                tables.clear()
+    archive = Archive(root, complete=True)
+    known = recorded_sites(archive)
+    missing = sorted(set(sites or ()) - set(known))
+    if missing:
+        msg = f"expected sites with recorded stage and a rating, found {', '.join(missing)}; nothing was derived"
+        raise QueryError(msg)
+    wanted = sorted(set(sites)) if sites else known
+    for lot in portions(wanted, rows_at(archive, "stage", wanted), at_once):
+        left, rounds = lot, 0
+        while left:
+            made = _ahead(root, left, by, now()) if rounds < ROUNDS else {}
+            rounds += 1
+            if made and not any(one.tables for one in made.values()):
+                break
+            with writing(root, by=by, now=now, create=False, wait_s=wait_s) as writer:
+                told = circumstances(writer, None)
+                tables, left = _fitting(writer, told, left, made)
+                entry = writer.commit(derivation(writer, told, tables)) if tables else None
+            made.clear()
+            if entry is not None:
+                yield entry, tables
+            tables.clear()
+
+
+@dataclass(frozen=True)
+class _Ahead:
+    """The rows of one site, derived before the lock was taken, and what they were derived from."""
+
+    tables: dict[str, pd.DataFrame]
+    inputs: InputView
+    policy_digest: str
+
+
+def _ahead(root: Path, sites: Sequence[str], by: str, moment: datetime) -> dict[str, _Ahead]:
+    """Derive the records of sites from the archive as it stands now; commit number and moment are not known yet."""
+    archive, shipped = Archive(root, complete=True), default_policy_text()
+    told = Circumstances(0, moment, by, __version__, *policy_in_force(archive, None, shipped, shipped))
+    made = {}
+    for site in sites:
+        view = InputView(archive)
+        made[site] = _Ahead(derived(view, [site], told), view, told.policy_digest)
+    return made
+
+
+def _fitting(
+    writer: Writer, told: Circumstances, sites: Sequence[str], made: Mapping[str, _Ahead]
+) -> tuple[dict[str, pd.DataFrame], list[str]]:
+    """Take the rows whose inputs still stand, stamped with this commit's moment; and name the sites of the others.
+
+    Where nothing was made ahead, every site is derived now.
+    """
+    frames: dict[str, list[pd.DataFrame]] = {}
+    left = []
+    for site in sites:
+        one = made.get(site)
+        if one is None:
+            rows = derived(writer.archive, [site], told)
+        elif one.policy_digest == told.policy_digest and one.inputs.same_in(writer.archive):
+            rows = {name: frame.assign(recorded_at=recorded(frame, told)) for name, frame in one.tables.items()}
+        else:
+            left.append(site)
+            continue
+        for name, frame in rows.items():
+            frames.setdefault(name, []).append(frame)
+    return {name: pd.concat(frames[name], ignore_index=True) for name in TABLES if name in frames}, left
 
 
 def derivation(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFrame]) -> Commit:
@@ -145,7 +214,7 @@ RECOMPUTED = "recompute"
 
 
 def recompute(
-    root: Path, *, by: str = "unnamed", now: Callable[[], datetime] = utc_now
+    root: Path, *, by: str = "unnamed", now: Callable[[], datetime] = utc_now, wait_s: float = WAIT_S
 ) -> tuple[Entry | None, Mapping[str, pd.DataFrame]]:
     """Compute every gauging again by this version of the software; what changes becomes its next revision.
 
@@ -156,6 +225,8 @@ def recompute(
     root : Path
     by : str
     now : callable
+    wait_s : float
+        Seconds to wait while another writer is at work.
 
     Returns
     -------
@@ -169,7 +240,7 @@ def recompute(
     ArchiveLocked
         If another writer is at work.
     """
-    with writing(root, by=by, now=now, create=False) as writer:
+    with writing(root, by=by, now=now, create=False, wait_s=wait_s) as writer:
         told = circumstances(writer, None)
         tables = anew(writer.archive, told)
         if not tables:

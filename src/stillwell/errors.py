@@ -10,6 +10,7 @@
         |-- NotAnArchive        the folder is not an archive, or is a newer kind
         |-- ArchiveLocked       another writer holds the lock
         |-- CannotLock          the filesystem gives no locks
+        |-- ClockRefused        the clock stands too far from the newest commit
         |-- ArchiveDamaged      what is read is not what was written
         `-- Withheld            sealed content was removed by a recorded decision
 
@@ -39,6 +40,10 @@ class QueryError(StillwellError):
     """A question cannot be answered."""
 
 
+class PortTaken(StillwellError):
+    """The reading room cannot listen where it was told to."""
+
+
 class RatingError(StillwellError):
     """No rating can be made of these gaugings with these choices."""
 
@@ -57,6 +62,10 @@ class ArchiveLocked(ArchiveError):
 
 class CannotLock(ArchiveError):
     """The filesystem gives no locks, so nothing may be written."""
+
+
+class ClockRefused(ArchiveError):
+    """The computer's clock stands too far from the newest commit to be believed unasked."""
 
 
 class ArchiveDamaged(ArchiveError):

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from functools import cache
+from functools import cache, partial
 from importlib import resources
 from pathlib import Path
 
@@ -14,13 +14,13 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive.archive import Archive
-from stillwell.archive.compact import compaction, scattered, sweep
+from stillwell.archive.compact import compaction, read_groups, scattered, sweep
 from stillwell.archive.ledger import Entry
+from stillwell.archive.lock import WAIT_S
 from stillwell.archive.readme import schema_documents
-from stillwell.archive.withholding import withhold as removed
 from stillwell.archive.writer import Commit, Writer, open_writer
 from stillwell.assessment.policy import Policy, policy_from
-from stillwell.errors import DepositError, QueryError
+from stillwell.errors import DepositError
 from stillwell.fingerprint import sha256
 from stillwell.intake.deposit import find_deposits, read_deposit, table_file
 from stillwell.intake.interpret import interpret
@@ -28,14 +28,11 @@ from stillwell.intake.map_preview import preview
 from stillwell.intake.maps import Map, map_from
 from stillwell.intake.returned import returned_documents
 from stillwell.prepare import Change, Circumstances, Prepared, policy_in_force, prepare, reassess
-from stillwell.records import Deposit, Understood
+from stillwell.records import RULES, Deposit, Understood
 from stillwell.rendering import Beside, documents, emptied, renderings
 
 Progress = Callable[[str, int, int], None]
 """Told the step, how much of it is done, and how much there is."""
-
-WAIT_S = 20.0
-"""Seconds to wait while another writer is at work: a season's deposit takes some two, a person waits no longer."""
 
 
 @dataclass(frozen=True)
@@ -82,9 +79,9 @@ def inbox(folder: Path) -> list[Path]:
     return find_deposits(folder)
 
 
-def understand(deposits: Sequence[Deposit], intake_map: Map | None = None) -> Understood:
+def understand(deposits: Sequence[Deposit], intake_map: Map | None = None, rules: int = RULES) -> Understood:
     """Turn deposits into canonical frames, one schema pass over the whole batch."""
-    return interpret(deposits, office_policy()[0], intake_map)
+    return interpret(deposits, office_policy()[0], intake_map, rules)
 
 
 def _text(deposit: Deposit) -> str:
@@ -121,7 +118,7 @@ def taken_again(archive: Archive, entry: Entry) -> tuple[list[Deposit], str, Und
     """
     deposits = [archive.sealed.read(note["deposit"]) for note in entry.deposits]
     used = next((str(note["intake_map"]) for note in entry.deposits if note.get("intake_map")), "")
-    return deposits, used, understand(deposits, map_of(archive, used) if used else None)
+    return deposits, used, understand(deposits, map_of(archive, used) if used else None, entry.rules)
 
 
 def ingest(
@@ -160,6 +157,7 @@ def take(
     by: str = "unnamed",
     again: bool = False,
     used_map: Deposit | None = None,
+    whole: bool = False,
     now: Callable[[], datetime] = utc_now,
     wait_s: float = WAIT_S,
     progress: Progress | None = None,
@@ -178,16 +176,14 @@ def take(
         Look once more at bytes already taken, for what was returned then.
     used_map : Deposit, optional
         An intake map, sealed with the deposits it reads.
+    whole : bool
+        Write nothing where any of it would be returned; the answer then holds the problems and no entry.
     now : callable
         The clock, read under the writer's lock.
     wait_s : float
         Seconds to wait while another writer is at work.
     progress : callable, optional
         Told of each step.
-
-    Returns
-    -------
-    Taken
 
     Raises
     ------
@@ -200,13 +196,16 @@ def take(
         fresh, known = _sort_known(writer.archive, deposits, again)
         if not fresh:
             return Taken(known=tuple(known))
+        writer.check_clock()
         if used_map and not writer.archive.has_deposit(used_map.digest):
             fresh = [used_map, *fresh]
         tell("interpreting", 0, len(fresh))
-        understood = [understand(fresh, intake_map)]
+        understood = [understand(fresh, intake_map, writer.rules)]
         tell("computing", 1, 3)
         told = circumstances(writer, understood[0], used_map.digest if used_map else "")
         prepared = prepare(writer.archive, fresh, understood.pop(), told)  # nobody holds what it lets go of
+        if whole and not prepared.problems.empty:
+            return Taken(None, prepared, tuple(fresh), tuple(known))
         tell("writing", 2, 3)
         entry = writer.commit(commit_of(writer, told, fresh, prepared))
         tell("written", 3, 3)
@@ -219,26 +218,21 @@ def writing(
     by: str,
     now: Callable[[], datetime],
     create: bool = True,
-    wait_s: float = 0.0,
+    wait_s: float = WAIT_S,
     policy_text: str = "",
+    rules: int = RULES,
 ) -> AbstractContextManager[Writer]:
-    """Open an archive for writing by this version, with the policy it ships or another; see ``open_writer``."""
-    return open_writer(
-        root,
-        software_version=__version__,
-        by=by,
-        now=now,
-        create=create,
-        wait_s=wait_s,
-        policy_text=policy_text or default_policy_text(),
-    )
+    """Open an archive for writing by this version, with its policy and rules or others; see ``open_writer``."""
+    opened = partial(open_writer, root, software_version=__version__, by=by, now=now, create=create, wait_s=wait_s)
+    return opened(policy_text=policy_text or default_policy_text(), rules=rules)
 
 
 def circumstances(writer: Writer, understood: Understood | None, intake_map: str = "") -> Circumstances:
     """Collect who, when and by what rules from an open writer and the deposits it takes."""
     shipped = default_policy_text()
     policy = policy_in_force(writer.archive, understood, writer.policy_text or shipped, shipped)
-    return Circumstances(writer.number, writer.recorded_at, writer.by, __version__, *policy, intake_map)
+    about = (writer.number, writer.recorded_at, writer.by, __version__)
+    return Circumstances(*about, *policy, intake_map, writer.rules)
 
 
 def assess_again(archive: Archive, policy_text: str) -> list[Change]:
@@ -266,7 +260,13 @@ def assess_again(archive: Archive, policy_text: str) -> list[Change]:
 
 
 def decide(
-    root: Path, table: str, rows: Sequence[Mapping[str, str]], *, by: str, now: Callable[[], datetime] = utc_now
+    root: Path,
+    table: str,
+    rows: Sequence[Mapping[str, str]],
+    *,
+    by: str,
+    now: Callable[[], datetime] = utc_now,
+    wait_s: float = WAIT_S,
 ) -> Taken:
     """Write decisions down as a deposit and take it like any other.
 
@@ -279,65 +279,55 @@ def decide(
     by : str
         Code of the person who decides.
     now : callable
-
-    Returns
-    -------
-    Taken
+    wait_s : float
+        Seconds to wait while another writer is at work.
 
     Raises
     ------
     NotAnArchive
         If there is no archive to decide on.
+    DepositError
+        If ``by`` holds a blank or is no code, or a reason is no text; nothing is written.
     ArchiveLocked
         If another writer is at work.
     """
     Archive(root)
-    said = [dict(row) | {"by": by, "decided_at": now().astimezone(UTC).isoformat()} for row in rows]
-    file = table_file(table, said)
-    return take(root, [Deposit(file.path, "csv", sha256(file.data), (file,))], by=by, now=now)
+    return take(root, [decision(table, rows, by, now())], by=by, now=now, wait_s=wait_s)
 
 
-def withhold(root: Path, digest: str, *, by: str, reason: str, now: Callable[[], datetime] = utc_now) -> str:
-    """Record the decision that a deposit's content be removed, and remove it.
-
-    Parameters
-    ----------
-    root : Path
-    digest : str
-        Of a sealed deposit, or the first characters of it.
-    by, reason : str
-    now : callable
-
-    Returns
-    -------
-    str
-        The whole digest.
+def decision(table: str, rows: Sequence[Mapping[str, str]], by: str, when: datetime) -> Deposit:
+    """Write decisions down as a deposit, with who decided and when.
 
     Raises
     ------
-    QueryError
-        If no deposit, or more than one, has that digest.
-    ArchiveLocked
-        If another writer is at work.
+    DepositError
+        If ``by`` is no code, or intake would return ``by`` or the reason.
     """
-    archive = Archive(root)
-    found = [known for known in archive.sealed.digests() if len(digest) >= 8 and known.startswith(digest)]
-    if len(found) != 1:
-        msg = f"expected 8 or more characters of one sealed deposit's digest, found {digest!r} ({len(found)} match)"
-        raise QueryError(msg)
-    taken = decide(root, "withholdings", [{"subject": found[0], "reason": reason}], by=by, now=now)
-    if taken.entry is None or not taken.all_good:
-        msg = "expected the decision to be taken, found it returned; nothing was withheld"
+    if not by or any(character.isspace() for character in by):
+        msg = f"by: expected the code of a person, without blanks, found {by!r}; nothing was written"
         raise DepositError(msg)
-    with writing(root, by=by, now=now) as writer:
-        removed(root, found[0], taken.deposits[0].digest, writer.recorded_at, by)
-    return found[0]
+    full = [dict(row) | {"by": by, "decided_at": when.astimezone(UTC).isoformat()} for row in rows]
+    file = table_file(table, full)
+    deposit = Deposit(file.path, "csv", sha256(file.data), (file,))
+    problems = interpret([deposit]).problems
+    for problem in problems[problems["column"].isin(["by", "reason"])].to_dict("records"):
+        msg = f"{problem['column']}: expected {problem['expected']}, found {problem['found']!r}; nothing was written"
+        raise DepositError(msg)
+    return deposit
 
 
 def compact(
-    root: Path, *, most: int = 8, keep_days: float = 7.0, by: str = "unnamed", now: Callable[[], datetime] = utc_now
+    root: Path,
+    *,
+    most: int = 8,
+    keep_days: float = 7.0,
+    by: str = "unnamed",
+    now: Callable[[], datetime] = utc_now,
+    wait_s: float = WAIT_S,
 ) -> tuple[Entry | None, list[str]]:
     """Put the rows of tables with many files into one file per site, and sweep what was replaced long enough ago.
+
+    Rows are read before the lock is taken; under it those of a site that was added to meanwhile are read again.
 
     Parameters
     ----------
@@ -348,6 +338,8 @@ def compact(
         How long replaced files stay for readers that opened before.
     by : str
     now : callable
+    wait_s : float
+        Seconds to wait while another writer is at work.
 
     Returns
     -------
@@ -359,14 +351,16 @@ def compact(
     Raises
     ------
     ArchiveLocked
-        If another writer is at work.
+        If another writer is at work for longer than that.
     """
-    with writing(root, by=by, now=now, create=False) as writer:
+    before = Archive(root, complete=True)
+    rows = read_groups(before, scattered(before, most))
+    with writing(root, by=by, now=now, create=False, wait_s=wait_s) as writer:
         gone = sweep(writer, writer.recorded_at - timedelta(days=keep_days))
         groups = scattered(writer.archive, most)
         if not groups:
             return None, gone
-        return writer.commit(compaction(writer.archive, groups, schema_documents())), gone
+        return writer.commit(compaction(writer.archive, groups, schema_documents(), rows)), gone
 
 
 def _sort_known(archive: Archive, deposits: Sequence[Deposit], again: bool) -> tuple[list[Deposit], list[Deposit]]:

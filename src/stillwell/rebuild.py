@@ -14,18 +14,20 @@ import pandas as pd
 from stillwell import __version__
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive, lies_within
+from stillwell.archive.clock import RightClock
 from stillwell.archive.compact import REASON as COMPACTION
 from stillwell.archive.compact import compaction
 from stillwell.archive.entries import shipped_policies
 from stillwell.archive.layout import LOCK, WORK
-from stillwell.archive.ledger import Entry
+from stillwell.archive.ledger import Entry, Ledger
 from stillwell.archive.lock import hold_lock
 from stillwell.archive.readme import schema_documents
+from stillwell.archive.sealed import Sealed
 from stillwell.archive.writer import Commit, Writer
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, derivation, recomputation, sites_of
 from stillwell.errors import ArchiveError, Withheld
-from stillwell.pipeline import circumstances, commit_of, taken_again, writing
+from stillwell.pipeline import circumstances, commit_of, taken_again, utc_now, writing
 from stillwell.prepare import Prepared, prepare
 from stillwell.prepare.again import anew
 from stillwell.prepare.records import derived
@@ -49,7 +51,11 @@ class Rebuilt:
     """Version of the software that made the original, where it is another; rows then differ in naming it."""
 
 
-def rebuild(source: Path, into: Path, progress: Progress | None = None) -> Rebuilt:
+UNFINISHED = f"{WORK}/rebuild"
+"""Lies in a folder as long as a rebuilding into it is not finished; locked while it is at work."""
+
+
+def rebuild(source: Path, into: Path, progress: Progress | None = None, *, start_over: bool = False) -> Rebuilt:
     """Make an archive again, commit by commit, at the moments and by the persons its ledger names.
 
     Parameters
@@ -59,6 +65,8 @@ def rebuild(source: Path, into: Path, progress: Progress | None = None) -> Rebui
     into : Path
         A folder that does not exist or is empty.
     progress : callable, optional
+    start_over : bool
+        Clear the folder first, if a rebuilding of this archive into it was cut short.
 
     Returns
     -------
@@ -74,11 +82,42 @@ def rebuild(source: Path, into: Path, progress: Progress | None = None) -> Rebui
     if lies_within(into, source):
         msg = f"expected a folder outside the archive {source}, found {into}; nothing was written"
         raise ArchiveError(msg)
-    if into.exists() and any(into.iterdir()):
+    original = Archive(source, complete=True)
+    left = _cut_short(into)
+    if not left and any(path != into / WORK for path in into.rglob("*")):
         msg = f"expected an empty folder to rebuild into, found {into} with something in it; nothing was written"
         raise ArchiveError(msg)
+    if left and not start_over:
+        msg = f"expected an empty folder, found in {into} a rebuilding that was cut short; --start-over clears it"
+        raise ArchiveError(msg)
+    fs.make_folder(into / WORK)
+    with hold_lock(into / UNFINISHED, utc_now(), wait_s=0.0):
+        fs.sync_folders([into / WORK])
+        _clear(original, into)
+        made = _rebuilt(original, into, progress)
+        fs.remove_file(into / UNFINISHED)
+    return made
+
+
+def _cut_short(into: Path) -> bool:
+    """Return whether a folder holds a rebuilding that was never finished."""
+    return (into / UNFINISHED).is_file()
+
+
+def _clear(original: Archive, into: Path) -> None:
+    """Remove what a rebuilding that was cut short left; not where anything else was taken in there since."""
+    strange = set(Sealed(into).digests()) - set(original.sealed.digests())
+    if strange or max(Ledger(into).numbers(), default=0) > original.ledger.head_number():
+        msg = f"expected a rebuilding of {original.root} in {into}, found something else in it; it was left alone"
+        raise ArchiveError(msg)
+    for path in [*into.iterdir(), *(into / WORK).iterdir()]:
+        if path not in (into / WORK, into / UNFINISHED):
+            (fs.remove_tree if path.is_dir() else fs.remove_file)(path)
+
+
+def _rebuilt(original: Archive, into: Path, progress: Progress | None) -> Rebuilt:
+    """Make every commit again."""
     tell = progress or (lambda step, done, total: None)
-    original = Archive(source, complete=True)
     entries = original.ledger.entries()
     _copy_sealed(original, into, entries[0].recorded_at)
     different: list[str] = []
@@ -86,9 +125,9 @@ def rebuild(source: Path, into: Path, progress: Progress | None = None) -> Rebui
     shipped = shipped_policies(entries)
     for entry in entries:
         tell("rebuilding", entry.number - 1, len(entries))
-        clock = partial(_still, entry.recorded_at)
+        clock = RightClock(partial(_still, entry.recorded_at))
         text = shipped.get(entry.shipped_policy, "")
-        with writing(into, by=entry.by, now=clock, policy_text=text) as writer:
+        with writing(into, by=entry.by, now=clock, policy_text=text, rules=entry.rules) as writer:
             made = _again(original, writer, entry, carried)
         after = {file.path: file.sha256 for file in made.files}
         changed = [file.path for file in entry.files if after.get(file.path) != file.sha256]

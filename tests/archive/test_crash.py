@@ -14,6 +14,7 @@ import pytest
 
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive
+from stillwell.archive.clock import RightClock
 from stillwell.archive.writer import STEPS, open_writer
 from stillwell.fingerprint import sha256
 
@@ -187,7 +188,8 @@ def test_death_of_the_writer_that_cleans_up(before, fresh, write, monkeypatch, s
 KILLED = """
 import os, pickle, signal, sys
 from pathlib import Path
-from stillwell.archive.writer import STEPS, Commit, open_writer
+from stillwell.archive.clock import RightClock
+from stillwell.archive.writer import STEPS, Commit, open_writer, utc_now
 
 def die_at(wanted):
     return lambda step: step == wanted and os.kill(os.getpid(), signal.SIGKILL)
@@ -197,7 +199,8 @@ commit = Commit(**pickle.loads(sys.stdin.buffer.read()))
 for step in STEPS:
     child = os.fork()
     if child == 0:
-        with open_writer(root / step, software_version="0", by="x", step=die_at(step)) as writer:
+        told = {"software_version": "0", "by": "x", "now": RightClock(utc_now), "step": die_at(step)}
+        with open_writer(root / step, **told) as writer:
             writer.commit(commit)
         os._exit(0)
     _, status = os.waitpid(child, 0)
@@ -205,7 +208,7 @@ for step in STEPS:
 """
 
 
-def test_a_killed_process(before, fresh, tmp_path, write):
+def test_a_killed_process(before, fresh, tmp_path, write, clock):
     """Kill -9 at each named step: the lock dies with the process, the next writer has a clean archive."""
     root, deposits, second = before
     old = seen(root)
@@ -222,6 +225,6 @@ def test_a_killed_process(before, fresh, tmp_path, write):
         committed = number >= STEPS.index("committed")
         assert (2 if committed else 1) == seen(place)[0]
         assert committed or old == seen(place)
-        write(place, *deposits, **({} if committed else second))
+        write(place, *deposits, now=RightClock(clock), **({} if committed else second))
         clean(place)
         assert sorted(seen(place)[2][0])[:4] == [1, 1, 2, 2]

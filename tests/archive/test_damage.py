@@ -11,7 +11,8 @@ import pytest
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults
-from stillwell.archive.replica import repair, replicate
+from stillwell.archive.repair import repair
+from stillwell.archive.replica import replicate
 from stillwell.errors import StillwellError
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"

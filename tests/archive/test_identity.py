@@ -118,6 +118,7 @@ def kept(*revisions):
         (kept((1, "a", "north", "provisional")), ("k", "", "delta", "a"), "unchanged", 1),
         (kept((1, "a", "north", "provisional")), ("k", "", "north", "b"), "revision", 2),
         (kept((1, "a", "north", "provisional")), ("k", "", "", "b"), "revision", 2),
+        (kept((1, "a", "", "provisional")), ("k", "", "north", "b"), "revision", 2),
         (kept((1, "a", "north", "provisional")), ("k", "", "delta", "b"), "clash", 1),
         (kept((1, "a", "north", "provisional")), ("z", "k", "delta", "b"), "revision", 2),
         (kept((1, "a", "north", "provisional")), ("z", "q", "north", "b"), "unknown", 0),
@@ -148,7 +149,10 @@ def test_a_corrected_start_is_found_again_by_its_new_key():
 
 
 @given(
-    st.lists(st.tuples(st.sampled_from(["k", "m"]), st.sampled_from(["", "north", "delta"]), st.sampled_from("abc")))
+    st.lists(
+        st.tuples(st.sampled_from(["k", "m"]), st.sampled_from(["", "north", "delta"]), st.sampled_from("abc")),
+        min_size=1,
+    )
 )
 def test_handing_in_the_same_things_twice_changes_nothing(said):
     """Whatever was taken once is unchanged the second time."""
@@ -156,5 +160,6 @@ def test_handing_in_the_same_things_twice_changes_nothing(said):
     first = [decide(known, key, "", party, rows) for key, party, rows in said]
     second = [decide(known, key, "", party, rows) for key, party, rows in said]
 
+    assert len(second) == len(said)
     for before, after in zip(first, second, strict=True):
         assert after.action == ("clash" if before.action == "clash" else "unchanged") or before.action == "clash"

@@ -244,6 +244,22 @@ def test_a_bad_checkpoint_is_not_believed_and_is_named(tmp_path, data):
 
 
 @pytest.mark.usefixtures("often")
+@pytest.mark.parametrize("length", [6, 7])
+@pytest.mark.parametrize("change", [{"entry_sha256": "0" * 64}, {"number": 2}])
+def test_a_checkpoint_of_another_entry_is_not_believed_and_is_named(tmp_path, change, length):
+    """Whole in itself but made for another entry: readers do without it, the check names it, also where it is old."""
+    grow(tmp_path, length)
+    truth = dict(Ledger(tmp_path).live())
+    for number in (3, 6):
+        file = tmp_path / layout.checkpoint_path(number)
+        said = checked(file.read_bytes(), "")
+        said["files"][0][1] += 1
+        file.write_bytes(self_checked(said | change))
+    assert truth == Ledger(tmp_path).live()
+    assert faulty(tmp_path) == ["ledger/checkpoints/00000003.json", "ledger/checkpoints/00000006.json"]
+
+
+@pytest.mark.usefixtures("often")
 @pytest.mark.parametrize("data", [b"", b"{}", None])
 def test_a_bad_second_part_is_not_believed_and_is_named(tmp_path, data):
     """Without it, or with another in its place, the deposits and documents are found from the entries."""

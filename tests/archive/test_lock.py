@@ -64,7 +64,7 @@ def test_a_killed_holder_leaves_no_lock(holder):
 def test_a_lock_is_free_again_afterwards(tmp_path):
     """Also when the block fails; inside, even the same process cannot take it twice."""
     path = tmp_path / "lock"
-    with hold_lock(path, SINCE), pytest.raises(ArchiveLocked), hold_lock(path, SINCE):
+    with hold_lock(path, SINCE), pytest.raises(ArchiveLocked), hold_lock(path, SINCE, wait_s=0):
         pass
     with pytest.raises(KeyError), hold_lock(path, SINCE):
         raise KeyError

@@ -14,6 +14,7 @@ import netCDF4
 import numpy as np
 import pytest
 import xarray as xr
+from stillwell.rendering import rendered_again
 
 from stillwell import pipeline
 from stillwell.archive.archive import Archive
@@ -21,7 +22,6 @@ from stillwell.archive.netcdf_compare import differing_values
 from stillwell.audit import audit
 from stillwell.pipeline import compact, ingest, office_policy
 from stillwell.rebuild import rebuild
-from stillwell.rendering import rendered_again
 from tests.pipeline.season import registers, sheets, take
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"
@@ -126,11 +126,14 @@ def test_flags_follow_from_findings():
     """discharge_qc is 4 where a finding is unusable, 3 where one is suspect, else 1."""
     archive = Archive(SAMPLE)
     findings = archive.standing("findings")
+    flags = set()
     for path in sorted((SAMPLE / "netcdf").rglob("gaugings_*.nc")):
         with xr.open_dataset(path) as data:
             for name, flag in zip(data["gauging_id"].values, data["discharge_qc"].values, strict=True):
                 grave = set(findings[findings["gauging_id"] == str(name)]["severity"])
                 assert int(flag) == (4 if "unusable" in grave else 3 if "suspect" in grave else 1)
+                flags.add(int(flag))
+    assert flags == {1, 3, 4}
 
 
 def test_every_chunk_has_a_checksum_and_one_changed_byte_is_seen(tmp_path):
@@ -178,21 +181,54 @@ def test_a_commit_rewrites_only_the_site_years_it_touches(tmp_path):
         assert data.sizes["gauging"] == 2
 
 
-def test_attributes_are_those_of_the_schemas():
+@pytest.fixture(scope="module")
+def tilted(tmp_path_factory):
+    """Take a gauging whose points hold a tilt of the probe, each another one, and return the archive's folder."""
+    folder = tmp_path_factory.mktemp("tilted")
+    sheet = sheets(folder / "a", "1")
+    header, *lines = (sheet / "points.csv").read_text().splitlines()
+    said = [f"{line},{i + 0.5}" for i, line in enumerate(lines)]
+    (sheet / "points.csv").write_text("\n".join([f"{header},tilt_deg", *said]) + "\n")
+    assert take(folder / "archive", registers(folder / "registers"), sheet).all_good
+    return folder / "archive"
+
+
+def test_attributes_are_those_of_the_schemas(tilted):
     """Unit, meaning and standard name of every variable that is a column are the schema's own."""
     from schemas import ARCHIVE_TABLES
-    from schemas.derive import attributes, columns
-    from stillwell.archive import netcdf_text as text
+    from schemas.derive import UDUNITS, attributes, columns, meanings
 
-    with netCDF4.Dataset(SAMPLE / "netcdf" / "INV-KES" / "gaugings_2025.nc") as data:
-        for spec in (text.GAUGING_NUMBERS, text.VERTICAL_NUMBERS, text.POINT_NUMBERS):
-            known = {c.name: c for c in columns(ARCHIVE_TABLES[spec.table])}
-            for name in spec.columns:
-                variable = data[text.RENAMED.get((spec.table, name), name)]
-                said = {key: variable.getncattr(key) for key in variable.ncattrs()}
-                expected = attributes(known[name])
-                expected["units"] = text.UDUNITS.get(expected.get("units", "1"), expected.get("units", "1"))
-                assert expected.items() <= said.items(), name
+    with netCDF4.Dataset(tilted / "netcdf" / "S1" / "gaugings_2025.nc") as data:
+        for table in ("gaugings", "verticals", "points"):
+            made = [(c, v) for c in columns(ARCHIVE_TABLES[table]) if (v := c.variable(table)) and not v.own]
+            assert len(made) > 10
+            for column, variable in made:
+                found = {key: data[variable.name].getncattr(key) for key in data[variable.name].ncattrs()}
+                expected = attributes(column)
+                if meanings(column):
+                    expected = {"long_name": column.description, "standard_name": "status_flag"}
+                else:
+                    expected["units"] = UDUNITS.get(expected.get("units", "1"), expected.get("units", "1"))
+                assert expected.items() <= found.items(), column.name
+
+
+def test_the_tilt_of_the_probe_reaches_netcdf(tilted):
+    """Each point has the tilt handed in with it, in the order of the verticals and depths."""
+    with xr.open_dataset(tilted / "netcdf" / "S1" / "gaugings_2025.nc") as data:
+        assert data["tilt"].attrs["units"] == "degree"
+        rows = Archive(tilted).standing("points").dropna(subset=["velocity_m_s"])
+        assert sorted(data["tilt"].values) == sorted(rows["tilt_deg"]) != []
+
+
+def test_a_file_may_lack_only_what_its_schema_did_not_know(tilted, tmp_path):
+    """A variable that came with a later schema is no difference; the same variable gone from a later file is one."""
+    whole = (tilted / "netcdf" / "S1" / "gaugings_2025.nc").read_bytes()
+    path = tmp_path / "file.nc"
+    path.write_bytes(whole)
+    with netCDF4.Dataset(path, "a") as data:
+        data.renameVariable("tilt", "slant")
+    assert differing_values(path.read_bytes(), whole, frozenset({"tilt"})) == []
+    assert len(differing_values(path.read_bytes(), whole)) == 1
 
 
 def test_a_site_year_whose_gaugings_were_all_withdrawn_says_so(tmp_path):

@@ -71,6 +71,7 @@ def test_it_names_every_folder_an_archive_may_hold(text):
 def test_it_names_every_table_with_its_key(text):
     """What a table holds, and under it the key that its Table Schema gives with the revision that goes with it."""
     lines = text.splitlines()
+    assert schema_documents()
     for path, data in schema_documents().items():
         schema = json.loads(data)
         name = path.removeprefix("schemas/").removesuffix(".json")

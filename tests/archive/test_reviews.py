@@ -31,7 +31,7 @@ def test_approval_raises_the_newest_revision_and_ends_its_waiting():
     """An approved correction stands and is no candidate any more."""
     known = gaugings(("a", 1, "approved", False), ("a", 2, "provisional", True))
 
-    got = reviewed_rows(reviews(("a", "approved")), known, gaugings())
+    got, _ = reviewed_rows(reviews(("a", "approved")), known, gaugings())
 
     assert outcome(got) == [("a", 2, "approved", False)]
 
@@ -40,27 +40,57 @@ def test_withdrawal_takes_every_revision():
     """A withdrawn gauging leaves nothing standing behind it."""
     known = gaugings(("a", 1, "approved", False), ("a", 2, "provisional", True), ("b", 1, "provisional", False))
 
-    got = reviewed_rows(reviews(("a", "withdrawn")), known, gaugings())
+    got, _ = reviewed_rows(reviews(("a", "withdrawn")), known, gaugings())
 
     assert outcome(got) == [("a", 1, "withdrawn", False), ("a", 2, "withdrawn", False)]
 
 
 def test_an_approval_can_be_taken_back():
     """Provisional undoes approved."""
-    got = reviewed_rows(reviews(("a", "provisional")), gaugings(("a", 1, "approved", False)), gaugings())
+    got, _ = reviewed_rows(reviews(("a", "provisional")), gaugings(("a", 1, "approved", False)), gaugings())
 
     assert outcome(got) == [("a", 1, "provisional", False)]
 
 
 def test_reviews_of_the_same_commit_reach_its_own_gaugings_once():
     """A fresh row carries its reviewed status; it is not recorded twice."""
-    got = reviewed_rows(reviews(("a", "approved")), gaugings(), gaugings(("a", 1, "provisional", False)))
+    got, _ = reviewed_rows(reviews(("a", "approved")), gaugings(), gaugings(("a", 1, "provisional", False)))
 
     assert outcome(got) == [("a", 1, "approved", False)]
 
 
 def test_inclusion_in_a_rating_changes_no_status():
     """Included and excluded speak to ratings only."""
-    got = reviewed_rows(reviews(("a", "excluded")), gaugings(("a", 1, "approved", False)), gaugings())
+    got, _ = reviewed_rows(reviews(("a", "excluded")), gaugings(("a", 1, "approved", False)), gaugings())
 
     assert outcome(got) == []
+
+
+def test_provisional_restores_what_was_withdrawn():
+    """Every revision of a withdrawn gauging is provisional again, whatever it was before; others stay as they are."""
+    known = gaugings(("a", 1, "withdrawn", False), ("a", 2, "withdrawn", False), ("b", 1, "withdrawn", False))
+
+    got, void = reviewed_rows(reviews(("a", "provisional")), known, gaugings())
+
+    assert outcome(got) == [("a", 1, "provisional", False), ("a", 2, "provisional", False)]
+    assert void.tolist() == [False]
+
+
+def test_approval_of_what_is_withdrawn_is_void():
+    """It changes nothing and is said to; approved after it was restored it stands, also in one deposit."""
+    known = gaugings(("a", 1, "withdrawn", False))
+
+    got, void = reviewed_rows(reviews(("a", "approved"), ("a", "provisional"), ("a", "approved")), known, gaugings())
+
+    assert outcome(got) == [("a", 1, "approved", False)]
+    assert void.tolist() == [True, False, False]
+
+
+def test_the_first_rules_restored_nothing():
+    """Commits of archives that name no rules are proved as they were made: the review stands and changes nothing."""
+    known = gaugings(("a", 1, "withdrawn", False))
+
+    got, void = reviewed_rows(reviews(("a", "provisional"), ("a", "approved")), known, gaugings(), rules=1)
+
+    assert outcome(got) == []
+    assert void.tolist() == [False, False]

@@ -39,6 +39,18 @@ def sealed(tmp_path, deposit):
     return store, deposits
 
 
+def test_names_that_differ_by_case_only_are_two_files_on_any_disk(tmp_path, deposit):
+    """On a disk that does not tell cases apart no sealed file lies over another, and each keeps its name and bytes."""
+    files = {"Points.csv": b"1", "points.csv": b"2", "POINTS.CSV": b"3", "a/Points.csv": b"4", "A/points.csv": b"5"}
+    handed_in = deposit(files, "cases")
+    paths = [path for path, _ in object_files(handed_in, WHEN, "tester") if path.startswith("v1/content/")]
+    assert len(paths) == 5
+    assert len({path.casefold() for path in paths}) == 5
+    store = Sealed(tmp_path)
+    store.seal([handed_in], WHEN, "tester", tmp_path / "work")
+    assert {file.path: file.data for file in store.read(handed_in.digest).files} == files
+
+
 def verdict(store):
     """Ask the independent validator: whether the root is valid, objects, good ones, what it says."""
     root = ocfl.StorageRoot(root=str(store.folder))

@@ -12,6 +12,7 @@ import pytest
 
 from stillwell.archive import fs, ledger
 from stillwell.archive.archive import Archive
+from stillwell.archive.clock import RightClock
 from stillwell.archive.layout import checkpoint_path
 from stillwell.archive.writer import STEPS, Commit, open_writer
 from stillwell.errors import ArchiveDamaged, ArchiveError, ArchiveLocked, NotAnArchive
@@ -76,9 +77,9 @@ def test_an_archive_that_lost_its_ledger_is_not_begun_anew(tmp_path, write, depo
     assert before == tree(tmp_path)
 
 
-def test_two_writers_are_one_too_many(tmp_path, write):
+def test_two_writers_are_one_too_many(tmp_path, write, clock):
     """The second is told, and the first is not disturbed."""
-    with open_writer(tmp_path, software_version="0", by="x") as first:
+    with open_writer(tmp_path, software_version="0", by="x", now=clock) as first:
         with pytest.raises(ArchiveLocked, match=f"process {os.getpid()}"):
             write(tmp_path)
         first.commit(Commit())
@@ -87,10 +88,10 @@ def test_two_writers_are_one_too_many(tmp_path, write):
 
 
 def test_recorded_at_only_ever_grows(tmp_path, write):
-    """A clock that stands still or is set back gives a later moment all the same; another zone means UTC."""
+    """A right clock that stands still or was set back gives a later moment all the same; another zone means UTC."""
     zone = timezone(timedelta(hours=-7))
     clocks = [WHEN, WHEN, WHEN - timedelta(days=400), (WHEN + timedelta(hours=1)).astimezone(zone)]
-    moments = [write(tmp_path, now=lambda now=now: now).recorded_at for now in clocks]
+    moments = [write(tmp_path, now=RightClock(lambda now=now: now)).recorded_at for now in clocks]
 
     tick = timedelta(microseconds=1)
     assert [WHEN, WHEN + tick, WHEN + 2 * tick, WHEN + timedelta(hours=1)] == moments

@@ -24,9 +24,11 @@ OF_RECORDS = {
     "gap_bridged_s", "day_share", "stage_uncertainty_m", "shift_uncertainty_m", "rating_uncertainty_pct",
     "extrapolation_factor", "staff_differs_m",
 }  # fmt: skip
+OF_RATINGS = {"rating_exponent_range", "rating_departure_pct", "rating_segment_fewest"}
 BESIDE = {
     *HEALTH_LIMITS,
     *OF_RECORDS,
+    *OF_RATINGS,
     "verticals_widths_m",
     "velocity_error_m_s",
     "quality_thresholds_pct",
@@ -63,6 +65,15 @@ def test_every_limit_is_used():
     """A limit that no check uses would be an empty promise."""
     used = {check.limit for check in CHECKS} | BESIDE
     assert set(LIMITS) <= used
+
+
+def test_the_page_of_ratings_tells_its_limits():
+    """Each limit of ratings stands there with its source."""
+    page = (Path(__file__).parents[2] / "docs" / "ratings.md").read_text(encoding="utf-8")
+    policy, _ = office_policy()
+    for name in OF_RATINGS:
+        assert f"`{name}`" in page
+        assert policy.limits[name].source in page
 
 
 def test_the_page_of_records_tells_its_limits():

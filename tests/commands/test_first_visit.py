@@ -124,7 +124,7 @@ WRONG = {
     ("list", "gauging"): "`stillwell list gaugings",
     ("show", ID[:-1] + "2"): f"nearest: {ID}",
     ("show", "INV-KES"): "that is a site: `stillwell list --site INV-KES",
-    ("query", "SELECT * FROM gagings"): "information_schema.tables",
+    ("query", "SELECT * FROM gagings"): "SHOW TABLES",
     ("trace", ID[:-1] + "2"): f"nearest: {ID}",
     ("trace", "--forward", "INV-AC9"): "stillwell trace --forward METER",
     ("report", "site:INV-KEZ"): "nearest: INV-KES",

@@ -71,6 +71,8 @@ def answer(name, *words, root=None, code=0, text=True):
 def test_every_command_is_on_the_page():
     """A command answers with rows, a file or a document, and the page says which."""
     text = PAGE.read_text(encoding="utf-8")
+    assert app.registered_commands
+    assert documented()
     for command in app.registered_commands:
         assert f"`{command.name}`" in text or f"## {command.name}\n" in text, command.name
     for name in documented():

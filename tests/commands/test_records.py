@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import json
 import shutil
+import socket
 from pathlib import Path
 
 import pytest
 
+import stillwell
+from stillwell.archive.archive import Archive
+from stillwell.reading.bounds import LONGEST_S
 from tests.commands.test_commands import run
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"
@@ -57,7 +61,7 @@ def test_shifts_are_proposed_in_sentences():
     assert "the nearest shift is held" in out
 
 
-@pytest.mark.parametrize("step", ["daily", "monthly", "yearly", "duration", "seven-day", "maximum"])
+@pytest.mark.parametrize("step", ["daily", "monthly", "water-years", "yearly", "duration", "seven-day", "maximum"])
 def test_record_answers_at_every_step(step):
     """Each step is a JSON array of rows."""
     code, out, _ = run("record", "INV-KES", "--step", step, "--format", "json", root=SAMPLE)
@@ -107,3 +111,63 @@ def test_care_of_an_archive(root, tmp_path):
     code, out, _ = run("rebuild", "--into", tmp_path / "again", root=root)
     assert code == 0, out
     assert "files have the digest listed" in out
+
+
+def test_water_years_are_a_step_by_that_name():
+    """A step water-years gives a row per water year; the name it had before gives the same rows."""
+    rows = [
+        run("record", "INV-KES", "--step", step, "--format", "json", root=SAMPLE)[1]
+        for step in ("water-years", "yearly")
+    ]
+    assert rows[0] == rows[1]
+    archive = Archive(SAMPLE)
+    month = int(archive.standing("sites", ["INV-KES"])["water_year_start_month"].iloc[0])
+    days = archive.standing("daily", ["INV-KES"])["day"]
+    expected = sorted({int(day[:4]) + (int(day[5:7]) >= month > 1) for day in days})
+    assert [row["water_year"] for row in json.loads(rows[0])] == expected
+
+
+def test_a_question_without_rows_says_so_and_one_without_words_too():
+    """No rows: the answer is empty on stdout and stderr says so; no question at all is a question error."""
+    code, out, err = run("query", "SELECT site FROM sites WHERE site = 'none'", "--format", "json", root=SAMPLE)
+    assert (code, json.loads(out)) == (0, [])
+    assert "no rows" in err
+    code, out, err = run("query", "SELECT site FROM sites", "--format", "json", root=SAMPLE)
+    assert "no rows" not in err
+    for nothing in ("", "  ", ";"):
+        code, out, err = run("query", nothing, root=SAMPLE)
+        assert (code, out) == (2, "")
+        assert "found none; nothing was run" in err
+
+
+def test_a_question_that_takes_too_long_is_stopped_in_words():
+    """With --seconds a question ends after that time and says so; 60 s is what it may take otherwise."""
+    endless = "SELECT count(*) FROM range(100000000) a, range(1000000) b WHERE (a.range * b.range) % 7 = 3"
+    code, out, err = run("query", endless, "--seconds", "0.3", root=SAMPLE)
+    assert (code, out) == (2, "")
+    assert "expected an answer within 0.3 s, found none; the question was stopped and nothing was changed" in err
+    assert LONGEST_S == 60
+    assert run("query", "SELECT 1", "--seconds", "0", root=SAMPLE)[0] == 2
+
+
+def test_the_list_of_tables_holds_the_public_ones():
+    """SHOW TABLES names each table and its revisions, nothing else, whichever views were made before."""
+    archive = Archive(SAMPLE)
+    expected = sorted(name + end for name in archive.tables() for end in ("", "_revisions"))
+    code, out, _ = run("query", "SHOW TABLES", "--format", "json", root=SAMPLE)
+    assert code == 0
+    assert [row["name"] for row in json.loads(out)] == expected
+    a = stillwell.open(SAMPLE)
+    a.sql("SELECT count(*) FROM points")
+    assert sorted(a.sql("SHOW TABLES")["name"]) == expected
+
+
+def test_a_port_that_is_taken_is_said_before_any_address():
+    """Where another program listens, serve says so, names no address and opens nothing."""
+    with socket.create_server(("127.0.0.1", 0)) as held:
+        port = str(held.getsockname()[1])
+        code, out, err = run("serve", "--port", port, root=SAMPLE)
+    assert (code, out) == (1, "")
+    assert "http://" not in err
+    assert f"expected a free port to listen on, found none at 127.0.0.1 port {port}" in err
+    assert "another program listens there; nothing was opened" in err

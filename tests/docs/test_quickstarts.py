@@ -8,6 +8,7 @@ import io
 import os
 import re
 import shutil
+import subprocess
 from pathlib import Path
 
 import pandas as pd
@@ -74,6 +75,33 @@ def test_the_lines_run_and_show_what_they_give(page, folder):
             continue
         assert missing(block.shown, given) == [], (block.code, given)
     assert ran >= 5
+
+
+def test_the_example_of_a_review_changes_something(folder):
+    """The gauging that the data manager's page approves is provisional until that line, and approved after it."""
+    page = next(page for page in PAGES if page.stem == "quickstart_data_manager")
+    lines = [line for block in blocks(page) if block.language == "sh" for line in block.lines]
+    at = next(i for i, line in enumerate(lines) if line.startswith("stillwell review "))
+    subject = lines[at].split()[2]
+    told = (folder / "sample_archive" / "inbox" / "16_reviews" / "reviews.csv").read_text(encoding="utf-8")
+    assert subject not in told
+    assert subject in (folder / "sample_archive" / "truth.csv").read_text(encoding="utf-8")
+    shown = next(block.shown for block in blocks(page) if "stillwell review" in block.code)
+    assert f"approved    {subject}" in shown
+
+
+def test_the_readme_tells_where_the_command_is(tmp_path):
+    """The line of the README that sets the PATH, run in a folder set up as `make setup` does, finds `stillwell`."""
+    line = re.search(r"`(export PATH=[^`]+)`", (ROOT / "README.md").read_text(encoding="utf-8"))[1]
+    command = tmp_path / ".venv" / "bin" / "stillwell"
+    command.parent.mkdir(parents=True)
+    command.write_text("#!/bin/sh\necho here\n")
+    command.chmod(0o755)
+    done = subprocess.run(
+        ["bash", "-c", f"{line}; cd /; stillwell"], cwd=tmp_path, capture_output=True, text=True, check=True
+    )
+    assert done.stdout == "here\n"
+    assert "VENV ?= .venv" in (ROOT / "Makefile").read_text(encoding="utf-8")
 
 
 def test_every_page_is_in_the_list_of_pages():

@@ -1,4 +1,4 @@
-"""Cross-section and panels: geometry against the numbers drawn."""
+"""The cross-section: geometry and shares against the numbers drawn."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stillwell.drawing.panels import panels_svg
 from stillwell.drawing.section import section_svg
 from stillwell.drawing.strips import ordered, strips
 from tests.drawing.pictures import SVG, numbers, parsed, points, texts, verticals
@@ -22,8 +21,8 @@ def _lines(svg):
     return [line for line in parsed(svg).iter(f"{SVG}line") if line.get("data-vertical")]
 
 
-def _bars(svg):
-    return {int(b.get("data-vertical")): b for b in parsed(svg).iter(f"{SVG}rect") if b.get("data-vertical")}
+def _filled(svg):
+    return {int(b.get("data-vertical")): b for b in parsed(svg).iter(f"{SVG}rect") if b.get("class") == "share"}
 
 
 def _size(bar, name):
@@ -106,45 +105,55 @@ def test_strips_are_the_panels_widths():
     np.testing.assert_allclose([0, 1, 2, 1, 0, 1, 2, 1], high - low)
 
 
-@given(st.lists(st.floats(-2, 2), min_size=3, max_size=12))
+@given(st.lists(st.floats(-2, 2), min_size=3, max_size=12), st.lists(st.floats(0.2, 3), min_size=14, max_size=14))
 @settings(max_examples=40)
-def test_bars_are_as_high_as_discharge(speeds):
-    """Bars are as high as their discharge, upstream ones hang under zero, limits stand at their share."""
+def test_strips_are_filled_to_their_share(speeds, steps):
+    """Of uneven panels each is filled to the part its share is of the largest, which fills its strip and is named."""
     n = len(speeds) + 2
-    rows = verticals(np.arange(n), [0, *[0.7] * len(speeds), 0], [0, *np.round(speeds, 3), 0])
-    svg = panels_svg(rows, share_high_pct=10, share_raised_pct=5)
-    gross = rows["discharge_m3_s"].abs().sum()
-    if gross == 0:
-        assert "No panel carries water." in texts(svg)
+    places = np.cumsum(np.round(steps[:n], 2))
+    rows = verticals(places, [0, *[0.7] * len(speeds), 0], [0, *np.round(speeds, 3), 0])
+    svg = section_svg(rows, points(rows))
+    flow = rows["discharge_m3_s"].abs()
+    named = [t for t in texts(svg) if t.startswith("largest share")]
+    filled = _filled(svg)
+    if flow.sum() == 0:
+        assert named == []
+        assert filled == {}
         return
-    bars = _bars(svg)
-    flow = rows.set_index("vertical")["discharge_m3_s"]
-    largest = max(bars, key=lambda i: _size(bars[i], "height"))
-    px = _size(bars[largest], "height") / abs(flow[largest])
-    zero = _size(bars[largest], "y") + (_size(bars[largest], "height") if flow[largest] > 0 else 0)
-    for i, bar in bars.items():
-        assert _size(bar, "height") == pytest.approx(px * abs(flow[i]), abs=0.02)
-        edge = _size(bar, "y") + (_size(bar, "height") if flow[i] > 0 else 0)
-        assert edge == pytest.approx(zero, abs=0.02)
-    for line in (li for li in parsed(svg).iter(f"{SVG}line") if li.get("data-share")):
-        share = float(line.get("data-share")) / 100 * gross
-        assert abs(zero - _size(line, "y1")) == pytest.approx(px * share, abs=0.03)
+    largest = int(flow.argmax())
+    assert named == [f"largest share: {100 * flow[largest] / flow.sum():.1f} %, vertical {largest + 1}"]
+    lines = {int(line.get("data-vertical")): _size(line, "x1") for line in _lines(svg)}
+    px = (lines[n] - lines[1]) / (places[-1] - places[0])
+    for vertical, strip in filled.items():
+        expected = px * rows["width_m"][vertical - 1] * flow[vertical - 1] / flow[largest]
+        assert _size(strip, "width") == pytest.approx(expected, abs=0.03)
 
 
-def test_bars_over_a_limit_look_otherwise():
-    """A panel over the limit, one over what is wanted and one under both have three classes."""
-    rows = verticals([0, 1, 2, 3, 4], [0, 1, 1, 1, 0], [0, 0.06, 0.9, 0.04, 0])
-    bars = _bars(panels_svg(rows, share_high_pct=10, share_raised_pct=5))
-    assert tuple(bars[i].get("class") for i in (2, 3, 4)) == ("bar-raised", "bar-high", "bar")
+def test_a_larger_share_is_darker_and_upstream_is_brown():
+    """Shade rises with the share; a panel in which water runs upstream has another hue."""
+    rows = verticals([0, 1, 2, 3, 4, 5], [0, 1, 1, 1, 1, 0], [0, 0.1, 0.4, 0.9, -0.2, 0])
+    filled = _filled(section_svg(rows, points(rows)))
+    tone = {i: [int(strip.get("fill")[k : k + 2], 16) for k in (1, 3, 5)] for i, strip in filled.items()}
+    light = {i: sum(levels) for i, levels in tone.items()}
+    assert light[2] > light[3] > light[4]
+    assert tone[5][0] > tone[5][1] > tone[5][2]
+    assert all(tone[i][1] > tone[i][0] for i in (2, 3, 4))
+
+
+def test_no_limit_and_no_bar_stands_under_the_section():
+    """Shares stand in the section itself: nothing under its colours, and no line of a limit."""
+    rows = verticals(*EIGHT)
+    root = parsed(section_svg(rows, points(rows)))
+    assert not [e for e in root.iter() if "limit" in (e.get("class") or "") or "bar" in (e.get("class") or "").split()]
 
 
 @pytest.mark.parametrize("some", [0, 1])
 def test_no_or_one_vertical_is_said_in_words(some):
     """Nothing to draw, or a single vertical, is a drawing all the same."""
     rows = verticals(X, D, V).iloc[2 : 2 + some]
-    for svg in (section_svg(rows, points(rows)), panels_svg(rows.assign(discharge_m3_s=0.0))):
-        assert parsed(svg).find(f"{SVG}desc").text
-        assert any(len(t) > 3 for t in texts(svg))
+    svg = section_svg(rows, points(rows))
+    assert parsed(svg).find(f"{SVG}desc").text
+    assert any(len(t) > 3 for t in texts(svg))
 
 
 def test_wall_ice_and_missing_velocity_are_drawn():

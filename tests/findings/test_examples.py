@@ -1,18 +1,21 @@
-"""Every finding code has a bad example that it finds and a good one that it leaves alone."""
+"""Each finding code of gaugings and ratings has a bad example that it finds and a good one that it leaves alone."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
 
 import pytest
 
 from schemas import ARCHIVE_TABLES
+from stillwell.archive.archive import Archive
 from stillwell.archive.snapshot import History
 from stillwell.assessment.checks import CHECKS
+from stillwell.assessment.series import PASSED_OVER
+from stillwell.deriving import derive
 from stillwell.intake.deposit import read_deposit
-from stillwell.pipeline import default_policy_text, understand
+from stillwell.pipeline import default_policy_text, ingest, understand
 from stillwell.prepare import Circumstances, policy_in_force, prepare
 from tests.making import frame
 
@@ -46,3 +49,15 @@ def test_the_bad_example_is_found(code):
 def test_the_good_example_is_left_alone(code):
     """The check finds nothing in its good example, which lies as near to the limit as it may."""
     assert code not in _found(code, "good")
+
+
+@pytest.mark.parametrize(("kind", "found"), [("bad", [PASSED_OVER]), ("good", [])])
+def test_ratings_valid_from_one_moment_are_found(tmp_path, kind, found):
+    """Two ratings of a site with one valid_from are a finding of the derived record; a second apart they are none."""
+    moments = iter(NOW + timedelta(seconds=i) for i in range(20))
+    ingest(tmp_path / "archive", [HERE / PASSED_OVER / kind], by="T1", now=lambda: next(moments))
+    derive(tmp_path / "archive", by="T1", now=lambda: next(moments))
+    rows = Archive(tmp_path / "archive").standing("series_doubts")
+    assert rows.loc[rows["code"].str.startswith("ratings"), "code"].tolist() == found
+    if found:
+        assert "EX-B holds" in rows.set_index("code").loc[PASSED_OVER, "message"]

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.clock import RightClock
 from stillwell.audit import audit
 from stillwell.errors import NotAnArchive
 from stillwell.pipeline import ingest
@@ -16,6 +17,7 @@ from stillwell.reading.show import show_gauging
 from stillwell.reading.sql import ask
 from tests.pipeline.season import clock, sheets
 
+LATER = datetime(2030, 1, 1, tzinfo=UTC)
 GOLDEN = sorted(Path(__file__).parent.glob("archive_*.zip"))
 
 
@@ -92,7 +94,7 @@ def test_its_bytes_are_proved_and_it_takes_more(root, tmp_path):
     assert audit(root, recompute=False).faults == ()
     kept = len(Archive(root).standing("gaugings"))
     before = {p: p.read_bytes() for p in (root / "tables").rglob("*.parquet")}
-    ingest(root, [sheets(tmp_path / "more", "7")], by="T2", now=clock(datetime(2030, 1, 1, tzinfo=UTC)))
+    ingest(root, [sheets(tmp_path / "more", "7")], by="T2", now=RightClock(clock(LATER)))
     assert len(Archive(root).standing("gaugings")) == kept + 1
     assert all(path.read_bytes() == data for path, data in before.items())
 
@@ -106,7 +108,7 @@ def test_it_takes_a_column_it_does_not_describe_and_is_proved_whole(short, tmp_p
         "R,S1,2025-09-01T10:00Z,2025-09-01T11:00Z,moving-boat profiler,3.3,0.5,0.9\n"
     )
     kept = bool(Archive(short).ledger.entry(1).shipped_policy)
-    assert ingest(short, [folder], by="T2", now=clock(datetime(2030, 1, 1, tzinfo=UTC))).all_good
+    assert ingest(short, [folder], by="T2", now=RightClock(clock(LATER))).all_good
     rows = Archive(short).standing("gaugings").sort_values("started_at")
     assert rows["max_depth_m"].iloc[-1] == 0.9
     assert rows["handed_in_max_depth_m"].tolist()[-1] == 0.9

@@ -29,6 +29,7 @@ def test_no_text_is_run_however_cells_are_separated(text):
     """Whatever a text holds, no cell of its export starts with a sign of a formula, for any separator of a country."""
     exported = as_csv(pa.table({"remarks": [text, "x"]}))
     for delimiter in SEPARATORS:
+        assert _cells(exported, delimiter)
         for cell in _cells(exported, delimiter):
             assert cell.lstrip(" \u3000")[:1] not in tuple("=+-@\uff1d"), (exported, cell)
 

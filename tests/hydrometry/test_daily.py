@@ -124,6 +124,7 @@ def test_daily_volumes_are_the_integral_of_the_lines(hours, seed, half_hours):
     middle = np.interp((minute + 0.5) / 60, hours, flow)
     day = (minute + half_hours * 30) // 1440
     first = int(found["from_us"].iloc[0] + half_hours * 30 * HOUR // 60) // DAY
+    assert not found.empty
     for k in range(len(found)):
         here = joined & (day == first + k)
         row = found.iloc[k]

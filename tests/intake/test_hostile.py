@@ -84,7 +84,7 @@ def test_a_zip_within_a_zip_is_not_opened():
 
 
 def test_a_formula_is_refused_by_its_cell():
-    """A workbook cell that computes is named; nothing of the workbook is taken."""
+    """A workbook cell that computes is named; nothing of its sheet is taken."""
 
     def formula(book):
         book["points"]["D3"] = "=1+1"

@@ -150,12 +150,6 @@ HEADER_RULES = [
         OTHER + f"G2,S1,{SPAN},wading verticals,,,\n",
         OTHER + f"G2,S1,{SPAN},wading verticals,3.2,,\n",
     ),
-    (
-        "an uncertainty has a level",
-        "uncertainty_level",
-        OTHER + f"G2,S1,{SPAN},float,2,5,\n",
-        OTHER + f"G2,S1,{SPAN},float,2,5,95\n",
-    ),
 ]
 
 
@@ -242,3 +236,12 @@ def test_a_row_that_names_no_gauging_gives_back_all_it_may_belong_to():
     made = interpret([broken, folder()])
     assert len(made.tables["gaugings"]) == 1
     assert set(made.problems["deposit"]) == {broken.digest}
+
+
+def test_an_uncertainty_without_its_level_is_taken_with_a_note():
+    """It counts as one standard uncertainty, and the note says so; under the first rules it was returned."""
+    text = OTHER + f"G2,S1,{SPAN},float,2,5,\n"
+    taken = _reasons(gaugings=text, points=HEAD)
+    assert taken.problems.empty
+    assert taken.notes["note"].str.contains("without its level").any()
+    assert len(taken.tables["gaugings"]) == 1

@@ -15,7 +15,7 @@ from schemas.derive import columns
 from stillwell.errors import StillwellError
 from stillwell.fingerprint import sha256
 from stillwell.intake.interpret import interpret
-from stillwell.intake.template import DEFAULTS, TABLES, UNITS, CannotMake, handed_in_as, template_workbook
+from stillwell.intake.template import TABLES, UNITS, CannotMake, handed_in_as, template_workbook
 from stillwell.intake.units import converted, spellings
 from stillwell.records import Deposit, DepositFile
 from tests.intake.making import folder, points
@@ -81,13 +81,14 @@ def test_the_sheets_are_the_tables(template):
 def test_every_column_has_a_note(template):
     """Each header says what the column holds, what is expected and whether it is needed."""
     book = _opened(template[1])
+    assert TABLES
     for table in TABLES:
         for cell, column in zip(
             book[table][1], [c for c in columns(DEPOSIT_TABLES[table]) if c.name not in HIDDEN], strict=True
         ):
             note = cell.comment.text
             assert column.description[1:] in note
-            assert ("Needed in every row" in note) == (column.required and column.name not in DEFAULTS)
+            assert ("Needed in every row" in note) == (column.required and column.empty is None)
             assert cell.font.bold
             if column.kind == "time":
                 assert "2025-05-01T10:00+02:00" in note
@@ -218,9 +219,11 @@ def test_only_the_tables_asked_for():
 @settings(max_examples=30)
 def test_columns_in_feet_convert_back(value):
     """Every column of a template in feet is one that intake converts to the canonical one."""
+    assert TABLES
     for table in TABLES:
         names = [c.name for c in columns(DEPOSIT_TABLES[table])]
         known = spellings(names)
+        assert names
         for name in names:
             handed, unit = handed_in_as(name, "feet")
             assert known[handed] == (name, unit)

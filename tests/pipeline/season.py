@@ -10,7 +10,8 @@ from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
 
-from stillwell.pipeline import Taken, ingest
+from stillwell.archive.clock import RightClock
+from stillwell.pipeline import Taken, ingest, utc_now
 
 X = [0, 1, 2, 3, 4, 5, 6]
 D = [0, 0.3, 0.5, 0.6, 0.5, 0.3, 0]
@@ -28,6 +29,9 @@ def clock(start: datetime = datetime(2026, 1, 1, tzinfo=UTC)) -> Callable[[], da
 
 
 NOW = clock()
+
+TODAY = RightClock(utc_now)
+"""The day the tests run on, however long after the fixed days of their archives that is."""
 
 
 def registers(folder: Path) -> Path:

@@ -16,7 +16,7 @@ import stillwell.archive.history as history
 import stillwell.audit as proving
 import stillwell.prepare.batch as batches
 from stillwell.archive.entries import self_checked
-from stillwell.audit import AuditFailed, audit, raise_if_faulty
+from stillwell.audit import audit
 from stillwell.fingerprint import sha256
 from tests.pipeline.season import season, sheets, take
 
@@ -67,7 +67,6 @@ def test_a_sound_archive_has_no_faults(sound, rows_are):
     report = audit(sound)
     assert report.faults == ()
     assert report.counts["rows computed again"] > 60
-    raise_if_faulty(report)
 
 
 @pytest.mark.parametrize("place", ["first", "middle", "last"])
@@ -90,8 +89,6 @@ def test_one_flipped_bit_is_named(copy, folder, place):
     assert any(named.startswith(fault.path) or fault.path in named or named in fault.sentence for fault in faults), (
         faults
     )
-    with pytest.raises(AuditFailed, match="fault"):
-        raise_if_faulty(report)
 
 
 def test_a_missing_file_is_named(copy):

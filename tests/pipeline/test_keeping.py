@@ -12,13 +12,15 @@ import pytest
 
 from stillwell.archive import fs, withholding
 from stillwell.archive.archive import Archive
-from stillwell.archive.replica import repair, replicate
+from stillwell.archive.repair import repair
+from stillwell.archive.replica import replicate
 from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.archive.writer import open_writer
 from stillwell.audit import audit, audit_part
-from stillwell.errors import ArchiveError, Withheld
-from stillwell.pipeline import compact, decide, withhold
+from stillwell.errors import ArchiveError, DepositError, Withheld
+from stillwell.pipeline import compact, decide
 from stillwell.reading.sql import ask
+from stillwell.withholding import withhold
 from tests.pipeline.season import NOW, season, sheets, take
 
 TABLES = ("gaugings", "verticals", "points", "findings", "gauge_heights", "reviews", "uncertainty_budget")
@@ -166,6 +168,19 @@ def test_withheld_content_is_gone_and_its_tombstone_tells_why(tmp_path):
     assert audit(copy).faults == ()
 
 
+@pytest.mark.parametrize("by", ["a b", "R1\t", "\u202eR1", "", "R" * 600])
+def test_a_decision_by_what_is_no_code_is_refused_before_anything_is_written(tmp_path, by):
+    """The person who decides is named by a code: words say so, no byte of the archive changes, the content stays."""
+    root = season(tmp_path)
+    digest = Archive(root).ledger.entry(2).deposits[0]["deposit"]
+    before = {path: path.read_bytes() for path in sorted(root.rglob("*")) if path.is_file()}
+    with pytest.raises(DepositError, match=r"by: expected .*; nothing was written"):
+        withhold(root, digest, by=by, reason="asked for by the person", now=NOW)
+    with pytest.raises(DepositError, match="nothing was written"):
+        decide(root, "reviews", [{"subject": "S1", "decision": "approved", "reason": "why"}], by=by, now=NOW)
+    assert {path: path.read_bytes() for path in sorted(root.rglob("*")) if path.is_file()} == before
+
+
 def test_a_tombstone_without_a_decision_is_a_fault(tmp_path):
     """Nobody can hide content by putting a tombstone in its place by hand."""
     root = season(tmp_path)
@@ -234,7 +249,7 @@ def test_a_review_is_a_sealed_decision_and_one_on_nothing_is_returned(tmp_path):
     assert not nothing.all_good
     done = subprocess.run(
         [sys.executable, "-m", "stillwell.cli", "review", subject, "--decision", "withdrawn", "--by", "R1", "--reason",
-         "wrong river", "--archive", str(root)], capture_output=True, text=True, check=True,
+         "wrong river", "--clock-is-right", "--archive", str(root)], capture_output=True, text=True, check=True,
     )  # fmt: skip
     assert subject in done.stdout
     assert subject not in set(Archive(root).standing("gaugings")["gauging_id"])

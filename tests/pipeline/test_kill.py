@@ -12,23 +12,25 @@ import pytest
 from stillwell.archive.archive import Archive
 from stillwell.audit import audit
 from stillwell.pipeline import ingest
-from tests.pipeline.season import season, sheets
+from tests.pipeline.season import TODAY, season, sheets
 
 CHILD = """
 import sys
 from pathlib import Path
 import stillwell.rendering
 from stillwell import pipeline
+from stillwell.archive.clock import RightClock
+now = RightClock(pipeline.utc_now)
 root, what, subject = Path(sys.argv[1]), sys.argv[2], sys.argv[3]
 print("ready", flush=True)
 sys.stdin.readline()
 if what == "ingest":
-    pipeline.ingest(root, [Path(subject)], by="T1")
+    pipeline.ingest(root, [Path(subject)], by="T1", now=now)
 elif what == "review":
     row = {"subject": subject, "decision": "approved", "reason": "looked at"}
-    pipeline.decide(root, "reviews", [row], by="R1")
+    pipeline.decide(root, "reviews", [row], by="R1", now=now)
 else:
-    pipeline.compact(root, most=3, keep_days=0, by="T1")
+    pipeline.compact(root, most=3, keep_days=0, by="T1", now=now)
 """
 ACTS = ("ingest", "ingest", "review", "ingest", "compact")
 
@@ -57,7 +59,7 @@ def _rounds(tmp_path, kills, seed):
     root = season(tmp_path)
     killed, number = 0, -1
     begun = time.perf_counter()
-    ingest(root, [sheets(tmp_path / "timed", "28")], by="T1")
+    ingest(root, [sheets(tmp_path / "timed", "28")], by="T1", now=TODAY)
     longest = 1.2 * (time.perf_counter() - begun)
     while killed < kills:
         number += 1
@@ -76,7 +78,18 @@ def _rounds(tmp_path, kills, seed):
         assert report.faults == (), report.faults
     deposit = sheets(tmp_path / "last", "1", "2", "3", velocity=0.9)
     done = subprocess.run(
-        [sys.executable, "-m", "stillwell.cli", "ingest", str(deposit), "--archive", str(root), "--by", "T1"],
+        [
+            sys.executable,
+            "-m",
+            "stillwell.cli",
+            "ingest",
+            str(deposit),
+            "--archive",
+            str(root),
+            "--by",
+            "T1",
+            "--clock-is-right",
+        ],
         capture_output=True,
         check=False,
     )

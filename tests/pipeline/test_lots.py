@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import stillwell.rendering as rendering
 
 import stillwell.archive.identity as identity
 import stillwell.prepare.batch as batches
-import stillwell.rendering as rendering
 from stillwell.archive.archive import Archive
 from stillwell.archive.shelf import Shelf, files_of, parts_of
 from stillwell.audit import audit
@@ -194,7 +194,7 @@ def test_what_cannot_be_rendered_stops_the_commit_before_anything_is_written(tmp
     with monkeypatch.context() as broken:
         broken.setattr(rendering, "gaugings_netcdf", full)
         with pytest.raises(OSError, match="No space left"):
-            ingest(root, [sheets(tmp_path / "sheets", "1")], by="T1")
+            ingest(root, [sheets(tmp_path / "sheets", "1")], by="T1", now=_still)
     assert _files(root) == before
-    assert ingest(root, [tmp_path / "sheets"], by="T1").entry.number == 2
+    assert ingest(root, [tmp_path / "sheets"], by="T1", now=_still).entry.number == 2
     assert audit(root).faults == ()

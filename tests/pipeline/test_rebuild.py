@@ -7,9 +7,11 @@ import shutil
 import pytest
 
 from stillwell.archive.archive import Archive
+from stillwell.audit import audit
 from stillwell.errors import ArchiveError
-from stillwell.pipeline import compact, decide, withhold
+from stillwell.pipeline import compact, decide
 from stillwell.rebuild import rebuild
+from stillwell.withholding import withhold
 from tests.pipeline.season import NOW, season, sheets, take
 
 ID = "S1.20250501T100000Z.M1"
@@ -73,3 +75,33 @@ def test_a_folder_with_something_in_it_is_refused(tmp_path):
     with pytest.raises(ArchiveError, match="empty folder"):
         rebuild(root, tmp_path / "full")
     assert [p.name for p in (tmp_path / "full").iterdir()] == ["note.txt"]
+
+
+class Cut(BaseException):
+    """The process is gone."""
+
+
+def test_a_rebuilding_cut_short_is_cleared_by_a_word_of_its_own(tmp_path):
+    """It is refused as it is, begun again with ``start_over``, and nothing but a rebuilding is ever cleared."""
+    root, into = season(tmp_path), tmp_path / "again"
+
+    def cut(step, done, total):
+        if done == 1:
+            raise Cut
+
+    with pytest.raises(Cut):
+        rebuild(root, into, cut)
+    with pytest.raises(ArchiveError, match="cut short; --start-over clears it"):
+        rebuild(root, into)
+    assert rebuild(root, into, start_over=True).different == ()
+    assert Archive(root).listing() == Archive(into).listing()
+    assert audit(into).faults == ()
+    with pytest.raises(ArchiveError, match="empty folder"):
+        rebuild(root, into, start_over=True)
+
+    with pytest.raises(Cut):
+        rebuild(root, tmp_path / "other", cut)
+    take(tmp_path / "other", sheets(tmp_path / "own", "9", velocity=0.7))
+    with pytest.raises(ArchiveError, match="something else in it; it was left alone"):
+        rebuild(root, tmp_path / "other", start_over=True)
+    assert len(Archive(tmp_path / "other").ledger.entries()) == 2

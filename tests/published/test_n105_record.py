@@ -18,6 +18,7 @@ from stillwell.audit import audit
 from stillwell.deriving import derive
 from stillwell.reading.rating import candidates, fitted
 from stillwell.reading.shifting import left_ratings
+from stillwell.reading.spans import span_of
 from tests.pipeline.season import NOW, take
 
 DATA = Path(__file__).parents[1] / "data" / "fvg_n105"
@@ -48,7 +49,7 @@ def root(tmp_path_factory):
     pd.DataFrame(read | {"gauging": range(len(gaugings))}).to_csv(folder / "gauge_heights.csv", index=False)
     root = tmp / "archive"
     assert take(root, folder).all_good
-    made = fitted(candidates(Archive(root), "N105", until=CHANGED))
+    made = fitted(candidates(Archive(root), "N105", span_of(None, CHANGED)))
     deposit = adopting.rating_deposit("N105", "A", made, valid_from=SINCE, by="H1", reason="gaugings up to 2020")
     adopting.adopt(root, deposit, by="H1", now=NOW)
     derive(root, by="H1", now=NOW)
@@ -66,7 +67,7 @@ def test_every_recorded_stage_becomes_a_value(root):
 def test_an_adopted_rating_gives_what_the_fit_gave(root):
     """Written down as CSV and read again the rating rates the same, to the last digit a double holds."""
     archive = Archive(root)
-    made = fitted(candidates(archive, "N105", until=CHANGED))
+    made = fitted(candidates(archive, "N105", span_of(None, CHANGED)))
     rows = archive.standing("discharge", ["N105"]).dropna(subset=["discharge_m3_s"])
     np.testing.assert_array_equal(made.curve.discharge(rows["stage_m"].to_numpy()), rows["discharge_m3_s"])
 

@@ -22,8 +22,13 @@ def _equal_panels(m, n, velocity=2.0, exposure=60.0, deep=False):
     )  # fmt: skip
 
 
-def _closed_form(m, n, u_p, u_e, u_c=0.5, u_b=tables.WIDTH, u_d=tables.DEPTH, u_s=tables.SYSTEMATIC):
-    u_m = np.interp(m, *tables.VERTICALS)
+NUMBER = {5: 7.5, 10: 4.5, 15: 3.0, 20: 2.5, 25: 2.0, 30: 1.5, 35: 1.0, 40: 1.0, 45: 1.0}
+"""u_m by number of verticals, percent (k = 1): ISO 748:2007 annex E AS REMEMBERED, unverified."""
+
+
+def _closed_form(m, n, u_p, u_e, u_c=0.5, u_b=0.5, u_d=0.65, u_s=1.0):
+    """Combine percentages (k = 1); width, depth and systematic ones AS REMEMBERED, not read from the code."""
+    u_m = NUMBER[m]
     return np.sqrt(u_m**2 + u_s**2 + (u_b**2 + u_d**2 + u_p**2 + (u_c**2 + u_e**2) / n) / m)
 
 

@@ -242,13 +242,15 @@ def _tables(site):
     stage = 0.6 + 0.3 * np.sin(np.arange(time.size) / 500)
     flow = 5 * (stage - 0.1) ** 2
     day = pd.DataFrame({"day": time.strftime("%Y-%m-%d"), "q": flow}).groupby("day")["q"]
-    rating = {"rating": "R<1>", "site": site, "valid_from": pd.Timestamp("2024-10-01", tz="UTC"), "by": "H1"}
+    rating = {"rating": "R<1>", "site": site, "valid_from": pd.Timestamp("2024-10-01", tz="UTC"), "by": "H1",
+              "recorded_at": pd.Timestamp("2025-01-01", tz="UTC")}  # fmt: skip
     segment = {"rating": "R<1>", "segment": 1, "from_m": 0.1, "to_m": np.nan, "coefficient": 5.0}
     return {
         "ratings": pd.DataFrame([rating | {"reason": "gauged anew", "gauged_from_m": 0.3, "gauged_to_m": 0.9,
                                            "covariance": "[[0.01,0,0],[0,0.01,0],[0,0,0.0001]]",
                                            "standard_error_pct": 5.0, "freedom": 10.0}]),
         "rating_segments": pd.DataFrame([segment | {"zero_stage_m": 0.1, "exponent": 2.0}]),
+        "shifts": pd.DataFrame(columns=["rating", "from", "stage_m", "shift_m", "uncertainty_m"]),
         "discharge": pd.DataFrame({"site": site, "time": time, "discharge_m3_s": flow, "uncertainty_m3_s": 0.1 * flow,
                                    "marks": np.where(stage > 0.85, "above-gauged ice", "")}),
         "daily": pd.DataFrame({"site": site, "day": day.mean().index, "mean_m3_s": day.mean().to_numpy(),

@@ -15,6 +15,7 @@ import uvicorn
 
 from stillwell.pipeline import ingest
 from stillwell.room import application
+from stillwell.room.listening import server_config
 
 SAMPLE = Path(__file__).parents[2] / "sample_archive" / "archive"
 
@@ -29,7 +30,9 @@ def opened(root, names=()):
     with socket.create_server(("127.0.0.1", 0)) as free:
         port = free.getsockname()[1]
     app = application(root, port=port, names=names)
-    server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=port, log_level="critical", ws="none"))
+    config = server_config(app)
+    config.host, config.port = "127.0.0.1", port
+    server = uvicorn.Server(config)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     while not server.started:

@@ -18,7 +18,7 @@ def test_fifty_years_keep_every_peak():
     times = np.arange(count, dtype=np.int64) * QUARTER
     values = np.sin(np.arange(count) / 5000.0)
     values[123_457], values[1_400_001] = 9.75, -7.25
-    picked = drawn(times, values, int(times[0]), int(times[-1]), 1000, QUARTER)
+    picked = drawn(times, values, int(times[0]), int(times[-1]) + 1, 1000, QUARTER)
     assert (picked.values.max(), picked.values.min()) == (9.75, -7.25)
     assert (picked.high, picked.low) == (9.75, -7.25)
     assert picked.times[picked.values.argmax()] == times[123_457]
@@ -33,6 +33,7 @@ def test_every_span_keeps_its_extremes(values, width):
     times = np.arange(v.size, dtype=np.int64) * 1000
     end = int(times[-1]) + 1000
     picked = drawn(times, v, 0, end, width)
+    assert picked.values.size
     for i in range(width):
         low = int(i * (end / width)) if i else 0
         high = int((i + 1) * (end / width)) if i < width - 1 else end + 1

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import html
 import os
+import re
 import socket
 import subprocess
 import sys
+import time
+from contextlib import suppress
 
 import pytest
 
 from stillwell.errors import NotAnArchive, QueryError
 from stillwell.room import serve
 from stillwell.room.guard import POLICY, allowed_hosts
+from stillwell.room.heads import HEAD_S, TimedHeads
 from stillwell.room.listening import is_loopback
 from tests.room.conftest import SAMPLE, opened
 
@@ -185,3 +190,84 @@ def test_a_name_given_is_heard(copy):
     """A further name given for listening elsewhere is heard with the port."""
     with opened(copy, names=("room.example",)) as room:
         assert room.get("/about", headers={"host": f"room.example:{_port(room)}"}).status_code == 200
+
+
+def _heard(sock):
+    said = b""
+    while part := sock.recv(4096):
+        said += part
+    return said
+
+
+def test_a_request_that_trickles_in_is_ended(room, monkeypatch):
+    """A head sent a byte at a time is ended after the time it may take, on a new connection and on a kept one."""
+    assert HEAD_S == 10
+    monkeypatch.setattr(TimedHeads, "head_s", 0.4)
+    whole = f"GET /about HTTP/1.1\r\nHost: 127.0.0.1:{_port(room)}\r\n\r\n".encode()
+    for kept in (False, True):
+        with socket.create_connection(("127.0.0.1", _port(room)), timeout=5) as sock:
+            if kept:
+                sock.sendall(whole)
+                assert sock.recv(4096).startswith(b"HTTP/1.1 200")
+            start = time.monotonic()
+            with suppress(OSError):
+                for byte in whole[:-2] * 3:
+                    sock.sendall(bytes([byte]))
+                    time.sleep(0.02)
+            assert time.monotonic() - start < 2
+            said = b""
+            with suppress(ConnectionResetError):
+                said = _heard(sock)
+            assert kept or said.startswith(b"HTTP/1.1 408") or not said
+
+
+def test_a_silent_connection_is_ended(room, monkeypatch):
+    """A connection on which nothing comes is told 408 and closed."""
+    monkeypatch.setattr(TimedHeads, "head_s", 0.3)
+    with socket.create_connection(("127.0.0.1", _port(room)), timeout=5) as sock:
+        said = _heard(sock)
+    assert said.startswith(b"HTTP/1.1 408 ")
+    assert b"not whole after 0.3 s" in said
+
+
+def test_an_answer_may_take_longer_than_a_head(room, monkeypatch):
+    """The time is for what comes in: an answer that is read slowly is sent whole."""
+    monkeypatch.setattr(TimedHeads, "head_s", 0.2)
+    with socket.create_connection(("127.0.0.1", _port(room)), timeout=5) as sock:
+        sock.sendall(
+            f"GET /download/points.csv HTTP/1.1\r\nHost: 127.0.0.1:{_port(room)}\r\nConnection: close\r\n\r\n".encode()
+        )
+        time.sleep(0.5)
+        said = _heard(sock)
+    assert said.endswith(b"0\r\n\r\n")
+    assert len(said) > 100_000
+
+
+@pytest.mark.parametrize(
+    ("address", "near"),
+    [
+        ("/?pag=2", "page"),
+        ("/sites/INV-WIN?rateing=x", "rating"),
+        ("/findings?severty=suspect", "severity"),
+        ("/search?Q=x", "q"),
+        ("/meters?x=1", ""),
+        ("/download/sites.csv?sight=INV-WIN", "site"),
+        ("/collections/findings/items?limits=3", "limit"),
+        ("/trace.json?off=x", "of"),
+    ],
+)
+def test_a_parameter_nobody_reads_is_refused_with_the_nearest(room, address, near):
+    """Pages, downloads and JSON alike answer 400 to a parameter they do not know, and name the nearest."""
+    answer = room.get(address)
+    assert answer.status_code == 400
+    text = html.unescape(answer.text)
+    assert ("did you mean" in text) == bool(near)
+    assert f"did you mean {near}" in text or not near
+
+
+def test_marks_of_direction_are_visible_in_the_search_box(room):
+    """Control characters and marks of direction asked for stand in the box and on the page as escapes."""
+    text = room.get("/search", params={"q": "ab\u202egpj\u0007\u2066x"}).text
+    box = re.search(r'<input id="q"[^>]*>', text)[0]
+    assert 'value="ab\\u202egpj\\u0007\\u2066x"' in box
+    assert "For <bdi>ab\\u202egpj" in text

@@ -131,6 +131,7 @@ def test_every_revision_can_be_had(room):
 def test_listed_files_are_given_out_as_written(room):
     """Each file that the ledger lists comes out byte for byte."""
     archive = Archive(SAMPLE)
+    assert len(archive.listing()) > 10
     for path in archive.listing():
         assert room.get(names.listed(path)).content == archive.document(path)
 
@@ -141,3 +142,40 @@ def test_a_formula_in_a_label_is_not_run_by_a_spreadsheet(tmp_path):
     with opened(root) as room:
         assert "'=1+1" in room.get("/download/sites.csv").text
         assert pq.read_table(io.BytesIO(room.get("/download/sites.parquet").content))["name"].to_pylist() == ["=1+1"]
+
+
+@pytest.mark.parametrize(
+    "address", ["/download/findings.csv", "/download/findings.parquet", "/download/sites.nc", "file"]
+)
+def test_a_part_of_a_download_is_given_as_asked(room, address):
+    """A range gives exactly those bytes with 206, one beyond the end 416, anything not understood the whole."""
+    if address == "file":
+        address = "/files/" + next(path for path in Archive(SAMPLE).listing() if path.endswith(".nc"))
+    whole = room.get(address)
+    size, tag = len(whole.content), whole.headers["etag"]
+    assert whole.headers["accept-ranges"] == "bytes"
+    assert tag.startswith('"')
+    for asked, first, end in (
+        ("bytes=0-0", 0, 1),
+        ("bytes=10-19", 10, 20),
+        (f"bytes={size - 3}-", size - 3, size),
+        ("bytes=-7", size - 7, size),
+        (f"bytes=5-{size + 100}", 5, size),
+        (f"bytes=-{size + 5}", 0, size),
+    ):
+        part = room.get(address, headers={"range": asked})
+        assert part.status_code == 206, asked
+        assert part.headers["content-range"] == f"bytes {first}-{end - 1}/{size}"
+        assert part.content == whole.content[first:end]
+        assert part.headers["etag"] == tag
+    for asked in (f"bytes={size}-", "bytes=-0"):
+        beyond = room.get(address, headers={"range": asked})
+        assert beyond.status_code == 416, asked
+        assert beyond.headers["content-range"] == f"bytes */{size}"
+    for asked in ("bytes=0-1,4-5", "lines=1-2", "bytes=x-", "bytes=-", "bytes=9-3"):
+        assert room.get(address, headers={"range": asked}).content == whole.content
+    for held, status in ((tag, 206), ('"another"', 200), ("Wed, 21 Oct 2015 07:28:00 GMT", 200)):
+        assert room.get(address, headers={"range": "bytes=0-9", "if-range": held}).status_code == status
+    assert room.get(address, headers={"if-none-match": tag}).status_code == 304
+    head = room.head(address, headers={"range": "bytes=0-9"})
+    assert (head.status_code, head.content) == (200, b"")

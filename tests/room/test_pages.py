@@ -87,7 +87,9 @@ def test_fragments_lead_to_something_on_their_page(room):
     """A link to a place in a page finds that place."""
     for address in ("/", "/sites/INV-WIN", "/gaugings/INV-WIN.20250813T170000Z.INV-AC2"):
         text = room.get(address).text
-        for target in re.findall(r'href="#([^"]+)"', text):
+        targets = re.findall(r'href="#([^"]+)"', text)
+        assert targets, address
+        for target in targets:
             assert f'id="{target}"' in text
 
 
@@ -235,6 +237,7 @@ def test_why_it_was_doubted(room):
 def test_raw_bytes_are_the_sealed_bytes(room):
     """Each sealed file comes out byte for byte as it was handed in, as a file to be kept and not shown."""
     sealed = Archive(SAMPLE).sealed
+    assert len(list(sealed.digests())) > 10
     for digest in sealed.digests():
         for number, file in enumerate(sealed.read(digest).files):
             answer = room.get(names.raw(digest, number))
@@ -319,10 +322,11 @@ def test_sealed_damage_gives_out_no_bytes(copy):
 
 def test_withheld_bytes_are_said_to_be_withheld(copy):
     """Where a decision removed content, the page says so with 410."""
-    from stillwell.pipeline import withhold
+    from stillwell.withholding import withhold
+    from tests.pipeline.season import TODAY
 
     digest = Archive(copy).standing("gaugings")["deposit"].iloc[0]
-    withhold(copy, digest, by="tester", reason="an invented reason")
+    withhold(copy, digest, by="tester", reason="an invented reason", now=TODAY)
     with opened(copy) as room:
         assert room.get(names.lines(digest, "gaugings.csv", 2)).status_code == 410
         assert "withheld" in room.get(names.deposit(digest)).text

@@ -12,11 +12,12 @@ import pyarrow.parquet as pq
 import pytest
 
 from stillwell.archive.archive import Archive
+from stillwell.reading.ratings_in_force import departures
 from stillwell.reporting.subject import report
 from stillwell.room import hydrograph, names
 from stillwell.room.buckets import band, drawn
 from stillwell.room.drawings import MOST_GAUGINGS
-from stillwell.room.office import departures, policy_of, ratings_of
+from stillwell.room.office import policy_of, ratings_at
 from stillwell.room.rating_drawing import curve_between, stage_discharge
 from stillwell.room.series import series_of
 from stillwell.room.shelf import Shelf
@@ -157,7 +158,7 @@ def test_the_greatest_value_is_followed_to_its_bytes(room, series):
 
 def test_the_rating_drawn_is_the_one_handed_in(view):
     """The curve is C (h - e)^beta of the table, its band the office's figure, dashed beyond what was gauged."""
-    (rating,) = ratings_of(view, "INV-KES")
+    (rating,) = ratings_at(view, "INV-KES")
     segment = Archive(SAMPLE).standing("rating_segments").query("rating == 'INV-KES-A'").iloc[0]
     curve = curve_between(rating, np.array([0.2, 0.5, 0.9]), 0.0, log=False)
     above = np.maximum(curve.stage - segment["zero_stage_m"], 0.0)
@@ -172,7 +173,7 @@ def test_the_rating_drawn_is_the_one_handed_in(view):
 def test_departures_are_from_the_shifted_rating(view):
     """A gauging's departure is against the rating in force at its start, at a stage moved by the shift of that time."""
     gaugings = view.standing("gaugings", "INV-KES")
-    found = departures(gaugings, ratings_of(view, "INV-KES"))
+    found = departures(gaugings, ratings_at(view, "INV-KES"))
     shifts = Archive(SAMPLE).standing("shifts").query("rating == 'INV-KES-A'").sort_values("from")
     moved = np.interp(
         gaugings["started_at"].astype("int64").to_numpy("float64"),
@@ -216,7 +217,7 @@ def test_gaugings_on_the_rating_are_labelled(room, log):
 
 def test_gaugings_of_another_ratings_time_are_faint(view):
     """On one of several ratings, gaugings made while it did not hold are drawn faint, the others not."""
-    (rating,) = ratings_of(view, "INV-ORM")
+    (rating,) = ratings_at(view, "INV-ORM")
     gaugings = view.standing("gaugings", "INV-ORM").assign(gravest="", departure_pct=np.nan)
     middle = gaugings["started_at"].sort_values().iloc[5]
     later = type(rating)(**(vars(rating) | {"since": middle}))
@@ -249,7 +250,7 @@ def test_records_and_ratings_are_given_out(room, query):
     for name, value in (part.split("=") for part in asked.split("&")):
         if name == "datetime":
             first, last = (pd.Timestamp(day, tz="UTC") for day in value.split("/"))
-            rows = rows[rows["time"].between(first, last + pd.Timedelta(days=1))]
+            rows = rows[(rows["time"] >= first) & (rows["time"] < last)]
         else:
             rows = rows[rows[name] == value]
     assert len(rows) > 0
@@ -300,11 +301,16 @@ def test_hostile_marks_sensors_and_ratings_stay_labels(tmp_path):
 
 
 def test_gaugings_in_a_window_have_their_interval(view):
-    """The larger of both uncertainties of a gauging is drawn with it, and none at a reading of the gauge."""
+    """The larger uncertainty is drawn, of a result that handed in (95 %), and none at a reading of the gauge."""
     gaugings = view.standing("gaugings", "INV-ORM").assign(gravest="")
     marks = hydrograph.gaugings_in(window_of(series_of(view, "INV-ORM"), {}), gaugings)
-    half = gaugings.set_index("gauging_id")[["uncertainty_table_m3_s", "uncertainty_scatter_m3_s"]].max(axis=1)
-    assert {m["gauging"]: m["half"] for m in marks if m["half"] == m["half"]} == half.dropna().to_dict()
+    rows = gaugings.set_index("gauging_id")
+    half = rows[["uncertainty_table_m3_s", "uncertainty_scatter_m3_s"]].max(axis=1)
+    assert set(rows["handed_in_uncertainty_level"].dropna()) == {95}
+    given = rows["handed_in_uncertainty_pct"] / 100 * rows["discharge_m3_s"].abs()
+    assert given[half.isna()].notna().any()
+    drawn = {m["gauging"]: m["half"] for m in marks if m["half"] == m["half"]}
+    assert drawn == pytest.approx(half.fillna(given).dropna().to_dict())
     heights = hydrograph.gaugings_in(window_of(series_of(view, "INV-ORM"), {"series": "stage"}), gaugings)
     assert heights
     assert all(m["half"] != m["half"] for m in heights)
@@ -325,5 +331,5 @@ def test_of_very_many_gaugings_some_are_drawn_and_it_is_said(view):
     assert words.startswith("1000 gaugings on it: 1000 provisional.")
     assert "400 of them are drawn" in words
     assert hydrograph.hydrograph(window, many).count('class="gauged') == MOST_GAUGINGS
-    (rating,) = ratings_of(view, "INV-ORM")
+    (rating,) = ratings_at(view, "INV-ORM")
     assert stage_discharge(many, rating).count('class="gauged ') == MOST_GAUGINGS

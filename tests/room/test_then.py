@@ -11,7 +11,9 @@ import pyarrow.parquet as pq
 import pytest
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.provenance import provenance_path
 from stillwell.room import names
+from stillwell.room.then import ArchiveThen
 from tests.room.conftest import SAMPLE
 
 BEFORE, MIDDLE = "2025-10-15T12:00Z", "2025-10-16T12:00Z"
@@ -33,6 +35,22 @@ def test_any_table_is_given_out_as_of_a_moment(room, moment):
     told = room.get(f"/download/gaugings.parquet?as_of={moment}")
     status = pq.read_table(io.BytesIO(told.content))["status"].to_pylist()
     assert sorted(status) == sorted(archive.standing("gaugings", as_of=at.to_pydatetime())["status"])
+
+
+@pytest.mark.parametrize(("number", "moment"), [(1, BEFORE), (2, MIDDLE)])
+def test_no_netcdf_and_no_later_document_is_listed(room, number, moment):
+    """NetCDF holds what stands now, so an earlier state lists none; of provenance it lists what had been written."""
+    now = Archive(SAMPLE).listing()
+    assert any(path.startswith("netcdf/") for path in now)
+    then = ArchiveThen(SAMPLE, number, pd.Timestamp(moment).to_pydatetime()).listing()
+    assert not [path for path in then if path.startswith("netcdf/")]
+    assert {path for path in then if path.startswith("provenance/")} == {
+        provenance_path(n) for n in range(1, number + 1)
+    }
+    assert {path for path in now if path.startswith("tables/")} <= set(then)
+    page = room.get(f"/sites/INV-KES?as_of={moment}").text
+    assert "/files/netcdf/" not in page
+    assert "/files/netcdf/" in room.get("/sites/INV-KES").text
 
 
 def test_a_site_is_shown_as_it_stood(room):
@@ -106,4 +124,4 @@ def test_a_moment_that_is_none_is_refused(room, text):
     for address in ("/", "/sites/INV-KES", "/collections", "/download/sites.csv"):
         answer = room.get(address, params={"as_of": text})
         assert answer.status_code == 400
-        assert "expected a day" in html.unescape(answer.text)
+        assert "expected a moment with its offset" in html.unescape(answer.text)

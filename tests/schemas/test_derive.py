@@ -17,6 +17,7 @@ DIMENSIONLESS = ("1", None)
 @pytest.mark.parametrize(("name", "model"), EVERY)
 def test_every_column_is_described_and_every_quantity_has_a_unit(name, model):
     """A column without a meaning, or a number without a unit, cannot enter a schema."""
+    assert columns(model)
     for column in columns(model):
         assert column.description, (name, column.name)
         if column.kind == "number" and column.name not in ("value", "limit"):
@@ -36,6 +37,7 @@ def test_the_unit_in_the_name_is_the_unit_of_the_column(name, model):
         "_c": "degree_Celsius",
     }
     suffixes |= {"_pct": "percent", "_db": "dB", "_deg": "degree", "_ppt": "1e-3", "_v": "V", "_rev_s": "s-1"}
+    assert columns(model)
     for column in columns(model):
         found = [s for s in suffixes if column.name.endswith(s)]
         if found and column.kind == "number":
@@ -46,6 +48,7 @@ def test_the_unit_in_the_name_is_the_unit_of_the_column(name, model):
 def test_descriptions_agree_with_the_model(name, model):
     """Names, order, nullability and checks of the descriptions are those pandera enforces."""
     spec = model.to_schema().columns
+    assert spec
     for described, (column_name, enforced) in zip(columns(model), spec.items(), strict=True):
         assert column_name == described.name
         assert enforced.nullable is not described.required

@@ -14,6 +14,7 @@ import pyarrow as pa
 
 from stillwell.archive.layout import READABLE_MAJOR, SCHEMAS, entry_path, schema_path
 from stillwell.archive.ledger import Ledger
+from stillwell.archive.regular import read_regular
 from stillwell.archive.sealed import Sealed
 from stillwell.archive.standing import GAUGING, standing_rows
 from stillwell.archive.tables import arrow_schema, arrow_schema_from, completed, read_files
@@ -212,11 +213,11 @@ class Archive:
 
     def _bytes(self, path: str) -> bytes:
         try:
-            return self.path_of(path).read_bytes()
+            return read_regular(self.path_of(path))
         except FileNotFoundError:
             pass
         try:
-            return (self.root / path).read_bytes()
+            return read_regular(self.root / path)
         except OSError as error:
             msg = f"{path}: expected a file that the ledger lists, found: {error.strerror}"
             raise ArchiveDamaged(msg) from error

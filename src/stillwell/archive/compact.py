@@ -5,15 +5,19 @@ What a compaction replaced stays on disk for readers that opened before it, unti
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
+
+import pandas as pd
 
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive
 from stillwell.archive.inputs import COMPACTION
 from stillwell.archive.tables import arrow_schema, read_files
 from stillwell.archive.writer import Commit, Writer
+from stillwell.errors import ArchiveDamaged
 from stillwell.records import ListedFile
 
 REASON = COMPACTION
@@ -21,6 +25,8 @@ REASON = COMPACTION
 
 Groups = dict[tuple[str, str], list[ListedFile]]
 """Table files by table and site."""
+Read = Mapping[tuple[ListedFile, ...], pd.DataFrame]
+"""Rows of groups by their files, which are never changed: rows once read stay those of their files."""
 
 
 def scattered(archive: Archive, most: int) -> Groups:
@@ -43,7 +49,17 @@ def scattered(archive: Archive, most: int) -> Groups:
     return {key: files for key, files in groups.items() if len(files) > most}
 
 
-def compaction(archive: Archive, groups: Groups, schemas: dict[str, bytes]) -> Commit:
+def read_groups(archive: Archive, groups: Groups) -> Read:
+    """Read the rows of groups, ahead of their compaction; one that cannot be read is left to it."""
+    out: dict[tuple[ListedFile, ...], pd.DataFrame] = {}
+    for (table, _), files in groups.items():
+        # another compaction may have swept them meanwhile; damage is met again, and raised, under the lock
+        with suppress(ArchiveDamaged):
+            out[tuple(files)] = _rows(archive, table, files)
+    return out
+
+
+def compaction(archive: Archive, groups: Groups, schemas: dict[str, bytes], read: Read | None = None) -> Commit:
     """Put the rows of each group into one file.
 
     Parameters
@@ -53,6 +69,8 @@ def compaction(archive: Archive, groups: Groups, schemas: dict[str, bytes]) -> C
         As from ``scattered``.
     schemas : dict of str to bytes
         Table Schemas of this version, since the new files have its columns.
+    read : mapping, optional
+        Rows read before; a group whose files are not all among those of one read is read now.
 
     Returns
     -------
@@ -63,18 +81,21 @@ def compaction(archive: Archive, groups: Groups, schemas: dict[str, bytes]) -> C
     ArchiveDamaged
         If a file is not as it was written; nothing is replaced then.
     """
-    files = {table: _of_table(groups, table) for table in sorted({table for table, _ in groups})}
+    known, parts = read or {}, dict[str, list[pd.DataFrame]]()
+    for (table, _), files in sorted(groups.items()):
+        rows = known.get(tuple(files))
+        parts.setdefault(table, []).append(_rows(archive, table, files) if rows is None else rows)
     tables = {
-        table: read_files([archive.root / file.path for file in group], schema=arrow_schema(table))
-        for table, group in files.items()
+        table: frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
+        for table, frames in parts.items()
     }
-    replaced = [file.path for group in files.values() for file in group]
+    replaced = [file.path for _, files in sorted(groups.items()) for file in files]
     counts = {"files replaced": len(replaced), "rows": sum(len(rows) for rows in tables.values())}
     return Commit(tables=tables, replacing=schemas, replaced=replaced, counts=counts, reason=REASON)
 
 
-def _of_table(groups: Groups, table: str) -> list[ListedFile]:
-    return [file for (name, _), files in sorted(groups.items()) if name == table for file in files]
+def _rows(archive: Archive, table: str, files: list[ListedFile]) -> pd.DataFrame:
+    return read_files([archive.root / file.path for file in files], schema=arrow_schema(table))
 
 
 def sweep(writer: Writer, before: datetime) -> list[str]:
@@ -90,9 +111,18 @@ def sweep(writer: Writer, before: datetime) -> list[str]:
     -------
     list of str
         Paths removed.
+
+    Raises
+    ------
+    ClockRefused
+        If the clock, by which the moment was chosen, stands too far from the newest commit; nothing was removed.
     """
     gone = list(_replaced(writer.archive, before))
+    if gone:
+        writer.check_clock()
     fs.remove_files([writer.root / path for path in gone])
+    for folder in _folders_replaced(writer.archive):
+        fs.remove_empty_folders(folder, writer.root)
     return gone
 
 
@@ -102,3 +132,9 @@ def _replaced(archive: Archive, before: datetime) -> Iterator[str]:
     for entry in archive.ledger.entries():
         if entry.recorded_at < before:
             yield from (path for path in entry.replaced if path not in live and (root / path).exists())
+
+
+def _folders_replaced(archive: Archive) -> list[Path]:
+    """Name the folders, innermost first, that hold or held replaced files; one may have lost its last file."""
+    root: Path = archive.root
+    return sorted({(root / path).parent for e in archive.ledger.entries() for path in e.replaced}, reverse=True)

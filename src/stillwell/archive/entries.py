@@ -56,6 +56,11 @@ class Entry:
         """Digest of the policy the software shipped with; empty in archives older than schema 1.3."""
         return str(self.software.get("policy", ""))
 
+    @property
+    def rules(self) -> int:
+        """Rules by which its rows were made; see ``records.RULES``."""
+        return int(self.software.get("rules", 1))
+
     def to_json(self) -> bytes:
         """Write the entry as canonical JSON that carries its own digest."""
         return self_checked(

@@ -7,16 +7,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.layout import INTENT, SEALED, WORK, entry_path, is_of_ledger
+from stillwell.archive.layout import SEALED, WORK, entry_path, is_of_ledger
 from stillwell.archive.ledger import Ledger
-from stillwell.archive.recovery import Intent
+from stillwell.archive.regular import irregular, is_folder, read_regular
 from stillwell.archive.sealed import object_folder
+from stillwell.archive.unfinished import excused, read_intent, under_exchange
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
 from stillwell.records import Fault, ListedFile
-
-UNFINISHED = ".part"
-"""Ending of the hidden name a file has until it is whole."""
 
 
 def ledger_faults(archive: Archive) -> list[Fault]:
@@ -44,20 +42,24 @@ def file_faults(archive: Archive) -> list[Fault]:
     Returns
     -------
     list of Fault
-        Of kind ``file``, by path. What a commit under way keeps in the work folder is no fault, nor is a file
-        under its hidden name that is not whole yet.
+        Of kind ``file``, by path. What a commit under way, or one that was cut short, said it would write is none.
     """
-    listing = archive.listing()
+    odd = strangers(archive)
+    named = {fault.path for fault in odd}
+    listing = [listed for path, listed in sorted(archive.listing().items()) if path not in named]
     # one after the other: threads wait for one another longer than the digest of a small file takes
-    faults = [fault for _, listed in sorted(listing.items()) for fault in listed_faults(archive, listed)]
+    faults = [fault for listed in listing for fault in listed_faults(archive, listed)]
     newer = Ledger(archive.root).live() if faults else {}
     # a commit made since this view was opened may have moved a newer file into place
     faults = [f for f in faults if f.path not in newer or newer[f.path].sha256 != f.details.get("found sha256")]
-    return faults + strangers(archive)
+    return faults + odd
 
 
 def strangers(archive: Archive) -> list[Fault]:
-    """Name the files that no commit wrote, wherever they lie outside the sealed store and the work folder.
+    """Name the files that no commit wrote, and whatever is no regular file, outside the sealed store.
+
+    Empty folders and files under the hidden name of one that is not whole are named too, unless a commit under way,
+    or a commit or sweep that was cut short, explains them. Of the work folder only links and the like are named.
 
     Parameters
     ----------
@@ -68,8 +70,7 @@ def strangers(archive: Archive) -> list[Fault]:
     list of Fault
         Of kind ``file``, and what a commit under way said it would write where that cannot be read.
     """
-    intent, damaged = _intent(archive)
-    return damaged + list(_strangers(archive, intent))
+    return list(_strangers(archive))
 
 
 def sealed_faults(archive: Archive) -> list[Fault]:
@@ -84,17 +85,21 @@ def sealed_faults(archive: Archive) -> list[Fault]:
     list of Fault
         Of kind ``sealed``.
     """
-    intent, _ = _intent(archive)
-    coming = {f"{SEALED}/{object_folder(digest)}" for digest in (intent.deposits if intent else ())}
-    faults = [f for f in archive.sealed.verify() if not any(place.startswith(f"{f.path}/") for place in coming)]
+    found = archive.sealed.verify() if is_folder(archive.sealed.folder) else []
+    intent, _ = read_intent(archive)
+    exchange = under_exchange(archive, intent)
+    coming = {f"{SEALED}/{object_folder(digest)}" for digest in (*(intent.deposits if intent else ()), *exchange)}
+    faults = [f for f in found if not any(place.startswith(f"{f.path}/") for place in coming)]
     sealed = set(archive.sealed.digests())
-    for digest in sorted(archive.ledger.deposit_digests() - sealed):
+    for digest in sorted(archive.ledger.deposit_digests() - sealed - exchange):
         faults += archive.sealed.faults(digest) or [_unsealed(digest)]
     return faults
 
 
 def withheld_faults(archive: Archive) -> list[Fault]:
-    """Name tombstones that no decision of the archive speaks for.
+    """Name tombstones that no decision of the archive speaks for, and content that stayed against one.
+
+    Content that a commit under way, or one cut short, is to withhold is no fault: the next writer removes it.
 
     Parameters
     ----------
@@ -110,9 +115,16 @@ def withheld_faults(archive: Archive) -> list[Fault]:
     except ArchiveDamaged:
         # the damaged file has its own fault; without it nothing can be said of tombstones
         return []
-    stones = [digest for digest in archive.sealed.digests() if archive.sealed.withheld(digest)]
-    sentence = "expected sealed content, found a tombstone that rests on no decision"
-    return [Fault("sealed", f"{SEALED}/{object_folder(d)}", sentence) for d in stones if d not in decided]
+    waiting = under_exchange(archive, read_intent(archive)[0])
+    faults = []
+    for digest in archive.sealed.digests():
+        withheld, folder = archive.sealed.withheld(digest), f"{SEALED}/{object_folder(digest)}"
+        if withheld and digest not in decided:
+            faults.append(Fault("sealed", folder, "expected sealed content, found a tombstone without a decision"))
+        elif not withheld and digest in decided - waiting:
+            sentence = f"expected a tombstone, as decided, found the content; `stillwell withhold {digest}` removes it"
+            faults.append(Fault("sealed", folder, sentence))
+    return faults
 
 
 def sealed_remarks(archive: Archive) -> list[str]:
@@ -131,16 +143,15 @@ def sealed_remarks(archive: Archive) -> list[str]:
         f"deposit {digest} is sealed, and no commit took it; hand it in again to have it taken" for digest in untold
     ]
     for row in archive.read("withholdings").drop_duplicates("subject").to_dict("records"):
-        done = archive.sealed.withheld(str(row["subject"]))
-        state = "is withheld" if done else "is to be withheld and still holds its content; run withhold again"
-        remarks.append(f"deposit {row['subject']} {state}: {row['reason']} ({row['by']})")
+        if archive.sealed.withheld(str(row["subject"])):
+            remarks.append(f"deposit {row['subject']} is withheld: {row['reason']} ({row['by']})")
     return remarks
 
 
 def listed_faults(archive: Archive, listed: ListedFile) -> Iterator[Fault]:
     """Hold one listed file against its size and digest."""
     try:
-        data = archive.path_of(listed.path).read_bytes()
+        data = read_regular(archive.path_of(listed.path))
     except OSError as error:
         yield Fault("file", listed.path, f"expected a file that the ledger lists, found: {error.strerror}")
         return
@@ -153,54 +164,75 @@ def listed_faults(archive: Archive, listed: ListedFile) -> Iterator[Fault]:
         yield Fault("file", listed.path, sentence, {"expected sha256": listed.sha256, "found sha256": found})
 
 
-def _intent(archive: Archive) -> tuple[Intent | None, list[Fault]]:
-    """Read what a commit under way, or one that died, said it would write."""
-    try:
-        return Intent.found_in(archive.root), []
-    except ArchiveDamaged as error:
-        return None, [Fault("file", INTENT, str(error).removeprefix(f"{INTENT}: "))]
-
-
-def _strangers(archive: Archive, intent: Intent | None) -> Iterator[Fault]:
-    """Find files that nothing lists, nor ever did: what later commits replaced stays until it is swept."""
-    listed = archive.listing()
-    unlisted = [path for path in _files(archive.root) if path not in listed]
-    if not unlisted:
-        return
-    ledger = Ledger(archive.root)  # a commit made since this view was opened may list them
-    known = {path for entry in ledger.entries() for path in entry.replaced} | set(ledger.live())
-    known |= set(intent.files) if intent else set()
-    for path in unlisted:
-        if path not in known and not _unfinished(path):
-            yield Fault("file", path, f"expected only files that the ledger lists, found one {_whose(path, ledger)}")
+def _strangers(archive: Archive) -> Iterator[Fault]:
+    """Find what nothing lists, nor ever did: what later commits replaced stays until it is swept."""
+    found = list(_lying(archive.root))
+    # read after looking, so that a commit begun or made meanwhile explains what was seen of it
+    intent, damaged = read_intent(archive)
+    yield from damaged
+    ledger = Ledger(archive.root)
+    replaced = {path for entry in ledger.entries() for path in entry.replaced}
+    known = replaced | set(archive.listing()) | set(ledger.live())
+    allowed = excused(archive.root, intent, known)
+    for path, what in found:
+        if what == _FOLDER and path not in allowed.folders:
+            yield Fault("file", path, f"expected files that the ledger lists, found {_FOLDER}")
+        elif what == _FILE and path not in known | allowed.files:
+            sentence = f"expected only files that the ledger lists, found one {_whose(path, ledger)}"
+            yield Fault("file", path, sentence)
+        elif what not in (_FOLDER, _FILE):
+            yield Fault("file", path, f"expected a regular file or a folder, found {what}", {IRREGULAR: what})
 
 
 def _whose(path: str, ledger: Ledger) -> str:
     """Say what a file that nothing lists is; its name may tell of a commit whose entry was cut off the ledger's end."""
-    number = path.rpartition("/")[2][:8]
+    name = path.rpartition("/")[2]
+    if name.startswith(".") and name.endswith(".part"):
+        return "that was never finished"
+    number = name[:8]
     if number.isdecimal() and int(number) > ledger.head_number():
         return f"of commit {int(number)}, whose entry {entry_path(int(number))} is missing"
     return "it does not list"
 
 
-def _files(root: Path) -> Iterator[str]:
-    """Name every file but those of the sealed store and the work folder, relative to the archive, in order."""
+IRREGULAR = "irregular"
+"""Key of a fault's details that says what stands in place of a regular file or folder."""
+_FILE, _FOLDER = "a file", "an empty folder"
+
+
+def _lying(root: Path) -> Iterator[tuple[str, str]]:
+    """Name what lies in an archive beside the sealed store: files, empty folders, links and other irregular things.
+
+    Of the work folder only what is irregular; what a repair put aside and the files of flows are not looked at.
+    """
     for entry in sorted(os.scandir(root), key=lambda entry: entry.name):
-        if entry.name in (SEALED, WORK):
-            continue
-        if not entry.is_dir(follow_symlinks=False):
-            yield entry.name
-            continue
-        found = []
-        for place, _, names in os.walk(entry.path):
-            inside = Path(place).relative_to(root).as_posix()
-            found += [f"{inside}/{name}" for name in names]
-        yield from (path for path in sorted(found) if not is_of_ledger(path))
+        if irregular(Path(entry.path)) or not entry.is_dir(follow_symlinks=False):
+            yield entry.name, irregular(Path(entry.path)) or _FILE
+        elif entry.name == WORK:
+            inside = _within(root, entry.path, skipped=_ASIDE)
+            yield from ((path, what) for path, what in inside if what not in (_FILE, _FOLDER))
+        elif entry.name != SEALED:
+            yield from _within(root, entry.path)
 
 
-def _unfinished(path: str) -> bool:
-    name = path.rpartition("/")[2]
-    return name.startswith(".") and name.endswith(UNFINISHED)
+_ASIDE = ("damaged", "flows")
+
+
+def _within(root: Path, top: str, skipped: tuple[str, ...] = ()) -> list[tuple[str, str]]:
+    """Name what lies in a folder, in order; entries and checkpoints that are files are proved by the chain."""
+    found = []
+    for place, folders, names in os.walk(top):
+        if place == top:
+            folders[:] = [name for name in folders if name not in skipped]
+        inside = Path(place).relative_to(root).as_posix()
+        if not folders and not names:
+            found.append((inside, _FOLDER))
+        linked = [name for name in folders if irregular(Path(place, name))]
+        for name in (*linked, *names):
+            what = irregular(Path(place, name)) or _FILE
+            if what != _FILE or not is_of_ledger(f"{inside}/{name}"):
+                found.append((f"{inside}/{name}", what))
+    return sorted(found)
 
 
 def _unsealed(digest: str) -> Fault:

@@ -11,9 +11,8 @@ import ctypes
 import errno
 import os
 import re
-import shutil
-from collections.abc import Callable, Iterable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from itertools import takewhile
 from pathlib import Path
@@ -101,6 +100,24 @@ def write_files(files: Sequence[tuple[Path, bytes]]) -> None:
 def write_file(path: Path, data: bytes) -> None:
     """Write one file, whole or not at all."""
     write_files([(path, data)])
+
+
+def write_answer(path: Path, data: bytes) -> None:
+    """Write bytes to a place a user named: a file whole or not at all, a device or a pipe as it comes.
+
+    Raises
+    ------
+    OSError
+        If the folder does not exist, or the disk refuses; a file that stood there stands as it was.
+    """
+    if path.exists() and not path.is_file():
+        with naming(path), path.open("wb") as handle:
+            system.write(handle, data)
+            handle.flush()
+        return
+    if not path.parent.is_dir():
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(path))
+    write_file(path, data)
 
 
 def create_exclusive(path: Path, data: bytes) -> None:
@@ -200,9 +217,21 @@ def _settle(paths: Sequence[Path]) -> None:
     for path in some:
         descriptor = os.open(path, os.O_RDONLY)
         try:
-            write_out(descriptor)
+            with naming(path):
+                write_out(descriptor)
         finally:
             os.close(descriptor)
+
+
+@contextmanager
+def naming(path: Path) -> Iterator[None]:
+    """Name the file in an error of the disk that a call on an open file raises without one."""
+    try:
+        yield
+    except OSError as error:
+        if error.filename is None:
+            error.filename = str(path)
+        raise
 
 
 def remove_files(paths: Iterable[Path]) -> None:
@@ -221,29 +250,52 @@ def remove_file(path: Path) -> None:
 
 
 def remove_tree(path: Path) -> None:
-    """Remove a folder with all it holds, if it is there."""
-    if path.is_dir():
-        shutil.rmtree(path)
+    """Remove a folder with all it holds, if it is there; a link is removed, not followed."""
+    if path.is_symlink():
+        remove_file(path)
+    elif path.is_dir():
+        for folder, folders, files in os.walk(path, topdown=False):
+            for name in [*files, *(name for name in folders if (Path(folder) / name).is_symlink())]:
+                system.unlink(Path(folder) / name)
+            for name in (name for name in folders if (Path(folder) / name).is_dir()):
+                system.rmdir(Path(folder) / name)
+        system.rmdir(path)
         sync_folders({path.parent})
 
 
 def remove_empty_folders(path: Path, stop: Path) -> None:
     """Remove a folder and its parents as long as they are empty, up to but without ``stop``."""
+    removed = False
     while path != stop and stop in path.parents:
         try:
             system.rmdir(path)
+            removed = True
         except FileNotFoundError:
             pass
         except OSError as error:
             if error.errno not in (errno.ENOTEMPTY, errno.EEXIST):
                 raise
-            return
+            break
         path = path.parent
+    if removed:
+        sync_folders({path})
 
 
 def _write_whole(path: Path, data: bytes, *, settled: bool = True) -> None:
-    with path.open("wb") as handle:
+    with naming(path), path.open("wb") as handle:
         system.write(handle, data)
         handle.flush()
         if settled:
             system.fsync(handle.fileno())
+
+
+def append_file(path: Path, data: bytes) -> None:
+    """Add to the end of a file, which is made where there is none, so that it outlasts a crash."""
+    make_folder(path.parent)
+    fresh = not path.exists()
+    with path.open("ab") as handle:
+        system.write(handle, data)
+        handle.flush()
+        system.fsync(handle.fileno())
+    if fresh:
+        sync_folders({path.parent})

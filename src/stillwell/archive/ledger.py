@@ -24,6 +24,7 @@ from stillwell.archive.layout import (
     part_path,
 )
 from stillwell.archive.links import linked_sites
+from stillwell.archive.regular import read_regular
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
 from stillwell.records import Fault, ListedFile
@@ -68,7 +69,7 @@ class Ledger:
         return self._head
 
     def _thorough_head(self) -> int:
-        numbers = self._numbers()
+        numbers = self.numbers()
         head = max([*numbers, *self._checkpoint_numbers()], default=0)
         if len(numbers) != head:
             missing = min(set(range(1, head + 1)) - numbers)
@@ -96,17 +97,14 @@ class Ledger:
     def _has(self, number: int) -> bool:
         return os.path.exists(f"{self._root}/{entry_path(number)}")  # noqa: PTH110, a Path costs more than the look
 
-    def newest_number(self) -> int:
-        """Return the largest number an entry has, whatever is missing before it."""
-        return max(self._numbers(), default=0)
+    def numbers(self) -> set[int]:
+        """Return the numbers there is an entry's file for, whatever is missing between them."""
+        return set(_numbers_in(self._root / LEDGER))
 
-    @staticmethod
-    def previous_of(data: bytes, where: str) -> str | None:
-        """Read what an entry says of the one before it; None where the bytes are no whole entry."""
-        try:
-            return Entry.from_json(data, where).previous
-        except ArchiveDamaged:
-            return None
+    def digests(self) -> list[str]:
+        """Return the sha256 of every entry's bytes, the first one first, holding each entry against the one before."""
+        entries = self.entries()
+        return [*(entry.previous for entry in entries[1:]), self.head_digest()] if entries else []
 
     def entry(self, number: int) -> Entry:
         """Read one entry.
@@ -192,13 +190,14 @@ class Ledger:
         path = self._root / checkpoint_path(number)
         if number and number % CHECKPOINT_EVERY == 0 and not path.exists():
             parts = self._current().parts()
-            # the first part speaks of the others, so it is renamed into place last
-            order = sorted(parts, reverse=True)
-            fs.write_files([(self._root / part_path(number, name), parts[name]) for name in order])
+            first = parts.pop("")
+            # the first part names the others by their digests, so it may only be there with them
+            fs.write_files([(self._root / part_path(number, name), data) for name, data in sorted(parts.items())])
+            fs.write_file(path, first)
 
     def chain_faults(self) -> list[Fault]:
         """Hold every entry against the one before, and the newest checkpoint against all entries."""
-        numbers = self._numbers()
+        numbers = self.numbers()
         checkpoints = self._checkpoint_numbers()
         newest = max(checkpoints, default=0)
         head = max(numbers | checkpoints, default=0)
@@ -235,13 +234,13 @@ class Ledger:
 
     def _bytes(self, number: int) -> bytes:
         try:
-            return (self._root / entry_path(number)).read_bytes()
+            return read_regular(self._root / entry_path(number))
         except FileNotFoundError as error:
             msg = f"expected {entry_path(number)}, found nothing; the ledger is damaged"
             raise ArchiveDamaged(msg) from error
-
-    def _numbers(self) -> set[int]:
-        return set(_numbers_in(self._root / LEDGER))
+        except OSError as error:
+            msg = f"{entry_path(number)}: expected a ledger entry, found: {error.strerror}; the ledger is damaged"
+            raise ArchiveDamaged(msg) from error
 
     def _checkpoint_numbers(self) -> set[int]:
         return set(_numbers_in(self._root / CHECKPOINTS))
@@ -251,7 +250,7 @@ class Ledger:
         for number in self._checkpoints_down_from(head):
             try:
                 state = self._checkpoint(number)
-            except (ArchiveDamaged, FileNotFoundError):
+            except (ArchiveDamaged, OSError):
                 continue
             if state.number == number and state.digest == sha256(self._bytes(number)):
                 return state
@@ -266,11 +265,11 @@ class Ledger:
 
     def _checkpoint(self, number: int) -> State:
         where = checkpoint_path(number)
-        return state_of((self._root / where).read_bytes(), where, self._part_bytes, self._from_entries)
+        return state_of(read_regular(self._root / where), where, self._part_bytes, self._from_entries)
 
     def _part_bytes(self, number: int, part: str) -> bytes:
         try:
-            return (self._root / part_path(number, part)).read_bytes()
+            return read_regular(self._root / part_path(number, part))
         except OSError:
             return b""
 
@@ -286,6 +285,9 @@ class Ledger:
             found = self._checkpoint(number)
         except ArchiveDamaged as error:
             yield Fault("ledger", path, str(error).removeprefix(f"{path}: "))
+            return
+        except OSError as error:
+            yield Fault("ledger", path, f"expected a checkpoint, found: {error.strerror}")
             return
         sentence = "expected what the entries say, found something else; readers may be misled"
         if (found.number, found.digest) != (number, sha256(self._bytes(number))):

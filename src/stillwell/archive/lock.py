@@ -13,7 +13,11 @@ from contextlib import contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
 
+from stillwell.archive.fs import naming
 from stillwell.errors import ArchiveError, ArchiveLocked, CannotLock
+
+WAIT_S = 20.0
+"""Seconds to wait while another writer is at work: a season's deposit takes some two, a person waits no longer."""
 
 _HELD = {errno.EWOULDBLOCK, errno.EAGAIN, errno.EACCES}
 LOOK_AGAIN_S = (0.02, 0.12)
@@ -22,7 +26,7 @@ _NO_LOCKS = {errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.
 
 
 @contextmanager
-def hold_lock(path: Path, since: datetime, *, wait_s: float = 0.0) -> Iterator[None]:
+def hold_lock(path: Path, since: datetime, *, wait_s: float = WAIT_S) -> Iterator[None]:
     """Hold an exclusive lock on a file while the block runs.
 
     Parameters
@@ -51,8 +55,9 @@ def hold_lock(path: Path, since: datetime, *, wait_s: float = 0.0) -> Iterator[N
     try:
         waited = _take(descriptor, path, wait_s)
         held_since = since + timedelta(seconds=round(waited, 3))
-        os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, json.dumps({"pid": os.getpid(), "since": held_since.isoformat()}).encode(), 0)
+        with naming(path):
+            os.ftruncate(descriptor, 0)
+            os.pwrite(descriptor, json.dumps({"pid": os.getpid(), "since": held_since.isoformat()}).encode(), 0)
         yield
         os.ftruncate(descriptor, 0)
     finally:

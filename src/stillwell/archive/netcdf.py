@@ -10,7 +10,6 @@ import tempfile
 from collections.abc import Callable, Iterable, Mapping
 from functools import cache
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 import netCDF4
@@ -18,10 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from schemas import ARCHIVE_TABLES
-from schemas.derive import attributes, columns
+from schemas.derive import attributes, columns, meanings, variable_attributes
 from stillwell.archive import netcdf_text as text
 from stillwell.archive.netcdf_globals import global_attributes
-from stillwell.archive.netcdf_layout import CODED, NOTHING, SiteGaugings, shortened
+from stillwell.archive.netcdf_layout import NOTHING, SiteGaugings, shortened, variables_of
 
 HOW = {"compression": "zlib", "shuffle": True, "fletcher32": True}
 SECONDS = {"units": "seconds since 1970-01-01T00:00:00Z", "calendar": "standard", "units_metadata": "leap_seconds: utc"}
@@ -124,7 +123,7 @@ def _write_gaugings(data: _Draft, site: Mapping[str, Any], walked: bool) -> None
     data.later(bounds, data.rows.arrays["gauging_time_bounds"])
     if not walked:
         _place(data, site, "gauging")
-    _numbers(data, text.GAUGING_NUMBERS, "gauging")
+    _numbers(data, "gaugings", "gauging")
     _flags(data)
     data["discharge"].ancillary_variables = text.BESIDE_DISCHARGE
     if not walked:
@@ -170,7 +169,7 @@ def _write_verticals(data: _Draft, site: Mapping[str, Any]) -> None:
     time |= {"standard_name": "time", "coverage_content_type": "coordinate"} | SECONDS
     _variable(data, "time", "f8", ("vertical",), time)
     _place(data, site, "vertical")
-    _numbers(data, text.VERTICAL_NUMBERS, "vertical")
+    _numbers(data, "verticals", "vertical")
     _coded(data, "verticals", "vertical")
     size = {"long_name": "number of points in the vertical", "sample_dimension": "obs"} | REFERENCE
     _variable(data, "row_size", "i4", ("vertical",), size)
@@ -181,7 +180,7 @@ def _write_points(data: _Draft) -> None:
     depth = attributes(column_of("points", "point_depth_m"))
     depth |= {"positive": "down", "axis": "Z", "coverage_content_type": "coordinate"}
     _variable(data, "depth", "f8", ("obs",), depth)
-    _numbers(data, text.POINT_NUMBERS, "obs")
+    _numbers(data, "points", "obs")
 
 
 def _write_crs(data: _Draft) -> None:
@@ -195,46 +194,28 @@ def _write_crs(data: _Draft) -> None:
 
 
 def _with(table: str) -> dict[str, str]:
-    where = {"gaugings": text.GAUGING_NUMBERS, "verticals": text.VERTICAL_NUMBERS, "points": text.POINT_NUMBERS}
-    coordinates = {"coordinates": where[table].coordinates}
+    coordinates = {"coordinates": text.COORDINATES[table]}
     return coordinates | ({"grid_mapping": "crs"} if table != "gaugings" else {})
 
 
-def _numbers(data: _Draft, spec: text.Numbers, dim: str) -> None:
-    for name in spec.columns:
-        variable = text.RENAMED.get((spec.table, name), name)
-        _variable(data, variable, "f8", (dim,), _of_number(spec.table, name, variable), fill=NOTHING)
-
-
-@cache
-def _of_number(table: str, name: str, variable: str) -> Mapping[str, Any]:
-    """Describe a variable made of a column of numbers."""
-    column = column_of(table, name)
-    attrs: dict[str, Any] = attributes(column) | {
-        "coverage_content_type": text.COVERAGE.get(variable, "physicalMeasurement")
-    }
-    attrs |= _with(table)
-    attrs["units"] = text.UDUNITS.get(attrs.get("units", "1"), attrs.get("units", "1"))
-    if column.units == "degree_Celsius":
-        attrs["units_metadata"] = "temperature: on_scale"
-    if attrs.get("standard_name", "").endswith(" standard_error"):
-        attrs["standard_error_multiplier"] = 2.0
-    if variable in text.CELL_METHODS:
-        attrs["cell_methods"] = text.CELL_METHODS[variable]
-    return MappingProxyType(attrs)
+def _numbers(data: _Draft, table: str, dim: str) -> None:
+    for column, variable in variables_of(table):
+        if meanings(column) is None:
+            attrs = variable_attributes(column, variable) | _with(table)
+            _variable(data, variable.name, "f8", (dim,), attrs, fill=NOTHING)
 
 
 def _coded(data: _Draft, table: str, dim: str) -> None:
     """Write words of closed lists as numbers from 1, with their meanings."""
-    for variable, of, column, meanings in CODED:
-        if of == table:
+    for column, variable in variables_of(table):
+        if known := meanings(column):
             attrs = {
-                "long_name": column_of(table, column).description,
+                "long_name": column.description,
                 "standard_name": "status_flag",
-                "flag_values": np.arange(1, len(meanings) + 1, dtype="i1"),
-                "flag_meanings": " ".join(text.meaning(word) for word in meanings),
+                "flag_values": np.arange(1, len(known) + 1, dtype="i1"),
+                "flag_meanings": " ".join(text.meaning(word) for word in known),
             }
-            _variable(data, variable, "i1", (dim,), attrs | REFERENCE | _with(table), fill=-1)
+            _variable(data, variable.name, "i1", (dim,), attrs | REFERENCE | _with(table), fill=-1)
 
 
 def _words(data: _Draft, name: str, dim: str, attrs: Mapping[str, Any]) -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Set
 from typing import Any
 
 import netCDF4
 import numpy as np
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.netcdf_layout import variables_of
 from stillwell.fingerprint import sha256
 from stillwell.records import Fault
 
@@ -35,16 +36,32 @@ def unlike_listed(archive: Archive, rendered: Iterable[tuple[str, bytes]], missi
             yield Fault("netcdf", path, missing)
         elif sha256(data) != file.sha256:
             # another version of a library lays the same values out in other bytes
-            for sentence in differing_values(archive.document(path), data):
+            for sentence in differing_values(archive.document(path), data, _later_than(archive, path)):
                 yield Fault("netcdf", path, sentence)
 
 
-def differing_values(found: bytes, expected: bytes) -> list[str]:
+def _later_than(archive: Archive, path: str) -> frozenset[str]:
+    """Name the variables that the schema has known only since a later version than the one a file was written by."""
+    entries = reversed(archive.ledger.entries())
+    written = next(entry.schema_version for entry in entries if any(file.path == path for file in entry.files))
+    table = path.rpartition("/")[2].rpartition("_")[0]
+    tables = ("gaugings", "verticals", "points") if table == "gaugings" else (table,)
+    made = (variable for name in tables for _, variable in variables_of(name))
+    return frozenset(variable.name for variable in made if _numbered(variable.since) > _numbered(written))
+
+
+def _numbered(version: str) -> tuple[int, ...]:
+    return tuple(int(part) for part in version.split("."))
+
+
+def differing_values(found: bytes, expected: bytes, may_lack: Set[str] = frozenset()) -> list[str]:
     """Compare two files value by value: every dimension and variable, whatever their bytes and attributes.
 
     Parameters
     ----------
     found, expected : bytes
+    may_lack : set of str
+        Variables that the file was written without, since the schema did not know them yet.
 
     Returns
     -------
@@ -60,7 +77,8 @@ def differing_values(found: bytes, expected: bytes) -> list[str]:
         return [
             sentence
             for name, variable in other.variables.items()
-            if (sentence := _difference(name, one.variables.get(name), variable))
+            if (name in one.variables or name not in may_lack)
+            and (sentence := _difference(name, one.variables.get(name), variable))
         ]
 
 

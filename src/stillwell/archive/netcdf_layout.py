@@ -12,31 +12,33 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from schemas import words
+from schemas import ARCHIVE_TABLES
+from schemas.base import Variable
+from schemas.derive import Column, meanings, variables
 from stillwell.archive import netcdf_text as text
 from stillwell.archive.netcdf_globals import Told
 
 NOTHING = 9.969209968386869e36
 """The library's own fill value for doubles, stated in every variable that may lack values."""
-_OF_VERTICALS = ("gauging_id", "vertical", "kind", "profile_method")
+_OF_VERTICALS = ("gauging_id", "vertical")
 _OF_POINTS = ("gauging_id", "vertical", "read_at", "point_depth_m")
+
+
+def variables_of(table: str) -> tuple[tuple[Column, Variable], ...]:
+    """List the columns of an archive table that become variables, as the schemas say."""
+    return variables(table, ARCHIVE_TABLES[table])
+
+
+def _needed(table: str, first: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys((*first, *(column.name for column, _ in variables_of(table)))))
+
+
 NEEDED = {
-    "verticals": tuple(dict.fromkeys((*_OF_VERTICALS, *text.VERTICAL_NUMBERS.columns))),
-    "points": tuple(dict.fromkeys((*_OF_POINTS, *text.POINT_NUMBERS.columns))),
+    "verticals": _needed("verticals", _OF_VERTICALS),
+    "points": _needed("points", _OF_POINTS),
     "findings": ("gauging_id", "severity", "code"),
 }
 """Columns of the tables beside ``gaugings`` that a file is made of."""
-CODED = (
-    ("discharge_status", "gaugings", "status", words.STATUSES),
-    ("discharge_method", "gaugings", "method", words.METHODS),
-    ("section_method", "gaugings", "section_method", words.SECTION_METHODS),
-    ("field_quality", "gaugings", "field_quality", words.FIELD_QUALITIES),
-    ("quality", "gaugings", "quality", words.FIELD_QUALITIES),
-    ("recomputable", "gaugings", "recomputable", ("no", "yes")),
-    ("vertical_kind", "verticals", "kind", words.KINDS),
-    ("profile_method", "verticals", "profile_method", words.PROFILE_METHODS),
-)
-"""Variable, table, column and words of what comes from a closed list, in the order written."""
 
 Ints = NDArray[np.int64]
 Arrays = dict[str, NDArray[Any]]
@@ -83,7 +85,7 @@ def laid_out(
     of = {
         "gauging": _of_gauging(gaugings, _place_of(findings, place), findings),
         "vertical": _of_vertical(gaugings, verticals, owner, points, under),
-        "obs": {"depth": _numbers(points["point_depth_m"], np.nan)} | _named(text.POINT_NUMBERS, points),
+        "obs": {"depth": _numbers(points["point_depth_m"], np.nan)} | _named("points", points),
     }
     bounds = {"gauging": np.r_[begins, len(gaugings)]}
     bounds["vertical"] = np.searchsorted(owner, bounds["gauging"])
@@ -154,7 +156,6 @@ def _of_gauging(gaugings: pd.DataFrame, i: Ints, findings: pd.DataFrame) -> Arra
     worst = findings["severity"].map(text.SEVERITY_FLAG).to_numpy(dtype="float64")
     known = (i >= 0) & ~np.isnan(worst)
     np.maximum.at(flag, i[known], worst[known].astype(np.int64))
-    rated = gaugings.assign(recomputable=gaugings["recomputable"].map({True: "yes", False: "no"}))
     out = {
         "station_id": _letters(gaugings["site"]),
         "gauging_id": _letters(gaugings["gauging_id"]),
@@ -163,7 +164,7 @@ def _of_gauging(gaugings: pd.DataFrame, i: Ints, findings: pd.DataFrame) -> Arra
         "discharge_qc": np.where(gaugings["discharge_m3_s"].isna(), 9, flag),
         "discharge_findings": _letters(_codes(i, findings["code"], len(gaugings))),
     }
-    return out | _named(text.GAUGING_NUMBERS, gaugings) | _coded("gaugings", rated)
+    return out | _named("gaugings", gaugings) | _coded("gaugings", gaugings)
 
 
 def _codes(i: Ints, codes: pd.Series, count: int) -> list[str]:
@@ -190,11 +191,12 @@ def _of_vertical(
         "time": np.where(count > 0, total / np.maximum(count, 1), middle),
         "row_size": np.bincount(under, minlength=owner.size),
     }
-    return out | _named(text.VERTICAL_NUMBERS, verticals) | _coded("verticals", verticals)
+    return out | _named("verticals", verticals) | _coded("verticals", verticals)
 
 
-def _named(spec: text.Numbers, rows: pd.DataFrame) -> Arrays:
-    return {text.RENAMED.get((spec.table, name), name): _numbers(rows[name], NOTHING) for name in spec.columns}
+def _named(table: str, rows: pd.DataFrame) -> Arrays:
+    pairs = variables_of(table)
+    return {v.name: _numbers(rows[column.name], NOTHING) for column, v in pairs if meanings(column) is None}
 
 
 def _numbers(values: pd.Series, nothing: float) -> NDArray[np.float64]:
@@ -205,10 +207,14 @@ def _numbers(values: pd.Series, nothing: float) -> NDArray[np.float64]:
 def _coded(table: str, rows: pd.DataFrame) -> Arrays:
     """Write words of closed lists as numbers from 1; -1 where a word is missing."""
     out: Arrays = {}
-    for variable, of, column, known in CODED:
-        if of == table:
-            place = pc.index_in(pa.Array.from_pandas(rows[column], type=pa.string()), pa.array(known))
-            out[variable] = pc.fill_null(pc.add(place, 1), -1).to_numpy(zero_copy_only=False)
+    for column, variable in variables_of(table):
+        known = meanings(column)
+        if known is None:
+            continue
+        values = rows[column.name]
+        values = values.map({True: "yes", False: "no"}) if column.kind == "flag" else values
+        place = pc.index_in(pa.Array.from_pandas(values, type=pa.string()), pa.array(known))
+        out[variable.name] = pc.fill_null(pc.add(place, 1), -1).to_numpy(zero_copy_only=False)
     return out
 
 

@@ -13,38 +13,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from schemas import SERIES_TIME, words
-from schemas.derive import attributes
+from schemas.derive import attributes, variable_attributes
 from stillwell.archive.netcdf import HOW, SECONDS, Declared, column_of, written_file
 from stillwell.archive.netcdf_globals import series_attributes
-from stillwell.archive.netcdf_layout import NOTHING, epoch
+from stillwell.archive.netcdf_layout import NOTHING, epoch, variables_of
 from stillwell.archive.netcdf_text import QC_MEANINGS, QC_VALUES, meaning
 
-NUMBERS = {
-    "discharge": {
-        "discharge_m3_s": "discharge",
-        "uncertainty_m3_s": "discharge_uncertainty",
-        "stage_m": "stage",
-        "shift_m": "shift",
-    },
-    "daily": {
-        "mean_m3_s": "discharge",
-        "uncertainty_m3_s": "discharge_uncertainty",
-        "minimum_m3_s": "discharge_minimum",
-        "maximum_m3_s": "discharge_maximum",
-        "share_known": "share_known",
-    },
-}
-"""Variables by table and column."""
-
-CELLS = {
-    "discharge": dict.fromkeys(("discharge", "stage"), "time: point"),
-    "daily": {
-        "discharge": "time: mean (integral over the known part of the standard day)",
-        "discharge_minimum": "time: minimum",
-        "discharge_maximum": "time: maximum",
-    },
-}
-WHEN = {table: SERIES_TIME[table] for table in NUMBERS}
+WHEN = {table: SERIES_TIME[table] for table in ("discharge", "daily")}
 """Column of the time of each, by table."""
 
 
@@ -134,23 +109,13 @@ def place(data: Any, site: Mapping[str, Any], dimensions: tuple[str, ...] = ()) 
 
 
 def _numbers(data: Any, table: str, rows: pd.DataFrame) -> Iterator[Declared]:
-    for column, name in NUMBERS[table].items():
-        attrs: dict[str, Any] = attributes(column_of(table, column))
-        if name == "discharge_uncertainty":
-            attrs |= {
-                "standard_name": "water_volume_transport_in_river_channel standard_error",
-                "standard_error_multiplier": 2.0,
-            }
-        quality = name in ("discharge_uncertainty", "share_known")
-        attrs["coverage_content_type"] = "qualityInformation" if quality else "physicalMeasurement"
-        attrs |= {"coordinates": "lat lon station_id", "grid_mapping": "crs"}
-        if name in CELLS[table]:
-            attrs["cell_methods"] = CELLS[table][name]
-        if name == "discharge":
+    for column, made in variables_of(table):
+        attrs = variable_attributes(column, made) | {"coordinates": "lat lon station_id", "grid_mapping": "crs"}
+        if made.name == "discharge":
             attrs["ancillary_variables"] = "discharge_uncertainty discharge_qc marks"
-        variable = data.createVariable(name, "f8", ("time",), fill_value=NOTHING, **HOW)
+        variable = data.createVariable(made.name, "f8", ("time",), fill_value=NOTHING, **HOW)
         variable.setncatts(attrs)
-        values = rows[column].to_numpy(dtype="float64", na_value=np.nan)
+        values = rows[column.name].to_numpy(dtype="float64", na_value=np.nan)
         yield variable, np.where(np.isnan(values), NOTHING, values)
 
 

@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from schemas.derive import attributes
-from stillwell.archive.netcdf import HOW, SECONDS, Declared, column_of, written_file
+from schemas.derive import variable_attributes
+from stillwell.archive.netcdf import HOW, SECONDS, Declared, written_file
 from stillwell.archive.netcdf_globals import stage_attributes
-from stillwell.archive.netcdf_layout import NOTHING, epoch
+from stillwell.archive.netcdf_layout import NOTHING, epoch, variables_of
 from stillwell.archive.netcdf_series import place
 
 TABLE = "stage"
@@ -84,10 +84,10 @@ def _values(data: Any, rows: pd.DataFrame, codes: Any) -> Iterator[Declared]:
     time.setncatts({"standard_name": "time", "axis": "T", "coverage_content_type": "coordinate"} | SECONDS)
     time.setncattr("long_name", "when it was recorded")
     yield time, epoch(rows["time"])
-    stage = data.createVariable("stage", "f8", ("obs",), fill_value=NOTHING, **HOW)
-    said = attributes(column_of(TABLE, "stage_m")) | {"cell_methods": "time: point"}
-    stage.setncatts(said | {"coverage_content_type": "physicalMeasurement"} | _PLACED)
-    yield stage, rows["stage_m"].to_numpy(dtype="float64")
+    for column, made in variables_of(TABLE):
+        variable = data.createVariable(made.name, "f8", ("obs",), fill_value=NOTHING, **HOW)
+        variable.setncatts(variable_attributes(column, made) | _PLACED)
+        yield variable, rows[column.name].to_numpy(dtype="float64")
     if rows["raw_value"].notna().any():
         raw = data.createVariable("raw_value", "f8", ("obs",), fill_value=NOTHING, **HOW)
         units = sorted(set(rows["raw_unit"].dropna()))

@@ -14,6 +14,7 @@ from stillwell.archive import fs, withholding
 from stillwell.archive.entries import Entry, checked, self_checked
 from stillwell.archive.layout import INTENT, STAGING, entry_path
 from stillwell.archive.ledger import Ledger
+from stillwell.archive.regular import read_regular
 from stillwell.archive.sealed import Sealed
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
@@ -26,10 +27,13 @@ class Intent:
     number: int
     files: tuple[str, ...]
     deposits: tuple[str, ...]
+    withheld: tuple[tuple[str, str], ...] = ()
+    """Deposits whose content the commit decides to withhold, each with the digest of the decision."""
 
     def to_json(self) -> bytes:
         """Write it down."""
-        return self_checked({"number": self.number, "files": list(self.files), "deposits": list(self.deposits)})
+        named = {"number": self.number, "files": list(self.files), "deposits": list(self.deposits)}
+        return self_checked(named | {"withheld": [list(pair) for pair in self.withheld]})
 
     @classmethod
     def found_in(cls, root: Path) -> Intent | None:
@@ -41,11 +45,13 @@ class Intent:
             If it is not as it was written.
         """
         try:
-            data = (root / INTENT).read_bytes()
+            data = read_regular(root / INTENT)
         except FileNotFoundError:
             return None
         said = checked(data, INTENT)
-        return cls(said["number"], tuple(said["files"]), tuple(said["deposits"]))
+        # an intent of an earlier version names none
+        withheld = tuple((digest, decision) for digest, decision in said.get("withheld", ()))
+        return cls(said["number"], tuple(said["files"]), tuple(said["deposits"]), withheld)
 
 
 def declare(root: Path, intent: Intent) -> None:
@@ -65,6 +71,7 @@ def recover(root: Path, ledger: Ledger) -> None:
     intent = Intent.found_in(root)
     if intent is None:
         fs.remove_tree(root / STAGING)
+        fs.remove_file(fs.temporary(root / INTENT))
         return
     head = ledger.head()
     number = head.number if head else 0
@@ -72,14 +79,15 @@ def recover(root: Path, ledger: Ledger) -> None:
         msg = f"{INTENT}: expected the intent of {number + 1}, found that of {intent.number}; run an audit"
         raise ArchiveDamaged(msg)
     if head is not None and intent.number == number:
-        finish(root, ledger, head)
+        finish(root, ledger, head, intent)
     else:
         _sweep(root, ledger, intent)
 
 
-def finish(root: Path, ledger: Ledger, entry: Entry) -> None:
-    """Do what is left after the commit point: moves, checkpoint, and the intent itself."""
+def finish(root: Path, ledger: Ledger, entry: Entry, intent: Intent) -> None:
+    """Do what is left after the commit point: moves, withholding, checkpoint, and the intent itself."""
     complete_moves(root, entry)
+    complete_withholding(root, entry, intent.withheld)
     ledger.write_checkpoint()
     close(root, entry.number)
 
@@ -88,6 +96,12 @@ def complete_moves(root: Path, entry: Entry) -> None:
     """Move the files an entry staged into place, those that are whole and not there yet."""
     staged = [(root / m.staged, root / m.final) for m in entry.moves if _is(root / m.staged, m.sha256)]
     fs.move_into_place(staged)
+
+
+def complete_withholding(root: Path, entry: Entry, withheld: Sequence[tuple[str, str]]) -> None:
+    """Remove the content that an entry decided to withhold, as far as it is still there."""
+    for digest, decision in withheld:
+        withholding.withhold(root, digest, decision, entry.recorded_at, entry.by)
 
 
 def close(root: Path, number: int) -> None:

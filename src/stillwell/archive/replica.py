@@ -11,9 +11,11 @@ from stillwell.archive import fs
 from stillwell.archive.archive import Archive, lies_within
 from stillwell.archive.layout import LOCK, SEALED, WORK, entry_path
 from stillwell.archive.ledger import Ledger
+from stillwell.archive.lineage import Link, check_copy, read_chain
 from stillwell.archive.lock import hold_lock
+from stillwell.archive.regular import is_folder, read_regular
 from stillwell.archive.sealed import Sealed, object_folder
-from stillwell.errors import ArchiveDamaged, ArchiveError
+from stillwell.errors import ArchiveError
 from stillwell.fingerprint import sha256
 
 ROUNDS = 5
@@ -69,11 +71,15 @@ def replicate(root: Path, replicas: Sequence[Path], now: datetime) -> Copies:
     """
     copies = Copies([str(root), *map(str, replicas)])
     for replica in replicas:
-        _check_lineage(root, replica)
+        _check_place(root, replica)
+    chain = _whole_chain(root)
+    for replica in replicas:
+        check_copy(chain, read_chain(replica))
     for place, replica in enumerate(replicas, 1):
         copies.written[str(replica)] = 0
         fs.make_folder(replica / WORK)
         with hold_lock(replica / LOCK, now):
+            _sweep_unfinished(replica)
             for _ in range(ROUNDS):
                 archive = Archive(root)
                 for name, held, count in _copied(archive, replica):
@@ -85,26 +91,38 @@ def replicate(root: Path, replicas: Sequence[Path], now: datetime) -> Copies:
     return copies
 
 
-def _check_lineage(root: Path, replica: Path) -> None:
-    """Refuse a folder that lies in the archive, holds something else, another archive, or one ahead of this."""
+def _whole_chain(root: Path) -> list[Link]:
+    """Read the chain of the archive that is copied, which must hold together.
+
+    Raises
+    ------
+    ArchiveDamaged
+        If it does not.
+    """
+    entries = Archive(root).ledger.entries()
+    links = read_chain(root).intact
+    return [links[entry.number] for entry in entries]
+
+
+def _sweep_unfinished(replica: Path) -> None:
+    """Remove what a copying that died left under hidden names."""
+    left = [p for p in replica.rglob(".*.part") if WORK not in p.relative_to(replica).parts[:1] and not is_folder(p)]
+    fs.remove_files(left)
+
+
+def _check_place(root: Path, replica: Path) -> None:
+    """Refuse a folder that lies in the archive, or holds something else than a copy of one."""
     if lies_within(replica, root):
         msg = f"expected a folder outside the archive {root}, found {replica}; nothing was written"
         raise ArchiveError(msg)
     if not replica.exists():
         return
     inside = {path.name for path in replica.iterdir()} - {WORK}
-    ledger = Ledger(replica)
-    head = ledger.head_number() if inside else 0
-    if not head:
+    if not Ledger(replica).numbers():
         if inside - {SEALED, "tables", "netcdf", "provenance", "schemas", "returned", "README.txt", "ledger"}:
             msg = f"expected an empty folder or a copy of the archive in {replica}, found neither; nothing was written"
             raise ArchiveError(msg)
         return
-    mine = Ledger(root).head_number()
-    for number in (1, min(head, mine)):
-        if head > mine or (replica / entry_path(number)).read_bytes() != (root / entry_path(number)).read_bytes():
-            msg = f"expected an earlier copy of this archive in {replica}, found one with other commits; left alone"
-            raise ArchiveError(msg)
 
 
 def _copied(archive: Archive, replica: Path) -> Iterator[tuple[str, tuple[bool, bool], int]]:
@@ -116,21 +134,15 @@ def _copied(archive: Archive, replica: Path) -> Iterator[tuple[str, tuple[bool, 
     fs.write_files([(replica / path, data) for path, data in declared if _bytes(replica / path) != data])
     for path, listed in sorted(archive.listing().items()):
         yield path, *_file_copied(archive.path_of(path), replica / path, listed.sha256)
-    digests = _entry_digests(archive)
-    for number, digest in sorted(digests.items()):
+    for number, digest in enumerate(archive.ledger.digests(), 1):
         path = entry_path(number)
         yield path, *_file_copied(archive.root / path, replica / path, digest)
-
-
-def _entry_digests(archive: Archive) -> dict[int, str]:
-    entries = archive.ledger.entries()
-    return {e.number - 1: e.previous for e in entries[1:]} | {entries[-1].number: archive.ledger.head_digest()}
 
 
 def _file_copied(source: Path, copy: Path, digest: str) -> tuple[tuple[bool, bool], int]:
     data = _bytes(source)
     here = sha256(data) == digest
-    if sha256(_bytes(copy)) == digest and copy.is_file():
+    if sha256(_bytes(copy)) == digest:
         return (here, True), 0
     if not here:
         return (False, False), 0
@@ -157,95 +169,6 @@ def _sealed_copied(archive: Archive, there: Sealed, digest: str) -> tuple[tuple[
 
 def _bytes(path: Path) -> bytes:
     try:
-        return path.read_bytes()
+        return read_regular(path)
     except OSError:
         return b""
-
-
-def repair(root: Path, replica: Path, now: datetime) -> tuple[list[str], list[str]]:
-    """Restore from a copy what an archive lost or holds damaged; by digest, keeping what was found aside.
-
-    Parameters
-    ----------
-    root, replica : Path
-    now : datetime
-
-    Returns
-    -------
-    list of str
-        What was restored.
-    list of str
-        What is damaged and has no good copy there.
-
-    Raises
-    ------
-    ArchiveLocked, CannotLock
-        If a writer is at work.
-    ArchiveDamaged
-        If the ledger has an entry that neither holds; nothing was changed then.
-    """
-    fs.make_folder(root / WORK)
-    with hold_lock(root / LOCK, now):
-        aside = root / WORK / "damaged" / now.strftime("%Y%m%dT%H%M%SZ")
-        restored = [_put(root, aside, path, data) for path, data in _lost_entries(root, replica)]
-        archive, hopeless = Archive(root), []
-        for path, listed in sorted(archive.listing().items()):
-            if sha256(_bytes(archive.path_of(path))) != listed.sha256 or not archive.path_of(path).is_file():
-                data = _bytes(replica / path)
-                if sha256(data) == listed.sha256:
-                    restored.append(_put(root, aside, path, data))
-                else:
-                    hopeless.append(path)
-        there = Sealed(replica)
-        for digest in sorted(archive.ledger.deposit_digests() | set(archive.sealed.digests())):
-            if not archive.sealed.faults(digest):
-                continue
-            if there.contains(digest) and not there.faults(digest):
-                restored += _object_restored(root, aside, there, digest)
-            else:
-                hopeless.append(f"{SEALED}/{object_folder(digest)}")
-        for path, data in there.root_files():
-            if _bytes(root / path) != data:
-                restored.append(_put(root, aside, path, data))
-    return restored, hopeless
-
-
-def _lost_entries(root: Path, replica: Path) -> list[tuple[str, bytes]]:
-    """Follow the chain from its newest entry down and pick, for each, the bytes that fit."""
-    here, there = Ledger(root), Ledger(replica)
-    head = max(here.newest_number(), there.newest_number())
-    out, expected = [], ""
-    for number in range(head, 0, -1):
-        path = entry_path(number)
-        for base in (root, replica):
-            data = _bytes(base / path)
-            previous = here.previous_of(data, path)
-            if previous is not None and expected in ("", sha256(data)):
-                break
-        else:
-            msg = f"{path}: expected an entry of the chain here or in {replica}, found none; nothing was changed"
-            raise ArchiveDamaged(msg)
-        if base != root:
-            out.append((path, data))
-        expected = previous
-    return out
-
-
-def _object_restored(root: Path, aside: Path, there: Sealed, digest: str) -> Iterator[str]:
-    folder = f"{SEALED}/{object_folder(digest)}"
-    known = dict(there.files_of(digest))
-    for path, data in known.items():
-        if _bytes(root / folder / path) != data or not (root / folder / path).is_file():
-            yield _put(root, aside, f"{folder}/{path}", data)
-    base = root / folder
-    for found in sorted(p for p in base.rglob("*") if p.is_file()):
-        if found.relative_to(base).as_posix() not in known:
-            fs.move_into_place([(found, aside / found.relative_to(root))])
-
-
-def _put(root: Path, aside: Path, path: str, data: bytes) -> str:
-    """Write good bytes; whatever lay there is kept aside."""
-    if (root / path).exists():
-        fs.move_into_place([(root / path, aside / path)])
-    fs.write_file(root / path, data)
-    return path

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+
+from stillwell.records import RULES
 
 DECIDES_STATUS = ("approved", "provisional", "withdrawn")
 """Decisions that change a status; included and excluded speak to ratings only."""
@@ -14,11 +18,13 @@ def newest_rows(rows: pd.DataFrame) -> pd.DataFrame:
     return ordered.drop_duplicates(["gauging_id", "revision"], keep="last").reset_index(drop=True)
 
 
-def reviewed_rows(reviews: pd.DataFrame, known: pd.DataFrame, fresh: pd.DataFrame) -> pd.DataFrame:
+def reviewed_rows(
+    reviews: pd.DataFrame, known: pd.DataFrame, fresh: pd.DataFrame, rules: int = RULES
+) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
     """Apply reviews, in the order decided, to the gaugings known and to those of the same commit.
 
-    ``approved`` raises the newest revision that is not withdrawn; ``provisional`` takes an approval back;
-    ``withdrawn`` withdraws every revision of the gauging.
+    ``approved`` raises the newest revision that is not withdrawn, and is void where all are; ``provisional`` takes an
+    approval or a withdrawal back; ``withdrawn`` withdraws every revision of the gauging.
 
     Parameters
     ----------
@@ -28,24 +34,32 @@ def reviewed_rows(reviews: pd.DataFrame, known: pd.DataFrame, fresh: pd.DataFram
         All rows of ``gaugings`` in the archive.
     fresh : DataFrame
         Rows of ``gaugings`` of this commit, not yet recorded.
+    rules : int
+        By which rules; under the first nothing brought a withdrawn gauging back, and no review was void.
 
     Returns
     -------
     DataFrame
         ``fresh`` with its status changed where reviewed, and a new row for every known revision whose
         status changes.
+    bool array, shape (reviews,)
+        Which reviews are void.
     """
     old = newest_rows(known).assign(_fresh=False) if len(known) else known.assign(_fresh=False)
     rows = pd.concat([old, fresh.assign(_fresh=True)], ignore_index=True)
     before = rows["status"].copy()
     ordered = reviews[reviews["decision"].isin(DECIDES_STATUS)].sort_values("decided_at", kind="stable")
-    for subject, decision in zip(ordered["subject"], ordered["decision"], strict=True):
-        mine = rows.index[(rows["gauging_id"] == subject) & (rows["status"] != "withdrawn")]
+    void = pd.Series(False, index=reviews.index)
+    for place, subject, decision in zip(ordered.index, ordered["subject"], ordered["decision"], strict=True):
+        every = rows.index[rows["gauging_id"] == subject]
+        mine = every[rows.loc[every, "status"] != "withdrawn"]
         if decision == "approved":
+            void[place] = rules >= 2 and not len(mine)
             mine = mine[rows.loc[mine, "revision"] == rows.loc[mine, "revision"].max()]
         elif decision == "provisional":
-            mine = mine[rows.loc[mine, "status"] == "approved"]
+            mine = every if rules >= 2 else mine
+            mine = mine[rows.loc[mine, "status"] != "provisional"]
         rows.loc[mine, "status"] = decision
         rows.loc[mine, "candidate"] = False
     changed = rows["_fresh"].astype("bool") | (rows["status"] != before)
-    return rows[changed].drop(columns="_fresh").reset_index(drop=True)
+    return rows[changed].drop(columns="_fresh").reset_index(drop=True), void.to_numpy(dtype=bool)

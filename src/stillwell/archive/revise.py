@@ -54,8 +54,15 @@ def _equals_above(rows: pd.DataFrame, names: list[str]) -> pd.Series[bool]:
     return same
 
 
+VALUE_KEY = ["site", "sensor", "time"]
+"""Key of a recorded value."""
+
+
 def new_values(incoming: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
-    """Pick the values of recorded series that differ from the newest at their site, sensor and time, as ``new_rows``.
+    """Pick the values of recorded series that differ from what stands at their site, sensor and time.
+
+    Values that one deposit gives for one moment and that differ share the revision of the last of them, so that none of
+    them stands (``standing.contradicted``). Of a known and a missing one the known stands; equal ones are one value.
 
     Parameters
     ----------
@@ -69,7 +76,89 @@ def new_values(incoming: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         Rows of ``incoming`` with ``revision``. Values that were never handed in before are not compared one by one.
     """
-    key = ["site", "sensor", "time"]
+    key = VALUE_KEY
+    codes = _codes(pd.concat([kept[key], incoming[key]], ignore_index=True))
+    old, new = codes[: len(kept)], codes[len(kept) :]
+    several = _several_values(incoming, new)
+    torn = np.isin(new, np.r_[np.unique(new[several]), _torn(kept, old)])
+    if not torn.any():
+        return new_values_by_order(_one_each(incoming, new).reset_index(drop=True), kept)
+    plain = new_values_by_order(_one_each(incoming[~torn], new[~torn]).reset_index(drop=True), kept)
+    rows = incoming[torn].assign(_code=new[torn]).reset_index(drop=True)
+    here = np.isin(old, new[torn])
+    return pd.concat([plain, _states(rows, kept[here].assign(_code=old[here]))], ignore_index=True)
+
+
+def _several_values(rows: pd.DataFrame, codes: np.ndarray) -> np.ndarray:
+    """Mark the rows of a moment for which one deposit gives known values that differ."""
+    out = np.zeros(len(rows), dtype=bool)
+    again = np.flatnonzero(pd.Series(codes).duplicated(keep=False).to_numpy() & rows["stage_m"].notna().to_numpy())
+    if again.size:
+        part = rows["stage_m"].iloc[again].reset_index(drop=True)
+        out[again] = part.groupby([codes[again], rows["deposit"].iloc[again].to_numpy()]).transform("nunique") > 1
+    return out
+
+
+def _torn(kept: pd.DataFrame, codes: np.ndarray) -> np.ndarray:
+    """Name the moments whose newest revision in the archive holds several values."""
+    if kept.empty:
+        return codes[:0]
+    twice = kept.assign(_code=codes).duplicated(["_code", "revision"], keep=False).to_numpy()
+    return np.unique(codes[twice])
+
+
+def _one_each(rows: pd.DataFrame, codes: np.ndarray) -> pd.DataFrame:
+    """Keep one row of each moment and deposit: the last with a value, else the last."""
+    twice = pd.Series(codes).duplicated(keep=False).to_numpy()
+    if not twice.any():
+        return rows
+    part = rows[twice].assign(_code=codes[twice], _row=np.flatnonzero(twice), _known=rows["stage_m"][twice].notna())
+    kept = part.sort_values("_known", kind="stable").drop_duplicates(["_code", "deposit"], keep="last")["_row"]
+    return rows.iloc[np.sort(np.r_[np.flatnonzero(~twice), kept.to_numpy()])]
+
+
+def _states(rows: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
+    """Give each state of a moment a revision: all the values one deposit gives of it.
+
+    A state equal to the one before it, in whatever order its values come, makes no revision.
+    """
+    newest = kept[kept["revision"] == kept.groupby("_code")["revision"].transform("max")]
+    before: dict[object, tuple[int, frozenset[float | None]]] = {
+        code: (int(part["revision"].max()), _values(part)) for code, part in newest.groupby("_code")
+    }
+    out = []
+    for (code, _), part in rows.groupby(["_code", "deposit"], sort=False):
+        known = part[part["stage_m"].notna()]
+        mine = (known if len(known) else part).drop_duplicates("stage_m", keep="last")
+        revision, state = before.get(code, (0, frozenset()))
+        if _values(mine) != state:
+            before[code] = revision + len(mine), _values(mine)
+            out.append(mine.assign(revision=revision + len(mine)))
+    if not out:
+        return rows.drop(columns="_code").iloc[:0].assign(revision=pd.array([], dtype="Int64"))
+    return pd.concat(out).sort_index().drop(columns="_code").astype({"revision": "Int64"}).reset_index(drop=True)
+
+
+def _values(rows: pd.DataFrame) -> frozenset[float | None]:
+    return frozenset(None if pd.isna(value) else float(value) for value in rows["stage_m"])
+
+
+def new_values_by_order(incoming: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
+    """Pick the values that differ from the newest at their site, sensor and time, as ``new_rows``: the last stands.
+
+    So all values were taken under the first rules (``records.RULES``), also those that contradict each other.
+
+    Parameters
+    ----------
+    incoming, kept : DataFrame
+        As of ``new_values``.
+
+    Returns
+    -------
+    DataFrame
+        Rows of ``incoming`` with ``revision``.
+    """
+    key = VALUE_KEY
     codes = _codes(pd.concat([kept[key], incoming[key]], ignore_index=True))
     old, new = codes[: len(kept)], codes[len(kept) :]
     alone = ~pd.Series(new).duplicated(keep=False).to_numpy() & ~np.isin(new, old)

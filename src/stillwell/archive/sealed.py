@@ -14,6 +14,7 @@ from urllib.parse import quote
 from stillwell.archive import fs
 from stillwell.archive.entries import utc_text
 from stillwell.archive.layout import SEALED
+from stillwell.archive.regular import irregular, is_folder, read_regular
 from stillwell.errors import ArchiveDamaged, Withheld
 from stillwell.fingerprint import both_digests, canonical_json, digest_of_rows, sha256, sha512
 from stillwell.records import Deposit, DepositFile, Fault
@@ -252,6 +253,9 @@ class Sealed:
         folder = f"{SEALED}/{object_folder(digest)}"
         if not self._object(digest).is_dir():
             return [Fault("sealed", folder, "expected a sealed deposit, found nothing")]
+        linked = [path for path in self._folders_to(digest) if path.is_symlink()]
+        if linked:
+            return [Fault("sealed", self._relative(linked[0]), "expected a folder, found a link")]
         return list(self._faults(digest, folder))
 
     def verify(self) -> list[Fault]:
@@ -266,6 +270,10 @@ class Sealed:
     def _object(self, digest: str) -> Path:
         return self.folder / object_folder(digest)
 
+    def _folders_to(self, digest: str) -> list[Path]:
+        above = self._object(digest)
+        return [p for p in reversed((above, *above.parents)) if self.root in p.parents]
+
     def _inventory(self, digest: str) -> dict[str, Any]:
         inventory: dict[str, Any] = json.loads((self._object(digest) / _INVENTORY).read_bytes())
         return inventory
@@ -274,7 +282,7 @@ class Sealed:
         declaration, text = _OBJECT_DECLARATION
         yield from _unequal(self.root, f"{folder}/{declaration}", text)
         try:
-            data = (self._object(digest) / _INVENTORY).read_bytes()
+            data = read_regular(self._object(digest) / _INVENTORY)
             inventory = json.loads(data)
             paths = {path: sum512 for sum512, found in inventory["manifest"].items() for path in found}
             sums256 = {path: d for d, found in inventory["fixity"]["sha256"].items() for path in found}
@@ -297,7 +305,7 @@ class Sealed:
 
     def _content_faults(self, path: str, expected: str, expected256: str) -> Iterator[Fault]:
         try:
-            data = (self.root / path).read_bytes()
+            data = read_regular(self.root / path)
         except OSError as error:
             yield Fault("sealed", path, f"expected sealed bytes, found: {error.strerror}")
             return
@@ -312,8 +320,12 @@ class Sealed:
         expected = known | copies | {_OBJECT_DECLARATION[0]}
         for path in sorted(base.rglob("*")):
             inside = path.relative_to(base).as_posix()
-            if path.is_file() and inside not in expected:
-                yield Fault("sealed", f"{folder}/{inside}", "expected nothing, found a file that was never sealed")
+            if is_folder(path):
+                if not any(path.iterdir()):
+                    yield Fault("sealed", f"{folder}/{inside}", "expected sealed bytes, found an empty folder")
+            elif inside not in expected:
+                found = irregular(path) or "a file"
+                yield Fault("sealed", f"{folder}/{inside}", f"expected nothing, found {found} that was never sealed")
 
     def _misnamed(
         self, digest: str, folder: str, inventory: dict[str, Any], sums: Mapping[str, str]
@@ -349,10 +361,11 @@ class Sealed:
             if not inside:
                 yield Fault("sealed", self._relative(here), "expected an object, found an empty folder")
             for path in inside:
-                if path.is_dir() and path not in objects:
+                if is_folder(path) and path not in objects:
                     todo.append(path)
-                elif not path.is_dir() and path not in known:
-                    yield Fault("sealed", self._relative(path), "expected nothing, found a file of no object")
+                elif not is_folder(path) and path not in known | objects:
+                    found = irregular(path) or "a file"
+                    yield Fault("sealed", self._relative(path), f"expected nothing, found {found} of no object")
 
     def _relative(self, path: Path) -> str:
         return path.relative_to(self.root).as_posix()
@@ -367,7 +380,7 @@ def _understood(inventory: dict[str, Any], base: Path) -> tuple[dict[str, str], 
 
 def _unequal(root: Path, path: str, expected: bytes) -> Iterator[Fault]:
     try:
-        found = (root / path).read_bytes()
+        found = read_regular(root / path)
     except OSError as error:
         yield Fault("sealed", path, f"expected {len(expected)} bytes as sealed, found: {error.strerror}")
         return

@@ -12,6 +12,7 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.provenance_names import handed_in_name, record_name, safe
 from stillwell.archive.provenance_series import with_sensor
+from stillwell.hydrometry.ratings_in_force import ratings_in_order
 
 SPANS = {"discharge": ("time", "time"), "daily": ("starts_at", "ends_at"), "series_doubts": ("from", "to")}
 """By derived table: columns of the start and end of what a row tells."""
@@ -84,11 +85,8 @@ def _named(prefix: str, rows: pd.DataFrame, key: list[str]) -> set[str]:
 
 def _ratings(archive: Archive, site: str, since: pd.Timestamp, until: pd.Timestamp) -> set[str]:
     """Name the ratings that hold in a span, rows and segments, and their shifts from last before to first after."""
-    rows = archive.standing("ratings")
-    rows = rows[rows["site"] == site].sort_values(["valid_from", "recorded_at"], kind="stable")
-    rows = rows.drop_duplicates("valid_from", keep="last")
-    ends = rows["valid_from"].shift(-1)
-    held = rows[(rows["valid_from"] <= until) & (ends.isna() | (ends > since))]
+    rows = ratings_in_order(archive.standing("ratings"), site)
+    held = rows[(rows["valid_from"] <= until) & (rows["until"].isna() | (rows["until"] > since))]
     names = set(held["rating"])
     segments, shifts = (archive.standing(name) for name in ("rating_segments", "shifts"))
     used = _named("adoption", held, ["rating"])

@@ -34,9 +34,37 @@ def standing_gaugings(gaugings: pd.DataFrame) -> pd.DataFrame:
 
 
 def newest_revisions(rows: pd.DataFrame, key: Sequence[str]) -> pd.DataFrame:
-    """Pick the newest revision of each key; a missing cell of a key is a value like any other."""
-    newest = rows.sort_values(["revision", "recorded_at"], kind="stable").drop_duplicates(list(key), keep="last")
-    return rows.loc[newest.index.sort_values()]
+    """Pick the newest revision of each key; a missing cell of a key is a value like any other.
+
+    Where that revision holds several rows they contradict each other, and none stands.
+    """
+    newest = _newest(rows, key)
+    if len(newest) == len(rows):
+        return rows
+    torn = contradicted(rows, key)
+    return rows.loc[newest.index[~newest.index.isin(torn.index)].sort_values()]
+
+
+def contradicted(rows: pd.DataFrame, key: Sequence[str]) -> pd.DataFrame:
+    """Pick the rows of newest revisions that hold several rows of one key: values of one moment in one deposit.
+
+    Returns
+    -------
+    DataFrame
+        With the index of ``rows``; none where every revision holds one row.
+    """
+    if not rows.duplicated(list(key)).any():
+        return rows.iloc[:0]
+    same = [*key, "revision"]
+    twice = rows.duplicated(same, keep=False).to_numpy()
+    if not twice.any():
+        return rows.iloc[:0]
+    newest = pd.MultiIndex.from_frame(_newest(rows, key)[same])
+    return rows[twice & pd.MultiIndex.from_frame(rows[same]).isin(newest)]
+
+
+def _newest(rows: pd.DataFrame, key: Sequence[str]) -> pd.DataFrame:
+    return rows.sort_values(["revision", "recorded_at"], kind="stable").drop_duplicates(list(key), keep="last")
 
 
 def standing_rows(

@@ -13,11 +13,12 @@ from typing import Any
 
 from stillwell.archive import fs
 from stillwell.archive.entries import utc_text
-from stillwell.archive.layout import WORK
+from stillwell.archive.layout import SEALED, WORK
 from stillwell.archive.sealed import TOMBSTONE, Sealed, object_files, object_folder
 from stillwell.fingerprint import canonical_json, sha256, sha512
 from stillwell.records import Deposit, DepositFile
 
+_DAMAGED = f"{WORK}/damaged"
 PLACE = f"{WORK}/withheld"
 """Where objects change places with their tombstones."""
 
@@ -68,6 +69,8 @@ def withhold(root: Path, digest: str, decision: str, when: datetime, by: str) ->
         If the deposit is not here as it was sealed.
     """
     sealed = Sealed(root)
+    for found in (root / _DAMAGED).glob(f"*/{SEALED}/{object_folder(digest)}"):
+        fs.remove_tree(found)
     if sealed.withheld(digest):
         return
     files = tombstone(sealed.read(digest), decision, when, by)
@@ -78,10 +81,15 @@ def withhold(root: Path, digest: str, decision: str, when: datetime, by: str) ->
     complete(root)
 
 
+def exchanged(root: Path) -> list[str]:
+    """Name the deposits whose change of places was begun and is not finished."""
+    return sorted(place.name for place in (root / PLACE).glob("*"))
+
+
 def complete(root: Path) -> None:
     """Finish every change of places that was begun: content that was decided on never comes back."""
     for place in sorted((root / PLACE).glob("*")):
-        final = root / "sealed" / object_folder(place.name)
+        final = root / SEALED / object_folder(place.name)
         if (place / "new").is_dir():
             if final.is_dir():
                 fs.publish_folder(final, place / "old")
@@ -91,6 +99,6 @@ def complete(root: Path) -> None:
 
 def decision_of(root: Path, digest: str) -> str:
     """Read from a tombstone which decision it rests on."""
-    folder = root / "sealed" / object_folder(digest)
+    folder = root / SEALED / object_folder(digest)
     said = json.loads((folder / "v1" / "content" / TOMBSTONE).read_bytes())
     return str(said["withheld_by_decision"])

@@ -2,7 +2,7 @@
 
 Lock; finish or sweep what a dead writer left; say what will be written; seal the deposits; write the new
 files under names that nothing lists; stage the files that replace others; write the ledger entry, which is
-the commit point; move the staged files into place; checkpoint.
+the commit point; move the staged files into place; remove what the commit decides to withhold; checkpoint.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import pandas as pd
 
 from stillwell.archive import fs, recovery
 from stillwell.archive.archive import Archive, refuse_newer
+from stillwell.archive.clock import check_clock
 from stillwell.archive.entries import Move
 from stillwell.archive.layout import (
     DOCUMENTS,
@@ -33,13 +34,13 @@ from stillwell.archive.layout import (
 )
 from stillwell.archive.ledger import Entry, Ledger
 from stillwell.archive.links import linked_by
-from stillwell.archive.lock import hold_lock
+from stillwell.archive.lock import WAIT_S, hold_lock
 from stillwell.archive.making import MadeFile
 from stillwell.archive.sealed import Sealed
 from stillwell.archive.shelf import files_of
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
 from stillwell.fingerprint import sha256
-from stillwell.records import Deposit, ListedFile
+from stillwell.records import RULES, Deposit, ListedFile
 
 STEPS = (
     "locked",
@@ -50,6 +51,7 @@ STEPS = (
     "staged",
     "committed",
     "moved",
+    "withheld",
     "checkpointed",
     "closed",
 )
@@ -74,6 +76,7 @@ class Commit:
     ``tables`` may be a ``shelf.Shelf``. ``documents`` are new files, ``replacing`` files that may take the place of
     listed ones, and ``made`` such files that already lie whole and fsynced on the same filesystem. ``replaced`` are
     listed paths that no longer are. ``made_from`` names the inputs of what the commit derives; see ``Entry``.
+    ``withheld`` maps the digest of a sealed deposit to that of the deposit that decides that its content goes.
     ``deposit_notes`` say what the entry tells of each deposit, under its ``deposit`` digest.
     """
 
@@ -85,6 +88,7 @@ class Commit:
     made: Sequence[MadeFile] = ()
     made_from: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     replaced: Sequence[str] = ()
+    withheld: Mapping[str, str] = field(default_factory=dict)
     counts: Mapping[str, int] = field(default_factory=dict)
     reason: str = ""
 
@@ -97,9 +101,10 @@ def open_writer(
     by: str,
     now: Callable[[], datetime] = utc_now,
     create: bool = True,
-    wait_s: float = 0.0,
+    wait_s: float = WAIT_S,
     step: Step = no_step,
     policy_text: str = "",
+    rules: int = RULES,
 ) -> Iterator[Writer]:
     """Open an archive for writing, alone.
 
@@ -111,7 +116,8 @@ def open_writer(
     by : str
         Code of the person or job that writes.
     now : callable
-        The clock, read under the lock.
+        The clock, read under the lock; a commit is refused where it stands too far from the one before, unless it
+        is a ``clock.RightClock``.
     create : bool
         Make the folder when it does not exist.
     wait_s : float
@@ -120,6 +126,8 @@ def open_writer(
         Told each of ``STEPS``.
     policy_text : str
         The policy that ships with the software; the ledger keeps it, since numbers rest on it and software passes.
+    rules : int
+        By which rules rows are made; see ``records.RULES``.
 
     Raises
     ------
@@ -139,7 +147,7 @@ def open_writer(
         _refuse_headless(root, ledger)
         recovery.recover(root, ledger)
         step("recovered")
-        yield Writer(root, ledger, software_version, by, now, step, policy_text)
+        yield Writer(root, ledger, software_version, by, now, step, policy_text, rules)
 
 
 class Writer:
@@ -157,11 +165,13 @@ class Writer:
         now: Callable[[], datetime],
         step: Step,
         policy_text: str = "",
+        rules: int = RULES,
     ) -> None:
         self.root = root
         self.by = by
         self.software_version = software_version
         self.policy_text = policy_text
+        self.rules = rules
         self._ledger = ledger
         self._now = now
         self._step = step
@@ -171,9 +181,22 @@ class Writer:
         head = self._ledger.head()
         self.archive = Archive.new(self.root, self._ledger)
         self.number = self._ledger.head_number() + 1
-        present = self._now().astimezone(UTC)
+        self._present = self._now().astimezone(UTC)
         # a clock that stands still or was set back must not give two commits one moment
-        self.recorded_at = max(present, head.recorded_at + timedelta(microseconds=1)) if head else present
+        least = head.recorded_at + timedelta(microseconds=1) if head else self._present
+        self.recorded_at = max(self._present, least)
+
+    def check_clock(self) -> None:
+        """Refuse to go on by a clock that stands too far from the newest commit; see ``clock.check_clock``.
+
+        Raises
+        ------
+        ClockRefused
+            If it does, and is not stated to be right.
+        """
+        head = self._ledger.head()
+        if head is not None:
+            check_clock(self._now, self._present, head.recorded_at)
 
     def commit(self, commit: Commit) -> Entry:
         """Write a commit.
@@ -191,15 +214,19 @@ class Writer:
         ------
         ArchiveError
             If something in it cannot be written as asked; nothing was written then.
+        ClockRefused
+            If the clock stands too far from the newest commit; nothing was written then.
         OSError
             If the disk refuses; the next writer sweeps or finishes.
         """
+        self.check_clock()
         new = self._new_files(commit)
         staged = self._staged(commit)
         sealed = Sealed(self.root)
         fresh = tuple(sorted({d.digest for d in commit.deposits if not sealed.contains(d.digest)}))
         entry = self._entry(commit, [listed for listed, _ in new], staged)
-        recovery.declare(self.root, recovery.Intent(self.number, tuple(f.path for f, _ in new), fresh))
+        withheld = tuple(sorted(commit.withheld.items()))
+        recovery.declare(self.root, recovery.Intent(self.number, tuple(f.path for f, _ in new), fresh, withheld))
         self._step("declared")
         sealed.seal(commit.deposits, self.recorded_at, self.by, self.root / staging_folder(self.number) / SEALED)
         self._step("sealed")
@@ -209,7 +236,7 @@ class Writer:
         self._step("staged")
         self._ledger.append(entry)
         self._step("committed")
-        self._finish(entry)
+        self._finish(entry, withheld)
         return entry
 
     def _stage(self, commit: Commit, moves: Sequence[Move]) -> None:
@@ -220,9 +247,11 @@ class Writer:
         )
         fs.move_into_place([(made[move.final], self.root / move.staged) for move in moves if move.final in made])
 
-    def _finish(self, entry: Entry) -> None:
+    def _finish(self, entry: Entry, withheld: tuple[tuple[str, str], ...]) -> None:
         recovery.complete_moves(self.root, entry)
         self._step("moved")
+        recovery.complete_withholding(self.root, entry, withheld)
+        self._step("withheld")
         self._ledger.write_checkpoint()
         self._step("checkpointed")
         recovery.close(self.root, entry.number)
@@ -283,6 +312,8 @@ class Writer:
     def _software(self) -> dict[str, str]:
         """Name the software and the policy it ships with, in full wherever it is not that of the entry before."""
         said = {"name": "stillwell", "version": self.software_version}
+        if self.rules > 1:
+            said["rules"] = str(self.rules)
         if self.policy_text:
             said["policy"] = sha256(self.policy_text.encode())
             head = self._ledger.head()

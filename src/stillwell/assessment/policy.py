@@ -49,6 +49,9 @@ LIMITS: Mapping[str, tuple[float, float]] = MappingProxyType(
         "stage_uncertainty_m": (0.0, 10.0),
         "shift_uncertainty_m": (0.0, 10.0),
         "rating_uncertainty_pct": (0.0, 1000.0),
+        "rating_exponent_range": (0.0, 10.0),
+        "rating_departure_pct": (0.0, 1000.0),
+        "rating_segment_fewest": (1.0, 1000.0),
         "extrapolation_factor": (1.0, 1000.0),
         "quality_thresholds_pct": (0.0, 100.0),
         "discharge_floor_m3_s": (0.0, 1000.0),
@@ -70,7 +73,10 @@ LIMITS: Mapping[str, tuple[float, float]] = MappingProxyType(
 )
 """Every limit a policy may set, with the least and greatest value it may have."""
 
-LISTS = frozenset({"verticals_widths_m", "verticals_fewest", "coefficient_range", "quality_thresholds_pct"})
+PAIRS = frozenset({"coefficient_range", "rating_exponent_range"})
+"""Lists that hold a least and a greatest value."""
+
+LISTS = PAIRS | {"verticals_widths_m", "verticals_fewest", "quality_thresholds_pct"}
 """Limits that are a list of numbers."""
 
 WORDS = MappingProxyType(
@@ -185,6 +191,8 @@ def _limit(name: str, said: Any, text: str) -> Limit:
             raise _refusal(text, name, f"a list of numbers from {least:g} to {most:g}", value)
         if list(value) != sorted(value):
             raise _refusal(text, name, "numbers that do not fall", value)
+        if name in PAIRS and len(value) != 2:
+            raise _refusal(text, name, "a least and a greatest value", value)
         return Limit(tuple(value), said["source"])
     if not _within(value, least, most):
         raise _refusal(text, name, f"a number from {least:g} to {most:g}", value)

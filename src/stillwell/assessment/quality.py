@@ -9,6 +9,7 @@ from schemas.words import FIELD_QUALITIES
 from stillwell.assessment.checks import CHECKS
 from stillwell.assessment.evidence import numbers
 from stillwell.assessment.policy import Policy
+from stillwell.hydrometry.gauging_uncertainty import standard_pct
 
 OF_SEASON = frozenset(check.code for check in CHECKS if check.season)
 """Findings that look beyond the gauging do not lower its quality: they come and go with what else is known."""
@@ -36,9 +37,7 @@ def quality(gaugings: pd.DataFrame, results: pd.DataFrame, findings: pd.DataFram
         Missing where no uncertainty in percent is known, as at zero flow.
     """
     expanded = np.fmax(numbers(results["uncertainty_table_pct"]), numbers(results["uncertainty_scatter_pct"]))
-    level = numbers(gaugings["uncertainty_level"])
-    handed_in = numbers(gaugings["uncertainty_pct"]) / np.where(level >= 90, 2.0, 1.0)
-    standard = np.where(np.isnan(expanded), handed_in, expanded / 2)
+    standard = standard_pct(expanded, numbers(gaugings["uncertainty_pct"]), numbers(gaugings["uncertainty_level"]))
     known = ~np.isnan(standard)
     word = np.searchsorted(policy.values("quality_thresholds_pct"), np.nan_to_num(standard), side="left")
     own = findings[~findings["code"].isin(OF_SEASON)]

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
+
 import numpy as np
 import pandas as pd
 
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.visits import differing, unit_doubted
+from stillwell.records import RULES
 
 PRACTICE = "common practice, no source"
 
 SAID: dict[str, tuple[str, str]] = {
     "time-repeated": ("note", "{rows:.0f} values were handed in again at times that had the same value"),
-    "time-contradicted": ("suspect", "values of one time differ by up to {value:.3f} m; the one handed in last stands"),
+    "time-contradicted": (
+        "suspect",
+        "values of one time in one deposit differ by up to {value:.3f} m: {values}; none of them stands",
+    ),
     "time-back": ("suspect", "time goes back by {value:.0f} s in the order recorded"),
     "loggers-overlap": ("suspect", "two loggers seem to have recorded this span, {value:+.3f} m apart"),
     "clock-step": ("suspect", "the clock of the logger seems to have moved by {value:+.0f} s"),
@@ -24,6 +31,15 @@ SAID: dict[str, tuple[str, str]] = {
 }
 """Severity and sentence of each code of ``stage_series.check_series``."""
 
+UNKNOWN = {"loggers-overlap": "two loggers seem to have recorded this span; no value says how far apart"}
+"""Sentences where the figure is not known."""
+
+FIRST_RULES = {
+    "time-contradicted": "values of one time differ by up to {value:.3f} m; the one handed in last stands",
+    "loggers-overlap": SAID["loggers-overlap"][1],
+}
+"""Sentences under the first rules (``records.RULES``), whatever the figure."""
+
 DIFFERS = (
     "at {count} visit{s} in a row the staff stood up to {apart:+.3f} m from the sensor as recorded, {left:+.3f} m "
     "from it as corrected; {limit:g} m are allowed"
@@ -32,11 +48,19 @@ UNIT = (
     "stage reads like {unit} and not like metres: {count} readings of the staff lie {misfit:.3f} m from it then, "
     "{given:.3f} m from it as handed in{level}; nothing was converted"
 )
+PASSED_OVER = "ratings-one-moment"
+ONE_MOMENT = (
+    "ratings {others} and {holds} are valid from one moment, {moment}; {holds} holds: of such ratings the one recorded "
+    "last holds, and of those recorded in one commit the one whose name sorts last"
+)
+"""Sentence of ratings of a site that are valid from one moment."""
 LAPSED = "no longer doubted: what this rested on was recorded, read or corrected anew"
 """Sentence of a doubt that does not come out any more."""
 
 
-def doubts_in_words(spans: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+def doubts_in_words(
+    spans: pd.DataFrame, policy: Policy, values: Mapping[int, str] = MappingProxyType({}), rules: int = RULES
+) -> pd.DataFrame:
     """Put spans of doubt into words.
 
     Parameters
@@ -45,6 +69,10 @@ def doubts_in_words(spans: pd.DataFrame, policy: Policy) -> pd.DataFrame:
         As ``stage_series.check_series`` finds them.
     policy : Policy
         Gaps that the policy bridges are not told.
+    values : mapping of int to str
+        By moment (microseconds, UTC), the values that contradict each other.
+    rules : int
+        By which rules; see ``records.RULES``.
 
     Returns
     -------
@@ -53,7 +81,7 @@ def doubts_in_words(spans: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """
     short = (spans["code"] == "gap") & (spans["value"] * 3600 <= policy.value("gap_bridged_s"))
     rows = spans[~short].drop_duplicates(["code", "from_us"]).reset_index(drop=True)
-    said = zip(rows["code"], rows["value"], rows["rows"], strict=True)
+    said = zip(rows["code"], rows["value"], rows["rows"], rows["from_us"], strict=True)
     return pd.DataFrame(
         {
             "code": rows["code"],
@@ -61,10 +89,47 @@ def doubts_in_words(spans: pd.DataFrame, policy: Policy) -> pd.DataFrame:
             "to": pd.to_datetime(rows["to_us"].to_numpy(dtype=np.int64), unit="us", utc=True),
             "severity": pd.Series([SAID[code][0] for code in rows["code"]], dtype="str"),
             "value": rows["value"],
-            "message": pd.Series([SAID[c][1].format(value=v, rows=n) for c, v, n in said], dtype="str"),
+            "message": pd.Series([_sentence(c, v, n, values.get(at, ""), rules) for c, v, n, at in said], dtype="str"),
             "source": PRACTICE,
         }
     )
+
+
+def _sentence(code: str, value: float, rows: int, values: str, rules: int) -> str:
+    sentence = SAID[code][1]
+    if rules < 2:
+        sentence = FIRST_RULES.get(code, sentence)
+    elif np.isnan(value):
+        sentence = UNKNOWN.get(code, sentence)
+    return sentence.format(value=value, rows=rows, values=values)
+
+
+def ratings_in_words(passed_over: pd.DataFrame) -> pd.DataFrame:
+    """Report each moment from which more than one rating of a site is valid.
+
+    Parameters
+    ----------
+    passed_over : DataFrame
+        As ``hydrometry.ratings_in_force.ratings_passed_over`` selects them.
+
+    Returns
+    -------
+    DataFrame
+        As of ``doubts_in_words``, with ``sensor``; ``value`` is the number of ratings.
+    """
+    rows = []
+    for moment, same in passed_over.groupby("valid_from", sort=True):
+        start, holds = pd.Timestamp(str(moment)), str(same["holds"].iloc[0])
+        message = ONE_MOMENT.format(others=", ".join(same["rating"]), holds=holds, moment=f"{start:%Y-%m-%dT%H:%M:%SZ}")
+        rows.append(_row(PASSED_OVER, "", (start, same["until"].iloc[0]), "suspect", len(same) + 1, message))
+    return _frame(rows)
+
+
+def _frame(rows: list[dict[str, object]]) -> pd.DataFrame:
+    empty: dict[str, list[object]] = {
+        name: [] for name in ("code", "from", "to", "severity", "value", "message", "source", "sensor")
+    }
+    return pd.DataFrame(rows if rows else empty)
 
 
 def visits_in_words(visits: pd.DataFrame, policy: Policy) -> pd.DataFrame:
@@ -92,10 +157,7 @@ def visits_in_words(visits: pd.DataFrame, policy: Policy) -> pd.DataFrame:
         )
         span = mine["read_at"].min(), mine["read_at"].max()
         rows.append(_row("unit-doubted", sensor, span, "suspect", doubt.misfit_as_given_m, message))
-    empty: dict[str, list[object]] = {
-        name: [] for name in ("code", "from", "to", "severity", "value", "message", "source", "sensor")
-    }
-    return pd.DataFrame(rows if rows else empty)
+    return _frame(rows)
 
 
 def _in_a_row(visits: pd.DataFrame, limit: float) -> list[tuple[str, pd.DataFrame]]:

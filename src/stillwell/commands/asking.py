@@ -82,19 +82,23 @@ def query(
     format_: FormatOption = Format.table,
     output: OutputOption = None,
     as_of: AsOfOption = None,
+    seconds: Annotated[
+        float, typer.Option("--seconds", min=0.1, max=86_400, help="How long the question may take, in s.")
+    ] = 60.0,
 ) -> None:
     """Ask a question in SQL. <table> holds the rows that stand, <table>_revisions every row."""
     from stillwell.archive.archive import Archive
     from stillwell.reading.sql import ask
 
     with in_words(archive, _TABLES):
-        answer = ask(Archive(archive), question, moment_of(as_of))
+        answer = ask(Archive(archive), question, moment_of(as_of), longest_s=seconds)
         write(answer, format_, output)
+    if not answer.num_rows:
+        typer.echo("no rows: nothing in the archive fits the question", err=True)
 
 
 _TABLES = (
-    '`stillwell query "SELECT DISTINCT table_name FROM information_schema.tables"{at}` names the tables, '
-    '`stillwell query "DESCRIBE gaugings"{at}` the columns of one'
+    '`stillwell query "SHOW TABLES"{at}` names the tables, `stillwell query "DESCRIBE gaugings"{at}` the columns of one'
 )
 
 
@@ -192,12 +196,13 @@ def serve(
     name: Annotated[list[str] | None, typer.Option("--name", help="Further host name it answers to.")] = None,
 ) -> None:
     """Open the reading room: the archive as pages in a browser on this machine; read only."""
+    from stillwell.errors import PortTaken
     from stillwell.room import serve as served
 
     with in_words(archive, "`stillwell serve{at}` listens on this machine only; --elsewhere goes beyond it"):
         try:
             served(archive, host, port, elsewhere=elsewhere, names=tuple(name or ()))
-        except SystemExit as stopped:
-            # the server says itself why it cannot listen
-            say_next(f"`stillwell serve --port ANOTHER{at(archive)}` where another program holds port {port}")
-            raise typer.Exit(1) from stopped
+        except PortTaken as taken:
+            typer.echo(f"stillwell: {taken}", err=True)
+            say_next(f"`stillwell serve --port ANOTHER{at(archive)}`")
+            raise typer.Exit(1) from taken

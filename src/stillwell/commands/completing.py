@@ -19,7 +19,7 @@ Proposals = Callable[[typer.Context, str], list[str]]
 
 WORDS = {
     "what": ("gaugings", "sites", "instruments", "checks", "deposits", "commits"),
-    "step": ("values", "daily", "monthly", "yearly", "duration", "seven-day", "maximum", "visits", "corrections"),
+    "step": ("values", "daily", "monthly", "water-years", "duration", "seven-day", "maximum", "visits", "corrections"),
     "way": ("by gauging", "by time", "by stage"),
     "decision": ("approved", "provisional", "withdrawn", "included", "excluded"),
     "units": ("metric", "feet"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shlex
 from collections.abc import Callable
@@ -20,6 +21,11 @@ _AFTER: tuple[tuple[type[Exception], str], ...] = (
     (
         errors.CannotLock,
         "keep the archive on a disk of this machine; `stillwell replicate --to DIR{at}` makes copies elsewhere",
+    ),
+    (
+        errors.ClockRefused,
+        "`date` shows this computer's clock: set it right and type the same command again; where it is right, add "
+        "--clock-is-right",
     ),
     (
         errors.ArchiveDamaged,
@@ -45,6 +51,9 @@ _AFTER: tuple[tuple[type[Exception], str], ...] = (
     ),
 )
 """By kind of error, the gravest first; where none fits, the command says what comes next."""
+
+
+_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 
 def is_archive(root: Path) -> bool:
@@ -87,6 +96,8 @@ def next_step(error: Exception, archive: Path | None, then: Callable[[], str] | 
     """
     if isinstance(error, errors.NotAnArchive):
         return _no_archive(archive)
+    if isinstance(error, OSError) and error.errno in _FULL:
+        return f"the same command again once there is room; `stillwell audit{at(archive)}` proves what stands"
     said = next((words for kind, words in _AFTER if isinstance(error, kind)), None)
     if said is None and not isinstance(then, str):
         try:

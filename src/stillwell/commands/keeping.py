@@ -5,25 +5,38 @@ from __future__ import annotations
 from dataclasses import asdict
 from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from stillwell.commands import completing
 from stillwell.commands.following import HERE, at
 from stillwell.commands.options import (
+    WAIT_S,
     ArchiveOption,
     ByOption,
+    ClockOption,
     Reported,
     ReportedOption,
     Told,
     ToldOption,
+    WaitOption,
+    clock,
     in_words,
     say_next,
     tell,
 )
 
+if TYPE_CHECKING:
+    from stillwell.archive.repair import Plan
+
 ReasonOption = Annotated[str, typer.Option("--reason", help="Why; kept with the decision.")]
+
+
+WitnessOption = Annotated[
+    list[Path] | None,
+    typer.Option("--witness", help="File of witness lines to hold the chain against; may be given several times."),
+]
 
 
 def audit(
@@ -32,9 +45,13 @@ def audit(
     budget: Annotated[
         int | None, typer.Option("--budget", min=1, help="Bytes to look at, oldest look first; computes nothing again.")
     ] = None,
+    witness_files: WitnessOption = None,
     repair_from: Annotated[
         Path | None, typer.Option("--repair-from", help="First restore damaged files from this copy, by digest.")
     ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="With --repair-from: name what would be restored; change nothing.")
+    ] = False,
     format_: ReportedOption = Reported.text,
 ) -> None:
     """Prove the archive: digests, chain, sealed bytes, schemas, and every number computed again."""
@@ -42,17 +59,28 @@ def audit(
     from stillwell.reading.progress import watched
     from stillwell.reading.summary import audit_json, audit_text
 
-    with in_words(archive), watched() as progress:
-        if repair_from is not None:
-            _repair(archive, repair_from)
+    if dry_run and repair_from is None:
+        typer.echo("stillwell: expected --repair-from COPY with --dry-run, found none; nothing was looked at", err=True)
+        say_next(f"`stillwell audit --repair-from COPY --dry-run{at(archive)}`; an audit alone changes nothing")
+        raise typer.Exit(2)
+    witnesses = witness_files or []
+    with in_words(archive, _ANOTHER), watched() as progress:
+        if repair_from is not None and _repair(archive, repair_from, witnesses, format_ if dry_run else None):
+            return
         if budget is not None:
-            report = auditing.audit_part(archive, budget)
+            report = auditing.audit_part(archive, budget, witnesses=witnesses)
         else:
-            report = auditing.audit(archive, recompute=recompute, progress=progress)
+            report = auditing.audit(archive, recompute=recompute, progress=progress, witnesses=witnesses)
     typer.echo(audit_json(report) if format_ is Reported.json else audit_text(report), nl=False)
     if report.faults:
         say_next(_mended(archive, repair_from).replace("{at}", at(archive)))
         raise typer.Exit(1)
+
+
+_ANOTHER = (
+    "`stillwell audit --repair-from COPY{at}` with a copy of this archive that `stillwell replicate` made; "
+    "--witness FILE names lines of `stillwell witness` kept elsewhere"
+)
 
 
 def _mended(archive: Path, tried: Path | None) -> str:
@@ -65,26 +93,82 @@ def _mended(archive: Path, tried: Path | None) -> str:
     return f"`stillwell audit --repair-from COPY{{at}}` restores from a copy that `stillwell replicate` made; {again}"
 
 
-def _repair(archive: Path, replica: Path) -> None:
+def _repair(archive: Path, replica: Path, witnesses: list[Path], shown: Reported | None) -> bool:
+    """Restore from a copy, or with a format only say what would be restored; True where that was all."""
     from stillwell.archive.layout import LEDGER
-    from stillwell.archive.replica import repair
+    from stillwell.archive.repair import plan_repair, repair
+    from stillwell.archive.witness import read_witness
     from stillwell.pipeline import utc_now
 
     if not (replica / LEDGER).is_dir():
         typer.echo(f"stillwell: expected a copy of the archive in {replica}, found none; nothing repaired", err=True)
         say_next(f"`stillwell replicate --to DIR{at(archive)}` makes copies, while the archive is whole")
         raise typer.Exit(2)
-    restored, hopeless = repair(archive, replica, utc_now())
+    lines = [line for path in witnesses for line in read_witness(path)[0]]
+    if shown is not None:
+        _show_plan(plan_repair(archive, replica, lines), replica, shown)
+        return True
+    restored, hopeless = repair(archive, replica, utc_now(), lines)
     for path in restored:
         typer.echo(f"restored {path}", err=True)
     for path in hopeless:
         typer.echo(f"expected a good copy of {path} in {replica}, found none; it stays damaged", err=True)
     typer.echo(f"{len(restored)} files restored from {replica}; what was damaged lies in work/damaged", err=True)
+    return False
+
+
+def _show_plan(plan: Plan, replica: Path, shown: Reported) -> None:
+    """Name each file that would be restored, from where, with the digest found and the one restored."""
+    if shown is Reported.json:
+        restores = [
+            {"path": r.path, "from": r.source, "found_sha256": r.found_sha256, "sha256": r.sha256}
+            for r in plan.restores
+        ]
+        tell({"would_restore": restores, "would_put_aside": plan.aside, "cannot_restore": plan.hopeless})
+    else:
+        for r in plan.restores:
+            typer.echo(
+                f"would restore {r.path} from {r.source}: found {r.found_sha256 or 'no file'}, restored {r.sha256}"
+            )
+        for path in plan.aside:
+            typer.echo(f"would put aside {path}")
+        for path in plan.hopeless:
+            typer.echo(f"no good copy of {path} in {replica}; it would stay damaged")
+        typer.echo(f"{len(plan.restores)} files would be restored; nothing was changed")
+    if plan.hopeless:
+        raise typer.Exit(1)
+
+
+def witness(
+    archive: ArchiveOption = HERE,
+    append: Annotated[
+        list[Path] | None,
+        typer.Option("--append", help="Also add the line to this file, kept elsewhere; may be given several times."),
+    ] = None,
+    format_: ToldOption = Told.text,
+) -> None:
+    """Print the newest entry's digest as a line to keep elsewhere; `audit --witness` holds the chain against it."""
+    from stillwell.archive.archive import Archive
+    from stillwell.archive.witness import append_witness
+    from stillwell.archive.witness import witness as witnessed
+    from stillwell.pipeline import utc_now
+
+    with in_words(archive, "`stillwell witness --append FILE{at}` with a file on another disk or machine"):
+        line = witnessed(Archive(archive), utc_now())
+        append_witness(archive, append or [], line)
+    if format_ is Told.json:
+        said = {"made_at": line.made_at, "first_sha256": line.first, "commit": line.number, "sha256": line.sha256}
+        tell(said | {"line": line.to_text(), "appended": append or []})
+    else:
+        typer.echo(line.to_text())
 
 
 def rebuild(
     into: Annotated[Path, typer.Option("--into", help="Folder that is empty or does not exist.")],
     archive: ArchiveOption = HERE,
+    start_over: Annotated[
+        bool, typer.Option("--start-over", help="Clear what a rebuild into this folder left that was cut short.")
+    ] = False,
     format_: ToldOption = Told.text,
 ) -> None:
     """Make the archive again from its sealed bytes and its ledger alone, and compare every digest."""
@@ -92,10 +176,10 @@ def rebuild(
     from stillwell.rebuild import rebuild as rebuilt
 
     with (
-        in_words(archive, "`stillwell rebuild --into DIR{at}` with a folder that does not exist yet"),
+        in_words(archive, "`stillwell rebuild --into DIR{at}` with a folder that does not exist yet, or --start-over"),
         watched() as progress,
     ):
-        made = rebuilt(archive, into, progress)
+        made = rebuilt(archive, into, progress, start_over=start_over)
     same = made.files - len(made.different)
     if format_ is Told.json:
         tell({"into": into, **asdict(made), "same": same})
@@ -149,13 +233,16 @@ def compact(
     by: ByOption = "unnamed",
     most: Annotated[int, typer.Option("--most", min=1, help="Files a table may have per site and stay as it is.")] = 8,
     keep_days: Annotated[float, typer.Option("--keep-days", min=0, help="Days that replaced files stay on disk.")] = 7,
+    clock_is_right: ClockOption = False,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Put many small table files into one per site; rows, readers and past states stay the same."""
     from stillwell import pipeline
 
     with in_words(archive):
-        entry, gone = pipeline.compact(archive, most=most, keep_days=keep_days, by=by)
+        now = clock(clock_is_right)
+        entry, gone = pipeline.compact(archive, most=most, keep_days=keep_days, by=by, now=now, wait_s=wait)
     counts = (entry.counts if entry else None) or {}
     made = sum(bool(file.table) for file in entry.files) if entry else 0
     if format_ is Told.json:
@@ -173,15 +260,17 @@ def withhold(
     reason: ReasonOption,
     by: Annotated[str, typer.Option("--by", envvar="STILLWELL_BY", help="Code of the person who decides.")],
     archive: ArchiveOption = HERE,
+    clock_is_right: ClockOption = False,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Remove the sealed content of a deposit by a recorded decision; its digests stay. There is no way back."""
-    from stillwell import pipeline
+    from stillwell import withholding
 
     with in_words(
         archive, "`stillwell list deposits{at}` names the deposits, each with the first characters of its digest"
     ):
-        digest = pipeline.withhold(archive, deposit, by=by, reason=reason)
+        digest = withholding.withhold(archive, deposit, by=by, reason=reason, now=clock(clock_is_right), wait_s=wait)
     if format_ is Told.json:
         tell({"withheld": digest, "by": by, "reason": reason})
     else:

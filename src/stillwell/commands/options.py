@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from stillwell.archive.lock import WAIT_S as WAIT_S
 from stillwell.commands.following import HERE, VARIABLE, default_archive, is_archive, next_step
 from stillwell.errors import MapError, NotAnArchive, PolicyError, QueryError, StillwellError
+
+if TYPE_CHECKING:
+    from stillwell.reading.spans import Span
 
 
 class Format(StrEnum):
@@ -62,6 +67,17 @@ ReportedOption = Annotated[
 AsOfOption = Annotated[
     str | None, typer.Option("--as-of", help="Only what was recorded by then, as in 2026-03-31T23:59Z.")
 ]
+ClockOption = Annotated[
+    bool,
+    typer.Option(
+        "--clock-is-right",
+        envvar="STILLWELL_CLOCK_IS_RIGHT",
+        help="Write although this computer's clock stands far from the newest commit.",
+    ),
+]
+WaitOption = Annotated[
+    float, typer.Option("--wait", min=0.0, metavar="SECONDS", help="How long to wait while another writer is at work.")
+]
 OutputOption = Annotated[Path | None, typer.Option("--output", help="Write the answer to this file instead.")]
 
 
@@ -87,11 +103,60 @@ def in_words(archive: Path | None = None, then: Callable[[], str] | str = "") ->
         sys.stderr.close()
         raise typer.Exit(0) from None
     except OSError as error:
-        if error.filename is None:
-            raise
-        typer.echo(f"stillwell: expected to use {error.filename}, found: {error.strerror}; it was left alone", err=True)
+        typer.echo(f"stillwell: {disk_words(error, archive)}", err=True)
         say_next(next_step(error, archive, then))
-        raise typer.Exit(1) from error
+        raise typer.Exit(2 if isinstance(error, NO_SUCH_PLACE) and archive is None else 1) from error
+
+
+NO_SUCH_PLACE = (FileNotFoundError, NotADirectoryError, IsADirectoryError)
+"""Errors of a path that was named wrongly, not of a disk."""
+
+
+def disk_words(error: OSError, archive: Path | None = None) -> str:
+    """Say which path an error of the disk concerns, what the disk answered, and what holds now.
+
+    Parameters
+    ----------
+    error : OSError
+    archive : Path, optional
+        The archive that was meant.
+    """
+    if _stdout_refuses():
+        where, now = "standard output", "the rest of the answer was not written; the archive is as it was said to be"
+    else:
+        named = Path(os.fsdecode(error.filename)) if error.filename is not None else archive
+        where = str(named or "a file")
+        inside = archive is not None and named is not None and _lies_in(named, archive)
+        now = (
+            "what was committed before stands, and the next command that writes finishes or removes what was begun"
+            if inside
+            else "it was left as it was"
+        )
+    return f"expected to use {where}, found: {error.strerror or error}; {now}"
+
+
+def _stdout_refuses() -> bool:
+    """Return whether standard output takes nothing any more; it is then let go, so that the end does not fail too."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return True
+    except ValueError:  # closed
+        return False
+    return False
+
+
+def _lies_in(path: Path, folder: Path) -> bool:
+    return folder.absolute() in (path.absolute(), *path.absolute().parents)
+
+
+def clock(is_right: bool) -> Callable[[], datetime]:
+    """Return this computer's clock, stated to be right or not."""
+    from stillwell.archive.clock import RightClock
+    from stillwell.pipeline import utc_now
+
+    return RightClock(utc_now) if is_right else utc_now
 
 
 def tell(document: object) -> None:
@@ -122,6 +187,16 @@ def moment_of(text: str | None) -> datetime | None:
     return moment
 
 
+def span_from(since: str | None, until: str | None) -> Span:
+    """Read the span of --from and --to; what makes none is a wrong call."""
+    from stillwell.reading.spans import span_of
+
+    try:
+        return span_of(since, until, ("--from", "--to"))
+    except QueryError as error:
+        raise typer.BadParameter(str(error)) from error
+
+
 def write(answer: object, format_: Format, output: Path | None) -> None:
     """Write an answer to stdout, or to a file that appears whole or not at all."""
     from stillwell.reading.answer import answer_bytes
@@ -140,7 +215,7 @@ def write(answer: object, format_: Format, output: Path | None) -> None:
 
 def save(path: Path, data: bytes) -> None:
     """Write an answer to the file a user named, whole or not at all."""
-    from stillwell.reading.answer import write_answer
+    from stillwell.archive.fs import write_answer
 
     archive = next((folder for folder in path.resolve().parents if is_archive(folder)), None)
     if archive is not None:
@@ -153,4 +228,4 @@ def save(path: Path, data: bytes) -> None:
     except OSError as error:
         typer.echo(f"stillwell: expected to write {path}, found: {error.strerror}; nothing was written", err=True)
         say_next("the same command with --output FILE in a folder that exists and may be written")
-        raise typer.Exit(2) from error
+        raise typer.Exit(2 if isinstance(error, NO_SUCH_PLACE) else 1) from error

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 import typer
 
@@ -12,24 +13,34 @@ from stillwell.commands import completing
 from stillwell.commands.following import HERE, at
 from stillwell.commands.nearby import site_hint
 from stillwell.commands.options import (
+    WAIT_S,
     ArchiveOption,
     AsOfOption,
     ByOption,
+    ClockOption,
     Format,
     FormatOption,
     OutputOption,
     Told,
     ToldOption,
+    WaitOption,
+    clock,
     in_words,
     moment_of,
     say_next,
+    span_from,
     tell,
     write,
 )
 
+if TYPE_CHECKING:
+    from stillwell.reading.spans import Span
+
 SiteArgument = Annotated[str, typer.Argument(metavar="SITE", help="Code of the site.", autocompletion=completing.sites)]
-SinceOption = Annotated[str | None, typer.Option("--from", help="From this time, as in 2025-10-01T00:00Z.")]
-UntilOption = Annotated[str | None, typer.Option("--to", help="Until this time, not included.")]
+SinceOption = Annotated[
+    str | None, typer.Option("--from", help="From this time or date, as in 2025-10-01T00:00Z or 2025-10-01.")
+]
+UntilOption = Annotated[str | None, typer.Option("--to", help="Until this time or date, not included.")]
 
 
 _RATE = (
@@ -70,10 +81,12 @@ def rate(
     valid_from: Annotated[str | None, typer.Option("--valid-from", help="From when the rating holds.")] = None,
     by: ByOption = "unnamed",
     reason: Annotated[str, typer.Option("--reason", help="Why it is adopted; kept with it.")] = "",
+    clock_is_right: ClockOption = False,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Fit a rating to a site's gaugings, or propose shifts; nothing is adopted without --adopt and --reason."""
-    begins, span = moment_of(valid_from), (moment_of(since), moment_of(until))
+    begins, span = moment_of(valid_from), span_from(since, until)
     if adopt is not None and (not reason or by == "unnamed" or (begins is None and not propose)):
         typer.echo("stillwell: expected --by, --reason and --valid-from with --adopt; nothing was adopted", err=True)
         say_next(
@@ -91,7 +104,7 @@ def rate(
         elif adopt is None:
             tell(shown.document)
         if adopt is not None:
-            _adopt(archive, site, shown, by, format_)
+            _adopt(archive, site, shown, (by, clock(clock_is_right)), format_, wait)
 
 
 class _Shown(NamedTuple):
@@ -116,7 +129,7 @@ def _proposed(archive: Path, site: str, way: str, by: str, reason: str) -> _Show
 def _fitted(
     archive: Path,
     site: str,
-    span: tuple[datetime | None, datetime | None],
+    span: Span,
     asked: tuple[int | None, tuple[float, ...], list[str]],
     adopted: tuple[str, datetime | None, str, str],
 ) -> _Shown:
@@ -125,31 +138,38 @@ def _fitted(
     from stillwell.hydrometry.rating_shape import FitChoices
     from stillwell.reading.rating import candidates, ensemble_text, fitted, rating_text, sampled
     from stillwell.reading.rating_document import rating_document
+    from stillwell.reading.rating_findings import findings_of_fit
+    from stillwell.reporting.limits import policy_of
 
     segments, zeros, controls = asked
-    found = candidates(Archive(archive), site, *span)
+    found = candidates(Archive(archive), site, span)
     made = fitted(found, FitChoices(segments=segments, zero_stage_m=zeros))
     ensemble = sampled(found, made, controls) if controls else None
-    text = rating_text(found, made) + ("\n" + ensemble_text(ensemble) if ensemble else "")
+    findings = findings_of_fit(found, made, policy_of(Archive(archive)).policy)
+    text = rating_text(found, made, findings) + ("\n" + ensemble_text(ensemble) if ensemble else "")
     name, begins, by, reason = adopted
     deposit = adopting.rating_deposit(site, name, made, gaugings=found.names, valid_from=begins, by=by, reason=reason)
-    return _Shown(text, rating_document(found, made, ensemble), deposit)
+    return _Shown(text, rating_document(found, made, ensemble, findings), deposit)
 
 
-def _adopt(archive: Path, site: str, shown: _Shown, by: str, format_: Told) -> None:
-    """Take the deposit, and say what became of it."""
+def _adopt(
+    archive: Path, site: str, shown: _Shown, who: tuple[str, Callable[[], datetime]], format_: Told, wait: float
+) -> None:
+    """Take the deposit by somebody at the moment of a clock, and say what became of it."""
     from stillwell import adopting
     from stillwell.reading.documents import taken_document
     from stillwell.reading.summary import taken_words
 
-    taken = adopting.adopt(archive, shown.deposit, by=by)
+    by, now = who
+    taken = adopting.adopt(archive, shown.deposit, by=by, now=now, wait_s=wait)
     number = taken.entry.number if taken.entry else 0
     if format_ is Told.json:
         adopted = {"name": shown.deposit.name, "commit": number} if taken.all_good else None
         tell(shown.document | {"adopted": adopted, "returned": taken_document(taken)["returned"]})
     if not taken.all_good:
         typer.echo(taken_words(taken), err=True, nl=False)
-        say_next(f"`stillwell rate {site} --adopt ANOTHER_NAME ...{at(archive)}` once what is said above is put right")
+        again = f"`stillwell rate {site} --adopt NAME --valid-from TIME --by CODE --reason WHY{at(archive)}`"
+        say_next(f"{again} with the name, code or reason put right as listed above")
         raise typer.Exit(1)
     if format_ is Told.text:
         words = f"`stillwell derive {site}{at(archive)}` brings the record up to it"
@@ -163,6 +183,8 @@ def derive(
     ] = None,
     archive: ArchiveOption = HERE,
     by: ByOption = "unnamed",
+    clock_is_right: ClockOption = False,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Turn recorded stage into discharge and daily values wherever something changed, and commit that."""
@@ -172,7 +194,7 @@ def derive(
 
     commits, told = [], []
     with in_words(archive, lambda: _derive_hint(archive, sites or [])):
-        for entry, rows in deriving.derivations(archive, sites, by=by):
+        for entry, rows in deriving.derivations(archive, sites, by=by, now=clock(clock_is_right), wait_s=wait):
             commits.append(entry.number)
             told += derived_sites(rows)
             if format_ is Told.text:
@@ -206,7 +228,7 @@ def record(
         str,
         typer.Option(
             "--step",
-            help="values, daily, monthly, yearly, duration, seven-day, maximum, visits or corrections.",
+            help="values, daily, monthly, water-years, duration, seven-day, maximum, visits or corrections.",
             autocompletion=completing.words("step"),
         ),
     ] = "daily",
@@ -221,7 +243,7 @@ def record(
     from stillwell.reading.records import record as recorded
 
     with in_words(archive, lambda: _record_hint(archive, site, step)):
-        answer = recorded(Archive(archive), site, step, moment_of(since), moment_of(until), moment_of(as_of))
+        answer = recorded(Archive(archive), site, step, span_from(since, until), moment_of(as_of))
         write(answer, format_, output)
 
 

@@ -11,12 +11,16 @@ from stillwell.commands import completing
 from stillwell.commands.following import HERE, at
 from stillwell.commands.nearby import gauging_hint
 from stillwell.commands.options import (
+    WAIT_S,
     ArchiveOption,
     ByOption,
+    ClockOption,
     Format,
     FormatOption,
     Told,
     ToldOption,
+    WaitOption,
+    clock,
     in_words,
     save,
     say_next,
@@ -41,6 +45,8 @@ def ingest(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="With --map: show the first rows as understood; write nothing.")
     ] = False,
+    clock_is_right: ClockOption = False,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Seal, validate, compute, assess and commit deposits; print one line per gauging and the findings."""
@@ -61,7 +67,10 @@ def ingest(
         if dry_run:
             _dry_run(paths, map_, format_)
             return
-        taken = pipeline.ingest(archive, paths, by=by, again=again, map_path=map_, progress=progress)
+        now = clock(clock_is_right)
+        taken = pipeline.ingest(
+            archive, paths, by=by, again=again, map_path=map_, now=now, wait_s=wait, progress=progress
+        )
     if format_ is Told.json:
         tell(taken_document(taken))
     else:
@@ -107,12 +116,15 @@ def template(
     units: Annotated[
         str, typer.Option("--units", help="metric or feet.", autocompletion=completing.words("units"))
     ] = "metric",
+    offset: Annotated[
+        str, typer.Option("--offset", help="Offset from UTC of date cells, as in +02:00, filled in beforehand.")
+    ] = "",
 ) -> None:
     """Write a blank workbook to fill in, with notes on every column and a filled example."""
     from stillwell.intake.template import CannotMake, template_workbook
 
     try:
-        made = template_workbook(units)
+        made = template_workbook(units, offset=offset)
     except CannotMake as error:
         typer.echo(f"stillwell: {error}", err=True)
         say_next("`stillwell template --output sheets.xlsx --units metric`, or feet")
@@ -169,6 +181,8 @@ def review(
         ),
     ] = "approved",
     archive: ArchiveOption = HERE,
+    clock_is_right: ClockOption = False,
+    wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
     """Decide on gaugings: provisional to approved, a candidate to the record, or withdrawn; sealed with who and why."""
@@ -178,7 +192,7 @@ def review(
 
     with in_words(archive):
         rows = [{"subject": subject, "decision": decision, "reason": reason} for subject in gaugings]
-        taken = pipeline.decide(archive, "reviews", rows, by=by)
+        taken = pipeline.decide(archive, "reviews", rows, by=by, now=clock(clock_is_right), wait_s=wait)
     typer.echo(taken_words(taken), err=True, nl=False)
     if format_ is Told.json:
         decided = [{"gauging_id": subject, "decision": decision} for subject in gaugings] if taken.all_good else []
@@ -203,13 +217,19 @@ def _unknown(archive: Path, gaugings: list[str]) -> list[str]:
     return [subject for subject in gaugings if subject not in known]
 
 
-def recompute(archive: ArchiveOption = HERE, by: ByOption = "unnamed", format_: ToldOption = Told.text) -> None:
+def recompute(
+    archive: ArchiveOption = HERE,
+    by: ByOption = "unnamed",
+    clock_is_right: ClockOption = False,
+    wait: WaitOption = WAIT_S,
+    format_: ToldOption = Told.text,
+) -> None:
     """Compute every gauging again by this version; what changes becomes its next revision, approved ones wait."""
     from stillwell import deriving
     from stillwell.reading.plain import rows_of
 
     with in_words(archive):
-        entry, rows = deriving.recompute(archive, by=by)
+        entry, rows = deriving.recompute(archive, by=by, now=clock(clock_is_right), wait_s=wait)
     if format_ is Told.json:
         made = rows_of(rows["gaugings"][["gauging_id", "revision", "candidate"]]) if entry else []
         tell({"commit": entry.number if entry else None, "gaugings": made})

@@ -47,6 +47,16 @@ UPSTREAM = ("#f2f4e6", "#f3cfa3", "#d98c46", "#b0600f", "#8a4610")
 """From still water on: velocity downstream darkens towards blue, upstream towards brown."""
 
 
+SHARE = ("#dfe7e3", "#b3c8bf", "#7fa396", "#4f7d6e", "#2f5b4e")
+"""From no share of the discharge to the largest; green, so that it is no velocity."""
+
+
+def shades(part: Floats, upstream: NDArray[np.bool_]) -> list[str]:
+    """Colour shares of the discharge, 0 to 1 of the largest: green, and brown where water runs upstream."""
+    levels = np.where(upstream[:, None], _between(UPSTREAM, part), _between(SHARE, part))
+    return _written(levels)
+
+
 def ramp(share: Floats) -> list[str]:
     """Colour velocities.
 
@@ -64,6 +74,10 @@ def ramp(share: Floats) -> list[str]:
     down, up = (_between(stops, np.abs(known)) for stops in (DOWNSTREAM, UPSTREAM))
     levels = np.where((known >= 0)[:, None], down, up)
     levels[np.isnan(share)] = 160.0
+    return _written(levels)
+
+
+def _written(levels: Floats) -> list[str]:
     return ["#" + "".join(f"{level:02x}" for level in row) for row in np.rint(levels).astype(np.int64).tolist()]
 
 
@@ -84,15 +98,15 @@ def variables(colours: dict[str, str]) -> str:
     return "".join(f"--{name}:{value};" for name, value in colours.items())
 
 
-def style() -> str:
-    """Write the style sheet of all drawings; it touches nothing outside them."""
+def style(scope: str = "drawing") -> str:
+    """Write the style sheet of all drawings of a class; it touches nothing outside them."""
     series = "".join(
         f".drawing .s-{name}{{fill:var(--{name});stroke:var(--{name})}}"
         f".drawing .l-{name}{{fill:none;stroke:var(--{name})}}"
         f".drawing .t-{name}{{fill:var(--{name})}}"
         for name in (*SERIES, "grave")
     )
-    return (
+    sheet = (
         f".drawing{{{variables(LIGHT)}}}"
         f"@media screen and (prefers-color-scheme:dark){{.drawing{{{variables(DARK)}}}}}"
         ".drawing text{font-family:system-ui,-apple-system,'Segoe UI',Roboto,'Noto Sans','DejaVu Sans',sans-serif;"
@@ -113,11 +127,12 @@ def style() -> str:
         ".drawing .vertical{stroke:#12222b;stroke-width:.9;opacity:.6}"
         ".drawing .under{stroke:var(--paper);stroke-width:4}"
         ".drawing .ice{fill:var(--ice);stroke:var(--rule)}"
-        ".drawing .strip{stroke:var(--paper);stroke-width:.5}.drawing .guess{stroke:var(--ochre);stroke-dasharray:3 2;"
+        ".drawing .strip{fill:none;stroke:var(--paper);stroke-width:.5}.drawing .share{stroke:none}"
+        ".drawing .guess{stroke:var(--ochre);stroke-dasharray:3 2;"
         "stroke-width:1.4}"
         ".drawing .point{stroke:#12222b;stroke-width:1.3}"
         ".drawing .point-light{stroke:#fff;stroke-width:1.5}.drawing .bar{fill:var(--river)}"
-        ".drawing .bar-raised{fill:var(--ochre)}.drawing .bar-high{fill:var(--grave)}"
+        ".drawing .stripe{fill:var(--ochre)}"
         ".drawing .bar-soft{fill:var(--haze);stroke:var(--river);stroke-width:1}"
         ".drawing .whisker{stroke:var(--ink);stroke-width:1.2;fill:none}"
         ".drawing .open{fill:var(--paper);stroke:var(--ink);stroke-width:1.3}"
@@ -126,3 +141,4 @@ def style() -> str:
         ".drawing .struck{fill:none;stroke:var(--soft);stroke-width:1.4}.drawing .crossed{stroke-width:2.6}"
         f"{series}"
     )
+    return sheet.replace(".drawing", f".{scope}")

@@ -133,7 +133,7 @@ def _stripes(series: Series, plot: Plot, y: float) -> list[str]:
         at = y + STRIPE * i
         out.append(line(plot.left, at + 20, plot.right, at + 20, "grid"))
         for a, b in spans(x, flags, plot.left, plot.right - plot.left, COLUMNS):
-            out.append(box(a, at + 15, max(b - a, 1.5), 9, "bar-raised", hint(word)))
+            out.append(box(a, at + 15, max(b - a, 1.5), 9, "stripe", hint(word)))
         out.append(words(plot.left, at + 10, word, "small soft"))
     return out
 
@@ -145,7 +145,7 @@ def _signs(series: Series, rows: pd.DataFrame) -> Sequence[Sign]:
     if len(rows):
         out.append(Sign("diamond", "this", "gauging with its interval of 95 %"))
     if series.marks:
-        out.append(Sign("square", "bar-raised", "how values came about, stripe by stripe"))
+        out.append(Sign("square", "stripe", "how values came about, stripe by stripe"))
     return out
 
 

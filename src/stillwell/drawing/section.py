@@ -1,4 +1,4 @@
-"""A cross-section to scale: bed, water surface, ice, verticals, points, and the velocity field in strips."""
+"""A cross-section to scale: bed, water, ice, verticals, points, and in each strip its share of the discharge."""
 
 from __future__ import annotations
 
@@ -10,20 +10,21 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.drawing.axes import LEFT, RIGHT, WIDTH, Plot, heights, lengths
-from stillwell.drawing.colours import dark, ramp
+from stillwell.drawing.colours import dark, ramp, shades
 from stillwell.drawing.scales import Scale, plain, step_of
 from stillwell.drawing.strips import Across, across, ordered, strips
 from stillwell.drawing.svg import box, element, hint, line, mark, path, picture, slug, words
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 DEEPEST_PX = 250.0
 """Greatest height of the water on paper."""
 STRETCHES = (1, 2, 5, 10, 20, 50, 100, 200)
 """How many times heights may be drawn larger than lengths; the drawing says which."""
 TOP = 78.0
-GROUND = 12.0
-"""Ground drawn under the deepest place, px."""
+GROUND = 28.0
+"""Ground drawn under the deepest place, px; the largest share is named in it."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +40,16 @@ class _Sheet:
     fastest: float
     low: Floats
     high: Floats
+    share: Floats
+    """Of the sum of all panels' magnitudes, percent; 0 where it is not known."""
+    upstream: Flags
+    read: Flags
+    """Whether a velocity was read in the vertical, or it is still water at an edge."""
+
+    @property
+    def largest(self) -> int | None:
+        """Place of the vertical with the largest share; None where nothing flows."""
+        return int(np.argmax(self.share)) if self.share.size and self.share.max() > 0 else None
 
     def x(self, metres: Floats | float) -> Floats:
         return self.across.scale(metres)
@@ -51,6 +62,7 @@ def section_svg(
     verticals: pd.DataFrame,
     points: pd.DataFrame,
     *,
+    mean_section: bool = False,
     start_bank: str | None = None,
     doubts: Mapping[int, str] | None = None,
     name: str = "section",
@@ -58,15 +70,19 @@ def section_svg(
     """Draw a cross-section.
 
     Heights are drawn a whole number of times larger than lengths, which the drawing says; under it the same section
-    stands with heights and lengths alike. The colour of a strip is the velocity read nearest by: of several points in a
-    vertical each colours its own layer; a strip without a point of its own has the vertical's mean and a broken edge.
+    stands with heights and lengths alike. A strip is as wide as its panel and filled to the part that its share of the
+    discharge is of the largest, the darker the larger; the largest is named. Points have the colour of their velocity.
+    A strip without a point of its own has a broken edge.
 
     Parameters
     ----------
     verticals : DataFrame
-        ``vertical``, ``order_walked``, ``position_m``, ``depth_m``, ``kind``, ``mean_velocity_m_s``, ``channel``.
+        ``vertical``, ``order_walked``, ``position_m``, ``depth_m``, ``kind``, ``mean_velocity_m_s``, ``channel``,
+        ``discharge_m3_s``, ``share_pct``.
     points : DataFrame
         ``vertical``, ``point_depth_m``, ``normal_velocity_m_s``, ``ice_underside_m``; may be empty.
+    mean_section : bool
+        Whether a panel lies between two verticals rather than about one.
     start_bank : str, optional
         left or right, facing downstream.
     doubts : mapping of int to str, optional
@@ -82,7 +98,7 @@ def section_svg(
     if rows.empty:
         said = "No vertical was handed in, so there is no section to draw."
         return picture(name, "Cross-section", said, WIDTH, 60, [words(LEFT, 36, said)])
-    sheet = _sheet(rows, points, start_bank)
+    sheet = _sheet(rows, points, start_bank, mean_section)
     deep = sheet.depth
     plot = Plot(sheet.across.scale, deep)
     under = Plot(
@@ -92,11 +108,12 @@ def section_svg(
     parts = [
         element("defs", {}, element("clipPath", {"id": ident}, _polygon(sheet, "", sheet.depth))),
         *heights(plot, "depth, m", 5, lift=40),
-        *_field(sheet, ident),
+        *_strips(sheet, ident),
         *_ice(sheet, ident),
         *_ground(sheet),
         *_verticals(sheet, doubts or {}),
         *_points(sheet),
+        *_named(sheet),
         *lengths(under, "distance along the tag line, m"),
         *_head(sheet),
         *_feet(sheet, under.foot + 66),
@@ -105,13 +122,13 @@ def section_svg(
     return picture(name, "Cross-section", _described(sheet), WIDTH, foot, parts)
 
 
-def _sheet(rows: pd.DataFrame, points: pd.DataFrame, start_bank: str | None) -> _Sheet:
+def _sheet(rows: pd.DataFrame, points: pd.DataFrame, start_bank: str | None, mean_section: bool) -> _Sheet:
     depth = np.nan_to_num(rows["depth_m"].to_numpy(dtype=np.float64))
     deepest = max(float(depth.max()), 0.01)
     laid = across(rows, start_bank, DEEPEST_PX / deepest)
     stretch = max(s for s in STRETCHES if s == 1 or deepest * laid.px_per_m * s <= DEEPEST_PX)
     tall = deepest * laid.px_per_m * stretch
-    low, high = strips(rows)
+    low, high = strips(rows, mean_section=mean_section)
     mine = points[points["vertical"].isin(set(rows["vertical"])) & points["normal_velocity_m_s"].notna()]
     speeds = np.abs(np.r_[mine["normal_velocity_m_s"].to_numpy(float), rows["mean_velocity_m_s"].to_numpy(float)])
     fastest = float(np.nanmax(speeds, initial=0.0)) if np.isfinite(speeds).any() else 0.0
@@ -119,7 +136,12 @@ def _sheet(rows: pd.DataFrame, points: pd.DataFrame, start_bank: str | None) -> 
         step = step_of(fastest, 5)
         fastest = float(np.ceil(fastest / step - 1e-9) * step)
     scale = Scale(0.0, deepest, TOP, TOP + tall)
-    return _Sheet(rows, mine, laid, stretch, scale, deepest, fastest or 1.0, low, high)
+    share = np.abs(rows["share_pct"].to_numpy(dtype=np.float64, na_value=np.nan))
+    upstream = rows["discharge_m3_s"].to_numpy(dtype=np.float64, na_value=np.nan) < 0
+    still = (rows["kind"] == "edge").to_numpy() & ~(np.abs(rows["mean_velocity_m_s"].to_numpy(float)) > 0)
+    read = still | rows["vertical"].isin(set(mine["vertical"])).to_numpy(dtype=bool)
+    sure = (low, high, np.nan_to_num(share), upstream, read)
+    return _Sheet(rows, mine, laid, stretch, scale, deepest, fastest or 1.0, *sure)
 
 
 def _polygon(sheet: _Sheet, css: str, depth: Scale) -> str:
@@ -130,53 +152,38 @@ def _polygon(sheet: _Sheet, css: str, depth: Scale) -> str:
     return path(np.r_[x[0], x, x[-1]], np.r_[surface, depth(d), surface], css, closed=True)
 
 
-def _field(sheet: _Sheet, clip: str) -> list[str]:
-    """Colour the water, strip by strip and layer by layer."""
-    rows, layers = sheet.verticals, _layers(sheet)
-    parts = []
-    for i, top, foot, velocity, own, colour in layers:
-        left, right = sheet.x(np.array([sheet.low[i], sheet.high[i]]))
-        said = (
-            f"vertical {rows['vertical'].iloc[i]}: {velocity:.3f} m/s{'' if own else ', the mean; no point of its own'}"
-        )
-        css = "strip" if own else "strip guess"
-        parts.append(
-            box(
-                left,
-                sheet.depth.at(top),
-                right - left,
-                sheet.depth.at(foot) - sheet.depth.at(top),
-                css,
-                hint(said),
-                fill=colour,
-            )
-        )
-    ground = _polygon(sheet, "water", sheet.depth)
-    return [ground, element("g", {"clip_path": f"url(#{clip})", "class": "field"}, *parts) if parts else ""]
+def _strips(sheet: _Sheet, clip: str) -> list[str]:
+    """Draw the water, and in it each panel's share of the discharge: how much of its strip is filled, and how dark."""
+    rows, share, largest = sheet.verticals, sheet.share, sheet.largest
+    part = share / share[largest] if largest is not None else np.zeros(share.size)
+    colours = shades(part, sheet.upstream)
+    left, right = sheet.x(sheet.low), sheet.x(sheet.high)
+    top, tall = sheet.depth.at(0.0), sheet.depth.at(sheet.deepest * 1.02) - sheet.depth.at(0.0)
+    inside = []
+    for i in np.flatnonzero(right != left):
+        number, mean = rows["vertical"].iloc[i], rows["mean_velocity_m_s"].iloc[i]
+        said = f"panel of vertical {number}: {share[i]:.1f} % of the discharge{', upstream' * bool(sheet.upstream[i])}"
+        said += f"; mean velocity {mean:.3f} m/s" if pd.notna(mean) else ""
+        said += "" if sheet.read[i] else "; no point of its own"
+        css = "strip" if sheet.read[i] else "strip guess"
+        inside.append(box(left[i], top, right[i] - left[i], tall, css, hint(said)))
+        if part[i] > 0:
+            wide = (right[i] - left[i]) * part[i]
+            at = (left[i] + right[i] - wide) / 2
+            inside.append(box(at, top, wide, tall, "share", hint(said), fill=colours[i], data_vertical=int(number)))
+    field = element("g", {"clip_path": f"url(#{clip})", "class": "field"}, *inside) if inside else ""
+    return [_polygon(sheet, "water", sheet.depth), field]
 
 
-def _layers(sheet: _Sheet) -> list[tuple[int, float, float, float, bool, str]]:
-    """List strip, upper and lower depth (m), velocity (m/s), whether it was read, and colour of every layer."""
-    place = pd.Series(np.arange(len(sheet.verticals)), index=sheet.verticals["vertical"].astype("int64"))
-    place = place[~place.index.duplicated()]
-    under = _undersides(sheet)
-    read = sheet.points.groupby(["vertical", "point_depth_m"], as_index=False)["normal_velocity_m_s"].mean()
-    read = read.assign(i=read["vertical"].astype("int64").map(place).to_numpy())
-    read = read.sort_values(["i", "point_depth_m"], kind="stable").reset_index(drop=True)
-    i, d = read["i"].to_numpy(dtype=np.int64), read["point_depth_m"].to_numpy(dtype=np.float64)
-    same = i[1:] == i[:-1]
-    top, foot = under[i], np.full(i.size, sheet.deepest * 1.02)
-    top[1:] = np.where(same, (d[1:] + d[:-1]) / 2, top[1:])
-    foot[:-1] = np.where(same, (d[1:] + d[:-1]) / 2, foot[:-1])
-    v = read["normal_velocity_m_s"].to_numpy(dtype=np.float64)
-    mean = sheet.verticals["mean_velocity_m_s"].to_numpy(dtype=np.float64)
-    bare = np.setdiff1d(np.flatnonzero(np.isfinite(mean) & (sheet.high > sheet.low)), i)
-    i, top, foot = np.r_[i, bare], np.r_[top, under[bare]], np.r_[foot, np.full(bare.size, sheet.deepest * 1.02)]
-    v, own = np.r_[v, mean[bare]], np.r_[np.ones(v.size, dtype=bool), np.zeros(bare.size, dtype=bool)]
-    still = (sheet.verticals["kind"].to_numpy()[bare] == "edge") & (mean[bare] == 0)
-    own[own.size - bare.size :] |= still
-    columns = (i.tolist(), top.tolist(), foot.tolist(), v.tolist(), own.tolist(), sheet.colours(v))
-    return list(zip(*columns, strict=True))
+def _named(sheet: _Sheet) -> list[str]:
+    """Write the largest share at its strip."""
+    i = sheet.largest
+    if i is None:
+        return []
+    at = float((sheet.x(sheet.low[i]) + sheet.x(sheet.high[i])) / 2)
+    side = "end" if at > WIDTH - 240 else "middle" if at > 240 else ""
+    said = f"largest share: {sheet.share[i]:.1f} %, vertical {sheet.verticals['vertical'].iloc[i]}"
+    return [words(at, sheet.depth.at(sheet.deepest) + GROUND - 8, said, f"small strong largest {side}".strip())]
 
 
 def _undersides(sheet: _Sheet) -> Floats:
@@ -281,13 +288,13 @@ def _colours(sheet: _Sheet, y: float) -> list[str]:
     speeds = np.r_[
         sheet.points["normal_velocity_m_s"].to_numpy(float), sheet.verticals["mean_velocity_m_s"].to_numpy(float)
     ]
-    speeds = speeds[np.isfinite(speeds)]
+    speeds, key = speeds[np.isfinite(speeds)], _share_key(sheet, y)
     if not speeds.size:
-        return [words(LEFT, y + 10, "no velocity was read", "small strong")]
+        return [*key, words(LEFT, y + 10, "no velocity was read", "small strong")]
     low = -sheet.fastest if speeds.min() < 0 else 0.0
     scale, cells = Scale(low, sheet.fastest, LEFT, LEFT + (420 if low else 280)), 42 if low else 28
     edges = np.linspace(low, sheet.fastest, cells + 1)
-    out = [words(LEFT, y - 4, "velocity through the section, m/s", "small strong")]
+    out = [*key, words(LEFT, y - 4, "velocity at the points, m/s", "small strong")]
     for left, right, colour in zip(
         scale(edges[:-1]), scale(edges[1:]), sheet.colours((edges[:-1] + edges[1:]) / 2), strict=True
     ):
@@ -298,16 +305,31 @@ def _colours(sheet: _Sheet, y: float) -> list[str]:
     return out
 
 
+def _share_key(sheet: _Sheet, y: float) -> list[str]:
+    """Draw the shades of shares, from none to the largest."""
+    if sheet.largest is None:
+        return []
+    part, at = np.linspace(0.0, 1.0, 21), WIDTH - RIGHT - 252
+    cells = zip(part.tolist(), shades(part, np.zeros(21, dtype=bool)), strict=True)
+    out = [box(at + 240 * k, y, 12.4, 12, "", fill=colour) for k, colour in cells]
+    ends = ((0.0, "0"), (1.0, f"{sheet.share[sheet.largest]:.1f}"))
+    out += [words(at + 6 + 240 * k, y + 26, said, "small soft middle") for k, said in ends]
+    return [words(at, y - 4, "share of the discharge, %", "small strong"), *out]
+
+
 def _described(sheet: _Sheet) -> str:
     rows, points = sheet.verticals, len(sheet.points)
     wide = float(rows["position_m"].max() - rows["position_m"].min())
-    speeds = sheet.points["normal_velocity_m_s"]
+    speeds, i = sheet.points["normal_velocity_m_s"], sheet.largest
+    share = ""
+    if i is not None:
+        share = f"Vertical {rows['vertical'].iloc[i]} has the largest share, {sheet.share[i]:.1f} %. "
     read = (
         f"{points} point velocities from {speeds.min():.3f} to {speeds.max():.3f} m/s"
         if points
         else "no point velocity"
     )
     return (
-        f"{len(rows)} verticals over {wide:.2f} m of tag line, greatest depth {sheet.deepest:.2f} m, {read}. "
+        f"{len(rows)} verticals over {wide:.2f} m of tag line, greatest depth {sheet.deepest:.2f} m, {read}. {share}"
         f"Heights are drawn {sheet.stretch} times the scale of lengths."
     )

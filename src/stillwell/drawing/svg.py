@@ -144,3 +144,8 @@ def picture(name: str, title: str, described: str, width: float, height: float, 
 def without_style(svg: str) -> str:
     """Take the style sheet out of a drawing, for a page that holds it once for all."""
     return _STYLE.sub("", svg)
+
+
+def in_scope(svg: str, scope: str) -> str:
+    """Give a drawing another class than all drawings have, for a page with a style of its own for these."""
+    return svg.replace('class="drawing"', f'class="{scope}"', 1)

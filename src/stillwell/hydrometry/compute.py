@@ -58,7 +58,7 @@ def compute(
     gaugings : DataFrame
         As in ``schemas.gauging.GaugingsDeposit``; row g is gauging g.
     points : DataFrame
-        As in ``schemas.gauging.PointsDeposit``, with ``g``.
+        As in ``schemas.points.PointsDeposit``, with ``g``.
     gauge_heights : DataFrame
         All readings of the sites concerned.
     calibrations : DataFrame

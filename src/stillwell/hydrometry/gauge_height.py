@@ -115,7 +115,7 @@ def discharge_weighted(nodes: Nodes, g: Ints, at_s: Floats, discharge: Floats, c
     Returns
     -------
     float array, shape (count,)
-        m; NaN where a panel with discharge has no time, or discharges cancel.
+        m; NaN where a panel with discharge has no time, or ``|sum q_i|`` is a fifth of ``sum |q_i|`` or less.
 
     Notes
     -----

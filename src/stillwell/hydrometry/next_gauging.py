@@ -1,15 +1,15 @@
-"""Where to measure next: what one more gauging at each stage would take off the uncertainty of the record.
+"""Where to measure next: what one more gauging at each stage would take off the uncertainty of the yearly volume.
 
 The information of the gaugings is that of the linearised fit: its covariance V. A further gauging at stage h, of
-residual variance ``S_e^2``, changes it to ``V - V g g' V/(S_e^2 + g' V g)`` with g the derivatives of ln Q at h; the
-record's mean variance ``sum_j w_j g_j' V g_j`` falls by ``sum_j w_j (g_j' V g)^2/(S_e^2 + g' V g)``, w_j the share of
-its time (or volume) at stage h_j.
+residual variance ``S_e^2``, changes it to ``V - V g g' V/(S_e^2 + g' V g)`` with g the derivatives of ln Q at h. The
+yearly volume answers to the numbers of the law with ``a = sum_j w_j g_j``, w_j the share of the volume that passes at
+stage h_j (its time times its discharge): its relative variance is ``a' V a`` and falls by
+``(a' V g)^2/(S_e^2 + g' V g)`` (derived).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from stillwell.errors import RatingError
+from stillwell.hydrometry.curve import Curve
 from stillwell.hydrometry.rating_band import responses
 from stillwell.hydrometry.rating_fit import RatingFit
 
@@ -32,38 +33,44 @@ SUPPORT = 3
 RUN = 3
 """Gaugings of one sign, one after another, that ask for another look (chosen: chance does so once in four)."""
 
+LEAST = 0.005
+"""Least gain (percent of the yearly volume) for which a stage is recommended (chosen: what two decimals print)."""
+
 
 @dataclass(frozen=True)
 class Outlook:
     """What a site asks for.
 
-    ``stages``: one row for each class of the record's stage, the most useful first. ``uncertainty_pct``: root mean
-    square standard uncertainty of the mean relation over the record, now; ``best_pct``: after one gauging at the best
-    stage. ``days_since``: since the last gauging, NaN without one. ``run``: last gaugings of one sign. ``run_chance``:
-    how often chance alone makes so long a run, ``2^(1 - run)``.
+    ``stages``: one row for each class of the record's stage, the most useful first. ``uncertainty_pct``: standard
+    uncertainty of the yearly volume from that of the mean relation, now. ``stage_m``: where one more gauging gains
+    most, NaN where nothing is recommended; ``gain_pct``: what it takes off, 0 then. ``days_since``: since the last
+    gauging, NaN without one. ``run``: last gaugings of one sign. ``run_chance``: how often chance alone makes so long a
+    run, ``2^(1 - run)``.
     """
 
     stages: pd.DataFrame
     uncertainty_pct: float
-    best_pct: float
+    stage_m: float
+    gain_pct: float
     days_since: float
     run: int
     run_chance: float
     sentences: tuple[str, ...]
 
     @property
-    def removed_pct(self) -> float:
-        """Root of the mean variance one gauging at the best stage would take off, in percent of discharge."""
-        return float(np.sqrt(max(self.uncertainty_pct**2 - self.best_pct**2, 0.0)))
+    def best_pct(self) -> float:
+        """Standard uncertainty of the yearly volume after one gauging at the recommended stage, percent."""
+        return self.uncertainty_pct - self.gain_pct
 
 
 def of_site(
     fit: RatingFit,
     gauged_at: Times,
     record_stage: Floats,
+    record_discharge: Floats,
     now: np.datetime64,
     *,
-    by: Literal["time", "volume"] = "time",
+    in_force: Curve | None = None,
     reachable_m: tuple[float, float] = (-np.inf, np.inf),
 ) -> Outlook:
     """Say what one more gauging at each stage of the record would bring.
@@ -73,66 +80,69 @@ def of_site(
     fit : RatingFit
     gauged_at : datetime64 array, shape (gaugings,)
         Moments of the rows of ``fit.gaugings``.
-    record_stage : float array, shape (moments,)
-        Stages of the record (m), evenly spaced in time, NaN where missing.
+    record_stage, record_discharge : float arrays, shape (moments,)
+        The record (m, m3/s), evenly spaced in time, NaN where missing.
     now : datetime64
         The moment asked about.
-    by : str
-        Whether stages count by their time or by the volume that passes at them.
+    in_force : Curve, optional
+        The rating in force; a stage at which it has no flow is never recommended. The fit's own without it.
     reachable_m : pair of floats
         Stages at which the party could measure; others are listed but never the best.
 
     Raises
     ------
     RatingError
-        The record has no stage above zero flow.
+        The record has no flow at a stage above the fit's zero flow.
     """
-    stage, weight, seconds = _classes(fit, record_stage, by)
+    stage, time, volume = _classes(fit, record_stage, record_discharge)
     g = responses(fit.curve, fit.covariance, stage)
-    common = g @ fit.covariance @ g.T
-    own = np.diag(common).clip(0.0)
-    before = float((weight * own).sum())
-    falls = (weight[:, None] * common**2).sum(axis=0) / (fit.standard_error**2 + own)
+    whole = volume @ g
+    own = np.einsum("jp,pq,jq->j", g, fit.covariance, g).clip(0.0)
+    before = max(float(whole @ fit.covariance @ whole), 0.0)
+    falls = (g @ fit.covariance @ whole) ** 2 / (fit.standard_error**2 + own)
+    left = np.sqrt(np.maximum(before - falls, 0.0))
+    rated = (in_force or fit.curve).discharge(stage)
     flowing = fit.gaugings["used"].to_numpy(bool) & (fit.gaugings["discharge_m3_s"].to_numpy() > 0)
     gauged = fit.gaugings["stage_m"].to_numpy()[flowing]
     frame = pd.DataFrame(
         {
             "stage_m": stage,
-            "share_of_time_pct": 100 * seconds,
+            "rated_m3_s": rated,
+            "share_of_time_pct": 100 * time,
+            "share_of_volume_pct": 100 * volume,
             "uncertainty_pct": 100 * np.sqrt(own),
             "gaugings_near": _near(gauged, stage),
             "gauged_range": np.select([stage < fit.lowest_m, stage > fit.highest_m], ["below", "above"], ""),
-            "removed_pct": 100 * np.sqrt(falls),
-            "left_pct": 100 * np.sqrt(np.maximum(before - falls, 0.0)),
-            "reachable": (stage >= reachable_m[0]) & (stage <= reachable_m[1]),
+            "gain_pct": 100 * (np.sqrt(before) - left),
+            "reachable": (stage >= reachable_m[0]) & (stage <= reachable_m[1]) & (rated > 0),
         }
     )
-    frame = frame.sort_values(["reachable", "removed_pct", "stage_m"], ascending=[False, False, True], kind="stable")
+    frame = frame.sort_values(["reachable", "gain_pct", "stage_m"], ascending=[False, False, True], kind="stable")
     run = _run(fit, gauged_at)
     known = gauged_at[~np.isnat(gauged_at)]
     days = float((now - known.max()) / np.timedelta64(1, "D")) if known.size else np.nan
-    best = float(frame["left_pct"].iloc[0]) if frame["reachable"].any() else 100 * float(np.sqrt(before))
+    best = frame.iloc[0]
+    found = bool(best["reachable"]) and best["gain_pct"] >= LEAST
+    at, gain = (float(best["stage_m"]), float(best["gain_pct"])) if found else (np.nan, 0.0)
     chance = float(2.0 ** (1 - run)) if run else 1.0
-    out = Outlook(frame.reset_index(drop=True), 100 * float(np.sqrt(before)), best, days, run, chance, ())
-    return replace(out, sentences=_sentences(out))
+    out = Outlook(frame.reset_index(drop=True), 100 * float(np.sqrt(before)), at, gain, days, run, chance, ())
+    return replace(out, sentences=_sentences(out, fit))
 
 
-def _classes(fit: RatingFit, record: Floats, by: str) -> tuple[Floats, Floats, Floats]:
-    """Put the record in classes of equal step: middle stages, weights and shares of time, none of them empty or dry."""
-    flowing = record[np.isfinite(record) & (record > fit.curve.zero_m[0])]
-    if not flowing.size:
+def _classes(fit: RatingFit, stage: Floats, discharge: Floats) -> tuple[Floats, Floats, Floats]:
+    """Put the record in classes of equal step: middle stages, shares of time and of volume, none empty or dry."""
+    flowing = np.isfinite(stage) & (discharge > 0) & (stage > fit.curve.zero_m[0])
+    if not flowing.any():
         msg = (
-            f"stages above zero flow ({fit.curve.zero_m[0]:.3f} m) expected in the record, found none; nothing"
-            f" is ranked"
+            f"flow at stages above zero flow ({fit.curve.zero_m[0]:.3f} m) expected in the record, found none;"
+            f" nothing is ranked"
         )
         raise RatingError(msg)
-    count, edge = np.histogram(flowing, bins=BINS)
+    flow, wet = discharge[flowing], stage[flowing]
+    count, edge = np.histogram(wet, bins=BINS)
     kept = count > 0
-    total = np.histogram(flowing, bins=edge, weights=flowing)[0]
-    stage = np.divide(total, count, out=np.zeros(count.size), where=kept)[kept]
-    seconds = count[kept] / np.isfinite(record).sum()
-    weight = count[kept] * (fit.curve.discharge(stage) ** 2 if by == "volume" else 1.0)
-    return stage, np.asarray(weight / weight.sum()), seconds
+    total, passed = (np.histogram(wet, bins=edge, weights=weights)[0][kept] for weights in (wet, flow))
+    return total / count[kept], count[kept] / np.isfinite(stage).sum(), passed / flow.sum()
 
 
 def _near(gauged: Floats, stage: Floats) -> NDArray[np.int64]:
@@ -153,15 +163,27 @@ def _run(fit: RatingFit, gauged_at: Times) -> int:
     return int(sign.size - (other[-1] + 1 if other.size else 0))
 
 
-def _sentences(out: Outlook) -> tuple[str, ...]:
-    said = []
-    best = out.stages.iloc[0]
-    if best["reachable"]:
-        said.append(
-            f"one gauging at {best['stage_m']:.2f} m would bring the record's mean relation from"
-            f" {out.uncertainty_pct:.1f} to"
-            f" {out.best_pct:.1f} % (standard uncertainty)"
+def _recommended(out: Outlook) -> str:
+    """Say where to measure and what it gains, or why nowhere."""
+    if not np.isnan(out.stage_m):
+        rated = out.stages["rated_m3_s"].iloc[0]
+        return (
+            f"one gauging at {out.stage_m:.2f} m ({rated:.3g} m3/s by the rating) would take {out.gain_pct:.2f} off"
+            f" the {out.uncertainty_pct:.2f} % by which the yearly volume is uncertain (standard)"
         )
+    if not out.stages["reachable"].any():
+        return "no stage is recommended: the rating has no flow at any stage of the record that can be reached"
+    most = out.stages["gain_pct"].iloc[0]
+    return (
+        f"no stage is recommended: no gauging would take {LEAST:g} or more off the {out.uncertainty_pct:.2f} % by which"
+        f" the yearly volume is uncertain (standard); the most is {most:.1g}"
+    )
+
+
+def _sentences(out: Outlook, fit: RatingFit) -> tuple[str, ...]:
+    said = [_recommended(out)]
+    if fit.at_bound:
+        said.append(f"{' and '.join(fit.at_bound)} counted as known there, since the fit pressed it on its bound")
     weak = out.stages[(out.stages["gaugings_near"] < SUPPORT) & (out.stages["gauged_range"] == "")]
     if len(weak):
         said.append(
@@ -185,8 +207,9 @@ def _sentences(out: Outlook) -> tuple[str, ...]:
 def ranked(outlooks: dict[str, Outlook], usual_days: float = 42.0) -> pd.DataFrame:
     """Rank sites for the next field week, the one that gains most first.
 
-    The score is the root mean variance one gauging would take off (%), plus what a change unseen may cost: for a run
-    of r departures of one sign ``z(chance)`` times the site's uncertainty, times ``min(days/usual_days, 2)`` for both.
+    The score is what one gauging would take off the uncertainty of the yearly volume (%), plus what a change unseen may
+    cost: for a run of r departures of one sign ``z(chance)`` times that uncertainty, times ``min(days/usual_days, 2)``
+    for both.
     It only orders; every part stands in its own column.
 
     Parameters
@@ -199,8 +222,8 @@ def ranked(outlooks: dict[str, Outlook], usual_days: float = 42.0) -> pd.DataFra
     rows = [
         {
             "site": site,
-            "stage_m": float(o.stages["stage_m"].iloc[0]) if o.stages["reachable"].any() else np.nan,
-            "removed_pct": o.removed_pct,
+            "stage_m": o.stage_m,
+            "gain_pct": o.gain_pct,
             "uncertainty_pct": o.uncertainty_pct,
             "days_since": o.days_since,
             "run": o.run,
@@ -208,13 +231,11 @@ def ranked(outlooks: dict[str, Outlook], usual_days: float = 42.0) -> pd.DataFra
         }
         for site, o in outlooks.items()
     ]
-    frame = pd.DataFrame(
-        rows, columns=["site", "stage_m", "removed_pct", "uncertainty_pct", "days_since", "run", "score"]
-    )
+    frame = pd.DataFrame(rows, columns=["site", "stage_m", "gain_pct", "uncertainty_pct", "days_since", "run", "score"])
     return frame.sort_values(["score", "site"], ascending=[False, True], kind="stable").reset_index(drop=True)
 
 
 def _score(outlook: Outlook, usual_days: float) -> float:
     overdue = 2.0 if np.isnan(outlook.days_since) else min(max(outlook.days_since, 0.0) / usual_days, 2.0)
     doubt = float(stats.norm.isf(outlook.run_chance / 2)) if outlook.run_chance < 1 else 0.0
-    return (outlook.removed_pct + doubt * outlook.uncertainty_pct) * overdue
+    return (outlook.gain_pct + doubt * outlook.uncertainty_pct) * overdue

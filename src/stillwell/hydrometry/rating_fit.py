@@ -18,7 +18,7 @@ from stillwell.hydrometry.curve import Curve
 from stillwell.hydrometry.rating_gaugings import Gaugings, gathered, precision, remnant
 from stillwell.hydrometry.rating_notes import compared, notes
 from stillwell.hydrometry.rating_shape import FitChoices, Shape, shapes, task_of
-from stillwell.hydrometry.rating_solve import Task, settle
+from stillwell.hydrometry.rating_solve import Task, pressed, settle
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -57,6 +57,8 @@ class RatingFit:
     gaugings: pd.DataFrame
     criterion: pd.DataFrame
     notes: tuple[str, ...]
+    at_bound: tuple[str, ...] = ()
+    """Numbers left on their bound: how sure they are is not known, so no limits are given to anybody."""
 
     @property
     def freedom(self) -> float:
@@ -64,7 +66,7 @@ class RatingFit:
         return self.visits - self.parameters
 
     def band(self, stage: Floats, level: float = 95) -> rating_band.Band:
-        """Compute the rating and its limits at stages (m), ``level`` in percent."""
+        """Compute the rating and its limits at stages (m), ``level`` in percent, numbers at bound as known."""
         return rating_band.band(self.curve, self.covariance, self.standard_error, self.freedom, stage, level)
 
 
@@ -209,9 +211,7 @@ def _covariance(tried: _Tried, gaugings: Gaugings) -> tuple[Floats, Floats]:
     """
     task, law, count = tried.task, tried.law, rl.segments(tried.law)
     z, trust, bent = _effective(tried)
-    lower, upper = task.lower, task.upper
-    at_bound = (np.abs(law - lower) < 1e-9) | (np.abs(law - upper) < 1e-9)
-    moves = task.free[:, ~at_bound[task.free.argmax(axis=0)]]
+    moves = task.free[:, ~pressed(task, law)[task.free.argmax(axis=0)]]
     worth = (task.share * task.precision)[:, None]
     freedom = task.freedom
     noise = tried.scale**2 * float((task.share * (trust * z) ** 2).sum()) / freedom / bent**2
@@ -257,6 +257,7 @@ def _result(
         gaugings=frame,
         criterion=table,
         notes=notes(task, best.law, gaugings, curve, trust),
+        at_bound=tuple(np.array(rl.names(best.shape.count))[pressed(task, best.law)]),
     )
 
 

@@ -69,13 +69,6 @@ def notes(task: Task, law: Floats, gaugings: Gaugings, curve: Curve, trust: Floa
         f"segment {i + 1} rests on {held[i]:g} gaugings; {WANTED} or more are wanted (as remembered, unverified)"
         for i in np.flatnonzero(held < WANTED)
     ]
-    moves = task.free.any(axis=1)
-    pressed = moves & ((np.abs(law - task.lower) < 1e-9) | (np.abs(law - task.upper) < 1e-9))
-    said += [
-        f"{name} lies at the end of where it was sought; its uncertainty is not in the band"
-        for name, at in zip(rl.names(count), pressed, strict=True)
-        if at
-    ]
     said += [
         f"row {gaugings.row[i]}: {gaugings.discharge[i]:.4g} m3/s at {gaugings.stage[i]:.3f} m lies far off and"
         f" has a weight of"

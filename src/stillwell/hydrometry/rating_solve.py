@@ -64,6 +64,11 @@ class Task:
         return np.asarray((self.log_q - rl.log_discharge(laws, self.stage)) * np.sqrt(self.precision))
 
 
+def pressed(task: Task, law: Floats) -> Flags:
+    """Say which numbers of a law, shape (3 S,), a fit moved and left on their bound."""
+    return np.asarray(task.free.any(axis=1) & ((np.abs(law - task.lower) < 1e-9) | (np.abs(law - task.upper) < 1e-9)))
+
+
 def supported(task: Task, laws: Floats) -> Flags:
     """Say which laws rest on enough gaugings in every segment and run upwards."""
     _, _, _, breaks = rl.parts(laws)

@@ -132,11 +132,11 @@ def _sentences(frame: pd.DataFrame, way: Way, unknown: int) -> tuple[str, ...]:
         out.append(f"{unknown} gaugings give no uncertainty: 5 % was taken for them")
     beyond = int((~frame["within"].to_numpy(bool)).sum())
     before, after = (frame[name].abs().median() for name in ("departure_pct", "departure_after_pct"))
-    out.append(
-        f"{beyond} of {len(frame)} gaugings depart by more than their uncertainty; shifts {way} bring the"
-        f" median departure from"
-        f" {before:.1f} to {after:.1f} %"
-    )
+    depart = f"{beyond} of {len(frame)} gaugings depart by more than their uncertainty"
+    if np.isnan(before) or np.isnan(after):
+        out.append(f"{depart}; the rating says 0 at all of them, so no departure in percent can be given")
+    else:
+        out.append(f"{depart}; shifts {way} bring the median departure from {before:.1f} to {after:.1f} %")
     first, last = frame["time"].iloc[0], frame["time"].iloc[-1]
     if way == "by stage":
         out.append(

@@ -13,7 +13,6 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from schemas.derive import Column
-from stillwell.intake.limits import LONGEST_CELL, LONGEST_CODE
 from stillwell.intake.trouble import CannotRead
 from stillwell.intake.units import Unit, converted
 from stillwell.intake.wall_times import DAY_US, ISO, MINUTE_US, microseconds, read_walls
@@ -27,23 +26,12 @@ _TIME = re.compile(r"[0-9]{4}-?[0-9]{2}-?[0-9]{2}[T ][0-9]{2}(:?[0-9]{2}(:?[0-9]
 _LATE = timedelta(hours=14)
 FIRST_YEAR, LAST_YEAR = 1700, 2200
 """Nobody gauged a river before; what says it was done after is a slip of the pen, and no calendar carries it."""
-FREE_TEXT = frozenset(
-    {
-        "name", "river", "owner", "licence", "horizontal_datum", "vertical_datum", "serial", "firmware", "thermometer",
-        "control_condition", "result_by", "reason", "remarks",
-    }
-)  # fmt: skip
-"""Columns of words to a person; every other text is a code or label, which is compared and becomes part of names."""
-TEXT_EXPECTED = f"text of at most {LONGEST_CELL} characters, none of them a control character or change of direction"
-CODE_EXPECTED = f"a code or label of at most {LONGEST_CODE} characters, all of them visible and not dots alone"
 _NOT_TEXT = r"[\x00-\x08\x0B\x0C\x0E-\x1F\x7F-\x9F\x{202A}-\x{202E}\x{2066}-\x{2069}]"
 _NOT_CODE = (
     r"[\p{Cc}\p{Zl}\p{Zp}\x{AD}\x{61C}\x{200B}\x{200E}\x{200F}\x{202A}-\x{202E}\x{2060}-\x{206F}\x{FEFF}]"
     r"|^\.{1,2}$"
 )
 
-WHOLE_FILE = "text"
-"""Column of a policy that holds its file as it is."""
 _FIRST_US, _END_US = (microseconds(datetime(year, 1, 1)) for year in (FIRST_YEAR, LAST_YEAR + 1))
 
 Bad = NDArray[np.bool_]
@@ -136,18 +124,13 @@ def texts(cells: pa.StringArray, column: Column) -> tuple[pd.Series, Bad]:
     return pd.Series(values.to_pandas(), dtype="str"), _strange(cells, column)
 
 
-def text_expected(column: Column) -> str:
-    """Say what a cell of text is expected to be, where it holds characters that it may not."""
-    return TEXT_EXPECTED if column.name in FREE_TEXT else CODE_EXPECTED
-
-
 def _strange(cells: pa.StringArray, column: Column) -> Bad:
     """Find texts that are too long, or would not be read as they are spelled."""
-    if column.words or column.name == WHOLE_FILE:
+    if column.longest is None:
         return np.zeros(len(cells), dtype=bool)
-    free = column.name in FREE_TEXT
-    long = pc.greater(pc.utf8_length(cells), LONGEST_CELL if free else LONGEST_CODE)
-    return _flags(pc.or_(long, pc.match_substring_regex(cells, _NOT_TEXT if free else _NOT_CODE)))
+    long = pc.greater(pc.utf8_length(cells), column.longest)
+    never = _NOT_TEXT if column.text == "words" else _NOT_CODE
+    return _flags(pc.or_(long, pc.match_substring_regex(cells, never)))
 
 
 def times(cells: pa.StringArray) -> tuple[pd.Series, pd.Series, Bad]:

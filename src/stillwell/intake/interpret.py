@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -11,7 +11,6 @@ import pyarrow.compute as pc
 
 from schemas import DEPOSIT_TABLES
 from schemas.derive import columns
-from schemas.words import MID_SECTION, WITH_VERTICALS
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.errors import PolicyError
 from stillwell.intake.constant import missing
@@ -24,8 +23,8 @@ from stillwell.intake.schema_pass import crowded_deposits, schema_failures
 from stillwell.intake.toml_text import read_toml
 from stillwell.intake.trouble import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, CannotRead, Trouble
 from stillwell.intake.typed import Typed, typed_tables
-from stillwell.intake.unpack import Found, sheets
-from stillwell.records import Deposit, Understood
+from stillwell.intake.unpack import Found, labels_in, sheets
+from stillwell.records import RULES, Deposit, Understood
 
 POLICY_LEFT = "the policy is not adopted; the one in force stays"
 
@@ -37,7 +36,9 @@ OF_GAUGINGS = ("gaugings", "points", "samples")
 """Tables of which a bad row gives back its gauging; of any other table it is left out by itself."""
 
 
-def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_map: Map | None = None) -> Understood:
+def interpret(
+    deposits: Sequence[Deposit], base: Policy | None = None, intake_map: Map | None = None, rules: int = RULES
+) -> Understood:
     """Understand a batch of deposits.
 
     Parameters
@@ -47,6 +48,8 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
         What holds where a policy handed in is silent; without it such a policy must be whole.
     intake_map : Map, optional
         How to read files of another layout.
+    rules : int
+        By which rules; see ``records.RULES``.
 
     Returns
     -------
@@ -68,8 +71,8 @@ def interpret(deposits: Sequence[Deposit], base: Policy | None = None, intake_ma
     order = sorted(tables, key=lambda name: name != "points")
     bad_rows = {name: _judge(name, tables[name], typed[name], trouble) for name in order}
     bad_rows["policies"] |= _unusable_policies(tables["policies"], base, trouble)
-    _give_back_whole_deposits(tables, trouble)
-    for problem in violations(tables["gaugings"], tables["points"], trouble):
+    _give_back_of_broken_files(tables, trouble, {deposit.digest: deposit for deposit in deposits})
+    for problem in violations(tables["gaugings"], tables["points"], trouble, rules):
         trouble.add(**problem, consequence=RETURNED)
     trouble.close()
     problems, notes = trouble.frames()
@@ -127,14 +130,23 @@ def _kept(rows: pd.DataFrame, mask: np.ndarray) -> pd.DataFrame:
 
 def _with_defaults(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     points, gaugings = tables["points"], tables["gaugings"]
-    points = points.assign(kind=points["kind"].fillna("open"), repeat=points["repeat"].fillna(1))
+    points = points.assign(**_filled("points", points))
     has_points = pd.MultiIndex.from_frame(gaugings[["deposit", "gauging"]]).isin(
         pd.MultiIndex.from_frame(points[["deposit", "gauging"]].drop_duplicates())
     )
-    defaults = {"method": WITH_VERTICALS, "section_method": MID_SECTION}
-    filled = {name: gaugings[name].mask(gaugings[name].isna() & has_points, word) for name, word in defaults.items()}
+    filled = {name: values.where(has_points, gaugings[name]) for name, values in _filled("gaugings", gaugings).items()}
     tables = tables | {"points": points, "gaugings": gaugings.assign(**filled)}
     return {name: _in_order(name, rows) for name, rows in tables.items()}
+
+
+def _filled(table: str, rows: pd.DataFrame) -> dict[str, pd.Series]:
+    """Fill the empty cells of the columns that the schema gives a value for."""
+    given = {c.name: c for c in columns(DEPOSIT_TABLES[table]) if c.empty}
+    return {
+        name: rows[name].fillna(int(c.empty.value) if c.kind == "count" else c.empty.value)
+        for name, c in given.items()
+        if c.empty
+    }
 
 
 def _in_order(name: str, rows: pd.DataFrame) -> pd.DataFrame:
@@ -160,8 +172,6 @@ def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.
             # a cell that could not be read is empty now, and has been told
             continue
         if name == "gaugings" and column == "method" and found == "nothing":
-            if (rows["deposit"].iloc[row], "points") in trouble.broken:
-                continue
             expected = "points, or a method and a discharge where there are none"
         if not bad[row] or (row, column) not in told:
             cells.append((row, column, expected, found))
@@ -198,7 +208,7 @@ def _tell(name: str, rows: pd.DataFrame, row: int, column: str, expected: str, f
     if name in OF_GAUGINGS:
         label = rows["gauging"].iloc[row]
         if pd.isna(label):
-            trouble.broken.add((deposit, name))
+            trouble.broken.add((deposit, name, file, True))
             consequence = ALL_RETURNED
         else:
             gauging, consequence = str(label), RETURNED
@@ -222,13 +232,23 @@ def _unusable_policies(rows: pd.DataFrame, base: Policy | None, trouble: Trouble
     return bad
 
 
-def _give_back_whole_deposits(tables: dict[str, pd.DataFrame], trouble: Trouble) -> None:
-    """Give back the gaugings of a deposit whose file of points or gaugings cannot be relied on."""
-    for deposit, table in sorted(trouble.broken):
-        if table not in OF_GAUGINGS:
+def _give_back_of_broken_files(
+    tables: dict[str, pd.DataFrame], trouble: Trouble, deposits: Mapping[str, Deposit]
+) -> None:
+    """Give back the gaugings that a file of points or samples belongs to which cannot be relied on, and no others."""
+    for digest, table, file, readable in sorted(trouble.broken):
+        if table not in ("points", "samples"):
             continue
-        mine = tables["gaugings"][tables["gaugings"]["deposit"] == deposit]
-        for label, file, line in zip(mine["gauging"], mine["row_file"], mine["row_line"], strict=True):
+        gaugings, rows = (part[part["deposit"] == digest] for part in (tables["gaugings"], tables[table]))
+        if readable:
+            affected = gaugings["gauging"].isin(rows.loc[rows["row_file"] == file, "gauging"])
+        elif (labels := labels_in(deposits[digest], file)) is not None:
+            affected = gaugings["gauging"].isin(labels)
+        else:
+            # nobody can say whose points they were: whatever has none that can be read may miss them
+            affected = ~gaugings["gauging"].isin(rows["gauging"]) & (table == "points")
+        mine = gaugings[affected]
+        for label, where, line in zip(mine["gauging"], mine["row_file"], mine["row_line"], strict=True):
             if pd.notna(label):
-                expected, found = f"rows of {table} that can all be read", "some that cannot; see the other reasons"
-                trouble.add(deposit, label, file, int(line), "gauging", expected, found, RETURNED)
+                expected, found = f"{table} of the gauging that can be read", f"problems in {file}, listed here"
+                trouble.add(digest, label, where, int(line), "gauging", expected, found, RETURNED)

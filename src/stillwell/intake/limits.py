@@ -24,10 +24,6 @@ MOST_COLUMNS = 500
 """Of a table: the widest of ours has 43, and foreign files have some hundred."""
 LONGEST_LINE = MIB
 """Bytes of a line of CSV: 500 columns of 2000 bytes; a line is cut into cells all at once."""
-LONGEST_CELL = 65_536
-"""Characters of a cell: a page of remarks is 3000, and a spreadsheet holds 32,767."""
-LONGEST_CODE = 500
-"""Characters of a code or label: it becomes part of names and ids; the longest seen on field sheets are below 50."""
 MOST_TABLE_ROWS = 6_000_000
 """Of a file of text: 200,000 gaugings of 25 points and some room; a row takes half a KiB while it is computed with."""
 MOST_CODES = 250_000

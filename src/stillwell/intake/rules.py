@@ -14,12 +14,14 @@ from schemas.words import OBSERVED_ZERO, WITH_VERTICALS
 from stillwell.hydrometry.runs import sorted_rows, starts
 from stillwell.hydrometry.section import edges_pair, on_dry_ground, position_order
 from stillwell.intake.trouble import Trouble
+from stillwell.records import RULES
 
 Flags = NDArray[np.bool_]
 Problem = dict[str, Any]
 
 OF_VERTICALS = ("g", "position_m", "depth_m", "kind", "ice_underside_m")
 """Columns of points that say something of their vertical. Where it was handed in is looked up only to tell it."""
+_LEVEL = "the level of the uncertainty, 68 or 95"
 WITH_POINTS = (WITH_VERTICALS, "other velocity-area")
 
 
@@ -33,7 +35,7 @@ class _Batch:
     and ``velocities``, its number of velocities."""
 
 
-def violations(gaugings: pd.DataFrame, points: pd.DataFrame, trouble: Trouble) -> Iterator[Problem]:
+def violations(gaugings: pd.DataFrame, points: pd.DataFrame, trouble: Trouble, rules: int = RULES) -> Iterator[Problem]:
     """Find everything in a batch that a gauging is given back for.
 
     Parameters
@@ -42,6 +44,8 @@ def violations(gaugings: pd.DataFrame, points: pd.DataFrame, trouble: Trouble) -
         Canonical rows of the whole batch, the bad ones included.
     trouble : Trouble
         Told of what is only worth a note.
+    rules : int
+        By which rules; under the first an uncertainty without its level was returned.
 
     Yields
     ------
@@ -51,6 +55,10 @@ def violations(gaugings: pd.DataFrame, points: pd.DataFrame, trouble: Trouble) -
     batch, orphans = _batch(gaugings, points)
     yield from _orphans(orphans)
     yield from _headers(batch)
+    if rules < 2:
+        yield from _told(batch.gaugings, _without_level(batch), "uncertainty_level", _LEVEL, "uncertainty_level")
+    else:
+        _note_level(batch, trouble)
     yield from _of_points(batch)
     yield from _of_verticals(batch)
     yield from _sections(batch)
@@ -109,8 +117,19 @@ def _headers(b: _Batch) -> Iterator[Problem]:
     yield from _told(g, flowing, "discharge_m3_s", "0 or nothing for an observed zero", "discharge_m3_s")
     empty = ~has_points & ~zero & g["method"].notna() & g["discharge_m3_s"].isna()
     yield from _told(g, empty, "discharge_m3_s", "points, or a discharge where there are none", "discharge_m3_s")
-    level = g["uncertainty_pct"].notna() & g["uncertainty_level"].isna()
-    yield from _told(g, level, "uncertainty_level", "the level of the uncertainty, 68 or 95", "uncertainty_level")
+
+
+def _without_level(b: _Batch) -> pd.Series:
+    return b.gaugings["uncertainty_pct"].notna() & b.gaugings["uncertainty_level"].isna()
+
+
+def _note_level(b: _Batch, trouble: Trouble) -> None:
+    """Note the gaugings whose uncertainty came without its level; it counts as one standard uncertainty."""
+    for row in b.gaugings[_without_level(b)].to_dict("records"):
+        said = (
+            f"gauging {row['gauging']}: uncertainty without its level (68 or 95); taken as one standard uncertainty, 68"
+        )
+        trouble.note(row["deposit"], row["row_file"], said)
 
 
 def _of_points(b: _Batch) -> Iterator[Problem]:

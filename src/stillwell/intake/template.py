@@ -11,12 +11,11 @@ from types import MappingProxyType
 from typing import Any
 
 from schemas.derive import Column
-from schemas.words import MID_SECTION, WITH_VERTICALS
 from stillwell.errors import StillwellError
 from stillwell.intake.maps import table_columns
 from stillwell.intake.template_text import CAUTIONS, EXAMPLES, HOW, TIME_EXAMPLE
 from stillwell.intake.units import SUFFIXES, Unit
-from stillwell.intake.workbook import EXAMPLE, READ_ME
+from stillwell.intake.workbook import EXAMPLE, OFFSET, READ_ME, is_offset
 
 TABLES = ("gaugings", "points", "gauge_heights", "sites", "instruments", "calibrations", "checks", "reviews")
 """Tables that have a sheet, in the order of the sheets."""
@@ -24,15 +23,6 @@ FEET: Mapping[str, str] = MappingProxyType(
     {"_m3_s": "_ft3_s", "_m_s": "_ft_s", "_km2": "_mi2", "_m2": "_ft2", "_c": "_f", "_m": "_ft"}
 )
 """Endings of the columns of a workbook in feet."""
-DEFAULTS: Mapping[str, str] = MappingProxyType(
-    {
-        "kind": "open",
-        "repeat": "1",
-        "method": f"{WITH_VERTICALS}, where there are points",
-        "section_method": f"{MID_SECTION}, where there are points",
-    }
-)
-"""What intake takes an empty cell for."""
 UNITS = ("metric", "feet")
 ROWS_WITH_LISTS = 5000
 TINT = "E8E8E8"
@@ -46,7 +36,7 @@ class CannotMake(StillwellError):
     """A template cannot be made as asked."""
 
 
-def template_workbook(units: str = "metric", tables: Sequence[str] | None = None) -> bytes:
+def template_workbook(units: str = "metric", tables: Sequence[str] | None = None, offset: str = "") -> bytes:
     """Make a workbook to be filled in, with a sheet to read first and a filled example.
 
     Parameters
@@ -55,6 +45,8 @@ def template_workbook(units: str = "metric", tables: Sequence[str] | None = None
         ``metric`` or ``feet``: the units of the columns.
     tables : sequence of str, optional
         Tables to make sheets of; all of ``TABLES`` when absent.
+    offset : str
+        Offset from UTC, as in ``+02:00``, that date cells of the workbook are in; left to be filled in when empty.
 
     Returns
     -------
@@ -64,7 +56,7 @@ def template_workbook(units: str = "metric", tables: Sequence[str] | None = None
     Raises
     ------
     CannotMake
-        If the units or a table are unknown.
+        If the units or a table are unknown, or the offset is none.
     """
     chosen = TABLES if tables is None else tuple(tables)
     unknown = [name for name in chosen if name not in TABLES]
@@ -72,17 +64,20 @@ def template_workbook(units: str = "metric", tables: Sequence[str] | None = None
         found = f"units {units!r} and tables {', '.join(chosen) or 'none'}"
         known = f"units of {', '.join(UNITS)} and tables of {', '.join(TABLES)}, each once"
         raise CannotMake(f"template: expected {known}, found {found}; nothing was written")
+    if offset and not is_offset(offset):
+        raise CannotMake(f"template: expected an offset from UTC such as +02:00, found {offset!r}; nothing was written")
     import openpyxl
 
     book = openpyxl.Workbook()
     book.remove(book.active)
     _read_me(book.create_sheet(READ_ME), units)
+    _offset(book.create_sheet(OFFSET), offset)
     for table in chosen:
         _header(book.create_sheet(table), table, units)
     for table in chosen:
         if table in EXAMPLES:
             _example(book.create_sheet(f"{EXAMPLE} {table}"), table, units)
-    book.active = 1
+    book.active = 2
     book.properties.creator = "Stillwell"
     book.properties.created = _MADE
     out = io.BytesIO()
@@ -131,8 +126,17 @@ def _header(sheet: Any, table: str, units: str) -> None:
     sheet.freeze_panes = "A2"
 
 
+def _offset(sheet: Any, offset: str) -> None:
+    """Make the sheet that states the offset of date cells."""
+    from openpyxl.styles import Font
+
+    sheet.cell(1, 1, OFFSET).font = Font(bold=True)
+    sheet.cell(2, 1, offset or None).number_format = "@"
+    sheet.column_dimensions["A"].width = 24
+
+
 def _needed(column: Column) -> bool:
-    return column.required and column.name not in DEFAULTS
+    return column.required and column.empty is None
 
 
 def _note(column: Column, name: str, unit: Unit | None) -> str:
@@ -141,9 +145,15 @@ def _note(column: Column, name: str, unit: Unit | None) -> str:
         expected = f"text such as {TIME_EXAMPLE}: local time with its offset from UTC"
     elif unit is not None:
         expected = _range(column, unit, next(shown for ending, shown in _SHOWN.items() if name.endswith(ending)))
-    left = f"Empty means {DEFAULTS[column.name]}." if column.name in DEFAULTS else "May be left empty."
+    left = _empty_means(column)
     needed = "Needed in every row." if _needed(column) else left
     return f"{column.description[0].upper()}{column.description[1:]}.\nExpected: {expected}.\n{needed}"
+
+
+def _empty_means(column: Column) -> str:
+    if column.empty is None:
+        return "May be left empty."
+    return f"Empty means {column.empty.value}{', ' * bool(column.empty.where)}{column.empty.where}."
 
 
 def _range(column: Column, unit: Unit, shown: str) -> str:

@@ -14,7 +14,9 @@ HOW = (
     "A shaded column is needed in every row. The note on each column says what it holds and what is expected.",
     "A gauging is one row in gaugings and one row in points for every point of every vertical, under the same label.",
     "The section starts and ends with a row of kind edge, where the water ends. A dry rock or island has two edges.",
-    f"Times are text with the offset from UTC, as in {TIME_EXAMPLE}. Do not let the program turn them into dates.",
+    f"Times are text with the offset from UTC, as in {TIME_EXAMPLE}. Where the program turns them into dates, the "
+    "sheet offset must hold the offset from UTC that all dates of the workbook are in, as in +02:00.",
+    "A label, or any value that holds for several rows, may stand in one cell merged downwards over these rows.",
     "Leave a cell empty when something was not measured. Zero means zero.",
     "Write values, not formulas. People are codes, never names.",
     "The sheets whose names begin with 'example' show one invented gauging; they and this sheet are not read.",

@@ -35,8 +35,8 @@ class Trouble:
 
     problems: list[dict[str, Any]] = field(default_factory=list)
     notes: list[dict[str, Any]] = field(default_factory=list)
-    broken: set[tuple[str, str]] = field(default_factory=set)
-    """Deposit and table of which some rows could not be attributed, so that nothing of the table can be trusted."""
+    broken: set[tuple[str, str, str, bool]] = field(default_factory=set)
+    """Deposit, table and file of which rows could not be attributed, and whether its other rows could be read."""
 
     crowded: set[str] = field(default_factory=set)
     """Deposits with more against them than is told; nothing of them is taken."""
@@ -44,7 +44,7 @@ class Trouble:
 
     def file(self, deposit: str, table: str, path: str, reason: CannotRead) -> None:
         """Give a file back."""
-        self.broken.add((deposit, table))
+        self.broken.add((deposit, table, path, False))
         self.add(deposit, None, path, reason.line, reason.column, reason.expected, reason.found, FILE_LEFT_OUT)
 
     def add(

@@ -23,8 +23,6 @@ from stillwell.intake.trouble import CannotRead, Trouble
 from stillwell.intake.units import Unit, spellings
 from stillwell.intake.unpack import Found
 
-TRAIL = ("deposit", "row_file", "row_line", "offset_given")
-"""Columns that intake fills and nobody hands in."""
 DTYPES = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean", "time": "datetime64[us, UTC]"}
 TIME_EXPECTED = "a time with its offset, as in 2025-05-01T10:00+02:00"
 
@@ -108,7 +106,7 @@ def _without_rows(name: str) -> pd.DataFrame:
 def _group(name: str, members: list[Found], trouble: Trouble) -> tuple[Typed, list[Found]]:
     """Read the sheets of one header; files that cannot be used as a whole are told and left out."""
     model = DEPOSIT_TABLES[name]
-    known = {c.name: c for c in columns(model) if c.name not in TRAIL}
+    known = {c.name: c for c in columns(model) if "filled" not in c.roles}
     shown = members[0].shown
     names = map_spellings(known) if shown else spellings(known)
     header = members[0].sheet.header
@@ -194,7 +192,7 @@ def _converted(
         text = _joined([m.sheet.cells[place] for m in members], marks if column.kind == "number" else None)
         values, wrong = _values(column, unit, text, out)
         out[name] = values
-        expected = {"time": TIME_EXPECTED, "text": cells.text_expected(column)}.get(column.kind, column.expected)
+        expected = {"time": TIME_EXPECTED, "text": column.text_expected}.get(column.kind, column.expected)
         for row in _told_rows(wrong, sizes):
             bad.append((int(row), given, expected, repr(text[int(row)].as_py())))
     for start, member in zip(np.cumsum([0, *sizes])[:-1], members, strict=True):

@@ -145,8 +145,6 @@ def _files(deposit: Deposit, trouble: Trouble) -> list[DepositFile]:
     try:
         return unzipped(deposit.files[0])
     except CannotRead as reason:
-        for table in DEPOSIT_TABLES:
-            trouble.broken.add((deposit.digest, table))
         trouble.file(deposit.digest, "gaugings", deposit.name, reason)
         return []
 
@@ -168,7 +166,12 @@ def _tables(deposit: Deposit, file: DepositFile, trouble: Trouble) -> Iterator[F
         yield from _policy(deposit, file, trouble)
     elif ending == ".xlsx":
         for sheet_name, sheet in _read_workbook(deposit, file, trouble):
-            yield from _known(deposit, sheet_name.strip().lower(), f"{file.path}:{sheet_name}", sheet, trouble)
+            where = f"{file.path}:{sheet_name}"
+            if isinstance(sheet, CannotRead):
+                table = sheet_name.strip().lower()
+                trouble.file(deposit.digest, table if table in SHEETS else "gaugings", where, sheet)
+                continue
+            yield from _known(deposit, sheet_name.strip().lower(), where, sheet, trouble)
     elif ending != ".csv":
         trouble.note(deposit.digest, file.path, "not a table; it stays in the sealed bytes")
     elif name in SHEETS:
@@ -223,11 +226,42 @@ def _unknown(deposit: Deposit, name: str, where: str, trouble: Trouble) -> None:
         trouble.note(deposit.digest, where, f"no table of that name ({known}); it stays in the sealed bytes")
 
 
-def _read_workbook(deposit: Deposit, file: DepositFile, trouble: Trouble) -> list[tuple[str, Sheet]]:
+def _read_workbook(deposit: Deposit, file: DepositFile, trouble: Trouble) -> list[tuple[str, Sheet | CannotRead]]:
     try:
         return read_workbook(file.data)
     except CannotRead as reason:
-        for table in DEPOSIT_TABLES:
-            trouble.broken.add((deposit.digest, table))
-        trouble.file(deposit.digest, "gaugings", file.path, reason)
+        trouble.file(deposit.digest, "points", file.path, reason)
         return []
+
+
+def labels_in(deposit: Deposit, path: str) -> frozenset[str] | None:
+    """Read the labels of gaugings off a file that cannot be read as a table.
+
+    Parameters
+    ----------
+    deposit : Deposit
+    path : str
+        Of a file in it, as a reason names it.
+
+    Returns
+    -------
+    frozenset of str, or None
+        What stands in the column ``gauging``; None where the file shows no such column.
+    """
+    try:
+        files = unzipped(deposit.files[0]) if deposit.kind == "zip" else deposit.files
+    except CannotRead:
+        return None
+    data = next((file.data for file in files if file.path == path), b"")
+    text = data.decode("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig", errors="replace")
+    header, *lines = text.splitlines() or [""]
+    for mark in (",", ";", "\t"):
+        names = [_bare(cell) for cell in header.split(mark)]
+        if "gauging" in names:
+            at = names.index("gauging")
+            return frozenset(_bare(cells[at]) for line in lines if len(cells := line.split(mark)) > at)
+    return None
+
+
+def _bare(cell: str) -> str:
+    return cell.strip().strip('"').strip()

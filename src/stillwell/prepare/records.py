@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,21 +13,23 @@ from schemas import ARCHIVE_TABLES
 from schemas.derive import columns
 from schemas.words import MARKS
 from stillwell.archive.archive import Archive
-from stillwell.archive.standing import standing_rows
+from stillwell.archive.revise import VALUE_KEY
+from stillwell.archive.standing import contradicted, standing_rows
 from stillwell.assessment.policy import Policy
-from stillwell.assessment.series import LAPSED, doubts_in_words, visits_in_words
+from stillwell.assessment.series import LAPSED, doubts_in_words, ratings_in_words, visits_in_words
 from stillwell.hydrometry.corrections import Corrections
-from stillwell.hydrometry.curve import Curve
 from stillwell.hydrometry.daily import GapRule, daily_values
 from stillwell.hydrometry.gauge_height import microseconds
-from stillwell.hydrometry.in_force import Mark, RatingInForce, Shifts, Spans, Table
-from stillwell.hydrometry.rating_band import mean_relation
-from stillwell.hydrometry.rating_segments import curve_of
+from stillwell.hydrometry.in_force import Mark, RatingInForce, Spans
+from stillwell.hydrometry.ratings_in_force import Rated, ratings_of, ratings_passed_over
 from stillwell.hydrometry.record import Record, discharge_record
 from stillwell.hydrometry.stage_series import check_series
 from stillwell.hydrometry.visits import visits_of
 from stillwell.prepare.rows import finished
 from stillwell.prepare.view import Circumstances, View
+from stillwell.reading.ratings_in_force import TABLES as TABLES_OF_RATINGS
+from stillwell.reading.ratings_in_force import otherwise_of
+from stillwell.records import RULES
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -37,9 +37,6 @@ Ints = NDArray[np.int64]
 TABLES = ("discharge", "daily", "series_doubts")
 K = 2.0
 """Coverage factor of an expanded uncertainty, about 95 %."""
-GRID = 2000
-"""Stages at which the uncertainty of a rating is laid out, from zero flow to three times the highest gauged head."""
-
 
 SAME = ("mean_m3_s", "minimum_m3_s", "maximum_m3_s", "share_known", "largest_gap_s")
 """Columns of ``daily`` named as they are computed."""
@@ -82,7 +79,7 @@ def derived(view: View, sites: Sequence[str], circumstances: Circumstances) -> d
     """
     parts: dict[str, list[pd.DataFrame]] = {name: [] for name in TABLES}
     for site in sites:
-        made = site_record(view, site, circumstances.policy)
+        made = site_record(view, site, circumstances.policy, circumstances.rules)
         rows = {
             "discharge": discharge_rows(made),
             "daily": daily_rows(made),
@@ -102,13 +99,18 @@ def _trail(circumstances: Circumstances) -> dict[str, str]:
     return {"software_version": circumstances.software_version, "policy_digest": circumstances.policy_digest}
 
 
-def site_record(view: View, site: str, policy: Policy) -> SiteRecord:
+def site_record(view: View, site: str, policy: Policy, rules: int = RULES) -> SiteRecord:
     """Derive one site's record from what stands."""
     recorded = view.read("stage", [site])
     stands = standing_rows("stage", recorded, recorded)
-    time, stage, sensor = series_of(stands, policy.value("gap_bridged_s"))
+    # a moment whose values contradict each other has none, also where one stood before
+    torn = contradicted(recorded, VALUE_KEY).drop_duplicates(VALUE_KEY).assign(stage_m=np.nan)
+    time, stage, sensor = series_of(
+        pd.concat([stands, torn], ignore_index=True) if len(torn) else stands, policy.value("gap_bridged_s")
+    )
     corrected = _corrected(view, site, time, stage, sensor)
-    ratings, names = ratings_of(view, site, policy)
+    rated = _ratings(view, site, policy)
+    ratings = [rating.force for rating in rated]
     spans = _conditions(view, site)
     record = discharge_record(time, corrected, ratings, policy.value("stage_uncertainty_m"), spans)
     far = _too_far(record, ratings, policy.value("extrapolation_factor"))
@@ -120,8 +122,15 @@ def site_record(view: View, site: str, policy: Policy) -> SiteRecord:
     # a flood that may not be rated must not be bridged by a line from foot to foot either
     cut = np.searchsorted(daily["from_us"].to_numpy(), time[far], side="right") - 1
     daily.loc[np.unique(cut), ["mean_m3_s", "uncertainty_m3_s", "maximum_m3_s"]] = np.nan
-    doubts = pd.concat([stage_doubts(recorded, policy), _visit_doubts(view, site, stands, policy)], ignore_index=True)
-    return SiteRecord(site, record, sensor, names, tuple(ratings), daily, doubts)
+    doubts = pd.concat(
+        [
+            stage_doubts(recorded, policy, rules),
+            _visit_doubts(view, site, stands, policy),
+            *([ratings_in_words(ratings_passed_over(view.standing("ratings"), site))] if rules >= 2 else []),
+        ],
+        ignore_index=True,
+    )
+    return SiteRecord(site, record, sensor, tuple(rating.name for rating in rated), tuple(ratings), daily, doubts)
 
 
 def series_of(stage: pd.DataFrame, apart_s: float) -> tuple[Ints, Floats, NDArray[np.object_]]:
@@ -172,51 +181,9 @@ def _corrected(view: View, site: str, time: Ints, stage: Floats, sensor: NDArray
     return out
 
 
-def ratings_of(view: View, site: str, policy: Policy) -> tuple[list[RatingInForce], tuple[str, ...]]:
-    """Lay out the ratings of a site in the order they hold, each with its uncertainty and shifts.
-
-    Of two ratings valid from one moment the one recorded last holds.
-    """
-    rows = view.standing("ratings")
-    rows = rows[rows["site"] == site].sort_values(["valid_from", "recorded_at"], kind="stable")
-    rows = rows.drop_duplicates("valid_from", keep="last")
-    segments, shifts = view.standing("rating_segments"), view.standing("shifts")
-    out = []
-    for row in rows.to_dict("records"):
-        mine, moved = (part[part["rating"] == row["rating"]] for part in (segments, shifts))
-        out.append(in_force(row, mine, moved, policy))
-    return out, tuple(rows["rating"])
-
-
-def in_force(
-    row: Mapping[Hashable, Any], segments: pd.DataFrame, shifts: pd.DataFrame, policy: Policy
-) -> RatingInForce:
-    """Make a rating ready to be used, from its row, its segments and its shifts."""
-    curve = curve_of(segments)
-    low, high = (float(np.nan if pd.isna(row[name]) else row[name]) for name in ("gauged_from_m", "gauged_to_m"))
-    moved = None
-    if len(shifts):
-        unsure = shifts["uncertainty_m"].fillna(policy.value("shift_uncertainty_m"))
-        moved = Shifts(
-            microseconds(shifts["from"]),
-            shifts["stage_m"].to_numpy(dtype="float64"),
-            shifts["shift_m"].to_numpy(dtype="float64"),
-            unsure.to_numpy(dtype="float64"),
-        )
-    since = pd.Timestamp(row["valid_from"]).value // 1000
-    unsure_rating = _uncertainty(curve, row["covariance"], high, policy.value("rating_uncertainty_pct") / 100)
-    return RatingInForce(since, curve, low, high, unsure_rating, moved)
-
-
-def _uncertainty(curve: Curve, covariance: Any, highest_m: float, otherwise: float) -> Table:
-    """Lay out the relative standard uncertainty of a rating; whatever its record holds, it is the same."""
-    if not isinstance(covariance, str) or not np.isfinite(highest_m):
-        return Table(np.zeros(1), np.array([otherwise]))
-    foot = float(curve.zero_m[0])
-    grid = np.linspace(foot + 1e-3, foot + max(3 * (highest_m - foot), 0.1), GRID)
-    value = mean_relation(curve, np.array(json.loads(covariance), dtype="float64"), grid)
-    known = np.isfinite(value)
-    return Table(grid[known], value[known]) if known.any() else Table(np.zeros(1), np.array([otherwise]))
+def _ratings(view: View, site: str, policy: Policy) -> list[Rated]:
+    ratings, segments, shifts = (view.standing(table) for table in TABLES_OF_RATINGS)
+    return ratings_of(ratings, segments, shifts, site, otherwise_of(policy))
 
 
 def _conditions(view: View, site: str) -> Spans:
@@ -289,16 +256,59 @@ def daily_rows(made: SiteRecord) -> pd.DataFrame:
     )
 
 
-def stage_doubts(recorded: pd.DataFrame, policy: Policy) -> pd.DataFrame:
-    """Doubt the stage of a site, sensor by sensor, as it was handed in: values revised later are doubted too."""
+def stage_doubts(recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> pd.DataFrame:
+    """Doubt the stage of a site, sensor by sensor, as it was handed in; a value corrected since is doubted no more.
+
+    Parameters
+    ----------
+    recorded : DataFrame
+        Rows of ``stage`` of every revision.
+    policy : Policy
+    rules : int
+        By which rules; under the first corrected values were doubted too, and a correction as time that goes back.
+    """
     rows = recorded.sort_values(["recorded_at", "deposit", "row_file", "row_line"], kind="stable")
+    if rules >= 2:
+        rows = _in_place(rows)
     frames = []
     for name, mine in rows.groupby(rows["sensor"].fillna(""), sort=True):
         found = check_series(microseconds(mine["time"]), mine["stage_m"].to_numpy(dtype="float64"))
-        frames.append(doubts_in_words(found.spans, policy).assign(sensor=name or None))
+        words = doubts_in_words(found.spans, policy, _values_said(mine), rules)
+        frames.append(words.assign(sensor=name or None))
     if not frames:
         return doubts_in_words(check_series(np.zeros(0, dtype=np.int64), np.zeros(0)).spans, policy).assign(sensor=None)
     return pd.concat(frames, ignore_index=True)
+
+
+def _values_said(rows: pd.DataFrame) -> dict[int, str]:
+    """Say of each moment with several rows which values were handed in where."""
+    several = rows[rows.duplicated(VALUE_KEY, keep=False) & rows["stage_m"].notna()]
+    said = [
+        f"{value:.3f} m ({file} line {line})"
+        for value, file, line in zip(several["stage_m"], several["row_file"], several["row_line"], strict=True)
+    ]
+    out: dict[int, str] = {}
+    for moment, text in zip(microseconds(several["time"]).tolist(), said, strict=True):
+        out[moment] = f"{out[moment]}, {text}" if moment in out else text
+    return out
+
+
+def _in_place(rows: pd.DataFrame) -> pd.DataFrame:
+    """Keep what is newest at each moment, in the place where a value of the moment was first handed in.
+
+    Values of one deposit keep their own places, so that a clock set back is seen; a correction in a later deposit takes
+    the place of what it corrects.
+    """
+    rows = rows.reset_index(drop=True)
+    if not rows.duplicated(VALUE_KEY).any():
+        return rows
+    first = rows.drop_duplicates(VALUE_KEY)
+    moments = pd.MultiIndex.from_frame(rows[VALUE_KEY].fillna({"sensor": ""}))
+    found = pd.MultiIndex.from_frame(first[VALUE_KEY].fillna({"sensor": ""})).get_indexer(moments)
+    own = rows["deposit"].to_numpy() == first["deposit"].to_numpy()[found]
+    place = np.where(own, np.arange(len(rows)), first.index.to_numpy()[found])
+    newest = rows["revision"] == rows.groupby(VALUE_KEY, dropna=False)["revision"].transform("max")
+    return rows.assign(_place=place)[newest].sort_values("_place", kind="stable").drop(columns="_place")
 
 
 def _visit_doubts(view: View, site: str, stage: pd.DataFrame, policy: Policy) -> pd.DataFrame:

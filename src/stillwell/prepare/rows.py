@@ -12,10 +12,10 @@ from schemas import ARCHIVE_TABLES
 from schemas.derive import columns, key_names
 from stillwell.archive.links import sites_named
 from stillwell.archive.reviews import reviewed_rows
-from stillwell.archive.revise import new_rows, new_values
+from stillwell.archive.revise import new_rows, new_values, new_values_by_order
 from stillwell.archive.shelf import Shelf
 from stillwell.prepare.view import Circumstances, View
-from stillwell.records import PROBLEM_COLUMNS, Deposit, Understood
+from stillwell.records import PROBLEM_COLUMNS, RULES, Deposit, Understood
 
 REGISTERS = (
     "sites", "datums", "instruments", "calibrations", "gauge_heights", "policies", "withholdings",
@@ -26,7 +26,7 @@ LARGE = ("verticals", "points", "samples", "uncertainty_budget")
 """Tables of many rows a gauging, which nothing looks at again once a lot is made."""
 
 
-def register(view: View, name: str, understood: Understood) -> pd.DataFrame:
+def register(view: View, name: str, understood: Understood, rules: int = RULES) -> pd.DataFrame:
     """Pick the rows of a register that say something new."""
     incoming = understood.tables[name]
     if incoming.empty:
@@ -34,7 +34,7 @@ def register(view: View, name: str, understood: Understood) -> pd.DataFrame:
     key = key_names(ARCHIVE_TABLES[name])
     kept = view.read(name, sorted(set(incoming["site"].dropna())) if "site" in key else None)
     if name == "stage":
-        return new_values(incoming, kept)
+        return new_values(incoming, kept) if rules >= 2 else new_values_by_order(incoming, kept)
     return new_rows(incoming, kept, key)
 
 
@@ -47,7 +47,9 @@ def standing_with(view: View, name: str, rows: pd.DataFrame, sites: Sequence[str
     return both.drop_duplicates(key_names(ARCHIVE_TABLES[name]), keep="last").reset_index(drop=True)
 
 
-def reviewed(view: View, understood: Understood, fresh: pd.DataFrame) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
+def reviewed(
+    view: View, understood: Understood, fresh: pd.DataFrame, rules: int = RULES
+) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
     """Apply reviews; return those of a gauging that does not exist as problems."""
     incoming = understood.tables["reviews"]
     nothing = pd.DataFrame(columns=list(PROBLEM_COLUMNS))
@@ -57,21 +59,31 @@ def reviewed(view: View, understood: Understood, fresh: pd.DataFrame) -> tuple[d
     known = view.read("gaugings", view.related(named))
     exists = incoming["subject"].isin({*known["gauging_id"], *fresh["gauging_id"]})
     reviews = new_rows(incoming[exists], view.read("reviews"), ["subject", "decided_at"])
-    unknown = incoming[~exists]
-    problems = pd.DataFrame(
+    problems = _left_out(incoming[~exists], "subject", "the archive id of a gauging that exists")
+    rows, void = reviewed_rows(reviews, known, fresh, rules)
+    problems += _left_out(reviews[void], "decision", "provisional first, which restores a withdrawn gauging")
+    tables = {"reviews": reviews[~void].reset_index(drop=True), "gaugings": rows}
+    if not problems:
+        return tables, nothing
+    frame = pd.DataFrame(problems, columns=list(PROBLEM_COLUMNS))
+    return tables, frame.assign(line=pd.array(frame["line"].tolist(), dtype="Int64"))
+
+
+def _left_out(decisions: pd.DataFrame, column: str, expected: str) -> list[dict[str, Any]]:
+    """Say of each decision that it is left out, and what was expected."""
+    return [
         {
-            "deposit": unknown["deposit"],
+            "deposit": row["deposit"],
             "gauging": None,
-            "file": unknown["row_file"],
-            "line": unknown["row_line"],
-            "column": "subject",
-            "expected": "the archive id of a gauging that exists",
-            "found": unknown["subject"],
+            "file": row["row_file"],
+            "line": row["row_line"],
+            "column": column,
+            "expected": expected,
+            "found": row[column],
             "consequence": "this decision is left out; nothing changes",
         }
-    )
-    tables = {"reviews": reviews, "gaugings": reviewed_rows(reviews, known, fresh)}
-    return tables, problems if len(problems) else nothing
+        for row in decisions.to_dict("records")
+    ]
 
 
 def deposit_rows(
@@ -113,14 +125,19 @@ def _outcome(problems: int, good: int) -> str:
     return "partly taken" if good else "returned"
 
 
+def recorded(rows: pd.DataFrame, circumstances: Circumstances) -> pd.Series:
+    """Return the moment of a commit for each row."""
+    moment = pd.Timestamp(circumstances.recorded_at).as_unit("us")
+    return pd.Series(moment, index=rows.index, dtype="datetime64[us, UTC]")
+
+
 def finished(name: str, rows: pd.DataFrame, circumstances: Circumstances) -> pd.DataFrame:
     """Give a frame exactly the columns, order, types and sort of its schema."""
     model = ARCHIVE_TABLES[name]
-    moment = pd.Timestamp(circumstances.recorded_at).as_unit("us")
     out = {}
     for c in columns(model):
         if c.name == "recorded_at":
-            out[c.name] = pd.Series(moment, index=rows.index, dtype="datetime64[us, UTC]")
+            out[c.name] = recorded(rows, circumstances)
             continue
         dtype: Any = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean"}.get(c.kind)
         values = rows[c.name] if c.name in rows else pd.Series([None] * len(rows), index=rows.index)

@@ -75,7 +75,7 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
     """
     understood = _referred(view, understood)
     sites = sorted(set(understood.tables["gaugings"]["site"]) | set(understood.tables["gauge_heights"]["site"]))
-    registers = {name: register(view, name, understood) for name in REGISTERS}
+    registers = {name: register(view, name, understood, circumstances.rules) for name in REGISTERS}
     checks = meter_checks(view, understood, circumstances.policy)
     batch, outcomes, clashes = decided(view, numbered(understood))
     beside = _surroundings(view, batch, understood, registers, sites, checks, circumstances.policy)
@@ -92,7 +92,7 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
         [tables["findings"], later_findings(view, checks, tables["gaugings"], circumstances.policy)], ignore_index=True
     )
     tables |= registers | checks.tables
-    decisions, unknown = reviewed(view, understood, tables["gaugings"])
+    decisions, unknown = reviewed(view, understood, tables["gaugings"], circumstances.rules)
     tables |= decisions
     problems = pd.concat([understood.problems, clashes, unknown], ignore_index=True)
     tables["deposits"] = deposit_rows(deposits, outcomes, problems, circumstances)

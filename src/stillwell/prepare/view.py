@@ -10,6 +10,7 @@ from typing import Protocol
 import pandas as pd
 
 from stillwell.assessment.policy import Policy
+from stillwell.records import RULES
 
 
 class View(Protocol):
@@ -42,6 +43,8 @@ class Circumstances:
     """Digest of the policy that held before this commit."""
     intake_map: str = ""
     """Digest of the intake map the commit's deposits were read with."""
+    rules: int = RULES
+    """By which rules rows are made; see ``records.RULES``."""
 
 
 @dataclass(frozen=True)

@@ -13,12 +13,19 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from schemas import ARCHIVE_TABLES, SCHEMA_VERSION
-from schemas.derive import table_schema
+from schemas.derive import columns, table_schema
 from stillwell.archive.archive import Archive
 from stillwell.archive.layout import schema_path
 from stillwell.archive.tables import arrow_schema_from, to_parquet
 from stillwell.fingerprint import canonical_json
 from stillwell.publishing.public import Public
+
+
+def _with_role(role: str) -> tuple[str, ...]:
+    """Name the columns to which the schemas give a role, in any table."""
+    found = (c.name for model in ARCHIVE_TABLES.values() for c in columns(model) if role in c.roles)
+    return tuple(dict.fromkeys(found))
+
 
 NEVER: Mapping[str, str] = MappingProxyType(
     {
@@ -27,9 +34,9 @@ NEVER: Mapping[str, str] = MappingProxyType(
     }
 )
 """Tables that never go out, and why. ``people`` is no table of an archive at all."""
-FREE_TEXT = ("remarks", "reason", "control_condition", "result_by", "row_file")
+FREE_TEXT = _with_role("private")
 """Columns into which people write what they like, and names of files they chose: both may hold names of persons."""
-CODES = ("party", "observer", "by")
+CODES = _with_role("person")
 """Columns that name a person, or several, by a code."""
 CODE = r"[^\s,;@]{1,40}"
 """What can be a code. A name with its blank between the parts cannot; one written as a single word would pass."""

@@ -1,13 +1,13 @@
-"""An answer as bytes in the asked format, and into a file the user named."""
+"""An answer as bytes in the asked format."""
 
 from __future__ import annotations
 
 import io
-from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from stillwell.errors import QueryError
 from stillwell.reading.render import answer_as_table, as_csv, as_json
 
 
@@ -22,17 +22,23 @@ def answer_bytes(answer: pa.Table, format_: str) -> bytes:
     Returns
     -------
     bytes
+
+    Raises
+    ------
+    QueryError
+        If a value cannot be written so: a date outside the years 1 to 9999, or a type that Parquet has none for.
     """
     if format_ == "parquet":
         out = io.BytesIO()
-        pq.write_table(answer, out, compression="zstd")
+        try:
+            pq.write_table(answer, out, compression="zstd")
+        except pa.ArrowNotImplementedError as error:
+            msg = f"expected an answer that Parquet has types for, found: {error}; cast the column to text"
+            raise QueryError(msg) from error
         return out.getvalue()
-    text = {"table": answer_as_table, "csv": as_csv, "json": as_json}[format_](answer)
+    try:
+        text = {"table": answer_as_table, "csv": as_csv, "json": as_json}[format_](answer)
+    except OverflowError as error:
+        msg = "expected dates and times of the years 1 to 9999, found one outside; CAST(x AS VARCHAR) writes it as text"
+        raise QueryError(msg) from error
     return (text if text.endswith("\n") else text + "\n").encode("utf-8")
-
-
-def write_answer(path: Path, data: bytes) -> None:
-    """Write bytes to a file outside the archive, whole or not at all."""
-    draft = path.with_name(path.name + ".part")
-    draft.write_bytes(data)
-    draft.replace(path)

@@ -8,6 +8,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Event, Timer
 
+LONGEST_S = 60.0
+"""Seconds a question may take unless told: the slowest of ours, over 200,000 gaugings, takes some ten."""
 _VIRTUAL = Path("/proc/self/statm")
 
 

@@ -16,8 +16,10 @@ from stillwell.archive.standing import GAUGING
 from stillwell.archive.tables import arrow_schema_from
 from stillwell.errors import QueryError
 
-TIMES = ("started_at", "read_at", "time", "day", "checked_at", "decided_at")
+TIMES = ("started_at", "read_at", "time", "day", "checked_at", "decided_at", "from")
 """Columns that say when what a row tells of happened; a table has at most one that counts, the first."""
+SERIES_TIMES = ("read_at", "time", "day")
+"""Those of them that are the times of a series."""
 TRAIL = ("deposit", "row_file", "row_line", "revision", "recorded_at")
 """Columns that say where a row came from."""
 
@@ -64,6 +66,11 @@ class Described:
         found = next((name for name in TIMES if name in self.columns), None)
         alone = "recorded_at" if "revision" not in self.columns and "recorded_at" in self.columns else None
         return found or alone
+
+    @property
+    def is_series(self) -> bool:
+        """Whether its rows are values of a site over time."""
+        return "site" in self.key and self.time in self.key and self.time in SERIES_TIMES
 
     @property
     def order(self) -> list[str]:

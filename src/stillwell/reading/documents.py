@@ -42,7 +42,7 @@ def taken_document(taken: TakenLike) -> Document:
         return out | {"gaugings": [], "returned": [], "notes": []}
     names = {one.digest: one.name for one in taken.deposits}
     return out | {
-        "commit": taken.entry.number,
+        "commit": taken.entry.number if taken.entry else None,
         "gaugings": _gaugings(taken.prepared),
         "returned": returned_rows(taken.prepared.problems, names),
         "notes": [

@@ -8,12 +8,10 @@ from datetime import datetime
 from difflib import get_close_matches
 from typing import Any
 
-import numpy as np
-import pandas as pd
-
 from stillwell.errors import QueryError
 from stillwell.reading.described import TRAIL, ColumnOf, Described
-from stillwell.reading.moments import Moment, moment
+from stillwell.reading.moments import Moment
+from stillwell.reading.spans import EVER, Condition, Span, span_of
 
 Wanted = str | bool | int | Iterable[str]
 """What a filter may be given: one value, or several of which any will do."""
@@ -28,10 +26,7 @@ class Question:
 
     table: Described
     sites: tuple[str, ...] | None = None
-    start: pd.Timestamp | None = None
-    """In UTC."""
-    end: pd.Timestamp | None = None
-    """In UTC; the span does not hold it."""
+    span: Span = EVER
     where: Mapping[str, tuple[Any, ...]] | None = None
     """Values of which any will do, by column of the table."""
     of_gauging: Mapping[str, tuple[Any, ...]] | None = None
@@ -45,26 +40,10 @@ class Question:
         """Columns of the answer."""
         return list(self.table.columns if self.columns is None else self.columns)
 
-    def keeps(self, rows: pd.DataFrame, values: Mapping[str, tuple[Any, ...]] | None) -> pd.DataFrame:
-        """Keep the rows whose cells are among some values."""
-        for name, wanted in (values or {}).items():
-            rows = rows[rows[name].isin(list(wanted)).to_numpy(dtype=bool)]
-        return rows
-
-    def within(self, rows: pd.DataFrame, time: str) -> pd.DataFrame:
-        """Keep the rows of the span."""
-        at = _instants(rows[time])
-        inside = np.ones(len(rows), dtype=bool)
-        if self.start is not None:
-            inside &= (at >= self.start).to_numpy(dtype=bool)
-        if self.end is not None:
-            inside &= (at < self.end).to_numpy(dtype=bool)
-        return rows if inside.all() else rows[inside]
-
-
-def _instants(values: pd.Series) -> pd.Series:
-    """Read a column of days in words as their first moments in UTC; leave instants as they are."""
-    return values if isinstance(values.dtype, pd.DatetimeTZDtype) else pd.to_datetime(values, utc=True)
+    @property
+    def in_time(self) -> list[Condition]:
+        """Conditions of the span on the table's own time; none where it has none of its own."""
+        return self.span.conditions_on(self.table) if self.span and self.table.time is not None else []
 
 
 @dataclass(frozen=True)
@@ -111,16 +90,10 @@ def question(
     lent = gaugings if table.of_gaugings and table.table != "gaugings" else None
     where, of_gauging = _values(table, lent, asked.where or {})
     _check_times(table, lent, asked)
-    start = None if asked.start is None else moment(asked.start, "start")
-    end = None if asked.end is None else moment(asked.end, "end")
-    if start is not None and end is not None and end <= start:
-        msg = f"expected an end after the start {start}, found {end}"
-        raise QueryError(msg)
     return Question(
         table,
         sites=_sites(table, lent, sites, asked.site),
-        start=start,
-        end=end,
+        span=span_of(asked.start, asked.end),
         where=where,
         of_gauging=of_gauging,
         columns=_columns(table, asked.columns),

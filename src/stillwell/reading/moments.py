@@ -36,16 +36,22 @@ def moment(value: Moment, what: str) -> pd.Timestamp:
     QueryError
         If it is no moment, or lacks its offset.
     """
-    whole = isinstance(value, np.datetime64) or (isinstance(value, date) and not isinstance(value, datetime))
-    whole = whole or (isinstance(value, str) and _DAY.fullmatch(value) is not None)
+    whole = isinstance(value, np.datetime64) or is_date(value)
     try:
         read = pd.Timestamp(value)
-    except (ValueError, TypeError) as error:
+    except (ValueError, TypeError, OverflowError) as error:
         raise QueryError(_message(value, what)) from error
     if pd.isna(read) or (read.tzinfo is None and not whole):
         raise QueryError(_message(value, what))
     in_utc = read.tz_localize("UTC") if read.tzinfo is None else read.tz_convert("UTC")
     return in_utc.as_unit("us")
+
+
+def is_date(value: Moment) -> bool:
+    """Say whether a value is a year, month or day without a time of day."""
+    if isinstance(value, str):
+        return _DAY.fullmatch(value) is not None
+    return isinstance(value, date) and not isinstance(value, datetime)
 
 
 def recorded_by(value: Moment | None) -> datetime | None:
@@ -58,7 +64,7 @@ def recorded_by(value: Moment | None) -> datetime | None:
     """
     if value is None:
         return None
-    if not isinstance(value, (datetime, np.datetime64)) and (isinstance(value, date) or _DAY.fullmatch(str(value))):
+    if is_date(value):
         raise QueryError(_message(value, "as_of"))
     return moment(value, "as_of").to_pydatetime()
 

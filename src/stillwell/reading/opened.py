@@ -13,6 +13,7 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.reading.asked_tables import Rows, Tables
+from stillwell.reading.bounds import LONGEST_S
 from stillwell.reading.described import Described, describe
 from stillwell.reading.moments import Moment, recorded_by
 from stillwell.reading.render import time_text
@@ -125,7 +126,7 @@ class Opened(Tables):
     def _rows(self, name: str) -> Rows:
         return Rows(self, name)
 
-    def sql(self, question: str, as_of: Moment | None = None) -> pd.DataFrame:
+    def sql(self, question: str, as_of: Moment | None = None, *, longest_s: float = LONGEST_S) -> pd.DataFrame:
         """Answer one SELECT over the tables by their names.
 
         Parameters
@@ -134,6 +135,8 @@ class Opened(Tables):
             ``<table>`` holds the rows that stand, ``<table>_revisions`` every row.
         as_of : datetime or str, optional
             Only what had been recorded by then.
+        longest_s : float
+            Seconds it may take.
 
         Returns
         -------
@@ -143,7 +146,7 @@ class Opened(Tables):
         Raises
         ------
         QueryError
-            If it is not one reading statement, or cannot be answered.
+            If it is not one reading statement, takes too long, or cannot be answered.
 
         Examples
         --------
@@ -160,12 +163,16 @@ class Opened(Tables):
         from stillwell.reading.sql import ask
 
         moment = self._as_of if as_of is None else recorded_by(as_of)
-        found = self._answer(question) if moment == self._as_of else ask(self._archive, question, moment)
+        found = (
+            self._answer(question, longest_s)
+            if moment == self._as_of
+            else ask(self._archive, question, moment, longest_s=longest_s)
+        )
         frame = as_frame([found], found.schema)
         frame.attrs.update(self._about(moment) | {"units": self._units_of(found.column_names)})
         return frame
 
-    def _answer(self, question: str) -> pa.Table:
+    def _answer(self, question: str, longest_s: float) -> pa.Table:
         """Answer a question in a session kept from the one before; a session that failed is given up."""
         from stillwell.reading.sql import Session
 
@@ -174,7 +181,7 @@ class Opened(Tables):
         except IndexError:
             session = Session(self._archive, self._as_of)
         try:
-            found = session.ask(question)
+            found = session.ask(question, longest_s)
         except BaseException:
             session.close()
             raise
@@ -288,14 +295,15 @@ class Opened(Tables):
         QueryError
             If there is no such site, or matplotlib is not installed.
         """
+        from stillwell.hydrometry.rating_segments import curve_of
+        from stillwell.hydrometry.ratings_in_force import ratings_in_order
         from stillwell.reading.plots import rating_figure
 
-        gaugings, segments = self.gaugings(site=site, as_of=as_of), None
+        gaugings, newest = self.gaugings(site=site, as_of=as_of), None
         if {"ratings", "rating_segments"} <= set(self.tables()):
-            ratings = self.ratings(site=site, as_of=as_of).sort_values("valid_from", kind="stable")
-            for rating in ratings["rating"].iloc[-1:]:
-                segments = self.rating_segments(rating=rating, as_of=as_of)
-        return rating_figure(gaugings, site, segments)
+            for name in ratings_in_order(self.ratings(site=site, as_of=as_of), site)["rating"].iloc[-1:]:
+                newest = (str(name), curve_of(self.rating_segments(rating=str(name), as_of=as_of)))
+        return rating_figure(gaugings, site, newest)
 
     def plot_series(
         self,

@@ -8,8 +8,10 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from stillwell.drawing.colours import shades
 from stillwell.errors import QueryError
 from stillwell.hydrometry.curve import Curve
+from stillwell.hydrometry.gauging_uncertainty import expanded_m3_s
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -35,7 +37,7 @@ def _figure(rows: int = 1, **how: Any) -> tuple[Figure, Any]:
 
 
 def gauging_figure(gauging: xr.Dataset) -> Figure:
-    """Draw the section of a gauging over the discharge of its panels.
+    """Draw the section of a gauging: in each panel its share of the discharge, by width and shade, and the points.
 
     Parameters
     ----------
@@ -54,25 +56,28 @@ def gauging_figure(gauging: xr.Dataset) -> Figure:
     if "vertical" not in gauging.sizes:
         msg = f"{gauging.attrs['title']}: expected verticals to draw, found none; its result was handed in as it is"
         raise QueryError(msg)
-    figure, (section, panels) = _figure(2, height_ratios=(3, 2))
+    figure, (section,) = _figure()
     x, depth = gauging["distance_along_tag_line"].to_numpy(), gauging["water_depth"].to_numpy()
     section.fill_between(x, 0, depth, color=_WATER, linewidth=0)
     section.plot(x, depth, color=_BED, linewidth=1.5)
+    flow, width = (gauging[name].to_numpy() for name in ("panel_discharge", "panel_width"))
+    share = np.nan_to_num(np.abs(flow))
+    if share.max() > 0:
+        part = share / share.max()
+        section.bar(x, depth, width=np.nan_to_num(width) * part, color=shades(part, flow < 0), zorder=1)
+        i, whole = int(share.argmax()), share.sum()
+        section.annotate(f"largest share: {100 * share[i] / whole:.1f} %", (x[i], depth[i]), ha="center", va="top")
     section.vlines(x, 0, depth, color=_INK, linewidth=0.4)
     at = gauging["vertical_index"].to_numpy()
     velocity = gauging["normal_velocity"].to_numpy()
     drawn = section.scatter(x[at], gauging["depth"].to_numpy(), c=velocity, cmap="cividis", s=28, zorder=3)
     figure.colorbar(drawn, ax=section, label="velocity normal to the section (m/s)")
-    section.set(ylabel="depth (m)", title=gauging.attrs["title"])
-    section.set_ylim(float(np.nanmax(depth)) * 1.08 or 1.0, -0.02 * (float(np.nanmax(depth)) or 1.0))
-    width = gauging["panel_width"].to_numpy()
-    panels.bar(x, gauging["panel_discharge"].to_numpy(), width=np.nan_to_num(width) * 0.96, color="#3f7f93")
-    panels.axhline(0, color=_INK, linewidth=0.6)
-    panels.set(xlabel="distance along the tag line (m)", ylabel="panel discharge (m³/s)")
+    section.set(xlabel="distance along the tag line (m)", ylabel="depth (m)", title=gauging.attrs["title"])
+    section.set_ylim(float(np.nanmax(depth)) * 1.15 or 1.0, -0.02 * (float(np.nanmax(depth)) or 1.0))
     return figure
 
 
-def rating_figure(gaugings: pd.DataFrame, site: str, segments: pd.DataFrame | None = None) -> Figure:
+def rating_figure(gaugings: pd.DataFrame, site: str, rating: tuple[str, Curve] | None = None) -> Figure:
     """Draw gauge height over discharge of the gaugings of a site, by quality, with expanded uncertainty (95 %).
 
     Parameters
@@ -80,8 +85,8 @@ def rating_figure(gaugings: pd.DataFrame, site: str, segments: pd.DataFrame | No
     gaugings : DataFrame
         As ``Opened.gaugings`` returns it.
     site : str
-    segments : DataFrame, optional
-        Segments of a rating, to be drawn too.
+    rating : (str, Curve), optional
+        Name and curve of a rating, to be drawn too.
 
     Returns
     -------
@@ -97,17 +102,15 @@ def rating_figure(gaugings: pd.DataFrame, site: str, segments: pd.DataFrame | No
         msg = f"{site}: expected gaugings with a discharge and a gauge height, found none"
         raise QueryError(msg)
     figure, (axes,) = _figure()
-    spread = rows[["uncertainty_table_m3_s", "uncertainty_scatter_m3_s"]].max(axis=1).fillna(0.0)
+    spread = np.nan_to_num(expanded_m3_s(rows))
     for quality, mine in rows.assign(spread=spread).groupby(rows["quality"].fillna("not judged"), sort=True):
         q, h = mine["discharge_m3_s"], mine["gauge_height_m"]
         axes.errorbar(q, h, xerr=mine["spread"], fmt="o", markersize=5, linewidth=0.8, label=str(quality))
     axes.set(xlabel="discharge (m³/s)", ylabel="gauge height (m)", title=f"Gaugings of {site}")
-    if segments is not None and len(segments):
-        ordered = segments.sort_values("from_m")
-        names = ("from_m", "coefficient", "zero_stage_m", "exponent")
-        curve = Curve(*(ordered[name].to_numpy("float64") for name in names))
-        stage = np.linspace(float(ordered["from_m"].iloc[0]), float(rows["gauge_height_m"].max()), 200)
-        axes.plot(curve.discharge(stage), stage, color=_INK, linewidth=1, label=str(ordered["rating"].iloc[0]))
+    if rating is not None:
+        name, curve = rating
+        stage = np.linspace(float(curve.lower_m[0]), float(rows["gauge_height_m"].max()), 200)
+        axes.plot(curve.discharge(stage), stage, color=_INK, linewidth=1, label=name)
     axes.legend()
     return figure
 

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,13 +11,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.archive.archive import Archive
+from stillwell.assessment.rating_checks import RatingFinding, no_limits
 from stillwell.errors import QueryError
+from stillwell.hydrometry.gauging_uncertainty import level_sentence, standard_uncertainty
 from stillwell.hydrometry.rating_fit import RatingFit, fit
 from stillwell.hydrometry.rating_notes import repeated
 from stillwell.hydrometry.rating_segments import rows_of
 from stillwell.hydrometry.rating_shape import FitChoices
 from stillwell.hydrometry.rating_tests import Verdict, verdicts
 from stillwell.reading.render import as_table, significant
+from stillwell.reading.spans import EVER, Span
 
 if TYPE_CHECKING:
     from stillwell.hydrometry.rating_bayes import Control, Ensemble
@@ -57,15 +59,15 @@ class Candidates:
         return [f"{name}/{revision}" for name, revision in zip(part["gauging_id"], part["revision"], strict=True)]
 
 
-def candidates(archive: Archive, site: str, since: datetime | None = None, until: datetime | None = None) -> Candidates:
+def candidates(archive: Archive, site: str, span: Span = EVER) -> Candidates:
     """Collect the gaugings of a site and say of each whether it takes part in a rating, and why not.
 
     Parameters
     ----------
     archive : Archive
     site : str
-    since, until : datetime, optional
-        Only gaugings that start within this half-open span take part.
+    span : Span
+        Only gaugings that start within it take part.
 
     Returns
     -------
@@ -88,11 +90,7 @@ def candidates(archive: Archive, site: str, since: datetime | None = None, until
     decisions = dict(zip(decided["subject"], decided["decision"], strict=True))
     said = np.array([decisions.get(name, "") for name in rows["gauging_id"]], dtype=object)
     why = np.full(len(rows), "", dtype=object)
-    outside = np.zeros(len(rows), dtype=bool)
-    if since is not None:
-        outside |= (rows["started_at"] < pd.Timestamp(since)).to_numpy()
-    if until is not None:
-        outside |= (rows["started_at"] >= pd.Timestamp(until)).to_numpy()
+    outside = ~span.holds(rows["started_at"])
     estimated = (rows["method"] == "estimated").to_numpy() & (said != "included")
     known = np.isfinite(stage) & np.isfinite(q)
     again = np.zeros(len(rows), dtype=bool)
@@ -122,23 +120,19 @@ def rated_discharge(rows: pd.DataFrame) -> Floats:
     return np.where(np.isnan(at_gauge), numbers_of(rows, "discharge_m3_s"), at_gauge)
 
 
-def uncertainty_of(rows: pd.DataFrame) -> Floats:
-    """Take the larger of both uncertainties of each gauging, relative, 95 % (k = 2); NaN where there is none."""
-    pair = numbers_of(rows, "uncertainty_table_pct"), numbers_of(rows, "uncertainty_scatter_pct")
-    return np.fmax(*pair) / 100
-
-
 def fitted(found: Candidates, choices: FitChoices | None = None) -> RatingFit:
     """Fit a rating to the gaugings that take part; see ``rating_fit.fit``."""
     rows = found.rows
-    return fit(
+    made = fit(
         numbers_of(rows, "gauge_height_m"),
         rated_discharge(rows),
-        uncertainty=uncertainty_of(rows) / 2,
+        uncertainty=standard_uncertainty(rows),
         visit=rows["visit"].to_numpy(dtype=object),
         used=found.used,
         choices=choices,
     )
+    said = level_sentence(rows[found.used])
+    return replace(made, notes=(*made.notes, said)) if said else made
 
 
 @dataclass(frozen=True)
@@ -183,7 +177,7 @@ def sampled(found: Candidates, made: RatingFit, controls: Sequence[str], seed: i
         rated_discharge(rows),
         tuple(_control(text) for text in controls),
         seed=seed,
-        uncertainty=uncertainty_of(rows) / 2,
+        uncertainty=standard_uncertainty(rows),
         visit=rows["visit"].to_numpy(dtype=object),
         used=found.used,
         start=made if made.curve.lower_m.size == len(controls) else None,
@@ -220,12 +214,12 @@ def _control(text: str) -> Control:
     return Control(kind, (given[0], given[1]), foot)
 
 
-def rating_text(found: Candidates, made: RatingFit) -> str:
-    """Write out a fit: segments, how sure they are, the shapes tried, tests, every gauging's departure, notes."""
-    return "\n\n".join(_parts(found, made)) + "\n"
+def rating_text(found: Candidates, made: RatingFit, findings: Sequence[RatingFinding] = ()) -> str:
+    """Write out a fit: segments, findings, how sure it is, shapes tried, tests, every gauging's departure, notes."""
+    return "\n\n".join(_parts(found, made, findings)) + "\n"
 
 
-def _parts(found: Candidates, made: RatingFit) -> Iterator[str]:
+def _parts(found: Candidates, made: RatingFit, findings: Sequence[RatingFinding]) -> Iterator[str]:
     site = found.rows["site"].iloc[0]
     error = 100 * made.standard_error
     yield (
@@ -247,15 +241,11 @@ def _parts(found: Candidates, made: RatingFit) -> Iterator[str]:
         ],
         ["from_m", "C", "e_m", "beta"],
     )
-    stages = shown_stages(made)
-    band = made.band(stages)
-    yield "Limits of the mean relation, 95 %\n" + as_table(
-        [
-            {"stage_m": f"{h:.3f}", "m3/s": significant(q), "lower": significant(a), "upper": significant(b)}
-            for h, q, a, b in zip(stages, band.discharge, band.lower, band.upper, strict=True)
-        ],
-        ["stage_m", "m3/s", "lower", "upper"],
-    )
+    if findings:
+        yield "Findings\n" + "\n".join(
+            f"  {one.severity:<8} {one.code}: {one.message} [{one.source}]" for one in findings
+        )
+    yield _limits(made)
     tried = made.criterion
     yield "Shapes tried (least criterion taken)\n" + as_table(
         [{str(k): _cell(v) for k, v in row.items()} for row in tried.to_dict("records")],
@@ -267,6 +257,20 @@ def _parts(found: Candidates, made: RatingFit) -> Iterator[str]:
     )
     if made.notes:
         yield "Notes\n" + "\n".join(f"  {note}" for note in made.notes)
+
+
+def _limits(made: RatingFit) -> str:
+    """Write the mean relation with its limits, or without them and why."""
+    stages = shown_stages(made)
+    band = made.band(stages)
+    rows = [
+        {"stage_m": f"{h:.3f}", "m3/s": significant(q), "lower": significant(a), "upper": significant(b)}
+        for h, q, a, b in zip(stages, band.discharge, band.lower, band.upper, strict=True)
+    ]
+    if made.at_bound:
+        why = no_limits(made.at_bound)
+        return f"Mean relation\n{as_table(rows, ['stage_m', 'm3/s'])}\n  {why}"
+    return "Limits of the mean relation, 95 %\n" + as_table(rows, ["stage_m", "m3/s", "lower", "upper"])
 
 
 def verdicts_of(made: RatingFit) -> tuple[Verdict, ...]:

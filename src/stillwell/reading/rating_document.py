@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.assessment.rating_checks import RatingFinding, no_limits
 from stillwell.hydrometry.rating_fit import RatingFit
 from stillwell.hydrometry.rating_segments import rows_of as segments_of
 from stillwell.hydrometry.shift_proposal import Proposal
@@ -17,7 +19,9 @@ from stillwell.reading.rating import Candidates, Sampled, shown_stages, verdicts
 Document = dict[str, Any]
 
 
-def rating_document(found: Candidates, made: RatingFit, sampled: Sampled | None = None) -> Document:
+def rating_document(
+    found: Candidates, made: RatingFit, sampled: Sampled | None = None, findings: Sequence[RatingFinding] = ()
+) -> Document:
     """Lay out a fit as ``rating_text`` writes it.
 
     Parameters
@@ -26,16 +30,18 @@ def rating_document(found: Candidates, made: RatingFit, sampled: Sampled | None 
     made : RatingFit
     sampled : Sampled, optional
         The ensemble, where one was asked for.
+    findings : sequence of RatingFinding
 
     Returns
     -------
     dict
         ``site``, ``gaugings_used``, ``visits``, ``zeros``, ``gauged_from_m``, ``gauged_to_m``, ``standard_error_pct``,
-        ``freedom``, ``remnant_pct``, ``segments``, ``limits``, ``shapes_tried``, ``tests``, ``gaugings``, ``notes``,
-        ``ensemble``.
+        ``freedom``, ``remnant_pct``, ``segments``, ``findings``, ``limits``, ``no_limits``, ``shapes_tried``,
+        ``tests``, ``gaugings``, ``notes``, ``ensemble``.
     """
     stages = shown_stages(made)
     band = made.band(stages)
+    known = np.nan if made.at_bound else 1.0
     return {
         "site": found.rows["site"].iloc[0],
         "gaugings_used": int(found.used.sum()),
@@ -47,7 +53,9 @@ def rating_document(found: Candidates, made: RatingFit, sampled: Sampled | None 
         "freedom": made.freedom,
         "remnant_pct": 100 * made.remnant,
         "segments": rows_of(segments_of(made.curve)),
-        "limits": _limits(stages, band.discharge, band.lower, band.upper),
+        "findings": [vars(one) for one in findings],
+        "limits": _limits(stages, band.discharge, *(limit * known for limit in (band.lower, band.upper))),
+        "no_limits": no_limits(made.at_bound) or None,
         "shapes_tried": rows_of(made.criterion),
         "tests": [
             {"test": v.name, "statistic": v.statistic, "critical": v.critical, "passed": v.passed, "words": v.sentence}

@@ -8,7 +8,6 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-from numpy.typing import NDArray
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError, RatingError
@@ -18,9 +17,16 @@ from stillwell.hydrometry.gauge_height import microseconds
 from stillwell.hydrometry.next_gauging import Outlook, of_site
 from stillwell.hydrometry.rating_fit import RatingFit
 from stillwell.hydrometry.visits import visits_of
-from stillwell.reading.rating import Candidates, candidates, fitted
+from stillwell.reading.described import describe
+from stillwell.reading.rating import Candidates, candidates, fitted, numbers_of
+from stillwell.reading.ratings_in_force import newest_rating
+from stillwell.reading.shifting import rating_with_curve
+from stillwell.reading.spans import EVER, Span, fits, span_of
 
-STEPS = ("values", "daily", "monthly", "yearly", "duration", "seven-day", "maximum", "visits", "corrections")
+STEPS = ("values", "daily", "monthly", "water-years", "duration", "seven-day", "maximum", "visits", "corrections")
+
+OLDER = {"yearly": "water-years"}
+"""Names a step had before; still read."""
 
 TRAIL = ("software_version", "policy_digest")
 """Columns left to the tables."""
@@ -30,8 +36,7 @@ def record(
     archive: Archive,
     site: str,
     step: str = "daily",
-    since: datetime | None = None,
-    until: datetime | None = None,
+    span: Span = EVER,
     as_of: datetime | None = None,
 ) -> pa.Table:
     """Give a site's record at a step.
@@ -43,8 +48,8 @@ def record(
     step : str
         One of ``STEPS``: every value; days; months; water years; duration of daily means; least means of seven
         days; greatest values of water years; readings of the staff against the sensors; corrections proposed from them.
-    since, until : datetime, optional
-        A half-open span of values, or of starts of days.
+    span : Span
+        Of values; of days; of readings of the staff.
     as_of : datetime, optional
 
     Returns
@@ -56,36 +61,25 @@ def record(
     QueryError
         If there is no such step, or the site has no record.
     """
+    step = OLDER.get(step, step)
     if step not in STEPS:
         msg = f"expected one of {', '.join(STEPS)}; found {step!r}"
         raise QueryError(msg)
     if step in ("visits", "corrections"):
-        return _visits(archive, site, step, since, until, as_of)
+        return _visits(archive, site, step, span, as_of)
     table, when = ("discharge", "time") if step == "values" else ("daily", "starts_at")
     rows = archive.standing(table, [site], as_of).sort_values(when, kind="stable")
     if rows.empty:
         msg = f"expected a site with a derived record, found none at {site!r}"
         raise QueryError(msg)
-    rows = rows[_within(rows[when], since, until)].reset_index(drop=True)
+    rows = rows[fits(rows, span.conditions_on(describe(archive, table)))].reset_index(drop=True)
     if step in ("values", "daily"):
         return pa.Table.from_pandas(rows.drop(columns=list(TRAIL)), preserve_index=False)
     days = rows.assign(day=pd.to_datetime(rows["day"]), uncertainty_m3_s=rows["uncertainty_m3_s"] / 2)
     return pa.Table.from_pandas(_summaries(start_month(archive, site))[step](days), preserve_index=False)
 
 
-def _within(times: pd.Series, since: datetime | None, until: datetime | None) -> NDArray[np.bool_]:
-    """Mark the times of a half-open span."""
-    inside = np.ones(len(times), dtype=bool)
-    if since is not None:
-        inside &= (times >= pd.Timestamp(since)).to_numpy()
-    if until is not None:
-        inside &= (times < pd.Timestamp(until)).to_numpy()
-    return inside
-
-
-def _visits(
-    archive: Archive, site: str, step: str, since: datetime | None, until: datetime | None, as_of: datetime | None
-) -> pa.Table:
+def _visits(archive: Archive, site: str, step: str, span: Span, as_of: datetime | None) -> pa.Table:
     """Hold the staff against the sensors of a site, or propose corrections; a proposal is adopted by nobody yet."""
     stage, readings, corrections = (
         archive.standing(table, [site], as_of) for table in ("stage", "gauge_heights", "corrections")
@@ -94,7 +88,7 @@ def _visits(
         msg = f"expected a site with recorded stage, found none at {site!r}"
         raise QueryError(msg)
     visits = visits_of(stage, readings, corrections)
-    visits = visits[_within(visits["read_at"], since, until)]
+    visits = visits[span.holds(visits["read_at"])]
     if step == "visits":
         return pa.Table.from_pandas(visits.assign(sensor=visits["sensor"].replace("", None)), preserve_index=False)
     parts = [_proposed(site, str(sensor), mine, stage) for sensor, mine in visits.groupby("sensor", sort=True)]
@@ -115,7 +109,7 @@ def _proposed(site: str, sensor: str, visits: pd.DataFrame, stage: pd.DataFrame)
 def _summaries(month: int) -> Mapping[str, Callable[[pd.DataFrame], pd.DataFrame]]:
     return {
         "monthly": lambda days: _doubled(totals.monthly_totals(days)),
-        "yearly": lambda days: _doubled(totals.yearly_totals(days, month)),
+        "water-years": lambda days: _doubled(totals.yearly_totals(days, month)),
         "duration": lambda days: totals.flow_duration(days["mean_m3_s"].to_numpy(dtype="float64")),
         "seven-day": totals.seven_day_minimum,
         "maximum": lambda days: totals.annual_maximum(days, month),
@@ -153,14 +147,15 @@ def outlooks(archive: Archive, now: datetime) -> tuple[dict[str, Outlook], dict[
     silent: dict[str, str] = {}
     moment = np.datetime64(pd.Timestamp(now).tz_convert("UTC").tz_localize(None))
     for site in sorted(set(archive.standing("sites")["site"])):
-        stage = archive.standing("discharge", [site])["stage_m"].to_numpy(dtype="float64")
-        if not stage.size:
+        rows = archive.standing("discharge", [site])
+        if rows.empty:
             silent[site] = "no record is derived"
             continue
         try:
             gaugings, made = _fit_in_force(archive, site)
             at = gaugings.rows["started_at"].dt.tz_localize(None).to_numpy()
-            found[site] = of_site(made, at, stage, moment)
+            stage, flow = numbers_of(rows, "stage_m"), numbers_of(rows, "discharge_m3_s")
+            found[site] = of_site(made, at, stage, flow, moment, in_force=rating_with_curve(archive, site)[1])
         except (RatingError, QueryError) as error:
             silent[site] = str(error)
     return found, silent
@@ -168,11 +163,10 @@ def outlooks(archive: Archive, now: datetime) -> tuple[dict[str, Outlook], dict[
 
 def _fit_in_force(archive: Archive, site: str) -> tuple[Candidates, RatingFit]:
     """Fit the gaugings made since the rating in force holds; all of them where those are too few."""
-    ratings = archive.standing("ratings")
-    since = ratings.loc[ratings["site"] == site, "valid_from"].max()
-    if not pd.isna(since):
+    rating = newest_rating(archive, site)
+    if rating is not None:
         try:
-            gaugings = candidates(archive, site, since=since.to_pydatetime())
+            gaugings = candidates(archive, site, span_of(rating["valid_from"], None))
             return gaugings, fitted(gaugings)
         except RatingError:
             pass

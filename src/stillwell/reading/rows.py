@@ -22,6 +22,7 @@ from stillwell.errors import QueryError
 from stillwell.reading.described import Described
 from stillwell.reading.files import Held, Span, held_files, read_parts
 from stillwell.reading.filters import Question
+from stillwell.reading.spans import EVER, Condition, fits, of_values
 
 Remembered = dict[tuple[Any, ...], pd.DataFrame]
 """Which gaugings stand, by the sites and moment asked about; an opened archive never changes."""
@@ -67,16 +68,16 @@ def answer(
     return rows.reset_index(drop=True)
 
 
-def span_of(question: Question) -> list[Span]:
+def pushed_down(question: Question) -> list[Span]:
     """Name what footers can be held against before it is known which rows stand.
 
     A row's time only rules it out early where it is part of the key: elsewhere a correction may have changed it.
     """
     table, time = question.table, question.table.time
     spans: list[Span] = []
-    early = time is not None and (time in table.key or "revision" not in table.columns)
+    early = time in table.key or "revision" not in table.columns
     if time is not None and early and table.columns[time].kind == "datetime":
-        spans.append((time, question.start, question.end))
+        spans = [(c.column, *((c.value, None) if c.sign == ">=" else (None, c.value))) for c in question.in_time]
     if question.as_of is not None and "recorded_at" in table.columns:
         spans.append(("recorded_at", None, question.as_of + timedelta(microseconds=1)))
     return spans
@@ -112,22 +113,21 @@ def standing_of(table: Described, rows: pd.DataFrame) -> pd.DataFrame:
 
 def _kept(archive: Archive, question: Question) -> pd.DataFrame:
     """Answer from a table whose rows belong to no gauging."""
-    table, spans = question.table, span_of(question)
+    table, spans = question.table, pushed_down(question)
     files = held_files(archive, table.table, question.sites, spans)
     whole = question.revisions or settled(table, files)
     needed = [] if whole else [*table.key, "revision", "recorded_at"]
-    late = [] if table.time in [span[0] for span in spans] else _time(question)
-    rows = _rows(table, files, [*question.named, *needed, *(question.where or {}), *late], spans)
+    early = {span[0] for span in spans}
+    met = [*(c for c in question.in_time if c.column not in early), *of_values(question.where)]
+    rows = _rows(table, files, [*question.named, *needed, *(c.column for c in met)], spans)
     if not whole:
         rows = standing_of(table, rows)
-    for time in late:
-        rows = question.within(rows, time)
-    return question.keeps(rows, question.where)
+    return _meeting(rows, met)
 
 
-def _time(question: Question) -> list[str]:
-    timed = question.start is not None or question.end is not None
-    return [question.table.time] if timed and question.table.time is not None else []
+def _meeting(rows: pd.DataFrame, conditions: Sequence[Condition]) -> pd.DataFrame:
+    met = fits(rows, conditions)
+    return rows if met.all() else rows[met]
 
 
 def _gaugings(archive: Archive, question: Question) -> pd.DataFrame:
@@ -135,7 +135,8 @@ def _gaugings(archive: Archive, question: Question) -> pd.DataFrame:
     table, known = question.table, (question.where or {}).get("gauging_id")
     sites = question.sites if known is None else _sites_of(archive, known)
     files = held_files(archive, "gaugings", None if sites is None else archive.related(sites))
-    needed = [*GAUGING, "recorded_at", "status", "site", *_time(question), *(question.where or {})]
+    met = [*question.in_time, *of_values(question.where)]
+    needed = [*GAUGING, "recorded_at", "status", "site", *(c.column for c in met)]
     rows = _rows(table, files, [*question.named, *needed], [])
     _check_gaugings(rows, known)
     rows = _recorded(rows, question)
@@ -143,8 +144,7 @@ def _gaugings(archive: Archive, question: Question) -> pd.DataFrame:
         rows = standing_of(table, rows)
     if question.sites is not None:
         rows = rows[rows["site"].isin(set(question.sites))]
-    rows = question.within(rows, "started_at") if _time(question) else rows
-    return question.keeps(rows, question.where)
+    return _meeting(rows, met)
 
 
 def _beside_gaugings(archive: Archive, question: Question, gaugings: Described, remembered: Remembered) -> pd.DataFrame:
@@ -152,8 +152,8 @@ def _beside_gaugings(archive: Archive, question: Question, gaugings: Described, 
     where = dict(question.of_gauging or {})
     if "gauging_id" in (question.where or {}):
         where["gauging_id"] = (question.where or {})["gauging_id"]
-    spans, sites, asked = span_of(question), question.sites, None
-    filtered = bool(where) or question.start is not None or question.end is not None
+    spans, sites, asked = pushed_down(question), question.sites, None
+    filtered = bool(where) or bool(question.span)
     ids: list[Span] = []
     if filtered or not question.revisions:
         asked = _about(archive, replace(question, table=gaugings, where=where, of_gauging=None), remembered)
@@ -162,14 +162,14 @@ def _beside_gaugings(archive: Archive, question: Question, gaugings: Described, 
         ids = [("gauging_id", asked["gauging_id"].min(), asked["gauging_id"].max() + "\0")] if len(asked) else []
     files = held_files(archive, question.table.table, sites, [*spans, *ids])
     needed = [*question.named, *(question.where or {})]
-    return question.keeps(_rows(question.table, files, needed, spans, asked), question.where)
+    return _meeting(_rows(question.table, files, needed, spans, asked), of_values(question.where))
 
 
 def _about(archive: Archive, question: Question, remembered: Remembered) -> pd.DataFrame:
     """Name the revisions of gaugings that a question on a table beside them is about."""
     where = question.where or {}
     columns = (*GAUGING, "site", "recorded_at", "status", "started_at", "quality", "instrument")
-    plain = replace(question, start=None, end=None, where=None, columns=columns)
+    plain = replace(question, span=EVER, where=None, columns=columns)
     if set(where) - set(columns):
         plain = replace(plain, columns=tuple(dict.fromkeys([*columns, *where])))
     if "gauging_id" in where:
@@ -183,8 +183,7 @@ def _about(archive: Archive, question: Question, remembered: Remembered) -> pd.D
             remembered[key] = rows
             while len(remembered) > MOST_REMEMBERED:
                 remembered.pop(next(iter(remembered)))
-    rows = question.within(rows, "started_at") if _time(question) else rows
-    return question.keeps(rows, where)
+    return _meeting(rows, [*question.in_time, *of_values(where)])
 
 
 def _rows(

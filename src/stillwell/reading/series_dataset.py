@@ -16,16 +16,18 @@ from numpy.typing import NDArray
 from xarray.backends import BackendArray, BackendEntrypoint
 from xarray.core import indexing
 
-from schemas.gauging import DISCHARGE_NAME
+from schemas.derive import UDUNITS, WITH_NETCDF, variable_attributes
 from stillwell.archive.archive import Archive
-from stillwell.archive.netcdf_series import CELLS, NUMBERS, newest_row
-from stillwell.archive.netcdf_text import CONVENTIONS, UDUNITS
+from stillwell.archive.netcdf_layout import variables_of
+from stillwell.archive.netcdf_series import newest_row
+from stillwell.archive.netcdf_text import CONVENTIONS
 from stillwell.errors import QueryError
 from stillwell.reading.described import TRAIL, ColumnOf, Described
 from stillwell.reading.files import Held, held_files, read_part
 from stillwell.reading.filters import Asked, Question, question
 from stillwell.reading.moments import Moment
-from stillwell.reading.rows import answer, settled, span_of, standing_of
+from stillwell.reading.rows import answer, pushed_down, settled, standing_of
+from stillwell.reading.spans import fits
 
 _REMEMBERED = 8
 """Columns of row groups kept in memory for the next look, so that stepping through a series reads each once."""
@@ -108,8 +110,7 @@ def series_dataset(
 def _table(known: Describes, what: str) -> Described:
     series = []
     for name in known.tables():
-        table = known.described(name)
-        if "site" in table.key and table.time in table.key:
+        if known.described(name).is_series:
             series.append(name)
     if what not in series:
         msg = f"expected a series of {', '.join(series)}; found {what!r}"
@@ -130,7 +131,7 @@ def _shown(table: Described) -> tuple[str, ...]:
 
 def _row_groups(archive: Archive, asked: Question) -> list[Held]:
     """Part the files into row groups, each a piece of its own."""
-    files = held_files(archive, asked.table.table, asked.sites, span_of(asked))
+    files = held_files(archive, asked.table.table, asked.sites, pushed_down(asked))
     return [replace(held, groups=(group,)) for held in files for group in held.groups]
 
 
@@ -138,7 +139,7 @@ def _index(asked: Question, groups: Sequence[Held], others: Sequence[str]) -> pd
     """Read times, and the rest of the key, of every row that may stand; nothing else."""
     table = asked.table
     varying = [name for name in others if _varies(groups, name)]
-    needed = [_time(table), *_shown(table), *varying]
+    needed = [_time(table), *_shown(table), *varying, *(one.column for one in asked.in_time)]
     if not settled(table, groups):
         needed += [*table.key, "revision", "recorded_at", *(["status"] if "status" in table.columns else [])]
     elif asked.as_of is not None:
@@ -151,7 +152,7 @@ def _index(asked: Question, groups: Sequence[Held], others: Sequence[str]) -> pd
     rows = pd.concat(pieces, ignore_index=True)
     if asked.as_of is not None:
         rows = rows[rows["recorded_at"] <= pd.Timestamp(asked.as_of)]
-    rows = asked.within(rows, _time(table))
+    rows = rows[fits(rows, asked.in_time)]
     for name in others:
         if name not in rows.columns:
             known = groups[0].only(name)
@@ -313,11 +314,10 @@ _MISSING: Mapping[str, Any] = {
 
 def _attributes(table: str, column: ColumnOf) -> dict[str, Any]:
     said: dict[str, Any] = dict(column.attributes)
-    named = NUMBERS.get(table, {}).get(column.name, "")
-    if cells := CELLS.get(table, {}).get(named):
-        said["cell_methods"] = cells
-    if named == "discharge_uncertainty":
-        said |= {"standard_name": f"{DISCHARGE_NAME} standard_error", "standard_error_multiplier": 2.0}
+    made = {known.name: (known, variable) for known, variable in variables_of(table)} if table in WITH_NETCDF else {}
+    if column.name in made:
+        names = ("cell_methods", "standard_name", "standard_error_multiplier")
+        said |= {k: v for k, v in variable_attributes(*made[column.name]).items() if k in names}
     if column.kind == "boolean":
         said |= {"flag_values": np.array([-1, 0, 1], dtype="i1"), "flag_meanings": "missing no yes"}
     if "units" in said:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import cast, get_args
 
@@ -11,10 +12,14 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError, RatingError
+from stillwell.hydrometry.curve import Curve
+from stillwell.hydrometry.gauging_uncertainty import level_sentence, standard_uncertainty
 from stillwell.hydrometry.rating_segments import curve_of
 from stillwell.hydrometry.shift_proposal import Proposal, Way, propose
-from stillwell.reading.rating import candidates, numbers_of, rated_discharge, uncertainty_of
+from stillwell.reading.rating import candidates, numbers_of, rated_discharge
+from stillwell.reading.ratings_in_force import newest_rating
 from stillwell.reading.render import significant
+from stillwell.reading.spans import span_of
 
 
 def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
@@ -40,15 +45,8 @@ def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
     if way not in get_args(Way):
         msg = f"expected one of {', '.join(get_args(Way))}; found {way!r}"
         raise QueryError(msg)
-    ratings = archive.standing("ratings")
-    ratings = ratings[ratings["site"] == site].sort_values(["valid_from", "recorded_at"], kind="stable")
-    if ratings.empty:
-        msg = f"expected a site with a rating, found none at {site!r}"
-        raise QueryError(msg)
-    row = ratings.iloc[-1]
-    segments = archive.standing("rating_segments")
-    curve = curve_of(segments[segments["rating"] == row["rating"]])
-    found = candidates(archive, site, since=row["valid_from"].to_pydatetime())
+    row, curve = rating_with_curve(archive, site)
+    found = candidates(archive, site, span_of(row["valid_from"], None))
     rows = found.rows[found.used]
     middle = rows["started_at"] + (rows["ended_at"] - rows["started_at"]) / 2
     proposal = propose(
@@ -56,11 +54,28 @@ def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
         middle.dt.tz_localize(None).to_numpy(),
         numbers_of(rows, "gauge_height_m"),
         rated_discharge(rows),
-        uncertainty=uncertainty_of(rows),
+        uncertainty=2 * standard_uncertainty(rows),
         way=cast("Way", way),
         valid_from=np.datetime64(row["valid_from"].tz_localize(None)),
     )
-    return str(row["rating"]), proposal
+    said = level_sentence(rows)
+    return str(row["rating"]), replace(proposal, sentences=(*proposal.sentences, said)) if said else proposal
+
+
+def rating_with_curve(archive: Archive, site: str) -> tuple[pd.Series, Curve]:
+    """Read the rating of a site that holds last, its row and its curve.
+
+    Raises
+    ------
+    QueryError
+        If the site has no rating.
+    """
+    row = newest_rating(archive, site)
+    if row is None:
+        msg = f"expected a site with a rating, found none at {site!r}"
+        raise QueryError(msg)
+    segments = archive.standing("rating_segments")
+    return row, curve_of(segments[segments["rating"] == row["rating"]])
 
 
 def proposal_text(rating: str, proposal: Proposal) -> str:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.links import sites_named
 from stillwell.archive.reviews import newest_rows
 from stillwell.errors import QueryError
+from stillwell.hydrometry.gauging_uncertainty import standard_uncertainty
 from stillwell.reading.render import as_table, significant, time_text
 
 CAUTION = (
@@ -160,6 +162,15 @@ def _result(row: pd.Series) -> str:
     return "\n".join([f"Result ({kind})", *lines])
 
 
+def _handed_in_uncertainty(row: pd.Series) -> str:
+    """Write the uncertainty that came with a result, and the standard one it counts as."""
+    standard = float(standard_uncertainty(row.to_frame().T)[0])
+    level = row["handed_in_uncertainty_level"]
+    said = "no level said, taken as one standard uncertainty" if pd.isna(level) else f"{level:g} %"
+    counts = "" if np.isnan(standard) else f"; standard {significant(100 * standard, 3)} %"
+    return f"  {'handed in':<22} {significant(row['handed_in_uncertainty_pct'], 3)} % ({said}){counts}"
+
+
 def _uncertainty(archive: Archive, row: pd.Series) -> str:
     """Write both uncertainties, the budget of the first, and the word that follows."""
     lines = []
@@ -170,6 +181,8 @@ def _uncertainty(archive: Archive, row: pd.Series) -> str:
             half = row[f"{column}_m3_s"] / 2
             expanded = significant(row[f"{column}_m3_s"], 3)
             lines.append(f"  {name:<22} {expanded} m3/s ({percent}); standard {significant(half, 3)} m3/s")
+    if not lines and pd.notna(row.get("handed_in_uncertainty_pct")):
+        lines.append(_handed_in_uncertainty(row))
     budget = own_rows(archive, "uncertainty_budget", row).sort_values("variance_pct", ascending=False, kind="stable")
     parts = zip(budget["component"], budget["standard_m3_s"], budget["variance_pct"], strict=True)
     lines += [

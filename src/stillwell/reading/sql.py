@@ -16,15 +16,15 @@ import pyarrow as pa
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
-from stillwell.reading.bounds import room_for, stopped_after
+from stillwell.reading.bounds import LONGEST_S, room_for, stopped_after
 from stillwell.reading.files import held_files
 
 READING_STATEMENTS = (duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN)
 EVERY_REVISION = "_revisions"
 """``gaugings_revisions`` and its like hold every row ever recorded, superseded and withdrawn ones too."""
 
-LONGEST_S = 600.0
-"""Seconds a question may take: the slowest of ours, over a whole archive of 200,000 gaugings, takes some ten."""
+INNER = "inner_tables"
+"""Schema of what the views are made with; ``SHOW TABLES`` names the public ones only."""
 MOST_MEMORY = 3 * 2**30
 """Bytes a question may take: what a laptop has left; nothing is spilled to disk, since a question writes nothing."""
 MOST_ANSWER = 1024 * 2**20
@@ -146,7 +146,10 @@ def _answered(connection: duckdb.DuckDBPyConnection, question: str, longest_s: f
         except duckdb.Error as error:
             if not late.is_set():
                 raise
-            msg = f"expected an answer within {longest_s:g} s, found none; the question was stopped"
+            msg = (
+                f"expected an answer within {longest_s:g} s, found none; the question was stopped and nothing was "
+                "changed; a longer time can be set"
+            )
             raise QueryError(msg) from error
 
 
@@ -159,7 +162,8 @@ def _check_reading(connection: duckdb.DuckDBPyConnection, question: str) -> None
         explained = re.match(r"\w+", question[places[1] :]) if len(places) > 1 else None
         reading = explained is not None and explained[0].lower() in ("select", "with", "from")
     if not reading:
-        msg = "expected one SELECT statement; found something else; nothing was run"
+        found = "something else" if len(statements) == 1 else f"{len(statements)} statements" if statements else "none"
+        msg = f"expected one SELECT statement; found {found}; nothing was run"
         raise QueryError(msg)
 
 
@@ -224,12 +228,13 @@ def _create_views(connection: duckdb.DuckDBPyConnection, archive: Archive, name:
     source = f'SELECT t.* FROM "{name}{EVERY_REVISION}" t'
     if {"gauging_id", "revision"} <= set(names):
         on = ["gauging_id", "revision"] + (["recorded_at"] if name == "gaugings" else [])
-        if "_standing" not in _relations(connection):
-            connection.register("_standing", _standing(archive, as_of))
-        source += f" SEMI JOIN _standing s USING ({', '.join(on)})"
+        _make_standing(connection, archive, as_of)
+        source += f" SEMI JOIN {INNER}.standing s USING ({', '.join(on)})"
     elif "revision" in names and not _first_only(archive, name):
         key = ", ".join(f't."{k}"' for k in schema["primaryKey"])
         source += f" QUALIFY row_number() OVER (PARTITION BY {key} ORDER BY t.revision DESC) = 1"
+        # several rows of one revision contradict each other, and none of them stands
+        source += f" AND count(*) OVER (PARTITION BY {key}, t.revision) = 1"
     connection.execute(f'CREATE VIEW "{name}" AS {source}')
 
 
@@ -239,13 +244,15 @@ def _first_only(archive: Archive, name: str) -> bool:
     return all(found is not None and found[1] == 1 for found in ranges)
 
 
-def _relations(connection: duckdb.DuckDBPyConnection) -> set[str]:
-    return {row[0] for row in connection.execute("SELECT view_name FROM duckdb_views()").fetchall()}
-
-
-def _standing(archive: Archive, as_of: datetime | None) -> pa.Table:
+def _make_standing(connection: duckdb.DuckDBPyConnection, archive: Archive, as_of: datetime | None) -> None:
+    """Put the revisions of gaugings that stand where no list of the tables names them, once."""
+    made = f"SELECT 1 FROM duckdb_tables() WHERE schema_name = '{INNER}'"
+    if connection.execute(made).fetchone():
+        return
     rows = archive.standing("gaugings", as_of=as_of)[["gauging_id", "revision", "recorded_at"]]
-    return pa.Table.from_pandas(rows, preserve_index=False)
+    connection.register("handed_over", pa.Table.from_pandas(rows, preserve_index=False))
+    connection.execute(f"CREATE SCHEMA {INNER}; CREATE TABLE {INNER}.standing AS SELECT * FROM handed_over")
+    connection.unregister("handed_over")
 
 
 def _rows(archive: Archive, name: str, schema: dict[str, Any], as_of: datetime | None) -> str:

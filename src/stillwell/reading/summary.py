@@ -91,6 +91,8 @@ def taken_words(taken: TakenLike) -> str:
         lines += [f"returned: {place}", f"    expected {p.expected}; found {p.found}; {p.consequence}"]
     for note in taken.prepared.notes.itertuples():
         lines.append(f"note: {_path(names.get(note.deposit, note.deposit), note.file)}: {note.note}")
+    if taken.entry is None:
+        return "".join(f"{line}\n" for line in [*lines, "nothing was written; the archive is unchanged"])
     actions = taken.prepared.outcomes["action"].value_counts()
     counted = ", ".join(f"{count} {word}" for word, count in sorted(actions.items())) or "no gaugings"
     lines.append(f"commit {taken.entry.number}: {len(taken.entry.deposits)} deposits sealed; gaugings: {counted}")

@@ -11,15 +11,15 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.links import sites_named
 from stillwell.archive.reviews import newest_rows
 from stillwell.drawing.budget import Interval, budget_svg, intervals_svg
-from stillwell.drawing.panels import panels_svg
 from stillwell.drawing.section import section_svg
 from stillwell.errors import QueryError
+from stillwell.reading.ratings_in_force import departures
 from stillwell.reporting.limits import InForce, policy_of
 from stillwell.reporting.meters import meter_history
 from stillwell.reporting.page import day, drawn, moment, page, rows_of
 from stillwell.reporting.place import drawings, kept_out, marked_gaugings
 from stillwell.reporting.provenance import rests_on
-from stillwell.reporting.ratings import Rating, ratings_of
+from stillwell.reporting.ratings import Shown, shown_ratings
 from stillwell.reporting.said import doubted_verticals, finding_groups, quality_words, result_sentence
 
 WADING = "wading-product-high"
@@ -100,19 +100,12 @@ def _measured(archive: Archive, row: pd.Series, inforce: InForce, as_of: Any) ->
     bank = None if pd.isna(row["start_bank"]) else str(row["start_bank"])
     mean_section = row["section_method"] == "mean-section"
     share = {name: inforce.limit(f"share_{name}_pct") for name in ("high", "raised")}
-    panels = panels_svg(
-        verticals,
-        mean_section=mean_section,
-        start_bank=bank,
-        share_high_pct=share["high"],
-        share_raised_pct=share["raised"],
-    )
-    section = section_svg(verticals, points, start_bank=bank, doubts=doubted_verticals(findings))
+    doubts = doubted_verticals(findings)
+    section = section_svg(verticals, points, mean_section=mean_section, start_bank=bank, doubts=doubts)
     return {
         "verticals": rows_of(verticals),
         "mean_section": mean_section,
         "section": drawn(section) if len(verticals) else None,
-        "panels": drawn(panels) if len(verticals) else None,
         "share": share | {"source": inforce.source("share_high_pct"), "from": inforce.source("share_raised_pct")},
         "over": {name: int((verticals["share_pct"] > limit).sum()) for name, limit in share.items()},
         "budget": drawn(budget_svg(budget)) if len(budget) else None,
@@ -167,8 +160,8 @@ def _place(archive: Archive, row: pd.Series, standing: pd.DataFrame, as_of: Any)
     findings = archive.standing("findings", sites=[site], as_of=as_of)
     reviews = archive.standing("reviews", as_of=as_of)
     rows = marked_gaugings(others, findings, reviews, this)
-    ratings = ratings_of(archive, site, rows["stage_m"].to_numpy(), as_of)
-    held = [r for r in ratings if r.valid_from <= row["started_at"]]
+    ratings = shown_ratings(archive, site, rows["stage_m"].to_numpy(), as_of)
+    held = [r for r in ratings if r.rated.since <= row["started_at"]]
     return {
         "place": drawings(rows, held or ratings, "place"),
         "neighbours": int(len(rows) - 1),
@@ -178,12 +171,13 @@ def _place(archive: Archive, row: pd.Series, standing: pd.DataFrame, as_of: Any)
     }
 
 
-def _beside(row: pd.Series, held: list[Rating]) -> str:
+def _beside(row: pd.Series, held: list[Shown]) -> str:
     if not held or pd.isna(row["gauge_height_m"]) or pd.isna(row["discharge_m3_s"]):
         return ""
-    off = held[-1].off_pct(float(row["gauge_height_m"]), float(row["discharge_m3_s"]), row["started_at"])
-    moved = "" if held[-1].shifts is None else ", moved by its shift"
-    name = f"rating {held[-1].name}, in force since {day(held[-1].valid_from)}{moved}"
+    rated = held[-1].rated
+    off = float(departures(pd.DataFrame([row.to_dict()]), [rated]).iloc[0])
+    moved = "" if rated.force.shifts is None else ", moved by its shift"
+    name = f"rating {rated.name}, in force since {day(rated.since)}{moved}"
     return f"The {name}, gives no flow at this stage." if pd.isna(off) else f"It lies {off:+.1f} % from {name}."
 
 

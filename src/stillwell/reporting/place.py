@@ -9,8 +9,9 @@ import pandas as pd
 from markupsafe import Markup
 
 from stillwell.drawing.rating import rating_svg
+from stillwell.hydrometry.gauging_uncertainty import expanded_m3_s
 from stillwell.reporting.page import drawn
-from stillwell.reporting.ratings import Rating
+from stillwell.reporting.ratings import Shown
 
 
 def marked_gaugings(
@@ -36,15 +37,11 @@ def marked_gaugings(
     """
     out = kept_out(gaugings, findings, reviews)
     role = np.where(gauging_is(gaugings, this), "this", np.where(out, "out", "other"))
-    larger = np.fmax(
-        gaugings["uncertainty_table_m3_s"].to_numpy(dtype=np.float64),
-        gaugings["uncertainty_scatter_m3_s"].to_numpy(dtype=np.float64),
-    )
     return pd.DataFrame(
         {
             "stage_m": gaugings["gauge_height_m"].to_numpy(dtype=np.float64),
             "discharge_m3_s": gaugings["discharge_m3_s"].to_numpy(dtype=np.float64),
-            "uncertainty_m3_s": larger,
+            "uncertainty_m3_s": expanded_m3_s(gaugings),
             "label": gaugings["started_at"].dt.strftime("%Y-%m-%d").to_numpy(),
             "role": role,
         }
@@ -66,12 +63,12 @@ def kept_out(gaugings: pd.DataFrame, findings: pd.DataFrame, reviews: pd.DataFra
     return np.asarray((out & (said != "included")) | (said == "excluded"), dtype=bool)
 
 
-def drawings(rows: pd.DataFrame, ratings: Sequence[Rating], name: str) -> list[Markup]:
+def drawings(rows: pd.DataFrame, ratings: Sequence[Shown], name: str) -> list[Markup]:
     """Draw stage against discharge: plain, and by ratio too where there is a rating; the last of them is drawn."""
     if not ratings:
         return [drawn(rating_svg(rows, name=name))]
     last = ratings[-1]
-    zero = float(last.curve.zero_m[0])
+    zero = float(last.rated.force.curve.zero_m[0])
     return [
         drawn(rating_svg(rows, last.line, name=name)),
         drawn(rating_svg(rows, last.line, log=True, zero_m=zero, name=f"{name}-ratio")),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,8 +16,9 @@ from stillwell.drawing.hydrograph import Series
 from stillwell.drawing.rating import Line
 from stillwell.errors import ArchiveError
 from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.in_force import Shifts
 from stillwell.hydrometry.rating_band import band
+from stillwell.hydrometry.ratings_in_force import Rated
+from stillwell.reading.ratings_in_force import archive_ratings
 from stillwell.reporting.limits import policy_of
 from stillwell.reporting.page import us
 
@@ -42,32 +43,18 @@ def optional(archive: Archive, table: str, sites: Sequence[str] | None = None, a
 
 
 @dataclass(frozen=True)
-class Rating:
-    """A rating that holds from a moment on: its name, curve, line to draw, and who adopted it why."""
+class Shown:
+    """A rating as a report shows it: the rating, its line to draw, and the stages gauged, m."""
 
-    name: str
-    valid_from: pd.Timestamp
-    curve: Curve
+    rated: Rated
     line: Line
-    by: str
-    reason: str
     gauged: tuple[float, float] | None
     office_pct: float | None = None
     """Expanded uncertainty the office gives a rating that came without its own, in percent; None where it has one."""
 
-    shifts: Shifts | None = None
 
-    def off_pct(self, stage_m: float, discharge_m3_s: float, at: pd.Timestamp) -> float:
-        """Say by how many percent a gauging lies above the rating, moved by its shift; NaN where it gives no flow."""
-        moved = 0.0
-        if self.shifts is not None:
-            moved = float(self.shifts.at(np.array([at.value // 1000]), np.array([stage_m]))[0][0])
-        rated = float(self.curve.discharge(np.array([stage_m + moved]))[0])
-        return 100 * (discharge_m3_s / rated - 1) if rated > 0 else float("nan")
-
-
-def ratings_of(archive: Archive, site: str, gauged_m: Floats, as_of: Any = None) -> list[Rating]:
-    """Read the ratings of a site, in the order they hold.
+def shown_ratings(archive: Archive, site: str, gauged_m: Floats, as_of: Any = None) -> list[Shown]:
+    """Lay out the ratings of a site for drawing, in the order they hold.
 
     Parameters
     ----------
@@ -79,51 +66,29 @@ def ratings_of(archive: Archive, site: str, gauged_m: Floats, as_of: Any = None)
 
     Returns
     -------
-    list of Rating
+    list of Shown
     """
-    heads = optional(archive, "ratings", [site], as_of)
-    segments, moves = (optional(archive, table, None, as_of) for table in ("rating_segments", "shifts"))
-    if heads.empty or segments.empty:
-        return []
-    office = K * policy_of(archive, as_of=as_of).limit("rating_uncertainty_pct")
-    out = []
-    for head in heads.sort_values("valid_from", kind="stable").to_dict("records"):
-        mine = segments[segments["rating"] == head["rating"]].sort_values("segment", kind="stable")
-        if len(mine):
-            moved = moves[moves["rating"] == head["rating"]] if len(moves) else moves
-            out.append(replace(_rating(head, mine, gauged_m, office), shifts=_shifts(moved)))
-    return out
+    policy = policy_of(archive, as_of=as_of).policy
+    office_pct = K * policy.value("rating_uncertainty_pct")
+    return [_shown(rated, gauged_m, office_pct) for rated in archive_ratings(archive, site, policy, as_of)]
 
 
-def _rating(head: dict[Any, Any], segments: pd.DataFrame, gauged_m: Floats, office_pct: float) -> Rating:
-    columns = ("from_m", "coefficient", "zero_stage_m", "exponent")
-    curve = Curve(*(segments[c].to_numpy(dtype=np.float64) for c in columns))
-    said = (head.get("gauged_from_m"), head.get("gauged_to_m"))
-    known = gauged_m[np.isfinite(gauged_m)]
+def _shown(rated: Rated, gauged_m: Floats, office_pct: float) -> Shown:
+    force, known = rated.force, gauged_m[np.isfinite(gauged_m)]
     gauged = None
-    if said[0] is not None and said[1] is not None and pd.notna(said[0]) and pd.notna(said[1]):
-        gauged = (float(said[0]), float(said[1]))
+    if np.isfinite(force.lowest_m) and np.isfinite(force.highest_m):
+        gauged = (force.lowest_m, force.highest_m)
     elif known.size:
         gauged = (float(known.min()), float(known.max()))
-    reason, by = (str(head.get(name, "")) for name in ("reason", "by"))
-    line = rating_line(curve, gauged, known, *_how_sure(head))
+    line = rating_line(force.curve, gauged, known, *_how_sure(rated.row))
     own = line.lower is not None
     if not own:
         q, part = line.discharge_m3_s, office_pct / 100
         line = replace(line, lower=q * max(1 - part, 0.0), upper=q * (1 + part))
-    since = pd.Timestamp(head["valid_from"])
-    return Rating(str(head["rating"]), since, curve, line, by, reason, gauged, None if own else office_pct)
+    return Shown(rated, line, gauged, None if own else office_pct)
 
 
-def _shifts(rows: pd.DataFrame) -> Shifts | None:
-    """Lay out the shifts of a rating; how sure they are is of no use here."""
-    if rows.empty:
-        return None
-    stage, shift = (rows[name].to_numpy(dtype=np.float64) for name in ("stage_m", "shift_m"))
-    return Shifts(us(rows["from"]).to_numpy(), stage, shift, np.zeros(shift.size))
-
-
-def _how_sure(head: dict[Any, Any]) -> tuple[Floats | None, float, float]:
+def _how_sure(head: Mapping[str, Any]) -> tuple[Floats | None, float, float]:
     """Read covariance, standard error (of ln Q) and degrees of freedom; no covariance where none is said."""
     text, error, freedom = (head.get(name) for name in ("covariance", "standard_error_pct", "freedom"))
     if not isinstance(text, str) or error is None or freedom is None or pd.isna(error) or pd.isna(freedom):

@@ -10,8 +10,9 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
+from stillwell.reading.spans import Span, span_in, span_of
 from stillwell.reporting.attention import attention
-from stillwell.reporting.page import moment, page, rows_of, some
+from stillwell.reporting.page import page, rows_of, some
 
 MOST = 400
 
@@ -41,11 +42,12 @@ def season_report(archive: Archive, since: datetime, until: datetime, as_of: Any
         raise QueryError(msg)
     every = archive.read("gaugings")
     every = every if as_of is None else every[every["recorded_at"] <= pd.Timestamp(as_of)]
-    within = _within(every, since, until)
-    gaugings = _within(archive.standing("gaugings", as_of=as_of), since, until)
+    span = span_of(since, until)
+    gaugings = archive.standing("gaugings", as_of=as_of)
+    within, gaugings = (rows[span.holds(rows["started_at"])] for rows in (every, gaugings))
     findings = archive.standing("findings", as_of=as_of)
     findings = findings[findings["gauging_id"].isin(set(gaugings["gauging_id"]))]
-    deposits = _deposits(archive, within, since, until, as_of)
+    deposits = _deposits(archive, within, span, as_of)
     returned = _returned(archive, deposits)
     listed, more = some(gaugings.sort_values(["site", "started_at"], kind="stable"), MOST)
     each = {word: findings.loc[findings["severity"] == word, "gauging_id"].value_counts() for word in GRAVE}
@@ -72,16 +74,11 @@ def season_report(archive: Archive, since: datetime, until: datetime, as_of: Any
 GRAVE = ("unusable", "suspect", "note")
 
 
-def _within(rows: pd.DataFrame, since: datetime, until: datetime) -> pd.DataFrame:
-    begun = rows["started_at"]
-    return rows[(begun >= pd.Timestamp(since)) & (begun < pd.Timestamp(until))]
-
-
-def _deposits(archive: Archive, within: pd.DataFrame, since: datetime, until: datetime, as_of: Any) -> pd.DataFrame:
+def _deposits(archive: Archive, within: pd.DataFrame, span: Span, as_of: Any) -> pd.DataFrame:
     """List deposits from the first to the last commit that told of a gauging of the season, and those made in it."""
     rows = archive.standing("deposits", as_of=as_of)
     told = within["recorded_at"]
-    in_it = (rows["recorded_at"] >= pd.Timestamp(since)) & (rows["recorded_at"] < pd.Timestamp(until))
+    in_it = span.holds(rows["recorded_at"])
     return rows[rows["recorded_at"].between(told.min(), told.max()) | in_it].sort_values(
         ["commit", "name"], kind="stable"
     )
@@ -132,29 +129,19 @@ def _codes(findings: pd.DataFrame) -> pd.DataFrame:
 
 
 def season_of(text: str) -> tuple[datetime, datetime]:
-    """Read a season written FROM/UNTIL: dates (midnight UTC), or moments with an offset.
+    """Read a season written FROM/UNTIL; see ``spans.span_in``.
 
     Raises
     ------
     QueryError
         If it is not so written.
     """
-    first, slash, last = text.partition("/")
+    expected = f"expected a season as FROM/UNTIL, as in 2024-10-01/2025-10-01, found {text!r}"
     try:
-        both = [_moment_of(part) for part in (first, last)]
-    except ValueError as error:
-        msg = f"expected a season as FROM/UNTIL, as in 2024-10-01/2025-10-01, found {text!r}"
+        span = span_in(text, "season")
+    except QueryError as error:
+        msg = f"{expected}: {error}"
         raise QueryError(msg) from error
-    if not slash:
-        msg = f"expected a season as FROM/UNTIL, found {text!r}"
-        raise QueryError(msg)
-    return both[0], both[1]
-
-
-def _moment_of(text: str) -> datetime:
-    plain = text.strip()
-    at = datetime.fromisoformat(f"{plain}T00:00:00+00:00" if len(plain) == 10 else plain)
-    if at.tzinfo is None:
-        msg = f"{moment(at)} has no offset from UTC"
-        raise ValueError(msg)
-    return at
+    if span.start is None or span.end is None or "/" not in text:
+        raise QueryError(expected)
+    return span.start.at.to_pydatetime(), span.end.at.to_pydatetime()

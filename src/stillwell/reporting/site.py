@@ -13,10 +13,12 @@ from stillwell.drawing.duration import duration_svg
 from stillwell.drawing.hydrograph import Series, hydrograph_svg
 from stillwell.errors import QueryError
 from stillwell.hydrometry.totals import flow_duration, water_year
+from stillwell.reading.rating_findings import findings_of_rating
 from stillwell.reporting.attention import attention
+from stillwell.reporting.limits import policy_of
 from stillwell.reporting.page import drawn, page, rows_of, some, us
 from stillwell.reporting.place import drawings, marked_gaugings
-from stillwell.reporting.ratings import optional, ratings_of, record_of
+from stillwell.reporting.ratings import Shown, optional, record_of, shown_ratings
 
 MOST = 300
 
@@ -50,7 +52,7 @@ def site_report(archive: Archive, site: str, as_of: Any = None) -> str:
         raise QueryError(msg)
     findings = archive.standing("findings", sites=[site], as_of=as_of)
     marked = marked_gaugings(gaugings, findings, archive.standing("reviews", as_of=as_of))
-    ratings = ratings_of(archive, site, marked["stage_m"].to_numpy(), as_of)
+    ratings = shown_ratings(archive, site, marked["stage_m"].to_numpy(), as_of)
     datums = archive.standing("datums", sites=[site], as_of=as_of).sort_values("valid_from", kind="stable")
     listed, more = some(gaugings.iloc[::-1], MOST)
     said = mine.iloc[-1].to_dict() if len(mine) else {"site": site}
@@ -68,18 +70,21 @@ def site_report(archive: Archive, site: str, as_of: Any = None) -> str:
         more=more,
         attention=attention(archive, gaugings, findings, None, as_of, site),
         place=drawings(marked, ratings, "place") if len(gaugings) else [],
-        ratings=[_rating_row(r) for r in reversed(ratings)],
+        ratings=[_rating_row(r, archive, gaugings, as_of) for r in reversed(ratings)],
         **_record(archive, site, gaugings, marked, as_of),
         **_daily(archive, site, newest, as_of),
     )
 
 
-def _rating_row(rating: Any) -> dict[str, Any]:
-    curve = rating.curve
+def _rating_row(shown: Shown, archive: Archive, gaugings: pd.DataFrame, as_of: Any) -> dict[str, Any]:
+    rated, curve = shown.rated, shown.rated.force.curve
+    policy = policy_of(archive, as_of=as_of).policy
+    findings = findings_of_rating(curve, rated.row.get("gaugings"), gaugings, policy)
     columns = (curve.lower_m, curve.coefficient, curve.zero_m, curve.exponent)
     segments = [[float(v) for v in row] for row in zip(*columns, strict=True)]
-    return {"name": rating.name, "from": rating.valid_from, "by": rating.by, "reason": rating.reason,
-            "gauged": rating.gauged, "office_pct": rating.office_pct, "segments": segments}  # fmt: skip
+    return {"name": rated.name, "from": rated.since, "by": rated.row["by"], "reason": rated.row["reason"],
+            "gauged": shown.gauged, "office_pct": shown.office_pct, "segments": segments,
+            "findings": findings}  # fmt: skip
 
 
 def _record(

@@ -15,9 +15,8 @@ from stillwell.reading.trace import trace, trace_forward
 from stillwell.reading.trace_graph import as_dict
 from stillwell.room import names
 from stillwell.room.asked import NotFound, one_of, whole_number
-from stillwell.room.downloads import refuse_unknown
 from stillwell.room.openapi import PAGE, description, most_rows
-from stillwell.room.rows import PARAMETERS, Wanted, records, select, wanted
+from stillwell.room.rows import Wanted, records, select, wanted
 from stillwell.room.series import series_of
 from stillwell.room.shelf import View
 from stillwell.room.window import as_json, window_of
@@ -32,7 +31,6 @@ def openapi(view: View, request: Request) -> Response:
 
 def collections(view: View, request: Request) -> Response:
     """Answer with what can be asked for: every table, and every site by its code."""
-    refuse_unknown(request.query_params, ())
     said = [_collection(view, table) for table in view.tables]
     said += [_site_collection(row) for row in records(view.standing("sites")) if row["site"] not in view.tables]
     return JSONResponse({"collections": said, "links": [_link(names.at("/collections"), "self")]})
@@ -40,7 +38,6 @@ def collections(view: View, request: Request) -> Response:
 
 def collection(view: View, request: Request) -> Response:
     """Answer with one of them."""
-    refuse_unknown(request.query_params, ())
     name = names.decoded(request.path_params["collection"])
     if name in view.tables:
         return JSONResponse(_collection(view, name))
@@ -50,7 +47,6 @@ def collection(view: View, request: Request) -> Response:
 def items(view: View, request: Request) -> Response:
     """Answer with rows as GeoJSON features; those of a site are its gaugings."""
     query = request.query_params
-    refuse_unknown(query, (*PARAMETERS, "limit", "offset"))
     name = names.decoded(request.path_params["collection"])
     if name in view.tables:
         w = wanted(view, name, query)
@@ -79,7 +75,6 @@ def items(view: View, request: Request) -> Response:
 
 def series_json(view: View, request: Request) -> Response:
     """Answer with a window of a series of a site, made short without losing a peak."""
-    refuse_unknown(request.query_params, ("series", "from", "to", "width", "axis"))
     site = site_row(view, names.decoded(request.path_params["site"]))["site"]
     window = window_of(series_of(view, site), request.query_params)
     if window is None:
@@ -90,7 +85,6 @@ def series_json(view: View, request: Request) -> Response:
 
 def trace_json(view: View, request: Request) -> Response:
     """Answer with a trace as nodes and edges."""
-    refuse_unknown(request.query_params, ("of", "way"))
     subject, way = request.query_params.get("of", ""), one_of(request.query_params, "way", ("back", "forward"), "back")
     walk = trace_forward if way == "forward" else trace
     return JSONResponse(as_dict(view.memo(("trace", way, subject), lambda: walk(view.archive, subject))))

@@ -28,43 +28,47 @@ from stillwell.room import (
     pages_tables,
     pages_trace,
 )
-from stillwell.room.asked import BadQuestion, NotFound, instant
+from stillwell.room.asked import BadQuestion, NotFound, instant, refuse_unknown
 from stillwell.room.guard import Guard, allowed_hosts
 from stillwell.room.page import problem_page, static_file
+from stillwell.room.rows import PARAMETERS
 from stillwell.room.shelf import Shelf, View
 
 Answer = Callable[[View, Request], Response]
 
-PAGES: tuple[tuple[str, Answer], ...] = (
-    ("/", pages_sites.home),
-    ("/sites/{site}", pages_site.site_page),
-    ("/sites/{site}/hydrograph", pages_site.hydrograph_page),
-    ("/sites/{site}/series.json", api.series_json),
-    ("/gaugings/{gauging}", pages_gauging.gauging_page),
-    ("/meters", pages_meters.meters),
-    ("/meters/{meter}", pages_meters.meter_page),
-    ("/findings", pages_findings.findings),
-    ("/ledger", pages_ledger.ledger),
-    ("/ledger/{number}", pages_ledger.entry_page),
-    ("/deposits", pages_ledger.deposits),
-    ("/deposits/{digest}", pages_ledger.deposit_page),
-    ("/bytes", pages_bytes.lines_page),
-    ("/bytes/raw", pages_bytes.raw),
-    ("/trace", pages_trace.trace_page),
-    ("/trace.json", api.trace_json),
-    ("/search", pages_search.search),
-    ("/tables", pages_tables.tables),
-    ("/tables/{table}", pages_tables.table_page),
-    ("/about", pages_tables.about),
-    ("/download/{name}", downloads.download),
-    ("/openapi.json", api.openapi),
-    ("/collections", api.collections),
-    ("/collections/{collection}", api.collection),
-    ("/collections/{collection}/items", api.items),
+WINDOW = ("series", "from", "to", "width", "axis")
+PAGES: tuple[tuple[str, Answer, tuple[str, ...]], ...] = (
+    ("/", pages_sites.home, ("page",)),
+    ("/sites/{site}", pages_site.site_page, ("page", "rating", "scale", *WINDOW)),
+    ("/sites/{site}/hydrograph", pages_site.hydrograph_page, WINDOW),
+    ("/sites/{site}/series.json", api.series_json, WINDOW),
+    ("/gaugings/{gauging}", pages_gauging.gauging_page, ("revision",)),
+    ("/meters", pages_meters.meters, ()),
+    ("/meters/{meter}", pages_meters.meter_page, ()),
+    ("/findings", pages_findings.findings, ("code", "severity", "site", "since", "page")),
+    ("/ledger", pages_ledger.ledger, ("page",)),
+    ("/ledger/{number}", pages_ledger.entry_page, ()),
+    ("/deposits", pages_ledger.deposits, ("outcome", "page")),
+    ("/deposits/{digest}", pages_ledger.deposit_page, ()),
+    ("/bytes", pages_bytes.lines_page, ("deposit", "file", "lines")),
+    ("/bytes/raw", pages_bytes.raw, ("deposit", "number")),
+    ("/trace", pages_trace.trace_page, ("of", "way")),
+    ("/trace.json", api.trace_json, ("of", "way")),
+    ("/search", pages_search.search, ("q",)),
+    ("/tables", pages_tables.tables, ()),
+    ("/tables/{table}", pages_tables.table_page, ("page",)),
+    ("/about", pages_tables.about, ()),
+    ("/download/{name}", downloads.download, PARAMETERS),
+    ("/openapi.json", api.openapi, ()),
+    ("/collections", api.collections, ()),
+    ("/collections/{collection}", api.collection, ()),
+    ("/collections/{collection}/items", api.items, (*PARAMETERS, "limit", "offset")),
 )
-"""Every address and what answers it; all of them read, none writes."""
+"""Every address, what answers it and the parameters it reads beside ``as_of``; all of them read, none writes."""
 
-PATHS_WITH_SLASHES = (("/files/{path:path}", pages_ledger.listed_file),)
+PATHS_WITH_SLASHES: tuple[tuple[str, Answer, tuple[str, ...]], ...] = (
+    ("/files/{path:path}", pages_ledger.listed_file, ()),
+)
 
 STATUS: tuple[tuple[type[Exception], int, str], ...] = (
     (NotFound, 404, "Not in this archive"),
@@ -83,7 +87,10 @@ AUDIT = "`stillwell audit` names everything that is wrong; nothing was changed b
 def make_application(archive_path: Path, host: str, port: int, names: Sequence[str] = ()) -> Starlette:
     """Make the application; the arguments are those of ``stillwell.room.application``."""
     shelf = Shelf(archive_path)
-    routes = [Route(path, answering(shelf, answer), methods=["GET"]) for path, answer in (*PAGES, *PATHS_WITH_SLASHES)]
+    routes = [
+        Route(path, answering(shelf, answer, known), methods=["GET"])
+        for path, answer, known in (*PAGES, *PATHS_WITH_SLASHES)
+    ]
     routes.append(Route("/static/{name}", static_file, methods=["GET"]))
     handlers = {kind: _told(shelf, status, heading) for kind, status, heading in reversed(STATUS)}
     return Starlette(
@@ -93,10 +100,11 @@ def make_application(archive_path: Path, host: str, port: int, names: Sequence[s
     )
 
 
-def answering(shelf: Shelf, answer: Answer) -> Callable[[Request], Response]:
+def answering(shelf: Shelf, answer: Answer, known: Sequence[str] = ()) -> Callable[[Request], Response]:
     """Turn a function of a view and a request into an endpoint that always sees the newest commit."""
 
     def endpoint(request: Request) -> Response:
+        refuse_unknown(request.query_params, (*known, names.AS_OF))
         moment = instant(request.query_params, names.AS_OF)
         view = shelf.view(moment)
         if request.headers.get("if-none-match") == view.tag:

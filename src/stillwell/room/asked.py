@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import UTC, datetime, time, timedelta
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from difflib import get_close_matches
+
+from stillwell.errors import QueryError
+from stillwell.reading.moments import moment
+from stillwell.reading.spans import Span, span_in
 
 
 class NotFound(Exception):
@@ -12,6 +18,16 @@ class NotFound(Exception):
 
 class BadQuestion(Exception):
     """A parameter is not what it should be; the message says what was expected."""
+
+
+def refuse_unknown(query: Mapping[str, str], known: Sequence[str]) -> None:
+    """Refuse a parameter nobody would read, so that a misspelt filter is no filter left out; name the nearest."""
+    for name in sorted(set(query) - set(known)):
+        near = get_close_matches(name.lower(), known, 1)
+        meant = f"; did you mean {near[0]}?" if near else ""
+        said = f"only the parameters {', '.join(known)}" if known else "no parameter"
+        msg = f"expected {said}; found {name[:200]!r}{meant}"
+        raise BadQuestion(msg)
 
 
 def whole_number(query: Mapping[str, str], name: str, default: int, least: int, most: int) -> int:
@@ -25,25 +41,28 @@ def whole_number(query: Mapping[str, str], name: str, default: int, least: int, 
     return int(text)
 
 
-def instant(query: Mapping[str, str], name: str, *, end: bool = False) -> datetime | None:
-    """Read a day or a time with its offset; a day is its start in UTC, or its end where ``end`` is asked."""
+def instant(query: Mapping[str, str], name: str) -> datetime | None:
+    """Read a time with its offset, or a date, which is its first moment in UTC."""
     text = query.get(name, "").strip()
-    return None if not text else moment_in(text, name, end=end)
+    if not text:
+        return None
+    with asked_well():
+        return moment(text, name).to_pydatetime()
 
 
-def moment_in(text: str, name: str, *, end: bool = False) -> datetime:
-    """Read a day or a time with its offset out of a text."""
+def span(query: Mapping[str, str], name: str) -> Span:
+    """Read a span written in one parameter; see ``spans.span_in``."""
+    with asked_well():
+        return span_in(query.get(name, ""), name)
+
+
+@contextmanager
+def asked_well() -> Iterator[None]:
+    """Refuse a parameter that reads as no moment or span."""
     try:
-        if len(text) == len("2025-01-01"):
-            day = datetime.combine(datetime.strptime(text, "%Y-%m-%d").date(), time(), UTC)
-            return day + timedelta(days=1) if end else day
-        at = datetime.fromisoformat(text)
-        if at.tzinfo is not None:
-            return at.astimezone(UTC)
-    except (ValueError, OverflowError):
-        pass
-    msg = f"expected a day as 2025-01-31 or a time with its offset as 2025-01-31T18:00Z for {name}, found {text[:80]!r}"
-    raise BadQuestion(msg)
+        yield
+    except QueryError as error:
+        raise BadQuestion(str(error)[:300]) from error
 
 
 def one_of(query: Mapping[str, str], name: str, words: tuple[str, ...], default: str) -> str:

@@ -48,7 +48,7 @@ def drawn(times: _Ints, values: _Floats, start: int, end: int, width: int, step:
     values : array of float, shape (n,)
         NaN where there is no value; no line is drawn across one, unless the hole is narrower than two spans of many.
     start, end : int
-        The window, both ends in it; the value next to it on each side is kept too, so that a line leads out of it.
+        The window, ``start <= t < end``; the value next to it on each side is kept too, so that a line leads out of it.
     width : int
         Number of spans, of which each gives at most two values.
     step : float
@@ -58,7 +58,7 @@ def drawn(times: _Ints, values: _Floats, start: int, end: int, width: int, step:
     -------
     Drawn
     """
-    first, last = int(np.searchsorted(times, start, "left")), int(np.searchsorted(times, end, "right"))
+    first, last = int(np.searchsorted(times, start, "left")), int(np.searchsorted(times, end, "left"))
     inside = values[first:last]
     known = inside[np.isfinite(inside)]
     low, high = (float(known.min()), float(known.max())) if known.size else (float("nan"), float("nan"))
@@ -132,7 +132,7 @@ def band(
         at = places[sure]
         return Edges(times[at], low[at], high[at], picked.breaks[sure] | (np.diff(gone, prepend=gone[:1]) > 0))
     start, end = window
-    inside = np.isfinite(low) & np.isfinite(high) & (times >= start) & (times <= end)
+    inside = np.isfinite(low) & np.isfinite(high) & (times >= start) & (times < end)
     known = np.flatnonzero(inside)
     if not known.size:
         return Edges(times[:0], low[:0], high[:0], np.zeros(0, dtype=np.bool_))

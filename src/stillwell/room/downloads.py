@@ -12,15 +12,15 @@ import netCDF4
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
-from starlette.datastructures import QueryParams
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
 from stillwell import __version__
+from stillwell.fingerprint import sha256
 from stillwell.reading.render import as_csv
 from stillwell.room.asked import BadQuestion, NotFound
-from stillwell.room.names import AS_OF
-from stillwell.room.rows import PARAMETERS, Wanted, select, wanted
+from stillwell.room.ranges import wants_part, whole_or_part
+from stillwell.room.rows import Wanted, select, wanted
 from stillwell.room.shelf import View
 
 TYPES = {
@@ -54,7 +54,6 @@ def download(view: View, request: Request) -> Response:
     if extension not in TYPES:
         msg = f"Rows are given out as {', '.join(TYPES)}; there is no form {extension!r}."
         raise NotFound(msg)
-    refuse_unknown(request.query_params, PARAMETERS)
     w = wanted(view, table, request.query_params)
     rows, count = select(view, w, MOST_ROWS + 1)
     if count > MOST_ROWS:
@@ -63,18 +62,32 @@ def download(view: View, request: Request) -> Response:
     at = [f"as of {view.as_of:%Y-%m-%dT%H%M%SZ}"] if view.as_of else []
     name = "_".join([table, *w.equal.values(), *at]) + f".{extension}"
     headers = {"content-disposition": f"attachment; filename*=UTF-8''{quote(name, safe='')}"}
+    tag = _tag(view, request)
     if extension == "csv":
-        return StreamingResponse(csv_parts(rows), media_type=TYPES["csv"], headers=headers)
-    made = parquet_bytes(rows, view.description(table)) if extension == "parquet" else netcdf_bytes(rows, view, w)
-    return Response(made, media_type=TYPES[extension], headers=headers)
+        return _csv(view, request, rows, headers, tag)
+
+    def make() -> bytes:
+        return parquet_bytes(rows, view.description(table)) if extension == "parquet" else netcdf_bytes(rows, view, w)
+
+    # kept, since NetCDF holds the second it was made in: its parts must be of one file
+    made: bytes = view.memo(("download", tag), make)
+    return whole_or_part(request, made, TYPES[extension], headers)
 
 
-def refuse_unknown(query: QueryParams, known: tuple[str, ...]) -> None:
-    """Refuse a parameter nobody would read, so that a misspelt filter is no filter left out."""
-    unknown = sorted(set(query) - {*known, AS_OF})
-    if unknown:
-        msg = f"expected only the parameters {', '.join(known)}; found {', '.join(unknown)[:200]!r}"
-        raise BadQuestion(msg)
+def _tag(view: View, request: Request) -> str:
+    """Name the rows of a question, at a state of the archive, as this version writes them."""
+    asked = "&".join(sorted(f"{quote(name)}={quote(value)}" for name, value in request.query_params.items()))
+    said = f"{__version__} {view.digest} {view.as_of} {request.url.path}?{asked}"
+    return f'"{sha256(said.encode())[:32]}"'
+
+
+def _csv(view: View, request: Request, rows: pa.Table, headers: dict[str, str], tag: str) -> Response:
+    """Send CSV as it is written; made whole where a part of it is asked for."""
+    if wants_part(request, tag) or request.headers.get("if-none-match") == tag:
+        made: bytes = view.memo(("download", tag), lambda: b"".join(csv_parts(rows)))
+        return whole_or_part(request, made, TYPES["csv"], headers, tag)
+    told = headers | {"etag": tag, "accept-ranges": "bytes"}
+    return StreamingResponse(csv_parts(rows), media_type=TYPES["csv"], headers=told)
 
 
 def csv_parts(rows: pa.Table) -> Iterator[bytes]:

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
+from stillwell.hydrometry.gauging_uncertainty import expanded_m3_s
 from stillwell.reading.render import significant
 from stillwell.room.buckets import Drawn, Edges
 from stillwell.room.draw import (
@@ -179,11 +180,14 @@ def gaugings_in(window: Window, gaugings: pd.DataFrame) -> list[dict[str, Any]]:
         return []
     height = window.series.kind.unit == "m"
     column = "gauge_height_m" if height else "discharge_m3_s"
-    kept = gaugings["started_at"].between(moment(window.start), moment(window.end)) & gaugings[column].notna()
+    kept = (
+        gaugings["started_at"].between(moment(window.start), moment(window.end), inclusive="left")
+        & gaugings[column].notna()
+    )
     if window.axis == "log":
         kept &= gaugings[column] > 0
     rows = gaugings[kept]
-    half = pd.Series(math.nan, index=rows.index) if height else larger_uncertainty(rows)
+    half = np.full(len(rows), math.nan) if height else expanded_m3_s(rows)
     unit = window.series.kind.unit
     columns = ("gauging_id", "started_at", column, "status", "gravest")
     out = []
@@ -204,12 +208,6 @@ def gaugings_in(window: Window, gaugings: pd.DataFrame) -> list[dict[str, Any]]:
             }
         )
     return out
-
-
-def larger_uncertainty(rows: pd.DataFrame) -> pd.Series:
-    """Take the larger of both expanded uncertainties of each gauging, m³/s; NaN where there is none."""
-    pair = rows[["uncertainty_table_m3_s", "uncertainty_scatter_m3_s"]].astype("float64")
-    return pair.max(axis=1)
 
 
 def spread_marks(marks: list[dict[str, Any]]) -> list[dict[str, Any]]:

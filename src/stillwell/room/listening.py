@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import errno
 import ipaddress
+import socket
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 
 import uvicorn
+from starlette.applications import Starlette
 
 from stillwell.archive.archive import Archive
-from stillwell.errors import QueryError
+from stillwell.errors import PortTaken, QueryError
 from stillwell.room.app import make_application
+from stillwell.room.heads import TimedHeads
 
 WARNING = (
     "warning: the reading room listens on {host}, not on loopback. Everyone who reaches this machine can read the "
@@ -38,6 +43,8 @@ def listen(archive_path: Path, host: str, port: int, *, elsewhere: bool, names: 
         If there is no archive in the folder.
     QueryError
         If ``host`` is not loopback and ``elsewhere`` was not given.
+    PortTaken
+        If it cannot listen there; no address is written then.
     """
     if not is_loopback(host) and not elsewhere:
         msg = f"expected a loopback host as 127.0.0.1, found {host!r}; say explicitly that it may listen elsewhere"
@@ -46,12 +53,18 @@ def listen(archive_path: Path, host: str, port: int, *, elsewhere: bool, names: 
     if not is_loopback(host):
         sys.stderr.write(WARNING.format(host=host) + "\n")
     shown = f"[{host}]" if ":" in host and not host.startswith("[") else host
+    door = _door(host.strip("[]"), port)
+    port = door.getsockname()[1]
     sys.stderr.write(f"reading room of {archive_path}: http://{shown}:{port}/ (read only; Ctrl-C closes it)\n")
-    app = make_application(archive_path, host, port, names)
-    uvicorn.run(
+    with suppress(KeyboardInterrupt):
+        uvicorn.Server(server_config(make_application(archive_path, host, port, names))).run(sockets=[door])
+
+
+def server_config(app: Starlette) -> uvicorn.Config:
+    """Return how the server is run, wherever it listens."""
+    return uvicorn.Config(
         app,
-        host=host.strip("[]"),
-        port=port,
+        http=TimedHeads,
         log_level="warning",
         access_log=False,
         server_header=False,
@@ -59,3 +72,20 @@ def listen(archive_path: Path, host: str, port: int, *, elsewhere: bool, names: 
         ws="none",
         timeout_graceful_shutdown=3,
     )
+
+
+def _door(host: str, port: int) -> socket.socket:
+    """Take the port before its address is written.
+
+    Raises
+    ------
+    PortTaken
+        If another program holds it, or the system gives no such address.
+    """
+    try:
+        family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
+        return socket.create_server((host, port), family=family, backlog=2048)
+    except OSError as error:
+        why = "another program listens there" if error.errno == errno.EADDRINUSE else (error.strerror or str(error))
+        msg = f"expected a free port to listen on, found none at {host} port {port}: {why}; nothing was opened"
+        raise PortTaken(msg) from error

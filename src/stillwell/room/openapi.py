@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from stillwell import __version__
+from stillwell.reading.spans import RULE
 from stillwell.room.shelf import View
 
 PAGE = 100
@@ -66,6 +67,7 @@ def _parameter(name: str, where: str, said: str, schema: dict[str, Any], example
 _TEXT = {"type": "string", "minLength": 1, "maxLength": 500}
 _THEN = _parameter("as_of", "query", "the archive as it stood at this day or time with its offset", _TEXT, "2025-10-15")
 _COLLECTION = _parameter("collectionId", "path", "name of a table, or code of a site", _TEXT)
+_SPAN = f"start/end, an open end as .., or a date or a time alone. {RULE}"
 _ITEMS = [
     _parameter(
         "limit", "query", "rows in the answer", {"type": "integer", "minimum": 1, "maximum": _MOST, "default": PAGE}
@@ -83,15 +85,21 @@ _ITEMS = [
     _parameter("deposit", "query", "only rows that rest on this deposit", _TEXT),
     _parameter("rating", "query", "only rows of this rating", _TEXT),
     _parameter("sensor", "query", "only rows of this sensor", _TEXT),
-    _parameter("datetime", "query", "a moment or an interval with a slash, open ends as ..", _TEXT, "2025-01-01/.."),
+    _parameter(
+        "datetime",
+        "query",
+        _SPAN,
+        _TEXT,
+        "2025-01-01/..",
+    ),
     _parameter("bbox", "query", "west,south,east,north in degrees", _TEXT, "-30,47,-29,48"),
     _parameter("revisions", "query", "the rows that stand, or all", {"type": "string", "enum": ["standing", "all"]}),
 ]
 _SERIES = [
     _parameter("site", "path", "code of the site", _TEXT),
     _parameter("series", "query", "name of the series; the first one if left out", _TEXT),
-    _parameter("from", "query", "day, or time with its offset", _TEXT, "2025-01-01"),
-    _parameter("to", "query", "day, or time with its offset", _TEXT, "2025-12-31"),
+    _parameter("from", "query", "date, or time with its offset", _TEXT, "2025-01-01"),
+    _parameter("to", "query", "date, or time with its offset; not included", _TEXT, "2026-01-01"),
     _parameter(
         "width", "query", "spans of the window", {"type": "integer", "minimum": 10, "maximum": 5000, "default": 1000}
     ),

@@ -16,6 +16,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from stillwell import __version__
+from stillwell.drawing.colours import style
 from stillwell.fingerprint import sha256
 from stillwell.reading.render import significant, time_text
 from stillwell.reading.show import CAUTION, GRAVITY
@@ -27,6 +28,10 @@ from stillwell.room.shelf import View
 NONE = Markup('<span class="none">none</span>')
 PARTS = ("downloads", "severity", "pager", "scroller", "stay", "plural")
 OWN_FILES = ("room.css", "room.js", "mark.svg")
+DRAWN = "drawn"
+"""Class of drawings made as in reports."""
+DRAWN_STYLE = "drawn.css"
+"""Their style sheet, written from the one place that holds their colours."""
 SECTIONS = (
     ("/", "Sites"),
     ("/findings", "Findings"),
@@ -115,7 +120,7 @@ def templates() -> jinja2.Environment:
 def own_files() -> Mapping[str, bytes]:
     """Return the room's own script, style and mark by name."""
     folder = resources.files("stillwell.room").joinpath("static")
-    return {name: folder.joinpath(name).read_bytes() for name in OWN_FILES}
+    return {name: folder.joinpath(name).read_bytes() for name in OWN_FILES} | {DRAWN_STYLE: style(DRAWN).encode()}
 
 
 @cache

@@ -18,6 +18,7 @@ from stillwell.records import Deposit, DepositFile
 from stillwell.room.asked import BadQuestion, NotFound, whole_number
 from stillwell.room.page import page
 from stillwell.room.pages_ledger import known_deposit
+from stillwell.room.ranges import whole_or_part
 from stillwell.room.shelf import View
 
 AROUND = 12
@@ -77,7 +78,7 @@ def raw(view: View, request: Request) -> Response:
     file = deposit.files[number]
     name = file.path.rpartition("/")[2]
     headers = {"content-disposition": f"attachment; filename*=UTF-8''{quote(name, safe='')}"}
-    return Response(file.data, media_type="application/octet-stream", headers=headers)
+    return whole_or_part(request, file.data, "application/octet-stream", headers)
 
 
 def _span(text: str) -> tuple[int, int]:

@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pandas as pd
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import Response
 
 from stillwell.archive.links import sites_named
 from stillwell.archive.reviews import newest_rows
-from stillwell.room import drawings, names
+from stillwell.drawing.section import section_svg
+from stillwell.drawing.svg import in_scope, without_style
+from stillwell.hydrometry.gauging_uncertainty import expanded_m3_s, standard_uncertainty
+from stillwell.reading.ratings_in_force import departures
+from stillwell.reporting.said import doubted_verticals
+from stillwell.room import names
 from stillwell.room.asked import NotFound, whole_number
-from stillwell.room.office import departures, ratings_at
-from stillwell.room.page import download_links, grave_first, gravest, page
+from stillwell.room.office import ratings_at
+from stillwell.room.page import DRAWN, download_links, grave_first, gravest, page
 from stillwell.room.rows import first_record, records
 from stillwell.room.shelf import View
 
@@ -81,8 +88,6 @@ def _said(view: View, row: dict[str, Any]) -> dict[str, Any]:
     if len(verticals):
         verticals = verticals.sort_values(["position_m", "order_walked"], kind="stable")
     doubted = gravest(_of_verticals(findings), "key")
-    limits = sorted(set(findings[findings["column"] == "share_pct"]["limit"].dropna())) if len(findings) else []
-    drawn = drawings.section(verticals, points, doubted, _banks(verticals, row["start_bank"]), limits)
     own = {"gauging_id": row["gauging_id"], "revisions": "all"}
     return {
         "g": row,
@@ -92,7 +97,7 @@ def _said(view: View, row: dict[str, Any]) -> dict[str, Any]:
         "uncertainties": _uncertainties(row),
         "doubts": _doubts(findings),
         "worst": findings["severity"].iloc[0] if len(findings) else "",
-        "drawn": drawn,
+        "drawn": _section(row, verticals, points, findings),
         "verticals": [v | {"doubt": doubted.get(f"vertical {v['vertical']}", "")} for v in records(verticals)],
         "points": records(points),
         "budget": records(budget.sort_values("variance_pct", ascending=False)) if len(budget) else [],
@@ -106,6 +111,22 @@ def _said(view: View, row: dict[str, Any]) -> dict[str, Any]:
     }
 
 
+def _section(
+    row: dict[str, Any], verticals: pd.DataFrame, points: pd.DataFrame, findings: pd.DataFrame
+) -> Markup | None:
+    """Draw the section as a report does; its style stands in a file of the room's own."""
+    if verticals.empty:
+        return None
+    drawn = section_svg(
+        verticals,
+        points,
+        mean_section=row["section_method"] == "mean-section",
+        start_bank=row["start_bank"],
+        doubts=doubted_verticals(findings) if len(findings) else {},
+    )
+    return Markup(in_scope(without_style(drawn), DRAWN))
+
+
 def _of_verticals(findings: pd.DataFrame) -> pd.DataFrame:
     """Let findings of points count for the vertical they are in: ``vertical 7, 0.6`` is about vertical 7."""
     if findings.empty:
@@ -114,25 +135,21 @@ def _of_verticals(findings: pd.DataFrame) -> pd.DataFrame:
     return findings.assign(key=number)[number.notna()]
 
 
-def _banks(verticals: pd.DataFrame, start: str | None) -> tuple[str, str]:
-    if start not in {"left", "right"} or verticals.empty:
-        return "", ""
-    first = verticals.sort_values("order_walked")["position_m"]
-    other = "right" if start == "left" else "left"
-    ends = (f"{start} bank", f"{other} bank")
-    return ends if first.iloc[0] <= first.iloc[-1] else (ends[1], ends[0])
-
-
 def _uncertainties(row: dict[str, Any]) -> list[dict[str, Any]]:
     said = (
         ("from tables (ISO 748's, as remembered, unverified)", "uncertainty_table"),
         ("from the scatter of its own depths and velocities", "uncertainty_scatter"),
     )
-    return [
+    computed = [
         {"said": words, "m3_s": row[f"{name}_m3_s"], "pct": row[f"{name}_pct"]}
         for words, name in said
         if row.get(f"{name}_m3_s") is not None
     ]
+    half = expanded_m3_s(pd.DataFrame([row]))[0]
+    if computed or not math.isfinite(half):
+        return computed
+    percent = 200 * standard_uncertainty(pd.DataFrame([row]))[0]
+    return [{"said": "handed in with the result, as k = 2", "m3_s": half, "pct": percent}]
 
 
 def _doubts(findings: pd.DataFrame) -> list[dict[str, Any]]:

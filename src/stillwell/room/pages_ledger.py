@@ -16,6 +16,7 @@ from stillwell.errors import ArchiveDamaged, Withheld
 from stillwell.room import names
 from stillwell.room.asked import NotFound, one_of, whole_number
 from stillwell.room.page import download_links, page
+from stillwell.room.ranges import whole_or_part
 from stillwell.room.rows import records
 from stillwell.room.shelf import View
 
@@ -135,4 +136,4 @@ def listed_file(view: View, request: Request) -> Response:
     name = path.rpartition("/")[2]
     media = _TYPES.get(PurePosixPath(name).suffix) or mimetypes.guess_type(name)[0] or "application/octet-stream"
     headers = {"content-disposition": f"attachment; filename*=UTF-8''{quote(name, safe='')}"}
-    return Response(view.archive.document(path), media_type=media, headers=headers)
+    return whole_or_part(request, view.archive.document(path), media, headers)

@@ -10,12 +10,14 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from stillwell.archive.layout import site_folder
+from stillwell.reading.rating_findings import findings_of_rating
+from stillwell.reading.ratings_in_force import departures
 from stillwell.room import hydrograph, names
 from stillwell.room.api import site_row
 from stillwell.room.asked import BadQuestion, one_of, whole_number
 from stillwell.room.draw import moment
 from stillwell.room.drawings import MOST_GAUGINGS
-from stillwell.room.office import departures, policy_of, ratings_at
+from stillwell.room.office import policy_of, ratings_at
 from stillwell.room.page import download_links, gravest, page
 from stillwell.room.rating_drawing import stage_discharge
 from stillwell.room.rows import records
@@ -25,6 +27,8 @@ from stillwell.room.window import AXES, Window, moves, text_of, window_of, years
 
 GAUGINGS_A_PAGE = 200
 MOST_SHIFTS = 40
+DAY = 86_400_000_000
+"""Microseconds."""
 DECIDED = ("conditions", "corrections", "series_doubts")
 
 
@@ -93,10 +97,15 @@ def _rating(view: View, request: Request, site: str, gaugings: pd.DataFrame) -> 
         "log": log,
         "scatter": drawn,
         "rated": chosen,
+        "segments": records(chosen.segments) if chosen else [],
+        "shifts": records(chosen.shifts) if chosen else [],
         "ratings": [(r, names.site(site, rating=r.name, **scale)) for r in ratings],
         "plain_href": names.site(site, **rating),
         "log_href": names.site(site, scale="log", **rating),
         "rating_pct": 2 * policy_pct,
+        "rating_findings": ()
+        if chosen is None
+        else findings_of_rating(chosen.force.curve, chosen.row.get("gaugings"), gaugings, policy_of(view)),
         "most_shifts": MOST_SHIFTS,
         "most_drawn": MOST_GAUGINGS,
         "rating_links": {
@@ -122,7 +131,7 @@ def _hydrograph(view: View, request: Request, row: dict[str, Any], gaugings: pd.
     return {
         "window": window,
         "shown_from": text_of(window.start)[:10],
-        "shown_to": text_of(window.end - 1)[:10],
+        "shown_to": text_of(window.end + DAY - 1)[:10],
         "picked": window.picked,
         "on_it": hydrograph.said_of_gaugings(hydrograph.gaugings_in(window, gaugings)),
         "graph": hydrograph.hydrograph(window, gaugings),

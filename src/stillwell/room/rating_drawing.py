@@ -10,11 +10,11 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from stillwell.drawing.labels import placed
+from stillwell.hydrometry.gauging_uncertainty import expanded_m3_s
+from stillwell.hydrometry.ratings_in_force import Rated
 from stillwell.reading.render import significant
 from stillwell.room.draw import Child, Scale, around, axis_below, axis_left, by_ratio, element, picture, short
 from stillwell.room.drawings import MOST_GAUGINGS, gauged, size_of, spread
-from stillwell.room.hydrograph import larger_uncertainty
-from stillwell.room.office import Rated
 
 Floats = NDArray[np.float64]
 
@@ -141,7 +141,7 @@ def _gaugings(rows: pd.DataFrame, rating: Rated | None, x: Scale, y: Scale, base
     """Draw the gaugings, those of the rating's own span last, and labels where there is room."""
     if rows.empty:
         return []
-    half = larger_uncertainty(rows).to_numpy()
+    half = expanded_m3_s(rows)
     own = np.ones(len(rows), dtype=bool) if rating is None else rating.holds_at(rows["started_at"]).to_numpy()
     parts: list[Child] = []
     marks: list[tuple[float, float, str]] = []

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
 from typing import Any
 
 import pandas as pd
 import pyarrow as pa
 
 from stillwell.archive.links import sites_named
+from stillwell.archive.standing import GAUGING
 from stillwell.archive.tables import arrow_schema_from
-from stillwell.room.asked import BadQuestion, NotFound, moment_in
+from stillwell.reading.spans import EVER, Condition, Span, fits, in_sql, of_values
+from stillwell.room.asked import BadQuestion, NotFound, span
 from stillwell.room.shelf import View
 
 EQUAL = ("site", "gauging_id", "instrument", "code", "severity", "status", "check", "deposit", "rating", "sensor")
 """Columns a question can name, where the table has them."""
 PARAMETERS = (*EQUAL, "datetime", "bbox", "revisions")
-OWN_TIME = ("started_at", "checked_at")
 
 
 @dataclass(frozen=True)
@@ -27,8 +27,7 @@ class Wanted:
 
     table: str
     equal: Mapping[str, str] = field(default_factory=dict)
-    since: datetime | None = None
-    until: datetime | None = None
+    span: Span = EVER
     box: tuple[float, float, float, float] | None = None
     every: bool = False
 
@@ -57,11 +56,12 @@ def wanted(view: View, table: str, query: Mapping[str, str]) -> Wanted:
     if query.get("revisions", "") not in {"", "all", "standing"}:
         msg = f"expected all or standing for revisions, found {query['revisions'][:80]!r}"
         raise BadQuestion(msg)
-    since, until = _interval(query.get("datetime", ""))
-    if (since or until) and _time(view, table) is None:
+    asked = span(query, "datetime")
+    described = view.described(table)
+    if asked and described.time is None and not described.of_gaugings:
         msg = f"expected no datetime, since the rows of {table} stand at no time; found one"
         raise BadQuestion(msg)
-    return Wanted(table, equal, since, until, _box(query.get("bbox", ""), known), every)
+    return Wanted(table, equal, asked, _box(query.get("bbox", ""), known), every)
 
 
 def _plain(text: str, name: str) -> str:
@@ -69,21 +69,6 @@ def _plain(text: str, name: str) -> str:
         msg = f"expected a text of at most 500 characters without a zero byte for {name}"
         raise BadQuestion(msg)
     return text
-
-
-def _interval(text: str) -> tuple[datetime | None, datetime | None]:
-    """Read a moment, or two with a slash between of which one may be open, as in 2025-01-01/.."""
-    if not text:
-        return None, None
-    first, slash, last = text.partition("/")
-    if not slash:
-        return moment_in(first, "datetime"), moment_in(first, "datetime", end=True)
-    since = None if first in {"", ".."} else moment_in(first, "datetime")
-    until = None if last in {"", ".."} else moment_in(last, "datetime", end=True)
-    if since and until and since > until:
-        msg = f"expected an interval that ends after its start, found {text[:80]!r}"
-        raise BadQuestion(msg)
-    return since, until
 
 
 def _box(text: str, columns: set[str]) -> tuple[float, float, float, float] | None:
@@ -100,18 +85,6 @@ def _box(text: str, columns: set[str]) -> tuple[float, float, float, float] | No
         msg = "expected no bbox, since the rows of this table have no site; found one"
         raise BadQuestion(msg)
     return west, south, east, north
-
-
-def _time(view: View, table: str) -> str | None:
-    """Find the column of a table's time; a row of a gauging goes by the gauging's start."""
-    description = view.description(table)
-    kinds = {f["name"]: f["type"] for f in description["fields"]}
-    own = [n for n in (*OWN_TIME, *description["primaryKey"]) if kinds.get(n) == "datetime"]
-    if own:
-        return own[0]
-    if "gauging_id" in kinds:
-        return "gauging_id"
-    return "recorded_at" if "recorded_at" in kinds else None
 
 
 def order_of(view: View, table: str) -> list[str]:
@@ -163,40 +136,43 @@ def _site_of(gauging_id: str | None) -> str | None:
     return None if pd.isna(named) else str(named)
 
 
+def _conditions(view: View, w: Wanted) -> tuple[list[Condition], list[Condition]]:
+    """Write a question as conditions on the rows, and on the gaugings they belong to."""
+    own = of_values({name: [value] for name, value in w.equal.items()})
+    table = view.described(w.table)
+    if not w.span:
+        return own, []
+    if table.time is not None:
+        return own + w.span.conditions_on(table), []
+    return own, w.span.conditions_on(view.described("gaugings"))
+
+
 def _from_frame(view: View, w: Wanted, site: str) -> pd.DataFrame:
     related = view.archive.related([site])
-    frames = [view.every(w.table, [s]) if w.every else view.standing(w.table, s) for s in related]
-    rows = pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
-    keep = pd.Series(True, index=rows.index)
-    for name, value in w.equal.items():
-        keep &= (rows[name] == value).fillna(False).astype(bool)
-    time = _time(view, w.table)
-    if w.since or w.until:
-        times = rows[time] if time != "gauging_id" else rows["gauging_id"].map(_starts(view, related))
-        keep &= (times >= w.since if w.since else True) & (times <= w.until if w.until else True)
-    order = order_of(view, w.table)
-    return rows[keep].sort_values(order, kind="stable", na_position="last")
 
+    def read(table: str) -> pd.DataFrame:
+        frames = [view.every(table, [s]) if w.every else view.standing(table, s) for s in related]
+        return pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
 
-def _starts(view: View, sites: Sequence[str]) -> pd.Series:
-    gaugings = pd.concat([view.standing("gaugings", site) for site in sites])
-    return gaugings.set_index("gauging_id")["started_at"]
+    own, theirs = _conditions(view, w)
+    rows = read(w.table)
+    keep = fits(rows, own)
+    if theirs:
+        gaugings = read("gaugings")
+        met = pd.MultiIndex.from_frame(gaugings.loc[fits(gaugings, theirs), GAUGING])
+        keep &= pd.MultiIndex.from_frame(rows[GAUGING]).isin(met)
+    return rows[keep].sort_values(order_of(view, w.table), kind="stable", na_position="last")
 
 
 def _where(view: View, w: Wanted) -> tuple[str, list[Any]]:
-    parts, values = ["true"], list[Any]()
-    for name, value in w.equal.items():
-        parts.append(f'r."{name}" = ?')
-        values.append(value)
-    time = _time(view, w.table)
-    for sign, at in ((">=", w.since), ("<=", w.until)):
-        if at is None:
-            continue
-        if time == "gauging_id":
-            parts.append(f"r.gauging_id IN (SELECT gauging_id FROM gaugings WHERE started_at {sign} ?::TIMESTAMPTZ)")
-        else:
-            parts.append(f'r."{time}" {sign} ?::TIMESTAMPTZ')
-        values.append(at.isoformat())
+    own, theirs = _conditions(view, w)
+    where, values = in_sql(own, "r")
+    parts = [where]
+    if theirs:
+        met, more = in_sql(theirs, "g")
+        among, key = ("gaugings_revisions" if w.every else "gaugings"), ", ".join(GAUGING)
+        parts.append(f"({', '.join(f'r.{name}' for name in GAUGING)}) IN (SELECT {key} FROM {among} g WHERE {met})")
+        values += more
     if w.box is not None:
         west, south, east, north = w.box
         across = "longitude BETWEEN ? AND ?" if west <= east else "(longitude >= ? OR longitude <= ?)"

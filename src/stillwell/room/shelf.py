@@ -23,7 +23,9 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.layout import schema_path
 from stillwell.archive.ledger import Entry, Ledger
 from stillwell.archive.standing import standing_rows
-from stillwell.errors import ArchiveDamaged
+from stillwell.errors import ArchiveDamaged, ArchiveError
+from stillwell.reading.bounds import LONGEST_S, stopped_after
+from stillwell.reading.described import Described, describe
 from stillwell.reading.sql import connect
 from stillwell.room.kept import Kept
 from stillwell.room.then import ArchiveThen, newest_by
@@ -130,6 +132,11 @@ class View:
         )
         return said
 
+    def described(self, table: str) -> Described:
+        """Return the archive's own description of a table, read."""
+        said: Described = self.memo(("described", table), lambda: describe(self.archive, table))
+        return said
+
     def columns(self, table: str) -> list[str]:
         """Name the columns of a table."""
         return [field["name"] for field in self.description(table)["fields"]]
@@ -141,15 +148,22 @@ class View:
         ------
         ArchiveDamaged
             If a file it needs cannot be read.
+        ArchiveError
+            If it takes too long.
         """
         with self._turn:
             try:
                 connection = self._idle.get_nowait()
             except Empty:
                 connection = self._connected()
+            late = None
             try:
-                return connection.sql(question, params=list(values)).to_arrow_table()
+                with stopped_after(LONGEST_S, connection.interrupt) as late:
+                    return connection.sql(question, params=list(values)).to_arrow_table()
             except duckdb.Error as error:
+                if late is not None and late.is_set():
+                    msg = f"expected an answer within {LONGEST_S:g} s, found none; ask for one site or a span of time"
+                    raise ArchiveError(msg) from error
                 raise ArchiveDamaged(_unread(error)) from error
             finally:
                 self._idle.put(connection)

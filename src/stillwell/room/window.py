@@ -24,7 +24,7 @@ AXES = ("plain", "log")
 
 @dataclass(frozen=True)
 class Window:
-    """What is looked at of a series: from ``start`` to ``end``, in microseconds since 1970, ``width`` spans wide."""
+    """What is looked at of a series: ``start <= t < end``, in microseconds since 1970, ``width`` spans wide."""
 
     series: Series
     start: int
@@ -71,13 +71,13 @@ class Window:
     def _reach(self) -> tuple[int, int]:
         """Places of the values of the window, and one more on each side."""
         times = self.series.times
-        first, last = np.searchsorted(times, self.start, "left"), np.searchsorted(times, self.end, "right")
+        first, last = np.searchsorted(times, self.start, "left"), np.searchsorted(times, self.end, "left")
         return max(int(first) - 1, 0), min(int(last) + 1, times.size)
 
     def greatest(self) -> int | None:
         """Return the place in the series of the greatest value of the window; None without any."""
         p = self.picked
-        inside = np.flatnonzero((p.times >= self.start) & (p.times <= self.end))
+        inside = np.flatnonzero((p.times >= self.start) & (p.times < self.end))
         return int(p.places[inside[np.argmax(p.values[inside])]]) if inside.size else None
 
     def query(self, start: float, end: float) -> dict[str, str]:
@@ -118,7 +118,7 @@ def window_of(of_site: SeriesOfSite, query: Mapping[str, str], width: int = 1000
     room = max((last - first) // 100, LEAST_WINDOW)
     whole = first - room, last + room
     start = micros(instant(query, "from") or moment(whole[0]))
-    end = micros(instant(query, "to", end=True) or moment(whole[1]))
+    end = micros(instant(query, "to") or moment(whole[1]))
     if end - start < LEAST_WINDOW:
         msg = f"expected a window of a minute or more, found {text_of(start)} to {text_of(end)}"
         raise BadQuestion(msg)

@@ -1,0 +1,93 @@
+"""What a commit under way, or one that died, has left for the next writer: named, and no fault."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from stillwell.archive import fs
+from stillwell.archive.archive import Archive
+from stillwell.archive.layout import CHECKPOINTS, INTENT, SEALED, checkpoint_path, entry_path, grown_path
+from stillwell.archive.ledger import Ledger
+from stillwell.archive.recovery import Intent
+from stillwell.archive.sealed import object_folder
+from stillwell.archive.withholding import exchanged
+from stillwell.errors import ArchiveDamaged
+from stillwell.records import Fault
+
+NEXT = "the next command that writes finishes or sweeps it"
+
+
+@dataclass(frozen=True)
+class Excused:
+    """Paths that a commit under way or cut short, or a sweep cut short, explains."""
+
+    files: frozenset[str] = frozenset()
+    folders: frozenset[str] = frozenset()
+
+
+def excused(root: Path, intent: Intent | None, told: set[str]) -> Excused:
+    """Collect the files and folders that need no other explanation.
+
+    Parameters
+    ----------
+    root : Path
+    intent : Intent, optional
+        What a writer said it would write.
+    told : set of str
+        Paths that entries list or replaced: the folder of one may be empty because a sweep was cut short, or because
+        the file is missing, which is a fault of its own.
+    """
+    folders = _above(told)
+    if intent is None:
+        return Excused(frozenset(), frozenset(folders))
+    ledger = [entry_path(intent.number), checkpoint_path(intent.number), grown_path(intent.number)]
+    hidden = {fs.temporary(root / path).relative_to(root).as_posix() for path in (*intent.files, *ledger)}
+    moved: set[str] = set()
+    if Ledger(root).head_number() == intent.number:
+        moved = {move.final for move in Ledger(root).entry(intent.number).moves}
+    objects = {f"{SEALED}/{object_folder(digest)}" for digest in intent.deposits}
+    folders |= _above({*intent.files, *moved, *objects}) | {CHECKPOINTS}
+    return Excused(frozenset(hidden | set(intent.files)), frozenset(folders))
+
+
+def read_intent(archive: Archive) -> tuple[Intent | None, list[Fault]]:
+    """Read what a commit under way, or one that died, said it would write; a fault where that cannot be read."""
+    try:
+        return Intent.found_in(archive.root), []
+    except ArchiveDamaged as error:
+        return None, [Fault("file", INTENT, str(error).removeprefix(f"{INTENT}: "))]
+    except OSError as error:
+        return None, [Fault("file", INTENT, f"expected what a commit is about to write, found: {error.strerror}")]
+
+
+def under_exchange(archive: Archive, intent: Intent | None) -> set[str]:
+    """Name the deposits whose withholding was decided on and is not finished."""
+    decided = intent.withheld if intent and intent.number == archive.ledger.head_number() else ()
+    return {digest for digest, _ in decided} | set(exchanged(archive.root))
+
+
+def unfinished_remarks(archive: Archive) -> list[str]:
+    """Say what is under way, or was cut short and waits for the next writer.
+
+    Parameters
+    ----------
+    archive : Archive
+
+    Returns
+    -------
+    list of str
+    """
+    intent, _ = read_intent(archive)
+    remarks = []
+    if intent is not None:
+        remarks.append(f"commit {intent.number} is under way or was cut short; {NEXT}")
+    for digest in sorted(under_exchange(archive, intent)):
+        remarks.append(
+            f"the withholding of deposit {digest} was decided on and is not finished: its content is still here; {NEXT}"
+        )
+    return remarks
+
+
+def _above(paths: set[str]) -> set[str]:
+    return {parent.as_posix() for path in paths for parent in PurePosixPath(path).parents} - {"."}

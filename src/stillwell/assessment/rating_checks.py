@@ -1,0 +1,110 @@
+"""What is doubtful about a rating itself: findings of fits and of adopted ratings, never of a gauging."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from stillwell.assessment.policy import Policy
+from stillwell.hydrometry.curve import Curve
+
+MOST_NAMED = 5
+"""Gaugings named in one finding."""
+
+
+@dataclass(frozen=True)
+class RatingFinding:
+    """One finding of a rating, with the limit it goes by and where that comes from."""
+
+    code: str
+    severity: str
+    message: str
+    limit: str
+    source: str
+
+
+def rating_findings(
+    curve: Curve, gaugings: pd.DataFrame | None, at_bound: Sequence[str], policy: Policy
+) -> tuple[RatingFinding, ...]:
+    """Hold a rating against the office's limits.
+
+    Parameters
+    ----------
+    curve : Curve
+    gaugings : DataFrame, optional
+        The gaugings with flow it was fitted to: ``gauging_id``, ``stage_m``, ``departure_pct`` and ``visit_share`` (1
+        over the gaugings of the visit). Without them nothing is said of departures and numbers of gaugings.
+    at_bound : sequence of str
+        Numbers a fit left on their bound.
+    policy : Policy
+
+    Returns
+    -------
+    tuple of RatingFinding
+        At most one of each code.
+    """
+    found = [_exponents(curve, policy)]
+    if gaugings is not None and len(gaugings):
+        found += [_departures(gaugings, policy), _few(curve, gaugings, policy)]
+    return tuple(one for one in (*found, _bound(at_bound)) if one is not None)
+
+
+def _finding(code: str, message: str, limit: str, policy: Policy) -> RatingFinding:
+    return RatingFinding(code, "suspect", message, limit, policy.limits[limit].source)
+
+
+def _exponents(curve: Curve, policy: Policy) -> RatingFinding | None:
+    name = "rating_exponent_range"
+    least, most = policy.values(name)
+    outside = np.flatnonzero((curve.exponent < least) | (curve.exponent > most))
+    if not outside.size:
+        return None
+    said = ", ".join(f"{curve.exponent[i]:.2f} in segment {i + 1}" for i in outside)
+    return _finding("rating-exponent", f"exponent {said}; {least:g} to {most:g} is usual", name, policy)
+
+
+def _departures(gaugings: pd.DataFrame, policy: Policy) -> RatingFinding | None:
+    name = "rating_departure_pct"
+    most = policy.value(name)
+    ordered = gaugings.sort_values("departure_pct", key=abs, ascending=False, kind="stable")
+    far = ordered[ordered["departure_pct"].abs() > most]
+    if far.empty:
+        return None
+    head = far.head(MOST_NAMED)
+    named = ", ".join(f"{g} {d:+.0f} %" for g, d in zip(head["gauging_id"], head["departure_pct"], strict=True))
+    more = ", ..." if len(far) > MOST_NAMED else ""
+    message = f"{len(far)} of {len(gaugings)} gaugings depart from it by more than {most:g} %: {named}{more}"
+    return _finding("rating-departure", message, name, policy)
+
+
+def _few(curve: Curve, gaugings: pd.DataFrame, policy: Policy) -> RatingFinding | None:
+    name = "rating_segment_fewest"
+    fewest = policy.value(name)
+    segment = curve.segment(gaugings["stage_m"].to_numpy(dtype="float64"))
+    share = gaugings["visit_share"].to_numpy(dtype="float64")
+    held = np.bincount(segment, weights=share, minlength=curve.lower_m.size)
+    thin = np.flatnonzero(held < fewest - 1e-6)
+    if not thin.size:
+        return None
+    said = ", ".join(f"segment {i + 1} rests on {held[i]:.3g}" for i in thin)
+    return _finding("rating-few", f"{said} gaugings (a visit counted once); {fewest:g} are wanted", name, policy)
+
+
+def _bound(names: Sequence[str]) -> RatingFinding | None:
+    if not names:
+        return None
+    message = f"{' and '.join(names)} lies at the end of where it was sought, so how sure the rating is cannot be said"
+    return RatingFinding("rating-at-bound", "suspect", message, "", "follows from the fit (derived)")
+
+
+def no_limits(at_bound: Sequence[str]) -> str:
+    """Say why a fit has no limits; empty where it has."""
+    if not at_bound:
+        return ""
+    return (
+        f"no limits are given: {' and '.join(at_bound)} lies at the end of where it was sought, and limits that take it"
+        " as known would be too narrow; gauge lower, give the stage of zero flow, or state beliefs about the controls"
+    )

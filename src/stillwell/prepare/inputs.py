@@ -1,0 +1,66 @@
+"""Which files an answer was read from, so that it can be told later whether they are still those that stand."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from stillwell.archive.archive import Archive
+from stillwell.archive.standing import GAUGING
+
+_Asked = tuple[str, tuple[str, ...] | None]
+"""Table and sites; None for every site."""
+
+
+class InputView:
+    """An archive that notes the files each answer was read from; a ``View``.
+
+    Parameters
+    ----------
+    archive : Archive
+    """
+
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+        self._files: dict[_Asked, list[str]] = {}
+        self._related: dict[tuple[str, ...], list[str]] = {}
+
+    def standing(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
+        """Return the rows that stand."""
+        rows = self._archive.standing(table, sites)
+        around = None if sites is None else self.related(sites)
+        self._note(table, around)
+        if set(GAUGING) <= set(rows.columns):
+            self._note("gaugings", around)
+        return rows
+
+    def read(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
+        """Return the rows of every revision."""
+        self._note(table, sites)
+        return self._archive.read(table, sites)
+
+    def related(self, sites: Sequence[str]) -> list[str]:
+        """Add to some sites those that share a gauging with them."""
+        found = self._archive.related(sites)
+        self._related[tuple(sites)] = found
+        return found
+
+    def _note(self, table: str, sites: Sequence[str] | None) -> None:
+        self._files[table, None if sites is None else tuple(sites)] = self._archive.table_paths(table, sites)
+
+    def same_in(self, archive: Archive) -> bool:
+        """Return whether every answer would be read from the same files in another state of the archive.
+
+        Parameters
+        ----------
+        archive : Archive
+
+        Returns
+        -------
+        bool
+            Files of tables never change, so the answers are then the same.
+        """
+        return all(archive.related(sites) == found for sites, found in self._related.items()) and all(
+            archive.table_paths(table, sites) == paths for (table, sites), paths in self._files.items()
+        )

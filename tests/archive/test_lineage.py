@@ -1,0 +1,274 @@
+"""Between kin only: a damaged copy is told from a stranger, and nothing intact is replaced. Rows are invented."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+
+from stillwell.archive.archive import Archive
+from stillwell.archive.checkpoints import State
+from stillwell.archive.clock import RightClock
+from stillwell.archive.entries import Entry
+from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults
+from stillwell.archive.layout import entry_path
+from stillwell.archive.repair import plan_repair, repair
+from stillwell.archive.replica import replicate
+from stillwell.archive.witness import append_witness, read_witness, witness
+from stillwell.errors import ArchiveDamaged, ArchiveError
+from stillwell.fingerprint import sha256
+
+NOW = datetime(2025, 6, 1, tzinfo=UTC)
+
+
+@pytest.fixture
+def make(tmp_path, write, rows, deposit):
+    """Return a maker of archives by name, with so many commits; each commit replaces the README."""
+
+    def made(name, commits):
+        root = tmp_path / name
+        for number in range(1, commits + 1):
+            site = ["alder", "birch"][: 1 + number % 2]
+            tables = {"gaugings": rows("gaugings", len(site), site=site)}
+            write(root, deposit(f"{name} {number}\n"), tables=tables, replacing={"README.txt": f"{number}".encode()})
+        return root
+
+    return made
+
+
+@pytest.fixture
+def pair(make, tmp_path):
+    """Make an archive of five commits and a copy of it."""
+    root = make("archive", 5)
+    replicate(root, [tmp_path / "copy"], NOW)
+    return root, tmp_path / "copy"
+
+
+def entry(root, number):
+    """Name the file of an entry."""
+    return root / entry_path(number)
+
+
+def flip(path, at=-30):
+    """Flip the lowest bit of one byte."""
+    data = bytearray(path.read_bytes())
+    data[at] ^= 1
+    path.write_bytes(data)
+
+
+def forge(root, number, *, chained=None):
+    """Rewrite an entry so that it holds together, and chain those after it anew up to a number, or all."""
+    changed = replace(Archive(root).ledger.entry(number), by="forger").to_json()
+    entry(root, number).write_bytes(changed)
+    last = Archive(root).ledger.head_number() if chained is None else chained
+    for later in range(number + 1, last + 1):
+        changed = replace(Entry.from_json(entry(root, later).read_bytes(), ""), previous=sha256(changed)).to_json()
+        entry(root, later).write_bytes(changed)
+
+
+def faults(root):
+    """Collect the faults of all kinds."""
+    archive = Archive(root)
+    return ledger_faults(archive) or [*file_faults(archive), *sealed_faults(archive)]
+
+
+@pytest.mark.parametrize("commits", [2, 5, 9])
+def test_a_stranger_replaces_nothing_however_many_commits_it_has(pair, make, tree, commits):
+    """Neither in a sound archive nor in one whose newest or first entry is damaged or gone."""
+    root, other = pair[0], make("other", commits)
+    for hurt in (lambda: None, lambda: flip(entry(root, 5)), lambda: entry(root, 1).unlink()):
+        hurt()
+        before = tree(root)
+        with pytest.raises(ArchiveError, match="another archive"):
+            repair(root, other, NOW)
+        with pytest.raises(ArchiveError):
+            replicate(other, [root], NOW)
+        assert tree(root) == before
+
+
+def test_a_stranger_without_a_readable_ledger_is_left_alone(pair, make, tree):
+    """Its sealed deposits tell: a copy that lost its ledger holds only those of its source."""
+    root, other = pair[0], make("other", 3)
+    shutil.rmtree(other / "ledger")
+    before = tree(other)
+    with pytest.raises(ArchiveError, match="left alone"):
+        replicate(root, [other], NOW)
+    with pytest.raises(ArchiveError, match="nothing was changed"):
+        repair(other, root, NOW)
+    assert tree(other) == before
+
+
+@pytest.mark.parametrize("number", [1, 3, 5])
+@pytest.mark.parametrize("how", ["flip", "flip the digest it carries", "remove", "empty", "cut"])
+def test_a_damaged_or_missing_entry_of_a_copy_is_mended_by_the_next_copying(pair, tree, number, how):
+    """First, middle or newest: it is no stranger, and the source is not blamed."""
+    root, copy = pair
+    whole, path = tree(root), entry(copy, number)
+    data = path.read_bytes()
+    if how == "remove":
+        path.unlink()
+    elif how.startswith("flip"):
+        flip(path, data.index(b'"digest":"') + 15 if "digest" in how else -30)
+    else:
+        path.write_bytes(b"" if how == "empty" else data[:-40])
+    copies = replicate(root, [copy], NOW)
+    assert copies.written == {str(copy): 1}
+    assert copies.short() == []
+    assert tree(copy) == whole
+
+
+def test_a_copy_that_lost_its_whole_ledger_is_mended_and_one_cut_short_is_finished(pair, tree):
+    """What is sealed there is sealed here: it is kin."""
+    root, copy = pair
+    shutil.rmtree(copy / "ledger")
+    replicate(root, [copy], NOW)
+    assert tree(copy) == tree(root)
+
+
+@pytest.mark.parametrize("number", [2, 5])
+def test_a_folder_that_went_another_way_is_left_alone(pair, tree, number):
+    """It has the same first entry and another one later; also where that one is damaged, by the digest it carries."""
+    root, copy = pair
+    forge(copy, number)
+    before = tree(copy)
+    with pytest.raises(ArchiveError, match=f"another commit {number}; left alone"):
+        replicate(root, [copy], NOW)
+    flip(entry(copy, 5))
+    with pytest.raises(ArchiveError, match="left alone"):
+        replicate(root, [copy], NOW)
+    flip(entry(copy, 5))
+    assert tree(copy) == before
+
+
+def test_a_copy_that_is_ahead_is_left_alone_and_gives_back_what_was_cut_off(pair, tree):
+    """An archive put back to an older state does not put its copy back too; a repair brings it forward."""
+    root, copy = pair
+    whole = tree(root)
+    entry(root, 5).unlink()
+    with pytest.raises(ArchiveError, match="commit 5, while this one ends with commit 4; left alone"):
+        replicate(root, [copy], NOW)
+    assert repair(root, copy, NOW) == ([entry_path(5)], [])
+    assert tree(root) == whole
+
+
+@pytest.mark.parametrize(("number", "chained"), [(2, 2), (2, 4), (4, 4)])
+def test_a_rewritten_entry_that_a_later_one_contradicts_is_mended(pair, tree, number, chained):
+    """The newest entry states every digest before it, so the copy's entries are the right ones."""
+    root, copy = pair
+    whole = tree(root)
+    forge(root, number, chained=chained)
+    assert faults(root)
+    restored, hopeless = repair(root, copy, NOW)
+    assert restored == [entry_path(n) for n in range(number, chained + 1)]
+    assert (hopeless, tree(root)) == ([], whole)
+
+
+@pytest.mark.parametrize("number", [2, 5])
+def test_a_chain_forged_at_equal_length_is_healed_with_a_witness_and_only_then(pair, tree, tmp_path, number):
+    """Both chains hold together; the earliest witness line that speaks of the difference says which was there first."""
+    root, copy = pair
+    whole, elsewhere = tree(root), tmp_path / "witness.txt"
+    append_witness(root, [elsewhere], witness(Archive(root), NOW))
+    forge(root, number)
+    assert faults(root) == []
+    forged = tree(root)
+    with pytest.raises(ArchiveError, match=f"two that part at commit {number}.*--witness FILE"):
+        repair(root, copy, NOW)
+    append_witness(root, [elsewhere], witness(Archive(root), NOW.replace(month=7)))
+    lines, _ = read_witness(elsewhere)
+    with pytest.raises(ArchiveError, match="as it is here"):
+        repair(copy, root, NOW, lines)
+    early = [replace(lines[0], number=1, sha256=lines[0].first)]
+    with pytest.raises(ArchiveError, match="none of the witness lines speaks of it"):
+        repair(root, copy, NOW, early)
+    assert (tree(root), tree(copy)) == (forged, whole)
+    restored, hopeless = repair(root, copy, NOW, lines)
+    assert restored == [entry_path(n) for n in range(number, 6)]
+    assert (hopeless, tree(root)) == ([], whole)
+    assert len(list((root / "work" / "damaged").rglob("*.json"))) == 6 - number
+
+
+def test_what_was_added_to_a_forged_chain_is_put_aside_and_its_deposits_stay_sealed(
+    pair, tmp_path, write, deposit, rows, clock
+):
+    """The archive comes back to its last honest commit; what came after can be handed in again."""
+    root, copy = pair
+    lines = [witness(Archive(root), NOW)]
+    forge(root, 3)
+    write(root, deposit("late\n"), tables={"gaugings": rows("gaugings", site="cedar")}, now=RightClock(clock))
+    _, hopeless = repair(root, copy, NOW, lines)
+    assert hopeless == []
+    assert Archive(root).ledger.digests() == Archive(copy).ledger.digests()
+    assert faults(root) == []
+    assert deposit("late\n").digest in Archive(root).sealed.digests()
+
+
+def test_without_a_witness_the_first_entry_decides_who_one_is(pair, make):
+    """A witness of another archive gives that archive no right to this one's place."""
+    root, other = pair[0], make("other", 7)
+    with pytest.raises(ArchiveError, match="another archive"):
+        repair(root, other, NOW, [witness(Archive(other), NOW)])
+
+
+def test_an_entry_that_neither_holds_stops_the_repair(pair, tree):
+    """Nothing is made up, and nothing else is touched."""
+    root, copy = pair
+    for folder in pair:
+        flip(entry(folder, 3))
+    before = tree(root)
+    with pytest.raises(ArchiveDamaged, match=entry_path(3)):
+        repair(root, copy, NOW)
+    assert tree(root) == before
+
+
+def test_a_plan_names_each_file_with_both_digests_and_changes_nothing(pair, tree):
+    """Damaged, missing and replaced by a link: what is found, what would be restored, and from where."""
+    root, copy = pair
+    tables = sorted(path for path in Archive(root).listing() if path.endswith(".parquet"))
+    flip(root / tables[0])
+    (root / tables[1]).unlink()
+    (root / tables[2]).rename(root / "work" / "moved")
+    (root / tables[2]).symlink_to(root / "work" / "moved")
+    flip(entry(root, 5))
+    hurt = {p: sha256((root / p).read_bytes()) for p in (entry_path(5), tables[0])}
+    before = tree(root)
+    plan = plan_repair(root, copy)
+    assert {r.path: r.found_sha256 for r in plan.restores} == hurt | {tables[1]: None, tables[2]: None}
+    assert all(r.sha256 == sha256((copy / r.path).read_bytes()) and r.source == str(copy) for r in plan.restores)
+    assert tree(root) == before
+    assert repair(root, copy, NOW)[0] == [r.path for r in plan.restores]
+    assert faults(root) == []
+    assert plan_repair(root, copy).restores == ()
+
+
+def test_a_sound_file_is_not_touched_by_a_repair(pair):
+    """No file that is as it should be is written again: its place on the disk stays the same."""
+    root, copy = pair
+    flip(root / "README.txt", 0)
+    before = {p: p.stat().st_ino for p in root.rglob("*") if p.is_file() and "work" not in p.parts}
+    assert repair(root, copy, NOW) == (["README.txt"], [])
+    after = {p: p.stat().st_ino for p in before}
+    assert {p.name for p in before if before[p] != after[p]} == {"README.txt"}
+
+
+def test_a_checkpoint_of_a_forged_chain_is_made_again(make, tmp_path, monkeypatch):
+    """What readers go by follows the chain that was restored."""
+    for module in ("ledger", "repair"):
+        monkeypatch.setattr(f"stillwell.archive.{module}.CHECKPOINT_EVERY", 2)
+    root = make("archive", 5)
+    replicate(root, [tmp_path / "copy"], NOW)
+    lines = [witness(Archive(root), NOW)]
+    forge(root, 3)
+    state = State()
+    for number in range(1, 5):
+        state.add(Archive(root).ledger.entry(number), entry(root, number).read_bytes())
+    (root / "ledger" / "checkpoints" / "00000004.json").write_bytes(state.parts()[0])
+    flip(root / "ledger" / "checkpoints" / "00000002.json")
+    assert [fault.path for fault in ledger_faults(Archive(root))] == ["ledger/checkpoints/00000002.json"]
+    restored, _ = repair(root, tmp_path / "copy", NOW, lines)
+    assert {"ledger/checkpoints/00000002.json", "ledger/checkpoints/00000004.json"} <= set(restored)
+    assert faults(root) == []
+    assert json.loads((root / "ledger" / "checkpoints" / "00000004.json").read_bytes())["number"] == 4

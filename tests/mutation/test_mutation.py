@@ -1,0 +1,130 @@
+"""The tool that changes the code by one token notices what tests notice, and leaves every file as it is."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+import textwrap
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+from tests.mutation.__main__ import equivalent, sampled, score
+from tests.mutation.operators import mutants, mutated, of_room
+from tests.mutation.selection import Lines, selected
+
+ROOT = Path(__file__).resolve().parents[2]
+SOURCE = textwrap.dedent('''
+    """A module."""
+    LIMIT = 2.0
+    Pair = tuple[int, str]
+
+    def inside(x: float, y: float) -> bool:
+        """Say so."""
+        if not x:
+            raise ValueError(f"expected more than {0}")
+        note(x)
+        return x < LIMIT and max(x, y) - 1 >= y
+''')
+
+
+def _changes():
+    return [(m.kind, m.before, m.after) for m in mutants("m.py", SOURCE)]
+
+
+def test_every_kind_of_change_is_made_once():
+    """Comparisons go to their bound and over it, sums to differences, texts and annotations stay as they are."""
+    assert _changes() == [
+        ("constant", "2.0", "2.5"),
+        ("boolean", "not x", "x"),
+        ("removed", "raise ValueError(f'expected more than {0}')", "pass"),
+        ("removed", "note(x)", "pass"),
+        ("boolean", "x < LIMIT and max(x, y) - 1 >= y", "x < LIMIT or max(x, y) - 1 >= y"),
+        ("comparison", "x < LIMIT", "x <= LIMIT"),
+        ("comparison", "x < LIMIT", "x >= LIMIT"),
+        ("comparison", "max(x, y) - 1 >= y", "max(x, y) - 1 > y"),
+        ("comparison", "max(x, y) - 1 >= y", "max(x, y) - 1 < y"),
+        ("arithmetic", "max(x, y) - 1", "max(x, y) + 1"),
+        ("extreme", "max(x, y)", "min(x, y)"),
+        ("constant", "1", "2"),
+    ]
+
+
+def test_a_mutant_differs_in_its_own_place_only():
+    """Each tree compiles, keeps its lines, and is the source but for one change; no two are alike."""
+    plain = ast.unparse(ast.parse(SOURCE))
+    texts = []
+    for mutant in mutants("m.py", SOURCE):
+        tree = mutated(SOURCE, mutant.index)
+        compile(tree, "m.py", "exec")
+        texts.append(ast.unparse(tree))
+        assert len([1 for a, b in zip(plain.splitlines(), texts[-1].splitlines(), strict=True) if a != b]) == 1
+    assert len(set(texts)) == len(texts) > 10
+
+
+@pytest.mark.parametrize("room", ["hydrometry", "assessment", "archive"])
+def test_a_seed_draws_the_same_mutants(room):
+    """300 different ones of each room, the same for one seed; the listed equivalents are mutants there are."""
+    drawn = sampled(room, 300, 5)
+    assert drawn == sampled(room, 300, 5)
+    assert len({m.key for m in drawn}) == 300
+    keys = {m.key for m in of_room(ROOT, room)}
+    assert [key for key in equivalent() if f"/{room}/" in key and key not in keys] == []
+
+
+def test_the_score_leaves_equivalents_out():
+    """Killed and timed out over all that could have been noticed; what no test runs was not noticed."""
+    assert score(Counter(killed=7, timeout=1, survived=1, untested=1, equivalent=5)) == 80.0
+
+
+def test_a_mutant_is_held_against_the_tests_of_its_line():
+    """A line of a function: the tests that run it, shortest first; a constant: those of the lines that name it."""
+    path = "src/stillwell/hydrometry/despike.py"
+    source = (ROOT / path).read_text(encoding="utf-8")
+    every = mutants(path, source)
+    line = next(i for i, text in enumerate(source.splitlines(), 1) if "range(1, REACH + 1)" in text)
+    lines = Lines(
+        ("tests/a.py::slow", "tests/a.py::quick", "tests/a.py::other"), (2.0, 1.0, 0.1), {path: {line: [0, 1]}}
+    )
+    reach = next(m for m in every if m.before == "2" and m.names == ("REACH",))
+    here = next(m for m in every if m.line == line)
+    assert selected(reach, lines) == selected(here, lines) == ["tests/a.py::quick", "tests/a.py::slow"]
+
+
+@pytest.mark.parametrize(("file", "change", "verdict"), [
+    ("corrections.py", ("2 * np.sqrt(2) * reading_m", "2 * np.sqrt(2) / reading_m"), "killed"),
+    ("corrections.py", None, "survived"),
+])  # fmt: skip
+def test_the_tool_tells_what_a_test_notices(file, change, verdict):
+    """A known change is killed by the tests of its limit, the module as it stands by none; no file is touched."""
+    path = ROOT / "src" / "stillwell" / "hydrometry" / file
+    before = path.read_bytes()
+    code = f"""
+import ast
+from tests.mutation import child
+from tests.mutation.operators import mutants
+path, change = {str(path.relative_to(ROOT))!r}, {change!r}
+source = open(path, encoding="utf-8").read()
+one = [m for m in mutants(path, source) if change is None or (m.before, m.after) == change][0]
+if change is None:
+    child.mutated = lambda source, index: ast.parse(source)
+print(child.judged(one, ["tests/hydrometry/test_thresholds.py::test_what_lies_within_two_readings_is_nothing",
+    "tests/hydrometry/test_thresholds.py::test_two_differences_agree_within_two_root_two_of_a_reading"], 30.0))
+"""
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert done.stdout.split() == [verdict]
+    assert path.read_bytes() == before
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize("room", ["hydrometry", "assessment", "archive"])
+def test_three_hundred_mutants(room, capsys):
+    """Score of 300 seeded mutants, printed; the goal is 90 %, and the tool must at least have judged them all."""
+    command = [sys.executable, "-m", "tests.mutation", room, "--sample", "300", "--seed", "1"]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    with capsys.disabled():
+        print("\n" + done.stdout)
+    assert done.returncode == 0, done.stderr[-4000:]
+    assert "of 300 mutants killed" in done.stdout

@@ -1,0 +1,103 @@
+"""Power lost during an ingest, a review, a compaction, a derivation or a withholding: nothing reported is lost."""
+
+from __future__ import annotations
+
+import shutil
+from importlib import import_module
+from importlib.util import find_spec
+
+import pandas as pd
+import pytest
+
+from stillwell.adopting import adopt, deposit_of
+from stillwell.archive.archive import Archive
+from stillwell.audit import audit
+from stillwell.deriving import derive
+from stillwell.errors import Withheld
+from stillwell.pipeline import compact, decide, ingest
+from tests.archive.power import Cuts
+from tests.pipeline.season import NOW, season, sheets, take
+
+WITHHOLDING = "stillwell.withholding" if find_spec("stillwell.withholding") else "stillwell.pipeline"
+ID = "S1.20250501T100000Z.M1"
+ACTS = ("ingest", "review", "compact", "derive", "withhold")
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory):
+    """Make an archive of gaugings with two days of stage and a rating, from which no record is derived yet."""
+    tmp = tmp_path_factory.mktemp("kept")
+    root = season(tmp)
+    (tmp / "logger").mkdir()
+    times = pd.date_range("2025-05-01T00:00Z", periods=49, freq="1h").strftime("%Y-%m-%dT%H:%M:%SZ")
+    pd.DataFrame({"site": "S1", "time": times, "stage_m": 1.5}).to_csv(tmp / "logger" / "stage.csv", index=False)
+    take(root, tmp / "logger")
+    rating = {"rating": "R1", "site": "S1", "valid_from": "2025-01-01T00:00Z", "by": "H1", "reason": "made up"}
+    segment = {"rating": "R1", "segment": 1, "from_m": 0.5, "coefficient": 10.0, "zero_stage_m": 0.5, "exponent": 2.0}
+    adopt(root, deposit_of("rating R1", {"ratings": [rating], "rating_segments": [segment]}), by="H1", now=NOW)
+    return root
+
+
+def _begin(tmp, root, what):
+    """Return what does one thing to an archive, and what says whether it was done."""
+    if what == "ingest":
+        sheet = sheets(tmp / "new", "7")
+        id_ = "S1.20250507T100000Z.M1"
+        return (
+            lambda root: ingest(root, [sheet], by="T1", now=NOW),
+            lambda archive: id_ in set(archive.standing("gaugings")["gauging_id"]),
+        )
+    if what == "review":
+        row = {"subject": ID, "decision": "approved", "reason": "looked at"}
+        return (lambda root: decide(root, "reviews", [row], by="R1", now=NOW)), _approved
+    if what == "compact":
+        return (
+            lambda root: compact(root, most=1, keep_days=0, by="T1", now=NOW),
+            lambda archive: any(entry.reason == "compaction" for entry in archive.ledger.entries()),
+        )
+    if what == "derive":
+        return (lambda root: derive(root, by="H1", now=NOW)), lambda archive: "discharge" in _with_rows(archive)
+    digest = Archive(root).ledger.entry(2).deposits[0]["deposit"]
+    withhold = import_module(WITHHOLDING).withhold
+    return (lambda root: withhold(root, digest, by="R1", reason="the law", now=NOW)), lambda a: _is_withheld(a, digest)
+
+
+def _approved(archive):
+    rows = archive.standing("gaugings")
+    return rows.set_index("gauging_id").loc[ID, "status"] == "approved"
+
+
+def _with_rows(archive):
+    return {name for name in archive.tables() if archive.table_files(name)}
+
+
+def _is_withheld(archive, digest):
+    try:
+        archive.sealed.read(digest)
+    except Withheld:
+        return True
+    return False
+
+
+@pytest.mark.parametrize("every", [61, pytest.param(4, marks=pytest.mark.soak)])
+@pytest.mark.parametrize("what", ACTS)
+def test_power_lost_at_any_call(kept, tmp_path, monkeypatch, what, every):
+    """After each cut the archive opens and audits clean, the next ingest works, and what was reported done is there."""
+    top = tmp_path / "top"
+    shutil.copytree(kept, top / "archive")
+    act, is_done = _begin(tmp_path, top / "archive", what)
+    cuts = Cuts(tmp_path, monkeypatch, every=every)
+    calls = cuts.of(top, lambda: act(top / "archive"))
+    done = []
+    for number, place in cuts.places():
+        root = place / "archive"
+        done.append(is_done(Archive(root)))
+        assert done[-1] or number < calls
+        if what != "withhold":  # one cut short holds its content until the next writer
+            assert audit(root, recompute=False).faults == ()
+        assert take(root, sheets(tmp_path / f"next{number}", "9", velocity=0.5)).all_good
+        assert audit(root, recompute=every < 10).faults == ()
+        assert set(Archive(root).sealed.digests()) > set(Archive(kept).sealed.digests())
+        assert is_done(Archive(root)) or number < calls
+    assert done[0] is False
+    assert done[-1] is True

@@ -1,0 +1,183 @@
+"""A withholding is one act: decided and done under one lock, finished if cut short, named while it is not."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import fields
+
+import pytest
+
+from stillwell.archive import fs, withholding
+from stillwell.archive.archive import Archive
+from stillwell.archive.sealed import Sealed
+from stillwell.archive.writer import STEPS, Writer, open_writer
+from stillwell.audit import audit
+from stillwell.errors import ArchiveDamaged, Withheld
+from stillwell.pipeline import decide
+from stillwell.withholding import withhold
+from tests.pipeline.season import NOW, season
+
+SECRET = b"2025-05-01T10:00Z"
+
+
+class Death(BaseException):
+    """The process is gone."""
+
+
+@pytest.fixture
+def root(tmp_path):
+    """Make an archive of two commits."""
+    return season(tmp_path)
+
+
+def subject(root):
+    """Name the deposit of the second commit."""
+    return str(Archive(root).ledger.entry(2).deposits[0]["deposit"])
+
+
+def holds(root):
+    """Say whether the sealed content still lies anywhere under the archive but in rows made from it."""
+    left = [p for top in ("sealed", "work") for p in (root / top).rglob("*") if p.is_file()]
+    return any(SECRET in path.read_bytes() for path in left)
+
+
+def die_at(monkeypatch, step):
+    """Let the writer die at a step of its commit."""
+    real = Writer.__init__
+
+    def made(self, *args, **more):
+        real(self, *args, **more)
+
+        def told(name):
+            if name == step:
+                raise Death
+
+        self._step = told
+
+    monkeypatch.setattr(Writer, "__init__", made)
+
+
+@pytest.mark.parametrize("step", STEPS[STEPS.index("declared") : STEPS.index("closed")])
+def test_death_at_any_step_leaves_it_undone_or_named_and_finished_by_the_next_writer(root, monkeypatch, step):
+    """Before the commit point nothing was decided; after it the audit says what is not finished, until it is."""
+    digest = subject(root)
+    with monkeypatch.context() as patch:
+        die_at(patch, step)
+        with pytest.raises(Death):
+            withhold(root, digest, by="R1", reason="the law", now=NOW)
+    decided = Archive(root).ledger.head_number() == 3
+    assert decided == (STEPS.index(step) >= STEPS.index("committed"))
+    report = audit(root, recompute=False, now=NOW())
+    assert report.faults == ()
+    assert any("commit 3 is under way or was cut short" in line for line in report.remarks)
+    named = any(f"withholding of deposit {digest} was decided on and is not finished" in r for r in report.remarks)
+    assert named == decided
+    with open_writer(root, software_version="0", by="T", now=NOW):
+        pass
+    assert Sealed(root).withheld(digest) == decided == (not holds(root))
+    report = audit(root, recompute=False, now=NOW())
+    assert report.faults == ()
+    assert not any("not finished" in line or "cut short" in line for line in report.remarks)
+
+
+def _dying(real, left):
+    """Wrap a call to the disk so that the process is gone once so many were made."""
+
+    def call(*args):
+        if left[0] <= 0:
+            raise Death
+        left[0] -= 1
+        return real(*args)
+
+    return call
+
+
+def test_death_at_every_call_to_the_disk_after_the_commit_point(root, tmp_path, monkeypatch):
+    """The change of places and the removal may die at any call: no fault, and the next writer removes the content."""
+    digest = subject(root)
+    with monkeypatch.context() as patch:
+        die_at(patch, "moved")
+        with pytest.raises(Death):
+            withhold(root, digest, by="R1", reason="the law", now=NOW)
+    for calls in range(200):
+        copy = shutil.copytree(root, tmp_path / f"copy{calls}")
+        left = [calls]
+
+        with monkeypatch.context() as patch:
+            for each in fields(fs.System):
+                patch.setattr(fs.system, each.name, _dying(getattr(fs.System(), each.name), left))
+            patch.setattr(shutil, "rmtree", _dying(shutil.rmtree, left))
+            try:
+                with open_writer(copy, software_version="0", by="T", now=NOW):
+                    pass
+            except Death:
+                pass
+            else:
+                break
+        report = audit(copy, recompute=False, now=NOW()) if calls % 5 == 0 else None
+        assert report is None or report.faults == (), (calls, report.faults)
+        with open_writer(copy, software_version="0", by="T", now=NOW):
+            pass
+        assert Sealed(copy).withheld(digest)
+        assert not holds(copy)
+        shutil.rmtree(copy)
+    assert calls > 20
+
+
+def test_content_that_stays_against_a_decision_is_a_fault_until_it_is_withheld(root):
+    """A decision alone, such as an earlier version left when it was cut short, is not all well."""
+    digest = subject(root)
+    decide(root, "withholdings", [{"subject": digest, "reason": "the law"}], by="R1", now=NOW)
+    (fault,) = audit(root, recompute=False, now=NOW()).faults
+    assert f"stillwell withhold {digest}" in fault.sentence
+    assert withhold(root, digest[:10], by="R1", reason="the law", now=NOW) == digest
+    assert audit(root, recompute=False, now=NOW()).faults == ()
+    assert not holds(root)
+
+
+def test_one_lock_over_decision_and_removal(root, monkeypatch):
+    """Nobody writes between the two: the lock is taken once."""
+    taken = []
+    real = withholding.withhold
+    monkeypatch.setattr("stillwell.archive.writer.hold_lock", _counting(taken))
+    monkeypatch.setattr(withholding, "withhold", lambda *args: (taken.append("removed"), real(*args)))
+    withhold(root, subject(root), by="R1", reason="the law", now=NOW)
+    assert taken == ["taken", "removed", "let go"]
+
+
+def _counting(taken):
+    from contextlib import contextmanager
+
+    from stillwell.archive.lock import hold_lock
+
+    @contextmanager
+    def held(*args, **more):
+        with hold_lock(*args, **more):
+            taken.append("taken")
+            yield
+        taken.append("let go")
+
+    return held
+
+
+def test_what_is_damaged_or_withheld_already_is_not_decided_on(root):
+    """A tombstone states digests of the content, so that it must be read first; nothing is written."""
+    digest = subject(root)
+    path = next((root / "sealed").rglob("points.csv"))
+    data = path.read_bytes()
+    path.write_bytes(data[:-1] + b"x")
+    with pytest.raises(ArchiveDamaged):
+        withhold(root, digest, by="R1", reason="the law", now=NOW)
+    path.write_bytes(data)
+    withhold(root, digest, by="R1", reason="the law", now=NOW)
+    with pytest.raises(Withheld):
+        withhold(root, digest, by="R1", reason="the law", now=NOW)
+    assert Archive(root).ledger.head_number() == 3
+
+
+def test_damaged_bytes_that_a_repair_kept_aside_go_too(root):
+    """Content put into the work folder is content all the same."""
+    aside = root / "work" / "damaged" / "20260101T000000Z" / Sealed(root).object_path(subject(root))
+    shutil.copytree(root / Sealed(root).object_path(subject(root)), aside)
+    withhold(root, subject(root), by="R1", reason="the law", now=NOW)
+    assert not holds(root)
