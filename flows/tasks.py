@@ -11,7 +11,7 @@ from prefect import Task, task
 from prefect.artifacts import create_markdown_artifact
 from prefect.settings import PREFECT_HOME, temporary_settings
 
-from stillwell import audit, deriving, pipeline
+from stillwell import audit, committing, deriving, pipeline
 from stillwell.archive.witness import keep_witness
 from stillwell.reading.night import Night
 from stillwell.reading.shifting import derived_lines
@@ -53,7 +53,7 @@ def _derived(archive: Path, by: str) -> str:
 
 def _keep_witness(archive: Path, files: Sequence[Path]) -> str:
     """Add a line on the archive to each witness file, and name the files."""
-    keep_witness(archive, files, pipeline.utc_now())
+    keep_witness(archive, files, committing.utc_now())
     return "# witness\n\n" + "".join(f"- a line was added to `{file}`\n" for file in files)
 
 

@@ -27,24 +27,24 @@ from stillwell.archive.fixity import (
 )
 from stillwell.archive.history import StoredHistory
 from stillwell.archive.ledger import Entry
-from stillwell.archive.netcdf_series import series_again
-from stillwell.archive.netcdf_stage import stage_again
+from stillwell.archive.netcdf_compare import netcdf_faults
+from stillwell.archive.outputs import behind, outputs
 from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.rounds import next_part
 from stillwell.archive.shelf import Shelf
 from stillwell.archive.snapshot import EveryRow, History
 from stillwell.archive.unfinished import unfinished_remarks
 from stillwell.archive.witness import read_witness, witness_faults
+from stillwell.committing import default_policy_text
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, sites_of
 from stillwell.errors import ArchiveDamaged, Withheld
 from stillwell.fingerprint import sha256
-from stillwell.pipeline import default_policy_text, taken_again
+from stillwell.pipeline import taken_again
 from stillwell.prepare import Circumstances, View, policy_in_force, prepare
 from stillwell.prepare.again import anew
 from stillwell.prepare.records import derived
 from stillwell.records import AuditReport, Fault
-from stillwell.rendering import rendered_again
 
 Progress = Callable[[str, int, int], None]
 SHOWN = 20
@@ -112,6 +112,8 @@ def audit(
             faults += _row_faults(archive, entries if proved else [], counts, unproved, tell)
         remarks += unfinished_remarks(archive)
     remarks += [] if faults else sealed_remarks(archive)
+    if counts.get("NetCDF files behind"):
+        remarks.append(f"{counts['NetCDF files behind']} NetCDF files are behind; `stillwell render` makes them anew")
     remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in unproved.items()]
     return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks))
 
@@ -126,9 +128,10 @@ def _row_faults(
     counts |= {"rows held against their schemas": held.recorded.total()}
     if not held.broken:
         office = policy_in_force(archive, None, default_policy_text())[0].office
-        faults += [*rendered_again(archive, office), *series_again(archive, office)]
-        faults += stage_again(archive, office)
-    counts |= {"NetCDF files rendered again": sum(path.startswith("netcdf/") for path in archive.listing())}
+        late = {one.path for one in behind(archive, office)}
+        wanted = [output for output in outputs(archive, office) if output.path not in late]
+        faults += netcdf_faults(archive, wanted, office)
+        counts |= {"NetCDF files rendered again": len(wanted), "NetCDF files behind": len(late)}
     if proved and not held.broken:
         faults += _recompute_faults(archive, proved, held, unproved, tell)
         left = {pd.Timestamp(entry.recorded_at) for entry in proved if entry.number in unproved}

@@ -10,10 +10,12 @@ from pathlib import Path
 from stillwell.archive.archive import Archive
 from stillwell.archive.inputs import inputs_digest
 from stillwell.archive.ledger import Entry
+from stillwell.archive.lock import WAIT_S
 from stillwell.archive.making import MadeFile, made_files, making_folder
 from stillwell.archive.outputs import Behind, Output, behind
 from stillwell.archive.writer import Commit, Writer
-from stillwell.committing import WAIT_S, office_of, utc_now, writing
+from stillwell.committing import office_of, utc_now, writing
+from stillwell.errors import ArchiveLocked
 
 REASON = "render"
 """What the ledger entry of a rendering gives as its reason."""
@@ -31,6 +33,8 @@ class Rendered:
     """Paths no longer listed."""
     dropped: tuple[str, ...] = ()
     """Paths made in vain: their inputs changed meanwhile, and whoever changed them renders them."""
+    locked: bool = False
+    """Whether another writer was at work for so long that nothing was rendered."""
 
 
 def render(
@@ -132,6 +136,16 @@ def _still(output: Output, late: Behind | None) -> bool:
     return inputs_digest(late.output.made_from) == inputs_digest(output.made_from)
 
 
-def touched(entry: Entry) -> list[str]:
-    """Name the sites of whose NetCDF files a commit changes the inputs, from its entry alone."""
-    return sorted({site for file in entry.files for site in file.sites})
+def render_after(
+    root: Path, entry: Entry, *, by: str, now: Callable[[], datetime] = utc_now, wait_s: float = WAIT_S
+) -> Rendered:
+    """Render the files of the sites that a commit wrote rows of; ``render`` with what the entry names.
+
+    Where another writer is at work for too long the files stay behind, for the next rendering to finish: the commit
+    stands, and what it came to is not lost.
+    """
+    sites = {site for file in entry.files for site in file.sites}
+    try:
+        return render(root, sites, by=by, now=now, wait_s=wait_s) if sites else Rendered()
+    except ArchiveLocked:
+        return Rendered(locked=True)

@@ -20,7 +20,8 @@ from stillwell import pipeline
 from stillwell.archive.archive import Archive
 from stillwell.archive.netcdf_compare import differing_values
 from stillwell.audit import audit
-from stillwell.pipeline import compact, ingest, office_policy
+from stillwell.committing import office_policy
+from stillwell.pipeline import compact, ingest
 from stillwell.rebuild import rebuild
 from tests.pipeline.season import registers, sheets, take
 

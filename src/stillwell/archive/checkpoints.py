@@ -209,6 +209,27 @@ def state_of(
     return state
 
 
+def parts_unlike(found: State, part: Callable[[str], bytes], state: State) -> list[str]:
+    """Name the parts of a checkpoint that do not say what the entries say, whatever version wrote them.
+
+    Parameters
+    ----------
+    found : State
+        Read from the first part, under no name.
+    part : callable
+        Reads another part by name.
+    state : State
+        What follows from the entries up to the same number.
+    """
+    first = (found.number, found.digest, found.files, found.links)
+    unlike = [] if first == (state.number, state.digest, state.files, state.links) else [""]
+    for name, expected in found.part_digests.items():
+        data = part(name)
+        if sha256(data) != expected or READ[name](data, name) != getattr(state, name):
+            unlike.append(name)
+    return unlike
+
+
 def _listed(files: Mapping[str, ListedFile]) -> list[list[Any]]:
     ordered = sorted(files.values(), key=lambda file: file.path)
     return [[f.path, f.size, f.sha256, f.table, list(f.sites), f.rows, list(f.years)] for f in ordered]

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 from stillwell.archive import fs
-from stillwell.archive.checkpoints import READ, State, state_of
+from stillwell.archive.checkpoints import State, parts_unlike, state_of
 from stillwell.archive.entries import Entry, Move
 from stillwell.archive.inputs import Inputs
 from stillwell.archive.layout import (
@@ -293,13 +293,8 @@ class Ledger:
         if (found.number, found.digest) != (number, sha256(self._bytes(number))):
             yield Fault("ledger", path, sentence)
         elif state is not None:
-            if (found.files, found.links) != (state.files, state.links):
-                yield Fault("ledger", path, sentence)
-            for name, expected in found.part_digests.items():
-                data = self._part_bytes(number, name)
-                where = part_path(number, name)
-                if sha256(data) != expected or READ[name](data, where) != getattr(state, name):
-                    yield Fault("ledger", where, sentence)
+            for name in parts_unlike(found, lambda name: self._part_bytes(number, name), state):
+                yield Fault("ledger", part_path(number, name), sentence)
 
 
 def _fault(number: int, error: ArchiveDamaged) -> Fault:

@@ -7,7 +7,7 @@ from pathlib import Path, PurePosixPath
 
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive
-from stillwell.archive.layout import CHECKPOINTS, INTENT, SEALED, checkpoint_path, entry_path, grown_path
+from stillwell.archive.layout import CHECKPOINTS, INTENT, PARTS, SEALED, entry_path, part_path
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.recovery import Intent
 from stillwell.archive.sealed import object_folder
@@ -41,7 +41,7 @@ def excused(root: Path, intent: Intent | None, told: set[str]) -> Excused:
     folders = _above(told)
     if intent is None:
         return Excused(frozenset(), frozenset(folders))
-    ledger = [entry_path(intent.number), checkpoint_path(intent.number), grown_path(intent.number)]
+    ledger = [entry_path(intent.number), *(part_path(intent.number, part) for part in ("", *PARTS))]
     hidden = {fs.temporary(root / path).relative_to(root).as_posix() for path in (*intent.files, *ledger)}
     moved: set[str] = set()
     if Ledger(root).head_number() == intent.number:

@@ -98,7 +98,7 @@ def _repair(archive: Path, replica: Path, witnesses: list[Path], shown: Reported
     from stillwell.archive.layout import LEDGER
     from stillwell.archive.repair import plan_repair, repair
     from stillwell.archive.witness import read_witness
-    from stillwell.pipeline import utc_now
+    from stillwell.committing import utc_now
 
     if not (replica / LEDGER).is_dir():
         typer.echo(f"stillwell: expected a copy of the archive in {replica}, found none; nothing repaired", err=True)
@@ -151,7 +151,7 @@ def witness(
     from stillwell.archive.archive import Archive
     from stillwell.archive.witness import append_witness
     from stillwell.archive.witness import witness as witnessed
-    from stillwell.pipeline import utc_now
+    from stillwell.committing import utc_now
 
     with in_words(archive, "`stillwell witness --append FILE{at}` with a file on another disk or machine"):
         line = witnessed(Archive(archive), utc_now())
@@ -203,7 +203,7 @@ def replicate(
 ) -> None:
     """Keep verified copies in other folders and say how many good copies each object has."""
     from stillwell.archive.replica import replicate as copied
-    from stillwell.pipeline import utc_now
+    from stillwell.committing import utc_now
 
     with in_words(
         archive, "`stillwell replicate --to DIR{at}` with an empty folder, or one that holds a copy of this archive"
@@ -302,7 +302,7 @@ def publish(
 ) -> None:
     """Write what is public as a BagIt bag that a stranger can read; without a licence nothing is written."""
     from stillwell.archive.archive import Archive
-    from stillwell.pipeline import default_policy_text, utc_now
+    from stillwell.committing import default_policy_text, utc_now
     from stillwell.prepare import policy_in_force
     from stillwell.publishing.publish import publish as published
     from stillwell.publishing.words import published_document, published_text

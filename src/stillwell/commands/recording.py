@@ -285,8 +285,8 @@ def next_(archive: ArchiveOption = HERE, format_: FormatOption = Format.table) -
     import pyarrow as pa
 
     from stillwell.archive.archive import Archive
+    from stillwell.committing import utc_now
     from stillwell.hydrometry.next_gauging import ranked
-    from stillwell.pipeline import utc_now
     from stillwell.reading.plain import rows_of
     from stillwell.reading.records import outlooks
 
