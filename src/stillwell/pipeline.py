@@ -43,7 +43,7 @@ class Taken:
     deposits: tuple[Deposit, ...] = ()
     known: tuple[Deposit, ...] = field(default=())
     """Deposits whose very bytes were already sealed, left alone."""
-    rendered: Rendered = Rendered()
+    rendered: Rendered = field(default_factory=Rendered)
     """What was rendered after the commit."""
 
     @property

@@ -166,7 +166,8 @@ def _checkpoints(root: Path, chain: Sequence[Link], state: State) -> Iterator[Re
         if _says_so(root, number, state):
             continue
         # the first part names the others, so it comes last
-        for path, data in ((part_path(number, name), data) for name, data in sorted(state.parts().items(), reverse=True)):
+        for name, data in sorted(state.parts().items(), reverse=True):
+            path = part_path(number, name)
             if not _is_good(root, path, sha256(data)):
                 yield Restore(path, FROM_ENTRIES, _digest(root, path), sha256(data), partial(bytes, data))
 
