@@ -212,6 +212,7 @@ def main() -> int:
     from tests.benchmarks.bench_large import COUNT, large_line
     from tests.benchmarks.bench_record import record_growth, record_ratio
     from tests.benchmarks.bench_sites import sites_ratio
+    from tests.benchmarks.bench_stage import ROWS, stage_lines
     from tests.benchmarks.long_record import VALUES, long_archive
 
     scale = float(sys.argv[1]) if len(sys.argv) > 1 else 1.0
@@ -223,6 +224,8 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as tmp:
         print(ingest_ratio(Path(tmp)), flush=True)
         print(large_line(Path(tmp) / "large", int(COUNT * scale)), flush=True)
+        for line in stage_lines(Path(tmp) / "stage", int(ROWS * scale)):
+            print(line, flush=True)
     with tempfile.TemporaryDirectory() as tmp:
         for line in lines(Path(tmp), scale):
             print(line, flush=True)

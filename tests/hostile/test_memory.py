@@ -15,6 +15,7 @@ import pytest
 from stillwell.archive.archive import Archive
 from stillwell.intake.limits import MIB, MOST_BYTES, MOST_CODES, MOST_REASONS, MOST_TABLE_ROWS
 from stillwell.pipeline import ingest
+from tests.benchmarks.bench_stage import KINDS, MOST, ROWS, stage_peak
 from tests.hostile.making import HEADER, points_sheet, put, with_part, workbook
 from tests.pipeline.season import NOW, season, sheets
 
@@ -39,6 +40,8 @@ sys.exit(code)
 """Peak of resident memory before and after, in KiB as Linux keeps it; what `resource` tells counts the parent's too."""
 ROOM = 64 * MIB
 """What an ingest of an empty deposit takes beyond the libraries, and more: two commits' rows, a NetCDF file."""
+PIECES = 80
+"""MiB that do not grow with a file: rows read, judged and written some at a time, by several libraries."""
 MOST_S = 120.0
 """Seconds for a short form, on a machine shared with other tests."""
 
@@ -164,3 +167,17 @@ def test_millions_of_wrong_rows(tmp_path, row, words):
 def test_more_rows_than_a_table_may_have(tmp_path):
     """A file of more lines than a table may have is given back before it is read."""
     _holds(_rows(tmp_path / "points.csv", b"1\n", 10_000_000), tmp_path, "lines", ROOM + 3 * 20 * MIB)
+
+
+def test_two_hundred_thousand_rows_of_stage(tmp_path):
+    """A fifth of a long logger file through a map: ten times its size, and what pieces of 131,072 rows take."""
+    size, peak, _ = stage_peak(tmp_path / "stage", ROWS // 5, "mapped")
+    assert peak < MOST * size + PIECES, f"{peak:.0f} MiB for a file of {size:.1f} MiB"
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_million_rows_of_stage(tmp_path, kind):
+    """A file of recorded stage of a million rows is taken within ten times its size, whatever its layout."""
+    size, peak, _ = stage_peak(tmp_path / "stage", ROWS, kind)
+    assert peak < MOST * size, f"{peak:.0f} MiB for a file of {size:.1f} MiB, {peak / size:.1f} times"

@@ -15,11 +15,13 @@ from stillwell.archive.links import linked_sites
 from stillwell.archive.netcdf import gaugings_netcdf
 from stillwell.archive.netcdf_layout import NEEDED, laid_out
 from stillwell.archive.netcdf_series import series_netcdf
+from stillwell.archive.netcdf_stage import NEEDED as STAGE_COLUMNS
 from stillwell.archive.netcdf_stage import stage_netcdf
 from stillwell.archive.outputs import OF_GAUGINGS, Output
 from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.reviews import newest_rows
 from stillwell.archive.standing import GAUGING, newest_revisions, standing_rows
+from stillwell.intake.constant import taken
 
 TOGETHER = 32
 """Sites whose gaugings are rendered from rows held in memory at the same time."""
@@ -127,14 +129,17 @@ def _series(
     archive: Archive, table: str, site: str, outputs: Sequence[Output], office: Mapping[str, str]
 ) -> Iterator[tuple[str, bytes]]:
     about = newest_by_site(archive.read("sites", [site]))
-    years = [output.year for output in outputs if output.year]
-    rows = newest_revisions(archive.read(table, [site], years=years or None), key_names(ARCHIVE_TABLES[table]))
-    rows = rows.sort_values(ORDER[table], kind="stable")
-    year = rows[SERIES_TIME[table]].dt.year
-    for output in outputs:
-        mine = (rows[year == output.year] if output.year else rows).reset_index(drop=True)
-        if about and len(mine):
-            yield output.path, series_file(table, about[0], mine, office)
+    columns = STAGE_COLUMNS if table == "stage" else None
+    for output in outputs if about else ():
+        # a year at a time: what is needed in between does not grow with the years of a site
+        years = [output.year] if output.year else None
+        rows = archive.read(table, [site], columns, years)
+        if output.year:
+            rows = taken(rows, (rows[SERIES_TIME[table]].dt.year == output.year).to_numpy(dtype=bool))
+        rows = newest_revisions(rows, key_names(ARCHIVE_TABLES[table]))
+        if len(rows):
+            ordered = rows.sort_values(ORDER[table], kind="stable").reset_index(drop=True)
+            yield output.path, series_file(table, about[0], ordered, office)
 
 
 def series_file(table: str, about: Mapping[str, Any], rows: pd.DataFrame, office: Mapping[str, str]) -> bytes:

@@ -21,6 +21,8 @@ from stillwell.archive.netcdf_series import place
 TABLE = "stage"
 SENSOR = "sensor"
 """Dimension of the sensors of a site; each is a time series of its own."""
+NEEDED = ["site", SENSOR, "time", "stage_m", "raw_value", "raw_unit", "deposit", "revision", "recorded_at"]
+"""Columns that a file is made from."""
 
 
 def stage_netcdf(site: Mapping[str, Any], rows: pd.DataFrame, office: Mapping[str, str]) -> bytes:

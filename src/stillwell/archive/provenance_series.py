@@ -15,6 +15,7 @@ import pandas as pd
 from stillwell.archive.entries import utc_text
 from stillwell.archive.provenance_names import handed_in_name, safe
 from stillwell.archive.trail import places
+from stillwell.intake.constant import only_value
 
 
 @dataclass(frozen=True)
@@ -59,7 +60,7 @@ def add_recorded(document: dict[str, Any], tables: Mapping[str, pd.DataFrame]) -
 
 def with_sensor(rows: pd.DataFrame) -> pd.DataFrame:
     """Write the site's only sensor, which is blank, as an empty word."""
-    return rows.assign(sensor=rows["sensor"].fillna("")) if "sensor" in rows else rows
+    return rows.assign(sensor=rows["sensor"].fillna("")) if "sensor" in rows and rows["sensor"].isna().any() else rows
 
 
 def _add(document: dict[str, Any], kind: Kind, rows: pd.DataFrame) -> None:
@@ -81,8 +82,12 @@ def _add(document: dict[str, Any], kind: Kind, rows: pd.DataFrame) -> None:
 
 def _spans(rows: pd.DataFrame, kind: Kind) -> dict[tuple[str, ...], tuple[pd.Timestamp, pd.Timestamp, int]]:
     """Find the first and last moment and the number of rows of each key and deposit."""
-    groups = rows.groupby([*kind.key, "deposit"], sort=True)
-    first, last, count = groups[kind.since].min(), groups[kind.until or kind.since].max(), groups.size()
+    key, until = [*kind.key, "deposit"], kind.until or kind.since
+    if len(rows) and all(only_value(rows[name]) is not None for name in key):
+        said = rows[kind.since].min(), rows[until].max(), len(rows)
+        return {tuple(map(str, rows[key].iloc[0])): said}
+    groups = rows.groupby(key, sort=True)
+    first, last, count = groups[kind.since].min(), groups[until].max(), groups.size()
     keys = [tuple(map(str, key)) for key in first.index]
     return dict(zip(keys, zip(first, last, count.tolist(), strict=True), strict=True))
 

@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from stillwell.hydrometry.runs import in_order, starts
+from stillwell.intake.constant import taken
+
 ROW_TRAIL = ("deposit", "row_file", "row_line", "revision", "recorded_at")
 
 
@@ -161,8 +164,9 @@ def new_values_by_order(incoming: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFr
     key = VALUE_KEY
     codes = _codes(pd.concat([kept[key], incoming[key]], ignore_index=True))
     old, new = codes[: len(kept)], codes[len(kept) :]
-    alone = ~pd.Series(new).duplicated(keep=False).to_numpy() & ~np.isin(new, old)
-    fresh = incoming[alone].assign(revision=pd.array(np.ones(int(alone.sum()), dtype="int64"), dtype="Int64"))
+    alone = np.bincount(codes)[new] == 1
+    fresh = taken(incoming, alone)
+    fresh = fresh.assign(revision=pd.array(np.ones(int(alone.sum()), dtype="int64"), dtype="Int64"))
     if alone.all():
         return fresh.reset_index(drop=True)
     again = new_rows(incoming[~alone].reset_index(drop=True), kept[np.isin(old, new[~alone])], key)
@@ -171,6 +175,14 @@ def new_values_by_order(incoming: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFr
 
 def _codes(rows: pd.DataFrame) -> np.ndarray:
     """Give rows of one site, sensor and time one number."""
-    place = pd.factorize(pd.MultiIndex.from_arrays([rows["site"], rows["sensor"].fillna("")]))[0]
-    moment = pd.factorize(rows["time"])[0]
-    return np.asarray(place * (int(moment.max(initial=0)) + 1) + moment)
+    blank = rows["sensor"].fillna("") if rows["sensor"].isna().any() else rows["sensor"]
+    site, sensor = (pd.factorize(words)[0] for words in (rows["site"], blank))
+    place = site * (int(sensor.max(initial=0)) + 1) + sensor
+    moment = rows["time"].array.asi8
+    # values mostly come in order of time
+    order = slice(None) if in_order(place, moment) else np.lexsort((moment, place))
+    begins = np.zeros(len(rows), dtype=np.int64)
+    begins[starts(place[order], moment[order])] = 1
+    codes = np.empty(len(rows), dtype=np.int64)
+    codes[order] = np.cumsum(begins, out=begins)
+    return codes

@@ -38,9 +38,9 @@ def newest_revisions(rows: pd.DataFrame, key: Sequence[str]) -> pd.DataFrame:
 
     Where that revision holds several rows they contradict each other, and none stands.
     """
-    newest = _newest(rows, key)
-    if len(newest) == len(rows):
+    if not rows.duplicated(list(key)).any():
         return rows
+    newest = _newest(rows, key)
     torn = contradicted(rows, key)
     return rows.loc[newest.index[~newest.index.isin(torn.index)].sort_values()]
 

@@ -20,6 +20,7 @@ import pyarrow.parquet as pq
 from stillwell.archive.layout import table_path
 from stillwell.errors import ArchiveDamaged, ArchiveError
 from stillwell.fingerprint import canonical_json, sha256
+from stillwell.intake.constant import only_value, spread
 from stillwell.records import ListedFile
 
 ROWS_PER_GROUP = 500_000
@@ -145,7 +146,11 @@ def _array(name: str, field: pa.Field, values: pd.Series) -> pa.ChunkedArray:
     if str(values.dtype) != expected:
         msg = f"table {name}, column {field.name}: expected {expected}, found {values.dtype}; nothing written"
         raise ArchiveError(msg)
-    array = pa.chunked_array([pa.Array.from_pandas(values, type=field.type)] if len(values) else [], field.type)
+    cell = only_value(values)
+    if cell is not None:
+        array = spread(cell.cast(field.type), len(values))
+    else:
+        array = pa.chunked_array([pa.Array.from_pandas(values, type=field.type)] if len(values) else [], field.type)
     if array.null_count and not field.nullable:
         row = int(np.flatnonzero(values.isna().to_numpy())[0])
         msg = f"table {name}, column {field.name}: expected a value, found none in row {row}; nothing written"
@@ -170,10 +175,9 @@ def to_parquet(table: pa.Table) -> bytes:
     """Write an Arrow table as Parquet with page checksums; the same table gives the same bytes."""
     sink = pa.BufferOutputStream()
     words = [field.name for field in table.schema if pa.types.is_string(field.type)]
-    pq.write_table(
-        table,
+    with pq.ParquetWriter(
         sink,
-        row_group_size=ROWS_PER_GROUP,
+        table.schema,
         version="2.6",
         data_page_version="1.0",
         compression="zstd",
@@ -182,8 +186,21 @@ def to_parquet(table: pa.Table) -> bytes:
         write_page_checksum=True,
         write_page_index=True,
         store_schema=True,
-    )
+    ) as writer:
+        for at in range(0, max(len(table), 1), ROWS_PER_GROUP):
+            group = table.slice(at, ROWS_PER_GROUP)
+            # pieces of the same size whatever the table came in: pages end where pieces do
+            columns = [_whole(column) for column in group.columns]
+            writer.write_table(pa.Table.from_arrays(columns, schema=table.schema), row_group_size=ROWS_PER_GROUP)
     return bytes(sink.getvalue())
+
+
+def _whole(column: pa.ChunkedArray) -> pa.Array | pa.ChunkedArray:
+    """Join the pieces of a column; one of a single text is not written out."""
+    cell = only_value(column)
+    if cell is not None:
+        return spread(cell, len(column))
+    return column.chunk(0) if column.num_chunks == 1 else column.combine_chunks()
 
 
 TableFile = tuple[str, bytes, ListedFile]

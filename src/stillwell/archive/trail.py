@@ -12,6 +12,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.intake.constant import only_value, taken
+
 MOST_RUNS = 8
 """Runs of lines named one by one; more are given as first and last only."""
 
@@ -32,15 +34,19 @@ def places(rows: pd.DataFrame | None, key: Sequence[str]) -> dict[tuple[Hashable
     """
     if rows is None or rows.empty:
         return {}
-    rows = rows[[*key, "row_file", "row_line"]].dropna(subset=["row_file", "row_line"])
-    if rows.empty:
+    rows = rows[[*dict.fromkeys([*key, "row_file", "row_line"])]]
+    known = (rows["row_file"].notna() & rows["row_line"].notna()).to_numpy(dtype=bool)
+    if not known.any():
         return {}
+    if not known.all():
+        rows = rows[known]
     numbers, lines = _numbered(rows, [*key, "row_file"]), rows["row_line"].to_numpy(dtype="int64")
     step = np.diff(lines)
-    starts = np.flatnonzero(np.r_[True, (np.diff(numbers) != 0) | (step < 0) | (step > 1)])
+    starts = np.r_[0, np.flatnonzero((numbers[1:] != numbers[:-1]) | (step < 0) | (step > 1)) + 1]
+    del step
     ends = np.r_[starts[1:], len(lines)] - 1
     first, texts = _texts(numbers[starts], lines[starts], lines[ends])
-    named = rows.iloc[starts[first]]
+    named = taken(rows, starts[first])
     files = named["row_file"].tolist()
     keys = list(zip(*(named[name].tolist() for name in key), strict=True))
     out: dict[tuple[Hashable, ...], list[str]] = {}
@@ -53,8 +59,9 @@ def _numbered(rows: pd.DataFrame, names: Sequence[str]) -> NDArray[np.int64]:
     """Give rows with the same cells in some columns the same number."""
     numbers = np.zeros(len(rows), dtype="int64")
     for name in names:
-        part, words = pd.factorize(rows[name], use_na_sentinel=False)
-        numbers = numbers * len(words) + part
+        if only_value(rows[name]) is None:
+            part, words = pd.factorize(rows[name], use_na_sentinel=False)
+            numbers = numbers * len(words) + part
     return numbers
 
 
@@ -71,9 +78,13 @@ def _texts(
     firsts, lasts = firsts[apart], far[np.r_[apart[1:], len(far)] - 1] % reach
     begins = np.flatnonzero(np.r_[True, np.diff(numbers[apart]) != 0])
     ends = np.r_[begins[1:], len(apart)]
-    runs = [str(a) if a == b else f"{a}-{b}" for a, b in zip(firsts.tolist(), lasts.tolist(), strict=True)]
     texts = [
-        ",".join(runs[a:b]) if b - a <= MOST_RUNS else f"~{firsts[a]}-{lasts[b - 1]}"
+        _runs(firsts[a:b], lasts[a:b]) if b - a <= MOST_RUNS else f"~{firsts[a]}-{lasts[b - 1]}"
         for a, b in zip(begins.tolist(), ends.tolist(), strict=True)
     ]
     return order[apart[begins]], texts
+
+
+def _runs(firsts: NDArray[np.int64], lasts: NDArray[np.int64]) -> str:
+    """Write a few runs of lines."""
+    return ",".join(str(a) if a == b else f"{a}-{b}" for a, b in zip(firsts.tolist(), lasts.tolist(), strict=True))

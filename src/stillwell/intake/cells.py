@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from schemas.derive import Column
+from stillwell.intake.constant import missing, repeated
 from stillwell.intake.trouble import CannotRead
 from stillwell.intake.units import Unit, converted
 from stillwell.intake.wall_times import DAY_US, ISO, MINUTE_US, microseconds, read_walls
@@ -74,6 +75,10 @@ def each_once(cells: pa.StringArray, read: Callable[[pa.StringArray], tuple[pd.S
     if cells.null_count or 2 * len(coded.dictionary) > len(cells):
         return read(cells)
     values, bad = read(coded.dictionary)
+    if len(values) == 1 and values.dtype == "str":
+        # a text that all rows share is held once
+        whole = missing("text", len(cells)) if values.isna().all() else repeated(values.tolist(), [len(cells)])
+        return whole, np.full(len(cells), bad[0])
     place = coded.indices.to_numpy()
     return values.take(place).reset_index(drop=True), bad[place]
 

@@ -12,14 +12,17 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.csv as pcsv
 from numpy.typing import NDArray
 
 from stillwell.intake.limits import LONGEST_LINE, MOST_COLUMNS, MOST_TABLE_ROWS
+from stillwell.intake.quick_rows import AT_ONCE, Lines, quick_columns
 from stillwell.intake.trouble import CannotRead
 
 DELIMITERS = (",", ";", "\t")
 WORDS = {",": "comma", ";": "semicolon", "\t": "tab"}
+ROWS_AT_ONCE = 2**14
+"""Rows held as Python text by the careful reader."""
+_LINE = re.compile(rb"[^\r\n]+")
 _MARKS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16", b"PK\x03\x04": "a zip or workbook"}
 
 
@@ -54,17 +57,15 @@ def read_csv(data: bytes) -> Sheet:
         If it is not such a file; names the line.
     """
     check_lines(data)
-    text = _decoded(data)
-    first = _first_line(text)
+    _check_text(data)
+    first = _first_line(data)
     if not first:
         raise CannotRead("a header line", "an empty file")
     delimiter = max(DELIMITERS, key=first.count)
     remarks = () if delimiter == "," else (f"cells are separated by {WORDS[delimiter]}s",)
     if first.count(delimiter) >= MOST_COLUMNS:
         raise CannotRead(f"at most {MOST_COLUMNS} columns", f"{first.count(delimiter) + 1}", 1)
-    plain = '"' not in text and any(name.strip() for name in first.split(delimiter))
-    quick = None if not plain else _quick(data, text, first, delimiter, remarks)
-    return quick or _careful(text, delimiter, remarks)
+    return _quick(data, delimiter, remarks) or _careful(data, delimiter, remarks)
 
 
 def check_lines(data: bytes, most: int = MOST_TABLE_ROWS) -> None:
@@ -95,63 +96,79 @@ def check_lines(data: bytes, most: int = MOST_TABLE_ROWS) -> None:
         begin += end + 1
 
 
-def _first_line(text: str) -> str:
+def _first_line(data: bytes) -> str:
     """Return the first line that is not blank; a line ends where the readers of CSV say it ends."""
-    rows = (found[0] for found in re.finditer(r"[^\r\n]+", text))
+    begin = len(codecs.BOM_UTF8) if data.startswith(codecs.BOM_UTF8) else 0
+    rows = (found[0].decode("utf-8") for found in _LINE.finditer(data, begin))
     return next((row for row in rows if row.strip()), "")
 
 
-def _decoded(data: bytes) -> str:
+def _check_text(data: bytes) -> None:
+    """Refuse bytes that are no text in UTF-8; looked at in pieces, so that a text is not held beside its bytes."""
     for mark, kind in _MARKS.items():
         if data.startswith(mark):
             raise CannotRead("UTF-8 text", kind)
+    if not _is_utf8(data):
+        try:
+            data.decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            line = data.count(b"\n", 0, error.start) + 1
+            found = f"the byte 0x{data[error.start]:02X} at offset {error.start}; saved in another encoding?"
+            raise CannotRead("UTF-8 text", found, line) from error
+    if b"\0" in data:
+        raise CannotRead("text", "a NUL character", data.count(b"\n", 0, data.index(b"\0")) + 1)
+
+
+def _is_utf8(data: bytes) -> bool:
+    if data.isascii():
+        return True
+    decoder, view = codecs.getincrementaldecoder("utf-8-sig")(), memoryview(data)
     try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        found = f"the byte 0x{data[error.start]:02X} at offset {error.start}; saved in another encoding?"
-        raise CannotRead("UTF-8 text", found, line) from error
-    if "\0" in text:
-        raise CannotRead("text", "a NUL character", text.count("\n", 0, text.index("\0")) + 1)
-    return text
+        for at in range(0, len(data), AT_ONCE):
+            decoder.decode(view[at : at + AT_ONCE])
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
-def _quick(data: bytes, text: str, first: str, delimiter: str, remarks: tuple[str, ...]) -> Sheet | None:
-    """Read a plain file, one row a line; None when it is not plain, for the careful reader to find out why."""
-    if not text.startswith(first) or text.count("\r") != text.count("\r\n"):
+def _quick(data: bytes, delimiter: str, remarks: tuple[str, ...]) -> Sheet | None:
+    """Read a file whose rows are lines; None where some are not, for the careful reader to find out why."""
+    body = data.removeprefix(codecs.BOM_UTF8)
+    if b"\r" in body:
+        if body.count(b"\r") != body.count(b"\r\n"):
+            return None
+        body = body.replace(b"\r\n", b"\n")
+    lines = Lines.of(body)
+    head = next(place for place in range(len(lines)) if lines.text(place).strip())
+    names = _names(lines.text(head), delimiter)
+    if not any(name.strip() for name in names):
         return None
-    header = checked_header(first.split(delimiter))
-    ragged: list[int] = []
+    header = checked_header(names)
+    keep = ~lines.empty()
+    keep[: head + 1] = False
+    at = np.flatnonzero(keep) + 1
+    cells = quick_columns(lines.kept(keep), at.size, len(header), delimiter)
+    if cells is None or len(cells) != len(header):
+        return None
+    return _without_blank_rows(header, list(cells), at, delimiter, remarks)
 
-    def skip(row: pcsv.InvalidRow) -> str:
-        ragged.append(1)
-        return "skip"
 
-    # a byte order mark is left out of the text; without one the bytes themselves are read
-    body = pa.BufferReader(data.removeprefix(codecs.BOM_UTF8))
+def _names(header: str, delimiter: str) -> list[str]:
+    """Read the cells of a header; none where they are no row by themselves."""
     try:
-        table = pcsv.read_csv(
-            body,
-            pcsv.ReadOptions(column_names=list(map(str, range(len(header)))), skip_rows=1, use_threads=True),
-            pcsv.ParseOptions(
-                delimiter=delimiter, quote_char=False, ignore_empty_lines=False, invalid_row_handler=skip
-            ),
-            pcsv.ConvertOptions(
-                column_types={str(i): pa.string() for i in range(len(header))}, strings_can_be_null=False
-            ),
-        )
-    except pa.ArrowInvalid:
-        return None
-    if ragged:
-        return None
-    cells = [pc.utf8_trim_whitespace(column.combine_chunks()) for column in table.columns]
-    return _without_blank_rows(header, cells, np.arange(2, table.num_rows + 2), delimiter, remarks)
+        return [] if header.count('"') % 2 else next(csv.reader([header], delimiter=delimiter, strict=True))
+    except csv.Error:
+        return []
 
 
-def _careful(text: str, delimiter: str, remarks: tuple[str, ...]) -> Sheet:
+def _careful(data: bytes, delimiter: str, remarks: tuple[str, ...]) -> Sheet:
     """Read a file whose quoted cells may hold delimiters and line ends."""
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    # a row of Python text takes tens of times its bytes: some rows at a time become columns
+    text = io.TextIOWrapper(io.BytesIO(data), "utf-8-sig", newline="")
+    reader = csv.reader(text, delimiter=delimiter, strict=True)
     rows: list[list[str]] = []
+    parts: list[list[pa.StringArray]] = []
     lines: list[int] = []
     header: tuple[str, ...] | None = None
     line = 1
@@ -172,13 +189,20 @@ def _careful(text: str, delimiter: str, remarks: tuple[str, ...]) -> Sheet:
                 raise CannotRead(f"{len(header)} cells, as in the header", f"{len(row)}{hint}", at)
             rows.append(row)
             lines.append(at)
+            if len(rows) == ROWS_AT_ONCE:
+                parts.append(_columns(rows))
+                rows = []
     except csv.Error as error:
         raise CannotRead("a row of quoted and plain cells", str(error), line) from error
     if header is None:
         raise CannotRead("a header line", "nothing but blank cells")
-    columns = list(zip(*rows, strict=True)) if rows else [() for _ in header]
-    cells = [pc.utf8_trim_whitespace(pa.array(column, pa.string())) for column in columns]
+    parts += [_columns(rows)] if rows else [[pa.array([], pa.string())] * len(header)]
+    cells = [pa.concat_arrays(column) for column in zip(*parts, strict=True)]
     return Sheet(header, tuple(cells), np.array(lines, dtype=np.int64), delimiter, remarks)
+
+
+def _columns(rows: list[list[str]]) -> list[pa.StringArray]:
+    return [pc.utf8_trim_whitespace(pa.array(column, pa.string())) for column in zip(*rows, strict=True)]
 
 
 def checked_header(row: list[str]) -> tuple[str, ...]:

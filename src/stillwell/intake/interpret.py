@@ -13,9 +13,10 @@ from schemas import DEPOSIT_TABLES
 from schemas.derive import columns
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.errors import PolicyError
-from stillwell.intake.constant import missing
+from stillwell.intake.constant import missing, taken
 from stillwell.intake.limits import MOST_CODES
 from stillwell.intake.maps import Map
+from stillwell.intake.memory import give_back
 from stillwell.intake.names import label_shown
 from stillwell.intake.raw_samples import with_samples
 from stillwell.intake.rules import violations
@@ -65,6 +66,7 @@ def interpret(
     ]
     typed = typed_tables(found, trouble)
     del found  # the text of a season takes more room than its numbers
+    give_back()
     tables = _with_defaults({name: table.frame for name, table in typed.items()})
     tables["points"] = with_samples(tables["points"], tables["samples"])
     # points first: what they lack explains what their gauging lacks
@@ -125,7 +127,7 @@ def _labels(rows: pd.DataFrame) -> pd.MultiIndex:
 
 def _kept(rows: pd.DataFrame, mask: np.ndarray) -> pd.DataFrame:
     """Keep some rows; a table of millions is not copied for nothing."""
-    return rows if mask.all() else rows[mask]
+    return rows if mask.all() else taken(rows, mask)
 
 
 def _with_defaults(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
@@ -183,6 +185,8 @@ def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.
 
 def _shortened(rows: pd.DataFrame, cells: list[Cell]) -> list[Cell]:
     """Tell the first bad cells of a column of a file, and of the others how many there are and up to which line."""
+    if not cells:
+        return []
     out: list[Cell] = []
     counts: dict[tuple[str, str, str], list[int]] = {}
     places = rows[["deposit", "row_file"]].iloc[[cell[0] for cell in cells]].itertuples(index=False)

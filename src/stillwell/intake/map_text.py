@@ -134,7 +134,7 @@ def _quick(lines: Lines, keep: NDArray[np.bool_], layout: FileLayout) -> Body | 
     cells = quick_columns(lines.kept(keep), int(keep.sum()), len(names), layout.delimiter)
     if cells is None:
         return None
-    cells = [_without(pc.utf8_trim_whitespace(column), layout.blank) for column in cells]
+    cells = [_without(column, layout.blank) for column in cells]
     if any(pc.any(pc.not_equal(column, ""), min_count=0).as_py() for column in cells[len(names) :]):
         return None
     cells, at = cells[: len(names)], np.flatnonzero(keep) + 1

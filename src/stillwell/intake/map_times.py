@@ -16,6 +16,7 @@ from stillwell.intake.cells import NUMBER
 from stillwell.intake.map_clocks import COUNTS_US, FIRST_YEAR, LAST_YEAR, Clock, CountedTime, LocalTime
 from stillwell.intake.wall_times import (
     ADJACENT,
+    AT_ONCE,
     DAY_US,
     MINUTE_US,
     Flags,
@@ -65,6 +66,21 @@ def moments(texts: Mapping[str, pa.StringArray], clock: Clock, decimal: str) -> 
     -------
     Moments
     """
+    size = len(texts[clock.named[0]])
+    parts = []
+    for at in range(0, max(size, 1), AT_ONCE):
+        part = _moments({name: column.slice(at, AT_ONCE) for name, column in texts.items()}, clock, decimal)
+        part.bad = [(row + at, expected, found) for row, expected, found in part.bad]
+        parts.append(part)
+    if len(parts) == 1:
+        return parts[0]
+    time, offset, known = (
+        np.concatenate([getattr(part, name) for part in parts]) for name in ("time_us", "offset_min", "known")
+    )
+    return Moments(time, offset, known, [cell for part in parts for cell in part.bad])
+
+
+def _moments(texts: Mapping[str, pa.StringArray], clock: Clock, decimal: str) -> Moments:
     if isinstance(clock, CountedTime):
         words = texts[clock.column]
         wall, ok = _counted(words, COUNTS_US[clock.counts], clock.rounded_us, decimal)

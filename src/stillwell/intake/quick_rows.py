@@ -7,10 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.csv as pcsv
 from numpy.typing import NDArray
 
+from stillwell.intake.memory import give_back
+
 LINE_END, QUOTE = 10, 34
+AT_ONCE = 2**22
+"""Bytes looked at at once, so that what is needed in between does not grow with a file."""
+SPACES = b" \t\x0b\x0c\r\x1c\x1d\x1e\x1f"
+"""White space of ASCII within a line."""
 
 
 @dataclass(frozen=True)
@@ -24,10 +31,9 @@ class Lines:
     @classmethod
     def of(cls, data: bytes) -> Lines:
         """Find the lines of a text; one that ends in a line end has no line after it."""
-        codes = np.frombuffer(data, dtype=np.uint8)
-        ends = np.flatnonzero(codes == LINE_END) + 1
-        whole = ends if ends.size and ends[-1] == codes.size else np.append(ends, codes.size)
-        return cls(data, np.concatenate([[0], whole]) if codes.size else np.zeros(1, dtype=np.int64))
+        ends = places_of(data, LINE_END) + 1
+        last = [] if not data or (ends.size and ends[-1] == len(data)) else [len(data)]
+        return cls(data, np.concatenate([[0], ends, last]).astype(np.int64, copy=False))
 
     def __len__(self) -> int:
         """Count the lines."""
@@ -69,6 +75,13 @@ class Lines:
         return b"".join(self.data[i:j] for i, j in zip(begins.tolist(), ends.tolist(), strict=True))
 
 
+def places_of(data: bytes, code: int) -> NDArray[np.int64]:
+    """Find where a byte stands in a text."""
+    codes = np.frombuffer(data, dtype=np.uint8)
+    parts = (np.flatnonzero(codes[at : at + AT_ONCE] == code) + at for at in range(0, codes.size, AT_ONCE))
+    return np.concatenate([np.zeros(0, dtype=np.int64), *parts])
+
+
 def quick_columns(body: bytes, rows: int, names: int, delimiter: str) -> Sequence[pa.StringArray] | None:
     """Read rows that are lines.
 
@@ -83,8 +96,9 @@ def quick_columns(body: bytes, rows: int, names: int, delimiter: str) -> Sequenc
     Returns
     -------
     sequence of string array, or None
-        As many as the header names or more, where every row has as many more; None where a row has another number of
-        cells, or where quotes stand otherwise than around whole cells of one line.
+        Cells without outer spaces, of as many columns as the header names or more, where every row has as many more;
+        None where a row has another number of cells, or where quotes stand otherwise than around whole cells of one
+        line.
     """
     if not delimiter.isascii() or not _plain_quotes(body, ord(delimiter)):
         return None
@@ -110,14 +124,38 @@ def quick_columns(body: bytes, rows: int, names: int, delimiter: str) -> Sequenc
         )
     except pa.ArrowInvalid:
         return None
-    return None if odd or table.num_rows != rows else [column.combine_chunks() for column in table.columns]
+    if odd or table.num_rows != rows:
+        return None
+    columns = list(table.columns)[::-1]
+    spaced = not body.isascii() or any(code in body for code in SPACES if code != ord(delimiter))
+    # bytes and columns are let go of when they are read: the text of a file is held once, not twice
+    del table, body
+    cells = [_whole(columns, spaced) for _ in labels]
+    give_back()
+    return cells
+
+
+def _whole(columns: list[pa.ChunkedArray], spaced: bool) -> pa.StringArray:
+    """Take the last column out of a list and join its pieces, without outer spaces where there may be some."""
+    pieces = columns.pop().chunks
+    return pa.concat_arrays([pc.utf8_trim_whitespace(piece) for piece in pieces] if spaced else pieces)
 
 
 def _plain_quotes(body: bytes, delimiter: int) -> bool:
     """Say whether every quote opens or closes a whole cell of its line."""
     if b'"' not in body:
         return True
-    codes = np.frombuffer(body, dtype=np.uint8)
+    begin = 0
+    while begin < len(body):
+        end = body.find(b"\n", min(begin + AT_ONCE, len(body))) + 1 or len(body)
+        if not _plain_in(np.frombuffer(body, dtype=np.uint8)[begin:end], delimiter):
+            return False
+        begin = end
+    return True
+
+
+def _plain_in(codes: NDArray[np.uint8], delimiter: int) -> bool:
+    """Say the same of some whole lines."""
     at = np.flatnonzero(codes == QUOTE)
     if at.size % 2:
         return False

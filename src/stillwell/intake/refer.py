@@ -12,6 +12,7 @@ import pandas as pd
 from stillwell.errors import RatingError
 from stillwell.hydrometry.meters import calibrated_velocity
 from stillwell.hydrometry.rating_segments import curve_of
+from stillwell.intake.constant import taken
 from stillwell.intake.interpret import OF_GAUGINGS, without_gaugings
 from stillwell.intake.limits import MOST_REASONS
 from stillwell.intake.trouble import RETURNED, ROW_LEFT_OUT
@@ -57,10 +58,12 @@ def refer(
     for column, names in (("site", SITED), ("instrument", METERED)):
         for name in names:
             rows = tables[name]
-            strange = rows[column].notna() & ~rows[column].isin(known[column])
+            strange = (rows[column].notna() & ~rows[column].isin(known[column])).to_numpy(dtype=bool)
+            if not strange.any():
+                continue
             what = f"the code of {'a site' if column == 'site' else 'an instrument'} in the register {column}s"
             found += _problems(name, rows[strange], column, what)
-            tables[name] = rows[~strange]
+            tables[name] = taken(rows, ~strange)
     found += _without_calibration(tables, calibrations)
     for name in ("corrections", "conditions"):
         rows = tables[name]

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from schemas import ARCHIVE_TABLES
 from schemas.derive import columns, key_names
@@ -14,6 +15,8 @@ from stillwell.archive.links import sites_named
 from stillwell.archive.reviews import reviewed_rows
 from stillwell.archive.revise import new_rows, new_values, new_values_by_order
 from stillwell.archive.shelf import Shelf
+from stillwell.hydrometry.runs import in_order
+from stillwell.intake.constant import only_value, taken
 from stillwell.prepare.view import Circumstances, View
 from stillwell.records import PROBLEM_COLUMNS, RULES, Deposit, Understood
 
@@ -32,7 +35,7 @@ def register(view: View, name: str, understood: Understood, rules: int = RULES) 
     if incoming.empty:
         return new_rows(incoming, incoming, [])
     key = key_names(ARCHIVE_TABLES[name])
-    kept = view.read(name, sorted(set(incoming["site"].dropna())) if "site" in key else None)
+    kept = view.read(name, sorted(incoming["site"].drop_duplicates().dropna()) if "site" in key else None)
     if name == "stage":
         return new_values(incoming, kept) if rules >= 2 else new_values_by_order(incoming, kept)
     return new_rows(incoming, kept, key)
@@ -144,11 +147,28 @@ def finished(name: str, rows: pd.DataFrame, circumstances: Circumstances) -> pd.
         out[c.name] = values.astype(dtype) if dtype else pd.to_datetime(values, utc=True).dt.as_unit("us")
     frame = pd.DataFrame(out, copy=False)
     order = [k for k in key_names(model) if k in frame] + (["revision"] if "revision" in frame else [])
-    place = frame[order].sort_values(order, kind="stable").index.to_numpy()
+    keys = [codes for codes in (sort_codes(frame[key]) for key in order) if codes is not None]
     # large tables mostly come in order already; a table of millions of rows is not copied for nothing
-    if not np.array_equal(place, frame.index.to_numpy()):
-        frame = frame.loc[place]
+    if keys and not in_order(*keys):
+        frame = taken(frame, np.lexsort(keys[::-1]))
     return frame.reset_index(drop=True)
+
+
+def sort_codes(values: pd.Series) -> NDArray[Any] | None:
+    """Put a column into numbers that sort as it does, missing cells last; None where all cells are the same text."""
+    if isinstance(values.dtype, pd.StringDtype):
+        if only_value(values) is not None:
+            return None
+        codes, words = pd.factorize(values, sort=True)
+        return np.where(codes < 0, len(words), codes)
+    if isinstance(values.dtype, pd.DatetimeTZDtype):
+        moments = values.array.asi8
+        return np.where(values.isna().to_numpy(), np.iinfo(np.int64).max, moments)
+    if values.isna().any():
+        # a missing number comes last, whatever stands in its place
+        codes, numbers = pd.factorize(values, sort=True)
+        return np.where(codes < 0, len(numbers), codes)
+    return values.to_numpy()
 
 
 def put_large(shelf: Shelf, rows: dict[str, pd.DataFrame], circumstances: Circumstances) -> dict[str, pd.DataFrame]:

@@ -9,6 +9,7 @@ import pandas as pd
 from stillwell.archive.shelf import Shelf
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.fingerprint import sha256
+from stillwell.intake.memory import give_back
 from stillwell.intake.refer import SITED, refer
 from stillwell.prepare.again import reassessed
 from stillwell.prepare.batch import Batch, decided, lots, numbered
@@ -102,12 +103,13 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
     shelf.frames |= {
         name: finished(name, part, circumstances) for name in list(tables) if len(part := tables.pop(name))
     }
+    give_back()
     return Prepared(shelf, outcomes, problems, notes)
 
 
 def _referred(view: View, understood: Understood) -> Understood:
     """Return what names a site, meter or calibration that nobody has ever handed in."""
-    named = sorted({site for name in SITED for site in understood.tables[name]["site"].dropna()})
+    named = sorted({site for name in SITED for site in understood.tables[name]["site"].unique() if pd.notna(site)})
     return refer(
         understood,
         sites=set(view.standing("sites", named)["site"]),
