@@ -24,7 +24,7 @@ MAKING = "work/making"
 DOCUMENTS = ("netcdf", "provenance", "returned", SCHEMAS)
 """Folders of documents; with the README all that a commit may write beside tables."""
 
-READABLE_MAJOR = 1
+READABLE_MAJOR = 2
 """Major schema version this software reads; an archive with a newer one is refused."""
 
 CHECKPOINT_EVERY = 100
