@@ -78,6 +78,33 @@ class Inputs:
         """Name the years of a series of a site; ``ANY_YEAR`` among them where a file does not tell its own."""
         return sorted(self.rows.get((table, site), {}))
 
+    def unlike(self, entry: Entry) -> list[str]:
+        """Say which inputs an entry names with another digest than they have before it.
+
+        Parameters
+        ----------
+        entry : Entry
+            The next one; what it names without a site, such as the office, is not of the ledger and left alone.
+
+        Returns
+        -------
+        list of str
+            A sentence for each.
+        """
+        return [
+            f"expected what stood before to be named as made from, found {name} of {made} with {digest or 'no digest'}"
+            for made, inputs in sorted(entry.made_from.items())
+            for name, digest in sorted(inputs.items())
+            if "/" in name and digest not in self._digests(name)
+        ]
+
+    def _digests(self, name: str) -> set[str]:
+        """Look up what ``of`` names; the end of a name may be a year, or belong to the site."""
+        table, _, rest = name.partition("/")
+        site, _, year = rest.rpartition("/")
+        of_year = self.rows.get((table, site), {}).get(int(year)) if year.isdecimal() else None
+        return {digest for digest in (of_year, self.rows.get((table, rest), {}).get(ANY_YEAR)) if digest}
+
     def to_json(self) -> bytes:
         """Write it as a part of a checkpoint."""
         rows = [[*place, year, digest] for place, years in self.rows.items() for year, digest in years.items()]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import PurePosixPath
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 from stillwell.errors import ArchiveError
 from stillwell.fingerprint import sha256
@@ -86,6 +86,11 @@ def site_folder(site: str) -> str:
 def netcdf_folder(site: str) -> str:
     """Name the folder of a site's NetCDF files."""
     return site_folder(site).removeprefix("site=")
+
+
+def site_of_folder(name: str) -> str:
+    """Read the code of a site off the name of its folder of NetCDF files; the name itself where the code was cut."""
+    return name if "~" in name else unquote(name)
 
 
 def table_path(table: str, site: str, number: int, digest: str) -> str:

@@ -196,12 +196,12 @@ class Ledger:
             fs.write_file(path, first)
 
     def chain_faults(self) -> list[Fault]:
-        """Hold every entry against the one before, and the newest checkpoint against all entries."""
+        """Hold every entry against those before, with what it was made from, and the newest checkpoint against all."""
         numbers = self.numbers()
         checkpoints = self._checkpoint_numbers()
         newest = max(checkpoints, default=0)
         head = max(numbers | checkpoints, default=0)
-        faults, state, whole = [], State(), True
+        faults, state, whole, inputs = [], State(), True, Inputs()
         for number in range(1, head + 1):
             if number not in numbers:
                 sentence = f"expected every entry from 1 to {head}, found none with number {number}"
@@ -209,7 +209,11 @@ class Ledger:
                 state, whole = State(number=number, digest=None), False
                 continue
             try:
-                self._follow(state, number)
+                entry = self._follow(state, number)
+                # after a damaged entry nobody knows what stood before the next
+                unlike = inputs.unlike(entry) if whole else []
+                faults += [Fault("ledger", entry_path(number), sentence) for sentence in unlike]
+                inputs.add(entry)
             except ArchiveDamaged as error:
                 faults.append(_fault(number, error))
                 state, whole = State(number=number, digest=None), False

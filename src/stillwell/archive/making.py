@@ -19,7 +19,7 @@ from pathlib import Path
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive
 from stillwell.archive.layout import MAKING
-from stillwell.archive.lock import hold_lock
+from stillwell.archive.lock import hold_lock, is_held
 from stillwell.archive.netcdf_rendered import rendered
 from stillwell.archive.outputs import Output
 from stillwell.errors import ArchiveLocked
@@ -83,11 +83,18 @@ def sweep_making(root: Path, now: datetime) -> None:
     for name in sorted({path.stem for path in place.iterdir()}):
         folder, lock = place / name, place / f"{name}{LOCKED}"
         try:
-            with hold_lock(lock, now):
+            with hold_lock(lock, now, wait_s=0.0):
                 fs.remove_tree(folder)
                 fs.remove_file(lock)
         except ArchiveLocked:
             continue
+
+
+def left_by_makers(root: Path) -> list[str]:
+    """Name the folders in an archive's work folder whose makers died at work; nothing is changed."""
+    place = root / MAKING
+    names = sorted({path.stem for path in place.iterdir()}) if place.is_dir() else []
+    return [name for name in names if not is_held(place / f"{name}{LOCKED}")]
 
 
 def made_files(

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+import pyarrow as pa
 import pyarrow.parquet as pq
 
 from schemas import SERIES_TIME
 from stillwell.archive.archive import Archive
 from stillwell.archive.inputs import ANY_YEAR, Inputs, inputs_digest
-from stillwell.archive.layout import netcdf_folder
+from stillwell.archive.layout import netcdf_folder, site_of_folder
+from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import canonical_json, sha256
 
 RENDERING = 1
@@ -43,6 +46,7 @@ class Behind:
 
     path: str
     reason: str
+    site: str
     output: Output | None
     """None where no file should be there."""
 
@@ -107,7 +111,11 @@ def _years(archive: Archive, inputs: Inputs, table: str, site: str) -> list[int]
 
 def _years_in(archive: Archive, path: str, table: str) -> range:
     """Read from the statistics of a table file between which years its values lie."""
-    footer = pq.read_metadata(archive.root / path)
+    try:
+        footer = pq.read_metadata(archive.root / path)
+    except (OSError, pa.ArrowException) as error:
+        msg = f"{path}: expected a table file, found what cannot be read ({error}); damaged"
+        raise ArchiveDamaged(msg) from error
     at = footer.schema.to_arrow_schema().names.index(SERIES_TIME[table])
     limits = [footer.row_group(number).column(at).statistics for number in range(footer.num_row_groups)]
     return range(min(one.min.year for one in limits), max(one.max.year for one in limits) + 1)
@@ -137,8 +145,27 @@ def behind(archive: Archive, office: Mapping[str, str], sites: Iterable[str] | N
         output = wanted.get(path)
         if path not in made:
             reason = "of an older layout" if path in listed else "never rendered"
-            yield Behind(path, reason, output)
         elif output is None:
-            yield Behind(path, "nothing is left to render", None)
+            reason = "nothing is left to render"
         elif made[path] != inputs_digest(output.made_from):
-            yield Behind(path, "its inputs have changed", output)
+            reason = "its inputs have changed"
+        else:
+            continue
+        yield Behind(path, reason, output.site if output else site_of_folder(path.split("/")[1]), output)
+
+
+SITES_NAMED = 5
+"""Sites that a sentence on files behind names; those beyond are counted."""
+
+
+def behind_words(late: Sequence[Behind]) -> str:
+    """Say how many files are behind, of which sites and why; empty where none is."""
+    if not late:
+        return ""
+    sites = sorted({one.site for one in late})
+    named = ", ".join(sites[:SITES_NAMED])
+    more = f" and {len(sites) - SITES_NAMED} more" if len(sites) > SITES_NAMED else ""
+    why = Counter(one.reason for one in late)
+    reasons = "; ".join(f"{count}: {reason}" for reason, count in sorted(why.items()))
+    files = "1 NetCDF file is" if len(late) == 1 else f"{len(late)} NetCDF files are"
+    return f"{files} behind, of {named}{more} ({reasons}); `stillwell render` finishes this"

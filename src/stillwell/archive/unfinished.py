@@ -7,8 +7,9 @@ from pathlib import Path, PurePosixPath
 
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive
-from stillwell.archive.layout import CHECKPOINTS, INTENT, PARTS, SEALED, entry_path, part_path
+from stillwell.archive.layout import CHECKPOINTS, INTENT, MAKING, PARTS, SEALED, entry_path, part_path
 from stillwell.archive.ledger import Ledger
+from stillwell.archive.making import left_by_makers
 from stillwell.archive.recovery import Intent
 from stillwell.archive.sealed import object_folder
 from stillwell.archive.withholding import exchanged
@@ -86,6 +87,8 @@ def unfinished_remarks(archive: Archive) -> list[str]:
         remarks.append(
             f"the withholding of deposit {digest} was decided on and is not finished: its content is still here; {NEXT}"
         )
+    if left := left_by_makers(archive.root):
+        remarks.append(f"{len(left)} renderings were cut short and left files in {MAKING}; {NEXT}")
     return remarks
 
 

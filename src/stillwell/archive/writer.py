@@ -35,7 +35,7 @@ from stillwell.archive.layout import (
 from stillwell.archive.ledger import Entry, Ledger
 from stillwell.archive.links import linked_by
 from stillwell.archive.lock import WAIT_S, hold_lock
-from stillwell.archive.making import MadeFile
+from stillwell.archive.making import MadeFile, sweep_making
 from stillwell.archive.sealed import Sealed
 from stillwell.archive.shelf import files_of
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
@@ -140,12 +140,14 @@ def open_writer(
     """
     _check_place(root, create)
     fs.make_folder(root / WORK)
-    with hold_lock(root / LOCK, now(), wait_s=wait_s):
+    since = now()
+    with hold_lock(root / LOCK, since, wait_s=wait_s):
         step("locked")
         ledger = Ledger(root, thorough=True)
         refuse_newer(ledger)
         _refuse_headless(root, ledger)
         recovery.recover(root, ledger)
+        sweep_making(root, since)
         step("recovered")
         yield Writer(root, ledger, software_version, by, now, step, policy_text, rules)
 
