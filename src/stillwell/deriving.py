@@ -26,7 +26,7 @@ from stillwell.prepare.again import anew
 from stillwell.prepare.inputs import InputView
 from stillwell.prepare.records import TABLES, derived, recorded_sites
 from stillwell.prepare.rows import recorded
-from stillwell.render import render_after
+from stillwell.render import After, render_after, unheard
 
 REASON = "derive"
 """What the ledger entry of a derivation gives as its reason."""
@@ -90,6 +90,7 @@ def derivations(
     now: Callable[[], datetime] = utc_now,
     at_once: int = AT_ONCE,
     wait_s: float = WAIT_S,
+    after: After = unheard,
 ) -> Iterator[tuple[Entry, dict[str, pd.DataFrame]]]:
     """Derive the records of sites, some at a time, and commit what changed of each lot before the next.
 
@@ -102,6 +103,8 @@ def derivations(
         As of ``derive``.
     at_once : int
         Recorded values in one lot, at most; a site is never parted.
+    after : callable
+        Told what was rendered after each commit.
 
     Yields
     ------
@@ -130,7 +133,7 @@ def derivations(
                 entry = writer.commit(derivation(writer, told, tables)) if tables else None
             made.clear()
             if entry is not None:
-                render_after(root, entry, by=by, now=now, wait_s=wait_s)
+                after(render_after(root, entry, by=by, now=now, wait_s=wait_s))
                 yield entry, tables
             tables.clear()
 
@@ -212,7 +215,12 @@ RECOMPUTED = "recompute"
 
 
 def recompute(
-    root: Path, *, by: str = "unnamed", now: Callable[[], datetime] = utc_now, wait_s: float = WAIT_S
+    root: Path,
+    *,
+    by: str = "unnamed",
+    now: Callable[[], datetime] = utc_now,
+    wait_s: float = WAIT_S,
+    after: After = unheard,
 ) -> tuple[Entry | None, Mapping[str, pd.DataFrame]]:
     """Compute every gauging again by this version of the software; what changes becomes its next revision.
 
@@ -225,6 +233,8 @@ def recompute(
     now : callable
     wait_s : float
         Seconds to wait while another writer is at work.
+    after : callable
+        Told what was rendered after the commit.
 
     Returns
     -------
@@ -244,7 +254,7 @@ def recompute(
         if not tables:
             return None, {}
         entry = writer.commit(recomputation(told, tables))
-    render_after(root, entry, by=by, now=now, wait_s=wait_s)
+    after(render_after(root, entry, by=by, now=now, wait_s=wait_s))
     return entry, tables
 
 

@@ -144,8 +144,7 @@ def _rebuilt(original: Archive, into: Path, progress: Progress | None) -> Rebuil
         changed = [
             file.path
             for file in entry.files
-            if after.get(file.path) != file.sha256
-            and (entry.reason == RENDERED or not file.path.startswith(NETCDF))
+            if after.get(file.path) != file.sha256 and (entry.reason == RENDERED or not file.path.startswith(NETCDF))
         ]
         different += [f"commit {entry.number}: {path}" for path in changed]
     versions = {str(entry.software.get("version")) for entry in entries} - {__version__}
@@ -205,6 +204,7 @@ def _rendered_again(writer: Writer, entry: Entry) -> Entry:
         made = made_files(writer.archive, todo, office, folder)
         return writer.commit(
             Commit(
+                replacing=fixed_documents(office),
                 made=made,
                 made_from={output.path: dict(output.made_from) for output in todo},
                 replaced=[path for path in entry.replaced if path in writer.archive.ledger.live_tables()],

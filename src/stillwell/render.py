@@ -12,10 +12,11 @@ from stillwell.archive.inputs import inputs_digest
 from stillwell.archive.ledger import Entry
 from stillwell.archive.lock import WAIT_S
 from stillwell.archive.making import MadeFile, made_files, making_folder
-from stillwell.archive.outputs import Behind, Output, behind
+from stillwell.archive.outputs import Behind, Output, behind, behind_words
 from stillwell.archive.writer import Commit, Writer
 from stillwell.committing import office_of, utc_now, writing
-from stillwell.errors import ArchiveLocked
+from stillwell.documents import fixed_documents
+from stillwell.errors import ArchiveLocked, QueryError, StillwellError
 
 REASON = "render"
 """What the ledger entry of a rendering gives as its reason."""
@@ -37,6 +38,14 @@ class Rendered:
     """Whether another writer was at work for so long that nothing was rendered."""
 
 
+After = Callable[[Rendered], object]
+"""Told what was rendered after a commit."""
+
+
+def unheard(rendered: Rendered) -> None:
+    """Tell nobody."""
+
+
 def render(
     root: Path,
     sites: Iterable[str] | None = None,
@@ -45,6 +54,7 @@ def render(
     now: Callable[[], datetime] = utc_now,
     wait_s: float = WAIT_S,
     processes: int = 0,
+    strict: bool = False,
 ) -> Rendered:
     """Render every NetCDF file that is behind, and list what is rendered in one commit.
 
@@ -62,6 +72,8 @@ def render(
         Seconds to wait for the lock while another writer is at work.
     processes : int
         Processes that share the work where there are many files; with 0 the caller does all.
+    strict : bool
+        Refuse sites that the register does not name.
 
     Returns
     -------
@@ -69,10 +81,16 @@ def render(
 
     Raises
     ------
+    QueryError
+        If the register names no such site.
     ArchiveLocked
         If another writer is at work for longer than that; what was made is thrown away.
     """
     archive = Archive(root, complete=True)
+    unknown = sorted(set(sites or ()) - set(archive.ledger.inputs().sites("sites")))
+    if unknown and strict:
+        msg = f"expected sites of the register, found {', '.join(unknown)}; nothing was rendered"
+        raise QueryError(msg)
     wanted = None if sites is None else archive.related(sorted(set(sites)))
     office = office_of(archive)
     late = list(behind(archive, office, wanted))
@@ -113,13 +131,16 @@ def rendering(
     tuple of str
         Paths whose inputs have changed since.
     """
-    late = {one.path: one for one in behind(writer.archive, office_of(writer.archive), sites)}
+    office = office_of(writer.archive)
+    late = {one.path: one for one in behind(writer.archive, office, sites)}
     right = {output.path: output for output in todo if _still(output, late.get(output.path))}
     files = [file for file in made if file.path in right]
     listed = {path for path in writer.archive.ledger.live_tables() if path.startswith("netcdf/")}
     empty = (right.keys() & listed) - {file.path for file in files}
     gone = {path for path, one in late.items() if one.output is None and path in listed}
     commit = Commit(
+        # an archive of an earlier day describes the layout of its files as it was
+        replacing=fixed_documents(office) if right or gone else {},
         made=files,
         made_from={path: dict(output.made_from) for path, output in sorted(right.items())},
         replaced=sorted(empty | gone),
@@ -149,3 +170,22 @@ def render_after(
         return render(root, sites, by=by, now=now, wait_s=wait_s) if sites else Rendered()
     except ArchiveLocked:
         return Rendered(locked=True)
+
+
+class StillBehind(StillwellError):
+    """Files are behind that a rendering should have made."""
+
+
+def render_all(root: Path, *, by: str, processes: int = 0, now: Callable[[], datetime] = utc_now) -> Rendered:
+    """Render whatever is behind; ``render`` of every site.
+
+    Raises
+    ------
+    StillBehind
+        If files are behind still, because rows changed meanwhile or because they cannot be made.
+    """
+    made = render(root, by=by, processes=processes, now=now)
+    archive = Archive(root, complete=True)
+    if late := list(behind(archive, office_of(archive))):
+        raise StillBehind(behind_words(late))
+    return made

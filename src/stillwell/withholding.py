@@ -13,7 +13,7 @@ from stillwell.committing import circumstances, utc_now, writing
 from stillwell.errors import DepositError, QueryError
 from stillwell.pipeline import commit_of, decision, understand
 from stillwell.prepare import prepare
-from stillwell.render import render_after
+from stillwell.render import After, render_after, unheard
 
 
 def withhold(
@@ -24,6 +24,7 @@ def withhold(
     reason: str,
     now: Callable[[], datetime] = utc_now,
     wait_s: float = WAIT_S,
+    after: After = unheard,
 ) -> str:
     """Record the decision that a deposit's content be removed, and remove it.
 
@@ -36,6 +37,8 @@ def withhold(
     now : callable
     wait_s : float
         Seconds to wait while another writer is at work.
+    after : callable
+        Told what was rendered after the commit.
 
     Returns
     -------
@@ -66,7 +69,7 @@ def withhold(
             msg = f"expected {found['expected']} in the decision, found {found['found']}; nothing was withheld"
             raise DepositError(msg)
         entry = writer.commit(replace(commit_of(writer, told, [deposit], prepared), withheld={subject: deposit.digest}))
-    render_after(root, entry, by=by, now=now, wait_s=wait_s)
+    after(render_after(root, entry, by=by, now=now, wait_s=wait_s))
     return subject
 
 

@@ -1,4 +1,4 @@
-"""Archives of format 1 are brought over by the next writer: their NetCDF files of the older layout go, new ones come."""
+"""Archives of format 1 are brought over by the next writer: NetCDF files of the older layout go, new ones come."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def test_files_of_the_older_layout_are_behind_and_no_fault(root):
 
 
 def test_the_first_rendering_strikes_them_and_makes_the_new(root):
-    """Files named by year go where a site has one file now; nothing is behind afterwards, and all is proved by value."""
+    """Files named by year go where a site has one file now; nothing is behind afterwards, all is proved by value."""
     before = _netcdf(root)
     sites = {path.split("/")[1] for path in before}
     made = render(root, by="T1", now=RightClock(clock(datetime(2030, 1, 1, tzinfo=UTC))))
@@ -63,7 +63,7 @@ def test_the_first_rendering_strikes_them_and_makes_the_new(root):
 
 
 def test_what_older_entries_list_beside_their_rows_is_left_out_of_a_rebuilding(root, tmp_path):
-    """A rebuilding makes no NetCDF with the rows; it counts what it leaves out, and makes that of the rendering alike."""
+    """A rebuilding makes no NetCDF with the rows; that is counted, and that of the rendering made alike."""
     now = RightClock(clock(datetime(2030, 1, 1, tzinfo=UTC)))
     listed = sum(
         file.path.startswith("netcdf/") for entry in Archive(root).ledger.entries() for file in entry.files

@@ -162,9 +162,7 @@ READ: dict[str, Callable[[bytes, str], Any]] = {"grown": Grown.from_json, "input
 """How each part beside the first is read."""
 
 
-def state_of(
-    data: bytes, where: str, part: Callable[[int, str], bytes], otherwise: Callable[[int], State]
-) -> State:
+def state_of(data: bytes, where: str, part: Callable[[int, str], bytes], otherwise: Callable[[int], State]) -> State:
     """Read the first part of a checkpoint.
 
     Parameters

@@ -88,7 +88,8 @@ def unfinished_remarks(archive: Archive) -> list[str]:
             f"the withholding of deposit {digest} was decided on and is not finished: its content is still here; {NEXT}"
         )
     if left := left_by_makers(archive.root):
-        remarks.append(f"{len(left)} renderings were cut short and left files in {MAKING}; {NEXT}")
+        many = "1 rendering was" if len(left) == 1 else f"{len(left)} renderings were"
+        remarks.append(f"{many} cut short and left files in {MAKING}; {NEXT}")
     return remarks
 
 

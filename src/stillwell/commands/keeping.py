@@ -29,6 +29,7 @@ from stillwell.commands.options import (
 
 if TYPE_CHECKING:
     from stillwell.archive.repair import Plan
+    from stillwell.render import Rendered
 
 ReasonOption = Annotated[str, typer.Option("--reason", help="Why; kept with the decision.")]
 
@@ -266,19 +267,24 @@ def withhold(
 ) -> None:
     """Remove the sealed content of a deposit by a recorded decision; its digests stay. There is no way back."""
     from stillwell import withholding
+    from stillwell.reading.rendered import rendered_after, rendered_line
 
     with in_words(
         archive, "`stillwell list deposits{at}` names the deposits, each with the first characters of its digest"
     ):
-        digest = withholding.withhold(archive, deposit, by=by, reason=reason, now=clock(clock_is_right), wait_s=wait)
+        now, rendered = clock(clock_is_right), list[Rendered]()
+        digest = withholding.withhold(
+            archive, deposit, by=by, reason=reason, now=now, wait_s=wait, after=rendered.append
+        )
     if format_ is Told.json:
-        tell({"withheld": digest, "by": by, "reason": reason})
+        tell({"withheld": digest, "by": by, "reason": reason, "rendered": rendered_after(rendered)})
     else:
         typer.echo(f"withheld {digest}")
     words = (
         "its digests, this decision, the rows computed from it and what was returned stay; copies lose it at the next"
     )
     typer.echo(f"{words} replicate; bags published and backups elsewhere are beyond this command", err=True)
+    typer.echo(rendered_line(rendered), err=True, nl=False)
 
 
 _PUBLISH = (
