@@ -143,7 +143,7 @@ def _parts(wanted: Sequence[Output], least: int) -> Iterator[list[Output]]:
     """Part files into lots of whole sites, each of at least so many."""
     lot: list[Output] = []
     for output in wanted:
-        if len(lot) >= least and lot[-1].site != output.site:
+        if lot and len(lot) >= least and lot[-1].site != output.site:
             yield lot
             lot = []
         lot.append(output)
