@@ -14,14 +14,15 @@ import netCDF4
 import numpy as np
 import pytest
 import xarray as xr
+from stillwell.rendering import rendered_again
 
 from stillwell import pipeline
 from stillwell.archive.archive import Archive
 from stillwell.archive.netcdf_compare import differing_values
 from stillwell.audit import audit
-from stillwell.pipeline import compact, ingest, office_policy
+from stillwell.committing import office_policy
+from stillwell.pipeline import compact, ingest
 from stillwell.rebuild import rebuild
-from stillwell.rendering import rendered_again
 from tests.pipeline.season import registers, sheets, take
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"

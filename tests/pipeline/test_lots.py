@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import stillwell.rendering as rendering
 
 import stillwell.archive.identity as identity
 import stillwell.prepare.batch as batches
-import stillwell.rendering as rendering
 from stillwell.archive.archive import Archive
 from stillwell.archive.shelf import Shelf, files_of, parts_of
 from stillwell.audit import audit

@@ -16,9 +16,10 @@ from stillwell.archive.layout import LOCK
 from stillwell.archive.lock import hold_lock
 from stillwell.audit import audit
 from stillwell.cli import app
+from stillwell.committing import utc_now
 from stillwell.deriving import derivations, derive
 from stillwell.errors import ArchiveLocked
-from stillwell.pipeline import compact, utc_now
+from stillwell.pipeline import compact
 from tests.pipeline.season import NOW, season, sheets, take
 
 

@@ -15,8 +15,9 @@ from prov.model import ProvDocument
 
 from stillwell import adopting
 from stillwell.archive.archive import Archive
+from stillwell.committing import office_policy
 from stillwell.deriving import derive
-from stillwell.pipeline import decide, office_policy
+from stillwell.pipeline import decide
 from stillwell.publishing import publish
 from stillwell.reading.rating import candidates, fitted
 from tests.pipeline.season import clock
