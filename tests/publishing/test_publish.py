@@ -162,8 +162,8 @@ def test_units_are_in_the_files(told):
 
 def test_netcdf_is_the_archives_own_where_it_holds_just_what_goes_out(archive, told):
     """A file with none but public gaugings is copied byte for byte."""
-    ours = (told.path / "data" / "netcdf" / OPEN / "gaugings_2025.nc").read_bytes()
-    assert ours == (archive / "netcdf" / OPEN / "gaugings_2025.nc").read_bytes()
+    ours = (told.path / "data" / "netcdf" / OPEN / "gaugings.nc").read_bytes()
+    assert ours == (archive / "netcdf" / OPEN / "gaugings.nc").read_bytes()
     assert len(list(told.path.rglob("*.nc"))) == 1
 
 
@@ -178,8 +178,8 @@ def test_netcdf_is_rendered_again_where_the_archives_own_says_otherwise(tmp_path
     )
     take(root, later)
     told = published(root, tmp_path / "bag")
-    path = told.path / "data" / "netcdf" / OPEN / "gaugings_2025.nc"
-    with xr.open_dataset(path) as ours, xr.open_dataset(root / "netcdf" / OPEN / "gaugings_2025.nc") as kept:
+    path = told.path / "data" / "netcdf" / OPEN / "gaugings.nc"
+    with xr.open_dataset(path) as ours, xr.open_dataset(root / "netcdf" / OPEN / "gaugings.nc") as kept:
         assert ours.attrs["license"].endswith("CC0-1.0")
         assert kept.attrs["license"].endswith("CC-BY-4.0")
         np.testing.assert_array_equal(ours["discharge"], kept["discharge"])
@@ -205,7 +205,7 @@ def test_an_embargo_ends_on_its_day(archive, tmp_path):
     assert (EMBARGOED in before.sites, EMBARGOED in on.sites) == (False, True)
     assert on.left_out.embargoed_gaugings == 0
     assert gauging(8, EMBARGOED) in set(_table(on.path, "gaugings")["gauging_id"])
-    assert (on.path / "data" / "netcdf" / "S=203" / "gaugings_2025.nc").exists()
+    assert (on.path / "data" / "netcdf" / "S=203" / "gaugings.nc").exists()
     bagit.Bag(str(on.path)).validate()
     assert "CC-BY-4.0 (https://spdx.org/licenses/CC-BY-4.0): sites S 3" in (on.path / "data/README.txt").read_text()
 

@@ -49,7 +49,7 @@ def test_netcdf_of_a_record_holds_the_rows_that_go_out(bag):
     data, _, _ = bag
     days = pd.read_parquet(data / "tables" / "daily.parquet")
     days = days[(days["site"] == "INV-KES") & (days["starts_at"].dt.year == 2025)].sort_values("starts_at")
-    with xr.open_dataset(data / "netcdf" / "INV-KES" / "daily_2025.nc") as file:
+    with xr.open_dataset(data / "netcdf" / "INV-KES" / "daily.nc") as file:
         np.testing.assert_array_equal(file["discharge"], days["mean_m3_s"])
     stage = pd.read_parquet(data / "tables" / "stage.parquet")
     stage = stage[(stage["site"] == "INV-ORM") & (stage["time"].dt.year == 2024)].sort_values("time")
