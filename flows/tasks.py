@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
@@ -12,11 +11,9 @@ from prefect import Task, task
 from prefect.artifacts import create_markdown_artifact
 from prefect.settings import PREFECT_HOME, temporary_settings
 
-from stillwell import audit, deriving, pipeline
-from stillwell import render as rendering
+from stillwell import audit, pipeline
+from stillwell.night_parts import derived_text, rendered_page
 from stillwell.reading.night import Night, witness_page
-from stillwell.reading.rendered import rendered_words
-from stillwell.reading.shifting import derived_lines
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -48,20 +45,9 @@ take = _on_disk(pipeline.take, "take")
 audit_archive = _on_disk(audit.audit, "audit")
 
 
-def _derived(archive: Path, by: str) -> str:
-    """Derive every record that changed and say a line of each."""
-    return "".join(derived_lines(rows) for _, rows in deriving.derivations(archive, by=by))
-
-
-def _rendered(archive: Path, by: str) -> str:
-    """Render what is behind and say how much; fail where files are behind still."""
-    made = rendering.render_all(archive, by=by, processes=os.cpu_count() or 1)
-    return f"# NetCDF\n\n{rendered_words(made)}"
-
-
 keep_witness_line = _on_disk(witness_page, "witness")
-derive = _on_disk(_derived, "derive")
-render = _on_disk(_rendered, "render")
+derive = _on_disk(derived_text, "derive")
+render = _on_disk(rendered_page, "render")
 
 
 def part(night: Night, key: str, make: Callable[[], str]) -> None:

@@ -17,7 +17,7 @@ from tests.pipeline.season import TODAY, season, sheets
 CHILD = """
 import sys
 from pathlib import Path
-import stillwell.rendering
+import stillwell.render
 from stillwell import committing, pipeline
 from stillwell.archive.clock import RightClock
 now = RightClock(committing.utc_now)
