@@ -298,7 +298,7 @@ def test_a_gauging_corrected_to_another_site_leaves_the_file_of_the_first(tmp_pa
 
 
 def test_a_file_that_no_gauging_stands_behind_is_behind_until_it_is_struck(tmp_path, monkeypatch):
-    """A rendering that did not follow its commit leaves both files behind, which is no fault; the next makes it good."""
+    """A rendering that did not follow its commit leaves both files behind, no fault; the next makes it good."""
     root = tmp_path / "archive"
     take(root, registers(tmp_path / "registers"), sheets(tmp_path / "first", "1"))
     with monkeypatch.context() as cut:

@@ -31,7 +31,7 @@ def test_a_witness_is_printed_kept_and_asked(tmp_path):
     assert run("audit", "--no-recompute", root=older)[0] == 0
     code, out, _ = run("audit", "--no-recompute", "--witness", files[1], root=older)
     assert code == 1
-    assert "fault (witness): ledger/00000003.json" in out
+    assert "fault (witness): ledger/00000005.json" in out
     code, out, err = run("witness", "--append", root / "w.txt", root=root)
     assert (code, out) == (1, "")
     assert "outside the archive" in err

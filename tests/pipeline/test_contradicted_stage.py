@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell import committing, pipeline
+from stillwell import committing
 from stillwell.archive.archive import Archive
 from stillwell.archive.revise import new_values
 from stillwell.archive.standing import contradicted, newest_revisions
