@@ -49,7 +49,7 @@ def test_netcdf_of_a_record_holds_the_rows_that_go_out(bag):
     data, _, _ = bag
     days = pd.read_parquet(data / "tables" / "daily.parquet")
     days = days[days["site"] == "INV-KES"].sort_values("starts_at")
-    assert days["starts_at"].dt.year.nunique() > 1
+    assert len(set(days["starts_at"].dt.year)) > 1
     with xr.open_dataset(data / "netcdf" / "INV-KES" / "daily.nc") as file:
         np.testing.assert_array_equal(file["discharge"], days["mean_m3_s"])
     stage = pd.read_parquet(data / "tables" / "stage.parquet")
