@@ -18,7 +18,7 @@ import xarray as xr
 from stillwell import pipeline
 from stillwell.archive.archive import Archive
 from stillwell.archive.netcdf_compare import differing_values, netcdf_faults
-from stillwell.archive.outputs import behind, outputs
+from stillwell.archive.outputs import RENDERING, behind, outputs
 from stillwell.audit import audit
 from stillwell.committing import office_of
 from stillwell.pipeline import compact, ingest
@@ -227,15 +227,19 @@ def test_the_tilt_of_the_probe_reaches_netcdf(tilted):
         assert sorted(data["tilt"].values) == sorted(rows["tilt_deg"]) != []
 
 
-def test_a_file_may_lack_only_what_its_schema_did_not_know(tilted, tmp_path):
-    """A variable that came with a later schema is no difference; the same variable gone from a later file is one."""
+def test_a_file_may_lack_no_variable(tilted, tmp_path, monkeypatch):
+    """A variable gone from a file is a difference; a file of an earlier rendering is behind and not compared."""
     whole = (tilted / "netcdf" / "S1" / "gaugings.nc").read_bytes()
     path = tmp_path / "file.nc"
     path.write_bytes(whole)
     with netCDF4.Dataset(path, "a") as data:
         data.renameVariable("tilt", "slant")
-    assert differing_values(path.read_bytes(), whole, frozenset({"tilt"})) == []
-    assert len(differing_values(path.read_bytes(), whole)) == 1
+    (sentence,) = differing_values(path.read_bytes(), whole)
+    assert sentence.startswith("expected the variable tilt")
+    archive = Archive(tilted)
+    assert list(behind(archive, office_of(archive))) == []
+    monkeypatch.setattr("stillwell.archive.outputs.RENDERING", RENDERING + 1)
+    assert {one.path for one in behind(archive, office_of(archive))} == {"netcdf/S1/gaugings.nc"}
 
 
 def test_a_site_whose_gaugings_were_all_withdrawn_says_so(tmp_path):
@@ -298,7 +302,7 @@ def test_a_gauging_corrected_to_another_site_leaves_the_file_of_the_first(tmp_pa
 
 
 def test_a_file_that_no_gauging_stands_behind_is_behind_until_it_is_struck(tmp_path, monkeypatch):
-    """A rendering that did not follow its commit leaves both files behind, no fault; the next mends it."""
+    """A rendering that did not follow its commit leaves both files behind, no fault; the next makes it good."""
     root = tmp_path / "archive"
     take(root, registers(tmp_path / "registers"), sheets(tmp_path / "first", "1"))
     with monkeypatch.context() as cut:

@@ -85,7 +85,7 @@ _READ = """
 WHAT IS WHERE
 data/tables/<table>.parquet   one Apache Parquet file per table, units and meanings inside
 data/netcdf/<site>/           NetCDF-4 after CF-1.11 and ACDD-1.3 ({site_years} files): gaugings.nc per site, and where
-                              there is a record daily.nc per site, stage_<year>.nc and discharge_<year>.nc per year (UTC)
+                              there is a record daily.nc per site, stage_<year>.nc and discharge_<year>.nc per year
 data/schemas/<table>.json     Table Schema of each table: every column's type, unit, meaning, range, words
 data/provenance.prov.json     what rests on what
 data/ro-crate-metadata.json   the same folder described as an RO-Crate 1.2
