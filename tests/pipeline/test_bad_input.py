@@ -12,7 +12,7 @@ from stillwell.archive.archive import Archive
 from stillwell.audit import audit
 from stillwell.cli import app
 from stillwell.intake.deposit import read_deposit
-from tests.pipeline.season import season, sheets
+from tests.pipeline.season import season, sheets, take
 
 
 def _change(name, old, new):
@@ -101,3 +101,20 @@ def test_bad_deposits(change, words, tmp_path):
     assert audit(root).faults == ()
     page = next((root / "returned").glob("*.json")).read_text(encoding="utf-8")
     assert "reasons" in page
+
+
+def test_a_site_that_differs_only_by_case_is_returned_and_names_the_known_one(tmp_path):
+    """`s1` and the full-width `Ｓ1` beside `S1` make no second site: their rows come back, the rest is taken."""
+    root = season(tmp_path)
+    folder = tmp_path / "twins"
+    folder.mkdir()
+    head = "site,name,latitude,longitude,utc_offset,licence\n"
+    rows = "".join(f"{code},Twin (invented),11,20,+00:00,CC0-1.0\n" for code in ("s1", "\uff331", "S3"))
+    (folder / "sites.csv").write_text(head + rows, encoding="utf-8")
+    taken = take(root, folder)
+    problems = taken.prepared.problems
+    assert problems["found"].tolist() == ["s1", "\uff331"]
+    assert problems["line"].tolist() == [2, 3]
+    assert all("the known code S1" in expected for expected in problems["expected"])
+    assert sorted(set(Archive(root).standing("sites")["site"])) == ["S1", "S2", "S3"]
+    assert audit(root).faults == ()

@@ -12,11 +12,12 @@ import pandas as pd
 from stillwell.errors import RatingError
 from stillwell.hydrometry.meters import calibrated_velocity
 from stillwell.hydrometry.rating_segments import curve_of
+from stillwell.intake.alike import alike
 from stillwell.intake.constant import taken
 from stillwell.intake.interpret import OF_GAUGINGS, without_gaugings
 from stillwell.intake.limits import MOST_REASONS
 from stillwell.intake.trouble import RETURNED, ROW_LEFT_OUT
-from stillwell.records import PROBLEM_COLUMNS, Understood
+from stillwell.records import PROBLEM_COLUMNS, RULES, Understood
 
 SITED = ("gaugings", "gauge_heights", "datums", "stage", "corrections", "conditions", "ratings")
 _NAMED = re.compile(r"([^;]+/[1-9]\d*(; [^;]+/[1-9]\d*)*)?")
@@ -31,6 +32,8 @@ def refer(
     instruments: Set[str],
     calibrations: pd.DataFrame,
     segments: pd.DataFrame,
+    ratings: Set[str] = frozenset(),
+    rules: int = RULES,
 ) -> Understood:
     """Hold what a batch refers to against what is known, from the archive and from the batch itself.
 
@@ -43,6 +46,10 @@ def refer(
         Calibrations that stand in the archive.
     segments : DataFrame
         Segments of ratings that stand in the archive.
+    ratings : set of str
+        Names of ratings in the archive.
+    rules : int
+        By which rules; under the first, codes that differ only by case or Unicode form were two.
 
     Returns
     -------
@@ -50,11 +57,13 @@ def refer(
         Without the rows that refer to nothing; each is a problem.
     """
     tables = dict(understood.tables)
+    found: list[dict[str, Any]] = []
+    if rules >= 2:
+        found += _without_alike(tables, {"site": sites, "instrument": instruments, "rating": ratings})
     known = {
         "site": set(sites) | set(tables["sites"]["site"]),
         "instrument": set(instruments) | set(tables["instruments"]["instrument"]),
     }
-    found: list[dict[str, Any]] = []
     for column, names in (("site", SITED), ("instrument", METERED)):
         for name in names:
             rows = tables[name]
@@ -76,6 +85,22 @@ def refer(
     problems = pd.concat([understood.problems, _frame(found)], ignore_index=True)
     tables = without_gaugings(tables, problems)
     return Understood(tables, problems, understood.notes)
+
+
+def _without_alike(tables: dict[str, pd.DataFrame], kept: dict[str, Set[str]]) -> list[dict[str, Any]]:
+    """Take out the rows whose code is a known one but for case or Unicode form."""
+    found: list[dict[str, Any]] = []
+    users = {"site": ("sites", *SITED), "instrument": ("instruments", *METERED), "rating": ("ratings", *RATED)}
+    for column, names in users.items():
+        incoming = tables[f"{column}s"][column].dropna().tolist()
+        for name in names:
+            rows = tables[name]
+            for code, known in alike(rows[column], kept[column], incoming).items():
+                mine = (tables[name][column] == code).fillna(False).astype("bool")
+                expected = f"the known code {known}, from which this differs only by case or Unicode form"
+                found += _problems(name, tables[name][mine], column, expected)
+                tables[name] = tables[name][~mine]
+    return found
 
 
 def _unusable_ratings(tables: dict[str, pd.DataFrame], kept: pd.DataFrame) -> list[dict[str, Any]]:

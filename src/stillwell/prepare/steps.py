@@ -10,7 +10,7 @@ from stillwell.archive.shelf import Shelf
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.fingerprint import sha256
 from stillwell.intake.memory import give_back
-from stillwell.intake.refer import SITED, refer
+from stillwell.intake.refer import refer
 from stillwell.prepare.again import reassessed
 from stillwell.prepare.batch import Batch, decided, lots, numbered
 from stillwell.prepare.figures import Made, Surroundings, figures
@@ -74,7 +74,7 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
     Prepared
         Frames by archive table, each with exactly the columns of its schema.
     """
-    understood = _referred(view, understood)
+    understood = _referred(view, understood, circumstances.rules)
     sites = sorted(set(understood.tables["gaugings"]["site"]) | set(understood.tables["gauge_heights"]["site"]))
     registers = {name: register(view, name, understood, circumstances.rules) for name in REGISTERS}
     checks = meter_checks(view, understood, circumstances.policy)
@@ -107,15 +107,16 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
     return Prepared(shelf, outcomes, problems, notes)
 
 
-def _referred(view: View, understood: Understood) -> Understood:
+def _referred(view: View, understood: Understood, rules: int) -> Understood:
     """Return what names a site, meter or calibration that nobody has ever handed in."""
-    named = sorted({site for name in SITED for site in understood.tables[name]["site"].unique() if pd.notna(site)})
     return refer(
         understood,
-        sites=set(view.standing("sites", named)["site"]),
+        sites=set(view.standing("sites")["site"]),
         instruments=set(view.standing("instruments")["instrument"]),
         calibrations=view.standing("calibrations"),
         segments=view.standing("rating_segments"),
+        ratings=set(view.standing("ratings")["rating"]),
+        rules=rules,
     )
 
 
