@@ -118,3 +118,33 @@ def test_a_site_that_differs_only_by_case_is_returned_and_names_the_known_one(tm
     assert all("the known code S1" in expected for expected in problems["expected"])
     assert sorted(set(Archive(root).standing("sites")["site"])) == ["S1", "S2", "S3"]
     assert audit(root).faults == ()
+
+
+def test_a_file_that_cannot_be_read_does_not_bring_back_the_gaugings_of_another(tmp_path):
+    """Of a folder with an unreadable file of readings of the staff both gaugings are taken, and it alone is named.
+
+    Area ``0.3 + 0.5 + 0.6 + 0.5 + 0.3 = 2.2`` m2 at 0.4 m/s: 0.88 m3/s.
+    """
+    root = season(tmp_path, "1")
+    folder = sheets(tmp_path / "half", "3", "4")
+    (folder / "gauge_heights.csv").write_bytes(b"site,read_at,gauge_height_m,gauging\nS1,\xff\xfe,1.0,3\n")
+    taken = take(root, folder)
+    assert set(taken.prepared.problems["file"]) == {"gauge_heights.csv"}
+    rows = Archive(root).standing("gaugings").sort_values("started_at")
+    assert rows["label"].tolist() == ["1", "3", "4"]
+    assert rows["discharge_m3_s"].round(9).tolist() == [0.88, 0.88, 0.88]
+
+
+def test_a_broken_file_of_points_brings_back_the_gaugings_it_names_and_no_other(tmp_path):
+    """A second file of points names gauging 4 and has a row too long: 4 comes back, 3 of the first file is taken."""
+    root = season(tmp_path, "1")
+    folder = sheets(tmp_path / "good", "3", "4")
+    header, *lines = (folder / "points.csv").read_text().splitlines()
+    (folder / "points.csv").write_text("\n".join([header, *(x for x in lines if x.startswith("3,"))]) + "\n")
+    (folder / "more").mkdir()
+    broken = [f"{line},extra" for line in lines if line.startswith("4,")]
+    (folder / "more" / "points.csv").write_text("\n".join([header, *broken]) + "\n")
+    taken = take(root, folder)
+    assert sorted(Archive(root).standing("gaugings")["label"]) == ["1", "3"]
+    assert set(taken.prepared.problems["gauging"].dropna()) <= {"4"}
+    assert audit(root).faults == ()
