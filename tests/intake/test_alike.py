@@ -2,11 +2,11 @@
 
 import pandas as pd
 
-from stillwell.intake.alike import alike
+from stillwell.intake.alike import alike, known_codes
 
 
 def _alike(codes, kept=(), incoming=()):
-    return alike(pd.Series(codes, dtype="string"), kept, incoming)
+    return alike(pd.Series(codes, dtype="string"), known_codes(kept, incoming))
 
 
 def test_a_code_that_differs_from_a_kept_one_by_case_or_form_names_it():

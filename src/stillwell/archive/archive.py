@@ -170,6 +170,11 @@ class Archive:
         head = self.ledger.head()
         return {move.final: move.staged for move in head.moves} if head else {}
 
+    @cached_property
+    def schema_versions(self) -> Mapping[str, str]:
+        """The schema version that each file was last written by, by path; every entry is read for it, once."""
+        return {file.path: entry.schema_version for entry in self.ledger.entries() for file in entry.files}
+
     def document(self, path: str) -> bytes:
         """Read a listed file and hold it against its digest.
 

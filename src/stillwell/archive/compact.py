@@ -5,7 +5,7 @@ What a compaction replaced stays on disk for readers that opened before it, unti
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
@@ -14,6 +14,7 @@ import pandas as pd
 
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive
+from stillwell.archive.entries import Entry
 from stillwell.archive.tables import arrow_schema, read_files
 from stillwell.archive.writer import Commit, Writer
 from stillwell.errors import ArchiveDamaged
@@ -116,24 +117,21 @@ def sweep(writer: Writer, before: datetime) -> list[str]:
     ClockRefused
         If the clock, by which the moment was chosen, stands too far from the newest commit; nothing was removed.
     """
-    gone = list(_replaced(writer.archive, before))
+    entries = writer.archive.ledger.entries()
+    gone = list(_replaced(writer.archive, entries, before))
     if gone:
         writer.check_clock()
     fs.remove_files([writer.root / path for path in gone])
-    for folder in _folders_replaced(writer.archive):
+    # innermost first; a folder that holds or held replaced files may have lost its last one
+    folders = {(writer.root / path).parent for entry in entries for path in entry.replaced}
+    for folder in sorted(folders, reverse=True):
         fs.remove_empty_folders(folder, writer.root)
     return gone
 
 
-def _replaced(archive: Archive, before: datetime) -> Iterator[str]:
+def _replaced(archive: Archive, entries: Sequence[Entry], before: datetime) -> Iterator[str]:
     live = archive.listing()
     root: Path = archive.root
-    for entry in archive.ledger.entries():
+    for entry in entries:
         if entry.recorded_at < before:
             yield from (path for path in entry.replaced if path not in live and (root / path).exists())
-
-
-def _folders_replaced(archive: Archive) -> list[Path]:
-    """Name the folders, innermost first, that hold or held replaced files; one may have lost its last file."""
-    root: Path = archive.root
-    return sorted({(root / path).parent for e in archive.ledger.entries() for path in e.replaced}, reverse=True)

@@ -42,8 +42,7 @@ def unlike_listed(archive: Archive, rendered: Iterable[tuple[str, bytes]], missi
 
 def _later_than(archive: Archive, path: str) -> frozenset[str]:
     """Name the variables that the schema has known only since a later version than the one a file was written by."""
-    entries = reversed(archive.ledger.entries())
-    written = next(entry.schema_version for entry in entries if any(file.path == path for file in entry.files))
+    written = archive.schema_versions[path]
     table = path.rpartition("/")[2].rpartition("_")[0]
     tables = ("gaugings", "verticals", "points") if table == "gaugings" else (table,)
     made = (variable for name in tables for _, variable in variables_of(name))

@@ -79,14 +79,13 @@ def new_values(incoming: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         Rows of ``incoming`` with ``revision``. Values that were never handed in before are not compared one by one.
     """
-    key = VALUE_KEY
-    codes = _codes(pd.concat([kept[key], incoming[key]], ignore_index=True))
-    old, new = codes[: len(kept)], codes[len(kept) :]
+    old, new = _codes_of(kept, incoming)
     several = _several_values(incoming, new)
     torn = np.isin(new, np.r_[np.unique(new[several]), _torn(kept, old)])
+    single = ~torn & _one_each(incoming, new)
+    plain = _by_order(taken(incoming, single).reset_index(drop=True), new[single], kept, old)
     if not torn.any():
-        return new_values_by_order(_one_each(incoming, new).reset_index(drop=True), kept)
-    plain = new_values_by_order(_one_each(incoming[~torn], new[~torn]).reset_index(drop=True), kept)
+        return plain
     rows = incoming[torn].assign(_code=new[torn]).reset_index(drop=True)
     here = np.isin(old, new[torn])
     return pd.concat([plain, _states(rows, kept[here].assign(_code=old[here]))], ignore_index=True)
@@ -110,14 +109,16 @@ def _torn(kept: pd.DataFrame, codes: np.ndarray) -> np.ndarray:
     return np.unique(codes[twice])
 
 
-def _one_each(rows: pd.DataFrame, codes: np.ndarray) -> pd.DataFrame:
-    """Keep one row of each moment and deposit: the last with a value, else the last."""
+def _one_each(rows: pd.DataFrame, codes: np.ndarray) -> np.ndarray:
+    """Mark one row of each moment and deposit: the last with a value, else the last."""
     twice = pd.Series(codes).duplicated(keep=False).to_numpy()
-    if not twice.any():
-        return rows
+    out = ~twice
+    if out.all():
+        return out
     part = rows[twice].assign(_code=codes[twice], _row=np.flatnonzero(twice), _known=rows["stage_m"][twice].notna())
     kept = part.sort_values("_known", kind="stable").drop_duplicates(["_code", "deposit"], keep="last")["_row"]
-    return rows.iloc[np.sort(np.r_[np.flatnonzero(~twice), kept.to_numpy()])]
+    out[kept.to_numpy()] = True
+    return out
 
 
 def _states(rows: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
@@ -161,16 +162,25 @@ def new_values_by_order(incoming: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFr
     DataFrame
         Rows of ``incoming`` with ``revision``.
     """
-    key = VALUE_KEY
-    codes = _codes(pd.concat([kept[key], incoming[key]], ignore_index=True))
-    old, new = codes[: len(kept)], codes[len(kept) :]
-    alone = np.bincount(codes)[new] == 1
+    old, new = _codes_of(kept, incoming)
+    return _by_order(incoming, new, kept, old)
+
+
+def _by_order(incoming: pd.DataFrame, new: np.ndarray, kept: pd.DataFrame, old: np.ndarray) -> pd.DataFrame:
+    """Do the same with the codes of the moments of all rows at hand."""
+    alone = np.bincount(np.concatenate([old, new]))[new] == 1
     fresh = taken(incoming, alone)
     fresh = fresh.assign(revision=pd.array(np.ones(int(alone.sum()), dtype="int64"), dtype="Int64"))
     if alone.all():
         return fresh.reset_index(drop=True)
-    again = new_rows(incoming[~alone].reset_index(drop=True), kept[np.isin(old, new[~alone])], key)
+    again = new_rows(incoming[~alone].reset_index(drop=True), kept[np.isin(old, new[~alone])], VALUE_KEY)
     return pd.concat([fresh, again], ignore_index=True)
+
+
+def _codes_of(kept: pd.DataFrame, incoming: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Give the moments of kept and incoming rows their numbers: rows of one site, sensor and time have one number."""
+    codes = _codes(pd.concat([kept[VALUE_KEY], incoming[VALUE_KEY]], ignore_index=True))
+    return codes[: len(kept)], codes[len(kept) :]
 
 
 def _codes(rows: pd.DataFrame) -> np.ndarray:

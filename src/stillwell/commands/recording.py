@@ -142,10 +142,11 @@ def _fitted(
     from stillwell.reporting.limits import policy_of
 
     segments, zeros, controls = asked
-    found = candidates(Archive(archive), site, span)
+    opened = Archive(archive)
+    found = candidates(opened, site, span)
     made = fitted(found, FitChoices(segments=segments, zero_stage_m=zeros))
     ensemble = sampled(found, made, controls) if controls else None
-    findings = findings_of_fit(found, made, policy_of(Archive(archive)).policy)
+    findings = findings_of_fit(found, made, policy_of(opened).policy)
     text = rating_text(found, made, findings) + ("\n" + ensemble_text(ensemble) if ensemble else "")
     name, begins, by, reason = adopted
     deposit = adopting.rating_deposit(site, name, made, gaugings=found.names, valid_from=begins, by=by, reason=reason)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 
 import pandas as pd
 
@@ -13,13 +13,15 @@ def folded(code: str) -> str:
     return unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", code).casefold())
 
 
-def alike(codes: pd.Series, kept: Iterable[str], incoming: Iterable[str]) -> dict[str, str]:
-    """Find codes that are another known code but for case or Unicode form.
+Known = Mapping[str, Sequence[str]]
+"""Known codes by what they are whatever their case and Unicode form."""
+
+
+def known_codes(kept: Iterable[str], incoming: Iterable[str]) -> Known:
+    """Collect the codes that are known.
 
     Parameters
     ----------
-    codes : Series of str
-        Codes to hold against what is known.
     kept : iterable of str
         Codes in the archive; where two of them are alike, neither takes new rows.
     incoming : iterable of str
@@ -27,14 +29,30 @@ def alike(codes: pd.Series, kept: Iterable[str], incoming: Iterable[str]) -> dic
 
     Returns
     -------
-    dict of str to str
-        The known code by the code that is returned.
+    Known
     """
     known: dict[str, list[str]] = {}
     for code in sorted(set(kept)):
         known.setdefault(folded(code), []).append(code)
     for code in dict.fromkeys(incoming):
         known.setdefault(folded(code), [code])
+    return known
+
+
+def alike(codes: pd.Series, known: Known) -> dict[str, str]:
+    """Find codes that are another known code but for case or Unicode form.
+
+    Parameters
+    ----------
+    codes : Series of str
+        Codes to hold against what is known.
+    known : Known
+
+    Returns
+    -------
+    dict of str to str
+        The known code by the code that is returned.
+    """
     out = {}
     for code in codes.dropna().unique():
         others = [other for other in known.get(folded(code), []) if other != code]

@@ -12,7 +12,7 @@ import pandas as pd
 from stillwell.errors import RatingError
 from stillwell.hydrometry.meters import calibrated_velocity
 from stillwell.hydrometry.rating_segments import curve_of
-from stillwell.intake.alike import alike
+from stillwell.intake.alike import alike, known_codes
 from stillwell.intake.constant import taken
 from stillwell.intake.interpret import OF_GAUGINGS, without_gaugings
 from stillwell.intake.limits import MOST_REASONS
@@ -92,12 +92,12 @@ def _without_alike(tables: dict[str, pd.DataFrame], kept: dict[str, Set[str]]) -
     found: list[dict[str, Any]] = []
     users = {"site": ("sites", *SITED), "instrument": ("instruments", *METERED), "rating": ("ratings", *RATED)}
     for column, names in users.items():
-        incoming = tables[f"{column}s"][column].dropna().tolist()
+        known = known_codes(kept[column], tables[f"{column}s"][column].dropna())
         for name in names:
             rows = tables[name]
-            for code, known in alike(rows[column], kept[column], incoming).items():
+            for code, other in alike(rows[column], known).items():
                 mine = (tables[name][column] == code).fillna(False).astype("bool")
-                expected = f"the known code {known}, from which this differs only by case or Unicode form"
+                expected = f"the known code {other}, from which this differs only by case or Unicode form"
                 found += _problems(name, tables[name][mine], column, expected)
                 tables[name] = tables[name][~mine]
     return found

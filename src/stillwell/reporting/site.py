@@ -9,6 +9,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from stillwell.archive.archive import Archive
+from stillwell.assessment.policy import Policy
 from stillwell.drawing.duration import duration_svg
 from stillwell.drawing.hydrograph import Series, hydrograph_svg
 from stillwell.errors import QueryError
@@ -53,6 +54,7 @@ def site_report(archive: Archive, site: str, as_of: Any = None) -> str:
     findings = archive.standing("findings", sites=[site], as_of=as_of)
     marked = marked_gaugings(gaugings, findings, archive.standing("reviews", as_of=as_of))
     ratings = shown_ratings(archive, site, marked["stage_m"].to_numpy(), as_of)
+    policy = policy_of(archive, as_of=as_of).policy
     datums = archive.standing("datums", sites=[site], as_of=as_of).sort_values("valid_from", kind="stable")
     listed, more = some(gaugings.iloc[::-1], MOST)
     said = mine.iloc[-1].to_dict() if len(mine) else {"site": site}
@@ -70,15 +72,14 @@ def site_report(archive: Archive, site: str, as_of: Any = None) -> str:
         more=more,
         attention=attention(archive, gaugings, findings, None, as_of, site),
         place=drawings(marked, ratings, "place") if len(gaugings) else [],
-        ratings=[_rating_row(r, archive, gaugings, as_of) for r in reversed(ratings)],
+        ratings=[_rating_row(r, gaugings, policy) for r in reversed(ratings)],
         **_record(archive, site, gaugings, marked, as_of),
         **_daily(archive, site, newest, as_of),
     )
 
 
-def _rating_row(shown: Shown, archive: Archive, gaugings: pd.DataFrame, as_of: Any) -> dict[str, Any]:
+def _rating_row(shown: Shown, gaugings: pd.DataFrame, policy: Policy) -> dict[str, Any]:
     rated, curve = shown.rated, shown.rated.force.curve
-    policy = policy_of(archive, as_of=as_of).policy
     findings = findings_of_rating(curve, rated.row.get("gaugings"), gaugings, policy)
     columns = (curve.lower_m, curve.coefficient, curve.zero_m, curve.exponent)
     segments = [[float(v) for v in row] for row in zip(*columns, strict=True)]
