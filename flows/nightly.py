@@ -2,8 +2,9 @@
 
 1. Audit: digests, chain, every number again.
 2. Derive the records that changed.
-3. Name ratings that no longer hold, and the findings that stand.
-4. Add a line to the witness files, of an archive found sound.
+3. Render the NetCDF files that are behind; one that is behind still fails the night.
+4. Name ratings that no longer hold, and the findings that stand.
+5. Add a line to the witness files, of an archive found sound.
 
 Each part leaves a page, whatever became of the parts before it.
 """
@@ -19,7 +20,7 @@ from pathlib import Path
 from prefect import flow
 
 from flows import tasks
-from stillwell.pipeline import utc_now
+from stillwell.committing import utc_now
 from stillwell.reading.night import Night, NightFailed
 from stillwell.reading.shifting import records_markdown
 from stillwell.reading.summary import findings_markdown
@@ -32,6 +33,7 @@ def nightly(archive: Path, witness: Sequence[Path] = ()) -> Night:
     known = [path for path in witness if path.exists()]
     tasks.part(night, "audit-report", lambda: night.audited(partial(tasks.audit_archive, witnesses=known)))
     tasks.part(night, "records", lambda: records_markdown(archive, tasks.derive(archive, by="nightly")))
+    tasks.part(night, "netcdf", lambda: tasks.render(archive, by="nightly"))
     tasks.part(night, "findings-summary", lambda: findings_markdown(archive))
     if witness and night.sound:
         tasks.part(night, "witness", lambda: tasks.keep_witness_line(archive, witness, utc_now()))

@@ -11,9 +11,9 @@ from prefect import Task, task
 from prefect.artifacts import create_markdown_artifact
 from prefect.settings import PREFECT_HOME, temporary_settings
 
-from stillwell import audit, deriving, pipeline
+from stillwell import audit, pipeline
+from stillwell.night_parts import derived_text, rendered_page
 from stillwell.reading.night import Night, witness_page
-from stillwell.reading.shifting import derived_lines
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -45,13 +45,9 @@ take = _on_disk(pipeline.take, "take")
 audit_archive = _on_disk(audit.audit, "audit")
 
 
-def _derived(archive: Path, by: str) -> str:
-    """Derive every record that changed and say a line of each."""
-    return "".join(derived_lines(rows) for _, rows in deriving.derivations(archive, by=by))
-
-
 keep_witness_line = _on_disk(witness_page, "witness")
-derive = _on_disk(_derived, "derive")
+derive = _on_disk(derived_text, "derive")
+render = _on_disk(rendered_page, "render")
 
 
 def part(night: Night, key: str, make: Callable[[], str]) -> None:

@@ -55,7 +55,10 @@ ARCHIVE_TABLES: dict[str, type[Table]] = {
 }
 """What stands in the archive."""
 
-SCHEMA_VERSION = "1.4"
+SERIES_TIME = {"stage": "time", "discharge": "time", "daily": "starts_at"}
+"""Tables that hold a series of a site, with the column by whose year (UTC) their files are told apart."""
+
+SCHEMA_VERSION = "2.0"
 """Major changes when a column is renamed, retyped or changes meaning; minor when one is added."""
 
-__all__ = ["ARCHIVE_TABLES", "DEPOSIT_TABLES", "SCHEMA_VERSION", "Table"]
+__all__ = ["ARCHIVE_TABLES", "DEPOSIT_TABLES", "SCHEMA_VERSION", "SERIES_TIME", "Table"]

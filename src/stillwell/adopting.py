@@ -11,11 +11,12 @@ import numpy as np
 import pandas as pd
 
 from stillwell.archive.lock import WAIT_S
+from stillwell.committing import utc_now
 from stillwell.fingerprint import folder_digest
 from stillwell.hydrometry.rating_fit import RatingFit
 from stillwell.hydrometry.rating_segments import rows_of
 from stillwell.intake.deposit import table_file
-from stillwell.pipeline import Taken, take, utc_now
+from stillwell.pipeline import Taken, take
 from stillwell.records import Deposit
 
 

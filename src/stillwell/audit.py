@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from pandera.errors import SchemaErrors
 from schemas import ARCHIVE_TABLES
 from schemas.derive import key_names
 from stillwell import __version__
+from stillwell.archive.accounts import account_faults
 from stillwell.archive.archive import Archive
 from stillwell.archive.clock import clock_remarks
 from stillwell.archive.entries import shipped_policies
@@ -27,24 +28,24 @@ from stillwell.archive.fixity import (
 )
 from stillwell.archive.history import StoredHistory
 from stillwell.archive.ledger import Entry
-from stillwell.archive.netcdf_series import series_again
-from stillwell.archive.netcdf_stage import stage_again
+from stillwell.archive.netcdf_compare import netcdf_faults
+from stillwell.archive.outputs import behind, behind_words, outputs
 from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.rounds import next_part
 from stillwell.archive.shelf import Shelf
 from stillwell.archive.snapshot import EveryRow, History
 from stillwell.archive.unfinished import unfinished_remarks
 from stillwell.archive.witness import read_witness, witness_faults
+from stillwell.committing import default_policy_text, office_of
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, sites_of
 from stillwell.errors import ArchiveDamaged, Withheld
 from stillwell.fingerprint import sha256
-from stillwell.pipeline import default_policy_text, taken_again
+from stillwell.pipeline import taken_again
 from stillwell.prepare import Circumstances, View, policy_in_force, prepare
 from stillwell.prepare.again import anew
 from stillwell.prepare.records import derived
 from stillwell.records import AuditReport, Fault
-from stillwell.rendering import rendered_again
 
 Progress = Callable[[str, int, int], None]
 SHOWN = 20
@@ -94,7 +95,7 @@ def audit(
     faults = [*ledger_faults(archive)]
     remarks: list[str] = []
     counts: dict[str, int] = {}
-    unproved: dict[int, str] = {}
+    told = _Told(counts, remarks)
     if not faults:
         entries = archive.ledger.entries()
         remarks += clock_remarks(moment, entries[-1].recorded_at)
@@ -109,32 +110,50 @@ def audit(
         if not any(IRREGULAR in fault.details for fault in faults):
             faults += withheld_faults(archive)
             proved = recompute and not any(fault.kind == "sealed" for fault in faults)
-            faults += _row_faults(archive, entries if proved else [], counts, unproved, tell)
+            faults += _row_faults(archive, entries, told, tell, proved=proved)
         remarks += unfinished_remarks(archive)
     remarks += [] if faults else sealed_remarks(archive)
-    remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in unproved.items()]
+    remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in told.unproved.items()]
     return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks))
 
 
-def _row_faults(
-    archive: Archive, proved: list[Entry], counts: dict[str, int], unproved: dict[int, str], tell: Progress
-) -> list[Fault]:
-    """Hold every row against its schema, NetCDF files against the rows, and the rows of commits against new ones."""
+@dataclass(frozen=True)
+class _Told:
+    """What an audit says beside its faults."""
+
+    counts: dict[str, int]
+    remarks: list[str]
+    unproved: dict[int, str] = field(default_factory=dict)
+    """Why rows of commits were not computed again, by number."""
+
+
+def _row_faults(archive: Archive, entries: list[Entry], told: _Told, tell: Progress, *, proved: bool) -> list[Fault]:
+    """Hold every row against its schema, its commit, NetCDF files and, where asked for, against one made again."""
     tell("schemas", 2, 3)
     held = _read_all(archive)
     faults = [*held.broken, *held.unlike]
-    counts |= {"rows held against their schemas": held.recorded.total()}
-    if not held.broken:
-        office = policy_in_force(archive, None, default_policy_text())[0].office
-        faults += [*rendered_again(archive, office), *series_again(archive, office)]
-        faults += stage_again(archive, office)
-    counts |= {"NetCDF files rendered again": sum(path.startswith("netcdf/") for path in archive.listing())}
-    if proved and not held.broken:
-        faults += _recompute_faults(archive, proved, held, unproved, tell)
-        left = {pd.Timestamp(entry.recorded_at) for entry in proved if entry.number in unproved}
+    told.counts["rows held against their schemas"] = held.recorded.total()
+    if held.broken:
+        return faults
+    faults += account_faults(archive, entries, held.recorded)
+    faults += _netcdf_faults(archive, told)
+    if proved:
+        faults += _recompute_faults(archive, entries, held, told.unproved, tell)
+        left = {pd.Timestamp(entry.recorded_at) for entry in entries if entry.number in told.unproved}
         out = sum(count for (_, moment), count in held.recorded.items() if moment in left)
-        counts |= {"rows computed again": held.recorded.total() - out}
+        told.counts["rows computed again"] = held.recorded.total() - out
     return faults
+
+
+def _netcdf_faults(archive: Archive, told: _Told) -> Iterator[Fault]:
+    """Hold NetCDF files that are not behind against the rows; those behind are proved by their digests alone."""
+    office = office_of(archive)
+    late = list(behind(archive, office))
+    paths = {one.path for one in late}
+    wanted = [output for output in outputs(archive, office) if output.path not in paths]
+    told.counts.update({"NetCDF files rendered again": len(wanted), "NetCDF files behind": len(late)})
+    told.remarks.extend([behind_words(late)] if late else [])
+    yield from netcdf_faults(archive, wanted, office)
 
 
 def _witness_faults(
@@ -189,8 +208,20 @@ def audit_part(root: Path, budget: int, now: datetime | None = None, witnesses: 
         faults += found
         counts |= looked
         remarks += unfinished_remarks(archive)
+        faults += _behind_part(archive, faults, remarks)
         remarks.append(f"every object was found good since {oldest}" if oldest else "the first round is not over yet")
     return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks))
+
+
+def _behind_part(archive: Archive, faults: Sequence[Fault], remarks: list[str]) -> list[Fault]:
+    """Remark on NetCDF files that are behind; a fault where a file that tells is damaged and not named yet."""
+    try:
+        if late := list(behind(archive, office_of(archive))):
+            remarks.append(behind_words(late))
+    except ArchiveDamaged as error:
+        named = any(fault.path in str(error) for fault in faults)
+        return [] if named else [Fault("table", "tables", str(error))]
+    return []
 
 
 @dataclass(frozen=True)
@@ -293,8 +324,8 @@ def _listed(entry: Entry) -> dict[str, list[str]]:
     found: dict[str, set[str]] = {}
     for file in entry.files:
         if file.table:
-            found.setdefault(file.table, set()).add(file.site)
-    return {name: sorted(sites - {""}) for name, sites in found.items()}
+            found.setdefault(file.table, set()).update(file.sites)
+    return {name: sorted(sites) for name, sites in found.items()}
 
 
 def _compared(entry: Entry, held: _Held, again: Mapping[str, pd.DataFrame]) -> Iterator[Fault]:

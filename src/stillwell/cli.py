@@ -9,7 +9,7 @@ import typer
 from typer.core import TyperGroup
 
 from stillwell import __version__
-from stillwell.commands import asking, keeping, recording, taking
+from stillwell.commands import asking, keeping, recording, rendering, taking
 from stillwell.commands.following import default_archive, is_archive, welcome
 from stillwell.commands.options import in_words
 
@@ -78,6 +78,7 @@ app.command("report")(asking.report)
 app.command("serve")(asking.serve)
 app.command("rate")(recording.rate)
 app.command("derive")(recording.derive)
+app.command("render")(rendering.render)
 app.command("record")(recording.record)
 app.command("next")(recording.next_)
 app.command("audit")(keeping.audit)

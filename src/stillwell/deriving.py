@@ -11,24 +11,22 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive.archive import Archive
-from stillwell.archive.layout import README
 from stillwell.archive.ledger import Entry
 from stillwell.archive.lock import WAIT_S
-from stillwell.archive.netcdf_series import series_files
 from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.provenance import provenance_path
 from stillwell.archive.provenance_derived import derivation_provenance
-from stillwell.archive.readme import archive_readme, schema_documents
 from stillwell.archive.sources import sources
 from stillwell.archive.writer import Commit, Writer
+from stillwell.committing import circumstances, default_policy_text, utc_now, writing
+from stillwell.documents import documents, fixed_documents
 from stillwell.errors import QueryError
-from stillwell.pipeline import circumstances, default_policy_text, utc_now, writing
 from stillwell.prepare import Circumstances, Prepared, policy_in_force
 from stillwell.prepare.again import anew
 from stillwell.prepare.inputs import InputView
 from stillwell.prepare.records import TABLES, derived, recorded_sites
 from stillwell.prepare.rows import recorded
-from stillwell.rendering import documents, renderings
+from stillwell.render import After, render_after, unheard
 
 REASON = "derive"
 """What the ledger entry of a derivation gives as its reason."""
@@ -92,6 +90,7 @@ def derivations(
     now: Callable[[], datetime] = utc_now,
     at_once: int = AT_ONCE,
     wait_s: float = WAIT_S,
+    after: After = unheard,
 ) -> Iterator[tuple[Entry, dict[str, pd.DataFrame]]]:
     """Derive the records of sites, some at a time, and commit what changed of each lot before the next.
 
@@ -104,6 +103,8 @@ def derivations(
         As of ``derive``.
     at_once : int
         Recorded values in one lot, at most; a site is never parted.
+    after : callable
+        Told what was rendered after each commit.
 
     Yields
     ------
@@ -132,6 +133,7 @@ def derivations(
                 entry = writer.commit(derivation(writer, told, tables)) if tables else None
             made.clear()
             if entry is not None:
+                after(render_after(root, entry, by=by, now=now, wait_s=wait_s))
                 yield entry, tables
             tables.clear()
 
@@ -181,12 +183,11 @@ def _fitting(
 
 
 def derivation(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFrame]) -> Commit:
-    """Lay out the commit of derived rows: tables, provenance, and NetCDF of the years they touch."""
-    fixed = {README: archive_readme(told.policy.office)} | schema_documents()
+    """Lay out the commit of derived rows: tables and provenance."""
     return Commit(
         tables=tables,
         documents={provenance_path(told.number): _provenance(writer, told, tables)},
-        replacing=fixed | dict(series_files(writer.archive, tables, told.policy.office)),
+        replacing=fixed_documents(told.policy.office),
         counts={f"rows of {name}": len(rows) for name, rows in sorted(tables.items())},
         reason=REASON,
     )
@@ -207,7 +208,7 @@ def _provenance(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFr
 
 def sites_of(entry: Entry) -> list[str]:
     """Name the sites whose rows a derivation wrote."""
-    return sorted({file.site for file in entry.files if file.site})
+    return sorted({site for file in entry.files for site in file.sites})
 
 
 RECOMPUTED = "recompute"
@@ -215,7 +216,12 @@ RECOMPUTED = "recompute"
 
 
 def recompute(
-    root: Path, *, by: str = "unnamed", now: Callable[[], datetime] = utc_now, wait_s: float = WAIT_S
+    root: Path,
+    *,
+    by: str = "unnamed",
+    now: Callable[[], datetime] = utc_now,
+    wait_s: float = WAIT_S,
+    after: After = unheard,
 ) -> tuple[Entry | None, Mapping[str, pd.DataFrame]]:
     """Compute every gauging again by this version of the software; what changes becomes its next revision.
 
@@ -228,6 +234,8 @@ def recompute(
     now : callable
     wait_s : float
         Seconds to wait while another writer is at work.
+    after : callable
+        Told what was rendered after the commit.
 
     Returns
     -------
@@ -246,17 +254,19 @@ def recompute(
         tables = anew(writer.archive, told)
         if not tables:
             return None, {}
-        return writer.commit(recomputation(writer, told, tables)), tables
+        entry = writer.commit(recomputation(told, tables))
+    after(render_after(root, entry, by=by, now=now, wait_s=wait_s))
+    return entry, tables
 
 
-def recomputation(writer: Writer, told: Circumstances, tables: Mapping[str, pd.DataFrame]) -> Commit:
+def recomputation(told: Circumstances, tables: Mapping[str, pd.DataFrame]) -> Commit:
     """Lay out the commit of gaugings computed again."""
     outcomes = tables["gaugings"][["gauging_id", "revision"]].assign(action="revision")
     prepared = Prepared(tables, outcomes, pd.DataFrame(), pd.DataFrame())
     return Commit(
         tables=tables,
         documents=documents(told, [], prepared),
-        replacing=renderings(writer, told, prepared),
+        replacing=fixed_documents(told.policy.office),
         counts={"revision": len(outcomes)},
         reason=RECOMPUTED,
     )

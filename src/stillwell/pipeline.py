@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from functools import cache, partial
-from importlib import resources
 from pathlib import Path
 
 import pandas as pd
@@ -18,8 +15,10 @@ from stillwell.archive.compact import compaction, read_groups, scattered, sweep
 from stillwell.archive.ledger import Entry
 from stillwell.archive.lock import WAIT_S
 from stillwell.archive.readme import schema_documents
-from stillwell.archive.writer import Commit, Writer, open_writer
-from stillwell.assessment.policy import Policy, policy_from
+from stillwell.archive.writer import Commit, Writer
+from stillwell.assessment.policy import policy_from
+from stillwell.committing import circumstances, default_policy_text, office_policy, utc_now, writing
+from stillwell.documents import documents, fixed_documents
 from stillwell.errors import DepositError
 from stillwell.fingerprint import sha256
 from stillwell.intake.deposit import find_deposits, read_deposit, table_file
@@ -29,7 +28,7 @@ from stillwell.intake.maps import Map, map_from
 from stillwell.intake.returned import returned_documents
 from stillwell.prepare import Change, Circumstances, Prepared, policy_in_force, prepare, reassess
 from stillwell.records import RULES, Deposit, Understood
-from stillwell.rendering import Beside, documents, emptied, renderings
+from stillwell.render import Rendered, render_after
 
 Progress = Callable[[str, int, int], None]
 """Told the step, how much of it is done, and how much there is."""
@@ -44,29 +43,13 @@ class Taken:
     deposits: tuple[Deposit, ...] = ()
     known: tuple[Deposit, ...] = field(default=())
     """Deposits whose very bytes were already sealed, left alone."""
+    rendered: Rendered = field(default_factory=Rendered)
+    """What was rendered after the commit."""
 
     @property
     def all_good(self) -> bool:
         """Whether nothing was returned."""
         return self.prepared is None or self.prepared.problems.empty
-
-
-@cache
-def default_policy_text() -> str:
-    """Read the policy that ships with this version."""
-    return resources.files("stillwell.assessment").joinpath("policy.toml").read_text(encoding="utf-8")
-
-
-@cache
-def office_policy() -> tuple[Policy, str]:
-    """Return the policy that ships with this version, and its digest."""
-    text = default_policy_text()
-    return policy_from(text), sha256(text.encode("utf-8"))
-
-
-def utc_now() -> datetime:
-    """Return the present instant."""
-    return datetime.now(UTC)
 
 
 def receive(paths: Sequence[Path]) -> list[Deposit]:
@@ -209,30 +192,8 @@ def take(
         tell("writing", 2, 3)
         entry = writer.commit(commit_of(writer, told, fresh, prepared))
         tell("written", 3, 3)
-    return Taken(entry, prepared, tuple(fresh), tuple(known))
-
-
-def writing(
-    root: Path,
-    *,
-    by: str,
-    now: Callable[[], datetime],
-    create: bool = True,
-    wait_s: float = WAIT_S,
-    policy_text: str = "",
-    rules: int = RULES,
-) -> AbstractContextManager[Writer]:
-    """Open an archive for writing by this version, with its policy and rules or others; see ``open_writer``."""
-    opened = partial(open_writer, root, software_version=__version__, by=by, now=now, create=create, wait_s=wait_s)
-    return opened(policy_text=policy_text or default_policy_text(), rules=rules)
-
-
-def circumstances(writer: Writer, understood: Understood | None, intake_map: str = "") -> Circumstances:
-    """Collect who, when and by what rules from an open writer and the deposits it takes."""
-    shipped = default_policy_text()
-    policy = policy_in_force(writer.archive, understood, writer.policy_text or shipped, shipped)
-    about = (writer.number, writer.recorded_at, writer.by, __version__)
-    return Circumstances(*about, *policy, intake_map, writer.rules)
+    rendered = render_after(root, entry, by=by, now=now, wait_s=wait_s)
+    return Taken(entry, prepared, tuple(fresh), tuple(known), rendered)
 
 
 def assess_again(archive: Archive, policy_text: str) -> list[Change]:
@@ -375,8 +336,7 @@ def _sort_known(archive: Archive, deposits: Sequence[Deposit], again: bool) -> t
 
 
 def commit_of(writer: Writer, told: Circumstances, deposits: Sequence[Deposit], prepared: Prepared) -> Commit:
-    """Lay out a commit: rows, notes on its deposits, documents and renderings."""
-    rendered = Beside(lambda: renderings(writer, told, prepared))
+    """Lay out a commit: rows, notes on its deposits and documents."""
     notes = prepared.tables["deposits"]
     noted = notes[["deposit", "name", "kind", "outcome", "gaugings_taken", "gaugings_returned", "intake_map"]]
     listed = noted.astype(object).to_dict("records")
@@ -387,8 +347,7 @@ def commit_of(writer: Writer, told: Circumstances, deposits: Sequence[Deposit], 
         deposit_notes=[{str(k): v for k, v in row.items() if not pd.isna(v)} for row in listed],
         tables=prepared.tables,
         documents=said | documents(told, deposits, prepared),
-        replacing=rendered,
-        replaced=emptied(writer.archive, prepared.tables),
+        replacing=fixed_documents(told.policy.office),
         counts={str(name): int(count) for name, count in counts.items()},
         reason="ingest",
     )

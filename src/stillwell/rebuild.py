@@ -21,19 +21,26 @@ from stillwell.archive.entries import shipped_policies
 from stillwell.archive.layout import LOCK, WORK
 from stillwell.archive.ledger import Entry, Ledger
 from stillwell.archive.lock import hold_lock
+from stillwell.archive.making import made_files, making_folder
+from stillwell.archive.outputs import outputs
 from stillwell.archive.readme import schema_documents
 from stillwell.archive.sealed import Sealed
 from stillwell.archive.writer import Commit, Writer
+from stillwell.committing import circumstances, office_of, utc_now, writing
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, derivation, recomputation, sites_of
+from stillwell.documents import fixed_documents
 from stillwell.errors import ArchiveError, Withheld
-from stillwell.pipeline import circumstances, commit_of, taken_again, utc_now, writing
-from stillwell.prepare import Prepared, prepare
+from stillwell.pipeline import commit_of, taken_again
+from stillwell.prepare import prepare
 from stillwell.prepare.again import anew
 from stillwell.prepare.records import derived
-from stillwell.rendering import emptied, renderings
+from stillwell.render import REASON as RENDERED
 
 Progress = Callable[[str, int, int], None]
+
+
+NETCDF = "netcdf/"
 
 
 @dataclass(frozen=True)
@@ -49,6 +56,8 @@ class Rebuilt:
     """Commits whose rows were taken over from the original, since what they rest on is withheld."""
     other_version: str
     """Version of the software that made the original, where it is another; rows then differ in naming it."""
+    left_out: int = 0
+    """NetCDF files that commits before format 2.0 list beside their rows; they are rendered by a commit of its own."""
 
 
 UNFINISHED = f"{WORK}/rebuild"
@@ -122,6 +131,7 @@ def _rebuilt(original: Archive, into: Path, progress: Progress | None) -> Rebuil
     _copy_sealed(original, into, entries[0].recorded_at)
     different: list[str] = []
     carried: list[int] = []
+    left_out = 0
     shipped = shipped_policies(entries)
     for entry in entries:
         tell("rebuilding", entry.number - 1, len(entries))
@@ -130,11 +140,16 @@ def _rebuilt(original: Archive, into: Path, progress: Progress | None) -> Rebuil
         with writing(into, by=entry.by, now=clock, policy_text=text, rules=entry.rules) as writer:
             made = _again(original, writer, entry, carried)
         after = {file.path: file.sha256 for file in made.files}
-        changed = [file.path for file in entry.files if after.get(file.path) != file.sha256]
+        left_out += 0 if entry.reason == RENDERED else sum(file.path.startswith(NETCDF) for file in entry.files)
+        changed = [
+            file.path
+            for file in entry.files
+            if after.get(file.path) != file.sha256 and (entry.reason == RENDERED or not file.path.startswith(NETCDF))
+        ]
         different += [f"commit {entry.number}: {path}" for path in changed]
     versions = {str(entry.software.get("version")) for entry in entries} - {__version__}
     count = sum(len(entry.files) for entry in entries)
-    return Rebuilt(len(entries), count, tuple(different), tuple(carried), ", ".join(sorted(versions)))
+    return Rebuilt(len(entries), count, tuple(different), tuple(carried), ", ".join(sorted(versions)), left_out)
 
 
 def _still(moment: datetime) -> datetime:
@@ -162,12 +177,14 @@ def _again(original: Archive, writer: Writer, entry: Entry, carried: list[int]) 
             listed = writer.archive.table_files(table)
             groups[table, site] = [file for file in listed if file.site == site]
         return writer.commit(compaction(writer.archive, groups, schema_documents()))
+    if entry.reason == RENDERED:
+        return _rendered_again(writer, entry)
     if entry.reason == DERIVED:
         told = circumstances(writer, None)
         return writer.commit(derivation(writer, told, derived(writer.archive, sites_of(entry), told)))
     if entry.reason == RECOMPUTED:
         told = circumstances(writer, None)
-        return writer.commit(recomputation(writer, told, anew(writer.archive, told)))
+        return writer.commit(recomputation(told, anew(writer.archive, told)))
     try:
         deposits, used, understood = taken_again(original, entry)
     except Withheld:
@@ -178,6 +195,25 @@ def _again(original: Archive, writer: Writer, entry: Entry, carried: list[int]) 
     return writer.commit(commit_of(writer, told, deposits, prepared))
 
 
+def _rendered_again(writer: Writer, entry: Entry) -> Entry:
+    """Render again what an entry lists that was rendered, from what stands before it."""
+    office = office_of(writer.archive)
+    wanted = {output.path: output for output in outputs(writer.archive, office)}
+    todo = [wanted[path] for path in entry.made_from if path in wanted]
+    with making_folder(writer.root, writer.recorded_at) as folder:
+        made = made_files(writer.archive, todo, office, folder)
+        return writer.commit(
+            Commit(
+                replacing=fixed_documents(office),
+                made=made,
+                made_from={output.path: dict(output.made_from) for output in todo},
+                replaced=[path for path in entry.replaced if path in writer.archive.ledger.live_tables()],
+                counts=dict(entry.counts or {}),
+                reason=RENDERED,
+            )
+        )
+
+
 def _carried(original: Archive, writer: Writer, entry: Entry) -> Commit:
     """Take a commit over as it stands, row by row."""
     tables = {}
@@ -186,8 +222,6 @@ def _carried(original: Archive, writer: Writer, entry: Entry) -> Commit:
         mine = rows[rows["recorded_at"] == pd.Timestamp(entry.recorded_at)].reset_index(drop=True)
         if len(mine):
             tables[name] = mine
-    nothing = pd.DataFrame()
-    prepared = Prepared(tables, nothing, nothing, nothing)
     told = circumstances(writer, None)
     kept = {file.path for file in entry.files if file.path.startswith(("provenance/", "returned/"))}
     live = original.listing()
@@ -196,8 +230,7 @@ def _carried(original: Archive, writer: Writer, entry: Entry) -> Commit:
         deposit_notes=[dict(note) for note in entry.deposits],
         tables=tables,
         documents={path: original.document(path) for path in sorted(kept & live.keys())},
-        replacing=renderings(writer, told, prepared),
-        replaced=emptied(writer.archive, tables),
+        replacing=fixed_documents(told.policy.office),
         counts=dict(entry.counts or {}),
         reason=entry.reason,
     )

@@ -65,14 +65,24 @@ class Understood:
 
 @dataclass(frozen=True)
 class ListedFile:
-    """One file as a ledger entry lists it; ``table`` and ``site`` are empty for what is not a table file."""
+    """One file as a ledger entry lists it; ``table`` and ``sites`` are empty for what is not a table file.
+
+    ``sites`` names the sites whose rows the file holds, in order; empty where the table knows no sites. ``years`` names
+    the years (UTC) of the values of a series table, in order; empty for other tables and in entries before format 2.0.
+    """
 
     path: str
     size: int
     sha256: str
     table: str = ""
-    site: str = ""
+    sites: tuple[str, ...] = ()
     rows: int = 0
+    years: tuple[int, ...] = ()
+
+    @property
+    def site(self) -> str:
+        """The site of a file of one site; empty where the table knows no sites, or the file holds several."""
+        return self.sites[0] if len(self.sites) == 1 else ""
 
 
 @dataclass(frozen=True)

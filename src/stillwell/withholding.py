@@ -9,9 +9,11 @@ from pathlib import Path
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.lock import WAIT_S
+from stillwell.committing import circumstances, utc_now, writing
 from stillwell.errors import DepositError, QueryError
-from stillwell.pipeline import circumstances, commit_of, decision, understand, utc_now, writing
+from stillwell.pipeline import commit_of, decision, understand
 from stillwell.prepare import prepare
+from stillwell.render import After, render_after, unheard
 
 
 def withhold(
@@ -22,6 +24,7 @@ def withhold(
     reason: str,
     now: Callable[[], datetime] = utc_now,
     wait_s: float = WAIT_S,
+    after: After = unheard,
 ) -> str:
     """Record the decision that a deposit's content be removed, and remove it.
 
@@ -34,6 +37,8 @@ def withhold(
     now : callable
     wait_s : float
         Seconds to wait while another writer is at work.
+    after : callable
+        Told what was rendered after the commit.
 
     Returns
     -------
@@ -63,7 +68,8 @@ def withhold(
             found = prepared.problems.iloc[0]
             msg = f"expected {found['expected']} in the decision, found {found['found']}; nothing was withheld"
             raise DepositError(msg)
-        writer.commit(replace(commit_of(writer, told, [deposit], prepared), withheld={subject: deposit.digest}))
+        entry = writer.commit(replace(commit_of(writer, told, [deposit], prepared), withheld={subject: deposit.digest}))
+    after(render_after(root, entry, by=by, now=now, wait_s=wait_s))
     return subject
 
 

@@ -31,7 +31,7 @@ def entry(number, previous, **changes):
         reason="test",
         schema_version="1.0",
         deposits=({"deposit": f"d{number}", "outcome": "taken"},),
-        files=(ListedFile(f"tables/gaugings/{number}.parquet", 10, "ab", "gaugings", "alder", 2),),
+        files=(ListedFile(f"tables/gaugings/{number}.parquet", 10, "ab", "gaugings", ("alder",), 2),),
         counts={"new": 1},
     )
     return replace(made, **changes)
@@ -205,7 +205,9 @@ def test_a_checkpoint_says_what_a_replay_says(tmp_path):
         (tmp_path / "ledger" / "checkpoints" / name).unlink()
     replayed = Ledger(tmp_path)
 
-    assert names == ["00000003.grown.json", "00000003.json", "00000006.grown.json", "00000006.json"]
+    assert names == [
+        f"0000000{number}{part}.json" for number in (3, 6) for part in (".grown", ".inputs", "")
+    ]
     assert {"d" * 64, "e" * 64} == replayed.deposit_digests()
     assert (replayed.live(), replayed.deposit_digests(), {"alder", "birch"}) == found
 
@@ -264,7 +266,7 @@ def test_a_bad_second_part_is_not_believed_and_is_named(tmp_path, data):
     note = {"deposit": "d" * 64, "name": "d", "kind": "csv"}
     grow(tmp_path, 7, deposits=(note,))
     truth = dict(Ledger(tmp_path).live())
-    file = tmp_path / layout.grown_path(6)
+    file = tmp_path / layout.part_path(6, "grown")
     file.unlink() if data is None else file.write_bytes(data)
     assert truth == Ledger(tmp_path).live()
     assert Ledger(tmp_path).has_deposit("d" * 64)

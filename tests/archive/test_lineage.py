@@ -265,7 +265,7 @@ def test_a_checkpoint_of_a_forged_chain_is_made_again(make, tmp_path, monkeypatc
     state = State()
     for number in range(1, 5):
         state.add(Archive(root).ledger.entry(number), entry(root, number).read_bytes())
-    (root / "ledger" / "checkpoints" / "00000004.json").write_bytes(state.parts()[0])
+    (root / "ledger" / "checkpoints" / "00000004.json").write_bytes(state.parts()[""])
     flip(root / "ledger" / "checkpoints" / "00000002.json")
     assert [fault.path for fault in ledger_faults(Archive(root))] == ["ledger/checkpoints/00000002.json"]
     restored, _ = repair(root, tmp_path / "copy", NOW, lines)

@@ -17,12 +17,14 @@ import xarray as xr
 
 from stillwell import pipeline
 from stillwell.archive.archive import Archive
-from stillwell.archive.netcdf_compare import differing_values
+from stillwell.archive.netcdf_compare import differing_values, netcdf_faults
+from stillwell.archive.outputs import RENDERING, behind, outputs
 from stillwell.audit import audit
-from stillwell.pipeline import compact, ingest, office_policy
+from stillwell.committing import office_of
+from stillwell.pipeline import compact, ingest
 from stillwell.rebuild import rebuild
-from stillwell.rendering import rendered_again
-from tests.pipeline.season import registers, sheets, take
+from stillwell.render import Rendered, render
+from tests.pipeline.season import NOW, registers, sheets, take
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"
 CHECKER_DEFECTS = ["check_domain_variables", "check_single_cf_role"]
@@ -32,7 +34,7 @@ CF 9.5 allows in a trajectoryProfile."""
 
 @pytest.fixture(scope="module")
 def without_points(tmp_path_factory):
-    """Make an archive whose site-year holds results as handed in only."""
+    """Make an archive whose sites hold results as handed in only."""
     tmp = tmp_path_factory.mktemp("plain")
     folder = registers(tmp / "registers")
     (folder / "gaugings.csv").write_text(
@@ -67,25 +69,25 @@ def cf_issues(path, tmp_path):
     return found if passed and not errors else [*found, "the checker failed"]
 
 
-@pytest.mark.parametrize("name", ["INV-ORM/gaugings_2024.nc", "INV-KES/gaugings_2025.nc"])
+@pytest.mark.parametrize("name", ["INV-ORM/gaugings.nc", "INV-KES/gaugings.nc"])
 def test_cf_checker_finds_nothing(name, tmp_path):
     """compliance-checker 6.1, cf:1.11, reports neither error nor warning on files with points and some without."""
     assert cf_issues(SAMPLE / "netcdf" / name, tmp_path) == []
 
 
 def test_cf_checker_finds_nothing_where_nothing_was_waded(without_points, tmp_path):
-    """A site-year without any vertical is valid point data."""
-    assert cf_issues(without_points / "netcdf" / "S1" / "gaugings_2025.nc", tmp_path) == []
+    """A site without any vertical is valid point data."""
+    assert cf_issues(without_points / "netcdf" / "S1" / "gaugings.nc", tmp_path) == []
 
 
 def test_xarray_opens_what_the_tables_hold():
     """Decoded by xarray, every result, vertical and point is the number in the tables."""
     archive = Archive(SAMPLE)
     rows = archive.standing("gaugings", sites=["INV-ORM"])
-    rows = rows[rows["started_at"].dt.year == 2024].sort_values(["started_at", "gauging_id"])
+    rows = rows.sort_values(["started_at", "gauging_id"])
     verticals = archive.standing("verticals", sites=["INV-ORM"])
     points = archive.standing("points", sites=["INV-ORM"])
-    with xr.open_dataset(SAMPLE / "netcdf" / "INV-ORM" / "gaugings_2024.nc") as data:
+    with xr.open_dataset(SAMPLE / "netcdf" / "INV-ORM" / "gaugings.nc") as data:
         assert data.attrs["featureType"] == "trajectoryProfile"
         ids = [str(name) for name in data["gauging_id"].values]
         assert ids == rows["gauging_id"].tolist()
@@ -110,7 +112,7 @@ def test_xarray_opens_what_the_tables_hold():
 
 def test_missing_is_missing_and_zero_is_zero(without_points):
     """An observed zero is 0, what was not measured is missing, and status, method and flag say what the row says."""
-    with xr.open_dataset(without_points / "netcdf" / "S1" / "gaugings_2025.nc") as data:
+    with xr.open_dataset(without_points / "netcdf" / "S1" / "gaugings.nc") as data:
         assert data["discharge"].values.tolist() == [3.3, 0.0]
         assert np.isnan(data["section_area"].values).all()
         meanings = data["discharge_method"].attrs["flag_meanings"].split()
@@ -127,7 +129,7 @@ def test_flags_follow_from_findings():
     archive = Archive(SAMPLE)
     findings = archive.standing("findings")
     flags = set()
-    for path in sorted((SAMPLE / "netcdf").rglob("gaugings_*.nc")):
+    for path in sorted((SAMPLE / "netcdf").rglob("gaugings.nc")):
         with xr.open_dataset(path) as data:
             for name, flag in zip(data["gauging_id"].values, data["discharge_qc"].values, strict=True):
                 grave = set(findings[findings["gauging_id"] == str(name)]["severity"])
@@ -138,20 +140,25 @@ def test_flags_follow_from_findings():
 
 def test_every_chunk_has_a_checksum_and_one_changed_byte_is_seen(tmp_path):
     """fletcher32 is on for every variable with dimensions; a reader stumbles over a changed chunk by itself."""
-    source = SAMPLE / "netcdf" / "INV-MIL" / "gaugings_2024.nc"
+    source = SAMPLE / "netcdf" / "INV-MIL" / "gaugings.nc"
     with netCDF4.Dataset(source) as data:
         assert data.data_model == "NETCDF4_CLASSIC"
         assert all(v.filters()["fletcher32"] and v.filters()["zlib"] for v in data.variables.values() if v.dimensions)
 
 
 def test_rendered_again_from_the_tables_it_is_the_same():
-    """Every file follows from rows alone."""
-    assert list(rendered_again(Archive(SAMPLE), office_policy()[0].office)) == []
+    """Every file follows from rows alone, and none is behind."""
+    archive = Archive(SAMPLE)
+    office = office_of(archive)
+    wanted = list(outputs(archive, office))
+    assert len(wanted) > 10
+    assert list(behind(archive, office)) == []
+    assert list(netcdf_faults(archive, wanted, office)) == []
 
 
 def test_files_are_compared_value_by_value(tmp_path):
     """Other attributes or another layout are no difference; one changed value is named with its place, as is a loss."""
-    path = Path(shutil.copy(SAMPLE / "netcdf" / "INV-MIL" / "gaugings_2024.nc", tmp_path / "file.nc"))
+    path = Path(shutil.copy(SAMPLE / "netcdf" / "INV-MIL" / "gaugings.nc", tmp_path / "file.nc"))
     whole = path.read_bytes()
     with netCDF4.Dataset(path, "a") as data:
         data.institution = "Another office"
@@ -167,17 +174,17 @@ def test_files_are_compared_value_by_value(tmp_path):
     assert any("the variable section_area as rendered again, found none" in sentence for sentence in sentences)
 
 
-def test_a_commit_rewrites_only_the_site_years_it_touches(tmp_path):
-    """A gauging at one site leaves the files of other sites and years alone; a register of a site renews its own."""
+def test_a_rendering_rewrites_only_the_sites_a_commit_touched(tmp_path):
+    """A gauging at one site leaves the files of other sites alone; a register of a site renews its own."""
     root = tmp_path / "archive"
     take(root, registers(tmp_path / "registers"), sheets(tmp_path / "a", "1"), sheets(tmp_path / "b", "2", site="S2"))
     before = {p.relative_to(root).as_posix(): p.read_bytes() for p in (root / "netcdf").rglob("*.nc")}
-    assert sorted(before) == ["netcdf/S1/gaugings_2025.nc", "netcdf/S2/gaugings_2025.nc"]
+    assert sorted(before) == ["netcdf/S1/gaugings.nc", "netcdf/S2/gaugings.nc"]
     take(root, sheets(tmp_path / "c", "3"))
     after = {p.relative_to(root).as_posix(): p.read_bytes() for p in (root / "netcdf").rglob("*.nc")}
-    assert after["netcdf/S2/gaugings_2025.nc"] == before["netcdf/S2/gaugings_2025.nc"]
-    assert after["netcdf/S1/gaugings_2025.nc"] != before["netcdf/S1/gaugings_2025.nc"]
-    with xr.open_dataset(root / "netcdf" / "S1" / "gaugings_2025.nc") as data:
+    assert after["netcdf/S2/gaugings.nc"] == before["netcdf/S2/gaugings.nc"]
+    assert after["netcdf/S1/gaugings.nc"] != before["netcdf/S1/gaugings.nc"]
+    with xr.open_dataset(root / "netcdf" / "S1" / "gaugings.nc") as data:
         assert data.sizes["gauging"] == 2
 
 
@@ -198,7 +205,7 @@ def test_attributes_are_those_of_the_schemas(tilted):
     from schemas import ARCHIVE_TABLES
     from schemas.derive import UDUNITS, attributes, columns, meanings
 
-    with netCDF4.Dataset(tilted / "netcdf" / "S1" / "gaugings_2025.nc") as data:
+    with netCDF4.Dataset(tilted / "netcdf" / "S1" / "gaugings.nc") as data:
         for table in ("gaugings", "verticals", "points"):
             made = [(c, v) for c in columns(ARCHIVE_TABLES[table]) if (v := c.variable(table)) and not v.own]
             assert len(made) > 10
@@ -214,24 +221,28 @@ def test_attributes_are_those_of_the_schemas(tilted):
 
 def test_the_tilt_of_the_probe_reaches_netcdf(tilted):
     """Each point has the tilt handed in with it, in the order of the verticals and depths."""
-    with xr.open_dataset(tilted / "netcdf" / "S1" / "gaugings_2025.nc") as data:
+    with xr.open_dataset(tilted / "netcdf" / "S1" / "gaugings.nc") as data:
         assert data["tilt"].attrs["units"] == "degree"
         rows = Archive(tilted).standing("points").dropna(subset=["velocity_m_s"])
         assert sorted(data["tilt"].values) == sorted(rows["tilt_deg"]) != []
 
 
-def test_a_file_may_lack_only_what_its_schema_did_not_know(tilted, tmp_path):
-    """A variable that came with a later schema is no difference; the same variable gone from a later file is one."""
-    whole = (tilted / "netcdf" / "S1" / "gaugings_2025.nc").read_bytes()
+def test_a_file_may_lack_no_variable(tilted, tmp_path, monkeypatch):
+    """A variable gone from a file is a difference; a file of an earlier rendering is behind and not compared."""
+    whole = (tilted / "netcdf" / "S1" / "gaugings.nc").read_bytes()
     path = tmp_path / "file.nc"
     path.write_bytes(whole)
     with netCDF4.Dataset(path, "a") as data:
         data.renameVariable("tilt", "slant")
-    assert differing_values(path.read_bytes(), whole, frozenset({"tilt"})) == []
-    assert len(differing_values(path.read_bytes(), whole)) == 1
+    (sentence,) = differing_values(path.read_bytes(), whole)
+    assert sentence.startswith("expected the variable tilt")
+    archive = Archive(tilted)
+    assert list(behind(archive, office_of(archive))) == []
+    monkeypatch.setattr("stillwell.archive.outputs.RENDERING", RENDERING + 1)
+    assert {one.path for one in behind(archive, office_of(archive))} == {"netcdf/S1/gaugings.nc"}
 
 
-def test_a_site_year_whose_gaugings_were_all_withdrawn_says_so(tmp_path):
+def test_a_site_whose_gaugings_were_all_withdrawn_says_so(tmp_path):
     """Nothing stands then; the file holds what was withdrawn, with that status, until something stands again."""
     root = tmp_path / "archive"
     take(root, registers(tmp_path / "registers"), sheets(tmp_path / "a", "1"))
@@ -241,7 +252,7 @@ def test_a_site_year_whose_gaugings_were_all_withdrawn_says_so(tmp_path):
         "subject,decision,by,decided_at,reason\nS1.20250501T100000Z.M1,withdrawn,H1,2025-06-01T00:00Z,wrong river\n"
     )
     take(root, folder)
-    path = root / "netcdf" / "S1" / "gaugings_2025.nc"
+    path = root / "netcdf" / "S1" / "gaugings.nc"
     with xr.open_dataset(path) as data:
         meanings = data["discharge_status"].attrs["flag_meanings"].split()
         assert [meanings[int(v) - 1] for v in data["discharge_status"].values] == ["withdrawn"]
@@ -250,16 +261,16 @@ def test_a_site_year_whose_gaugings_were_all_withdrawn_says_so(tmp_path):
         assert [str(name) for name in data["gauging_id"].values] == ["S1.20250502T100000Z.M1"]
 
 
-def test_a_site_year_without_any_gauging_left_has_no_file(tmp_path):
+def test_a_site_without_any_gauging_left_has_no_file(tmp_path):
     """Its only gauging corrected to another site: the file is listed no longer, and swept in time."""
     folder = registers(tmp_path / "registers")
     root = tmp_path / "archive"
     take(root, folder, sheets(tmp_path / "first", "1"))
-    path = "netcdf/S1/gaugings_2025.nc"
+    path = "netcdf/S1/gaugings.nc"
     stale = (root / path).read_bytes()
     moved = take(root, sheets(tmp_path / "moved", "1", site="S2", corrects="S1.20250501T100000Z.M1"))
-    assert moved.entry.replaced == (path,)
-    assert set(Archive(root).listing()) >= {"netcdf/S2/gaugings_2025.nc"}
+    assert (moved.entry.replaced, moved.rendered.struck, moved.rendered.entry.replaced) == ((), (path,), (path,))
+    assert set(Archive(root).listing()) >= {"netcdf/S2/gaugings.nc"}
     assert path not in Archive(root).listing()
     assert audit(root).faults == ()
     assert rebuild(root, tmp_path / "again").different == ()
@@ -272,7 +283,7 @@ def test_a_site_year_without_any_gauging_left_has_no_file(tmp_path):
 
 @pytest.mark.parametrize("back", [False, True])
 def test_a_gauging_corrected_to_another_site_leaves_the_file_of_the_first(tmp_path, back):
-    """Both files say where it stands now, from the commit on that moves it, also when it is moved back."""
+    """Both files say where it stands now, from the rendering on that follows the move, also when it is moved back."""
     root, moved = tmp_path / "archive", "S1.20250501T100000Z.M1"
     take(
         root,
@@ -284,19 +295,24 @@ def test_a_gauging_corrected_to_another_site_leaves_the_file_of_the_first(tmp_pa
     if back:
         take(root, sheets(tmp_path / "back", "1", site="S1", corrects=moved, velocity=0.5))
     for site, others in (("S1", ["S1.20250502T100000Z.M1"]), ("S2", ["S2.20250503T100000Z.M1"])):
-        with xr.open_dataset(root / "netcdf" / site / "gaugings_2025.nc") as data:
+        with xr.open_dataset(root / "netcdf" / site / "gaugings.nc") as data:
             there = {str(name) for name in data["gauging_id"].values}
         assert there == {*others, *([moved] if (site == "S1") == back else [])}
     assert audit(root).faults == ()
 
 
-def test_a_file_that_no_gauging_stands_behind_is_a_fault(tmp_path):
-    """What an earlier version left listed is named by whoever renders all files again."""
+def test_a_file_that_no_gauging_stands_behind_is_behind_until_it_is_struck(tmp_path, monkeypatch):
+    """A rendering that did not follow its commit leaves both files behind, no fault; the next makes it good."""
     root = tmp_path / "archive"
     take(root, registers(tmp_path / "registers"), sheets(tmp_path / "first", "1"))
-    with pytest.MonkeyPatch.context() as earlier:
-        earlier.setattr(pipeline, "emptied", lambda *_: [])
+    with monkeypatch.context() as cut:
+        cut.setattr(pipeline, "render_after", lambda *_, **__: Rendered(locked=True))
         take(root, sheets(tmp_path / "moved", "1", site="S2", corrects="S1.20250501T100000Z.M1"))
-    (fault,) = audit(root).faults
-    assert (fault.kind, fault.path) == ("netcdf", "netcdf/S1/gaugings_2025.nc")
-    assert "no gauging of that site and year is left" in fault.sentence
+    late = [one.path for one in behind(Archive(root), office_of(Archive(root)))]
+    assert late == ["netcdf/S1/gaugings.nc", "netcdf/S2/gaugings.nc"]
+    report = audit(root)
+    assert (report.faults, report.counts["NetCDF files behind"]) == ((), 2)
+    made = render(root, by="T1", now=NOW)
+    assert (made.struck, Archive(root).ledger.listed("netcdf/S1/gaugings.nc")) == (("netcdf/S1/gaugings.nc",), None)
+    report = audit(root)
+    assert (report.faults, report.counts["NetCDF files behind"]) == ((), 0)

@@ -9,7 +9,7 @@ import pytest
 import xarray as xr
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.netcdf_series import series_path
+from stillwell.archive.outputs import netcdf_path
 from stillwell.audit import audit
 from tests.archive.test_netcdf import cf_issues
 from tests.pipeline.season import registers, take
@@ -40,7 +40,7 @@ def root(tmp_path_factory):
 def test_every_value_comes_back_with_its_sensor(root):
     """Each year holds its own hours of both loggers, to the last digit, and its site once for each."""
     for year, count in ((2024, 4), (2025, 5)):
-        with xr.open_dataset(root / series_path("stage", "S1", year), decode_cf=True) as data:
+        with xr.open_dataset(root / netcdf_path("stage", "S1", year), decode_cf=True) as data:
             frame = data[["stage", "time", "sensor_index"]].to_dataframe()
             assert list(data["station_id"].values.astype(str)) == ["S1/float", "S1/radar"]
             np.testing.assert_array_equal(data["lat"], [11.0, 11.0])
@@ -54,12 +54,12 @@ def test_every_value_comes_back_with_its_sensor(root):
 
 def test_cf_checker_finds_nothing(root, tmp_path):
     """compliance-checker 6.1, cf:1.11, reports neither error nor warning on two loggers of one site."""
-    assert cf_issues(root / series_path("stage", "S1", 2024), tmp_path) == []
+    assert cf_issues(root / netcdf_path("stage", "S1", 2024), tmp_path) == []
 
 
 def test_a_figure_given_is_kept_beside_stage_and_one_not_given_is_missing(root):
     """300 cm less one a step from the radar; nothing from the float."""
-    with xr.open_dataset(root / series_path("stage", "S1", 2024)) as data:
+    with xr.open_dataset(root / netcdf_path("stage", "S1", 2024)) as data:
         raw = data["raw_value"].to_numpy()
         radar = data["sensor_index"].to_numpy() == 1
     np.testing.assert_array_equal(raw[radar], [300, 299, 298, 297])
@@ -68,14 +68,14 @@ def test_a_figure_given_is_kept_beside_stage_and_one_not_given_is_missing(root):
 
 def test_a_newer_value_is_rendered_and_the_audit_proves_it(root, tmp_path):
     """A stage handed in anew replaces the one in the file of its year, and in no other."""
-    before = (root / series_path("stage", "S1", 2024)).read_bytes()
+    before = (root / netcdf_path("stage", "S1", 2024)).read_bytes()
     folder = _stage(tmp_path / "new", np.arange(9) / 100 + 1, "float")
     rows = pd.read_csv(folder / "stage.csv").iloc[-1:].assign(stage_m=9.0)
     rows.to_csv(folder / "stage.csv", index=False)
     take(root, folder)
-    with xr.open_dataset(root / series_path("stage", "S1", 2025)) as data:
+    with xr.open_dataset(root / netcdf_path("stage", "S1", 2025)) as data:
         assert 9.0 in data["stage"]
-    assert (root / series_path("stage", "S1", 2024)).read_bytes() == before
+    assert (root / netcdf_path("stage", "S1", 2024)).read_bytes() == before
     assert not audit(root, recompute=False).faults
 
 
@@ -83,7 +83,7 @@ def test_a_value_changed_in_the_file_is_named(root, tmp_path):
     """Written again with the ledger's digest out of play, a value that is not its row's is told by place and amount."""
     from stillwell.archive.netcdf_compare import differing_values
 
-    path = root / series_path("stage", "S1", 2024)
+    path = root / netcdf_path("stage", "S1", 2024)
     other = tmp_path / "other.nc"
     other.write_bytes(path.read_bytes())
     with netCDF4.Dataset(other, "a") as data:
@@ -96,8 +96,8 @@ def test_a_file_that_is_lost_is_named_by_the_audit(tmp_path):
     """The ledger lists it like every other file."""
     take(tmp_path / "a", registers(tmp_path / "registers"))
     take(tmp_path / "a", _stage(tmp_path / "one", np.arange(9) / 100 + 1))
-    assert Archive(tmp_path / "a").ledger.listed(series_path("stage", "S1", 2025)) is not None
-    (tmp_path / "a" / series_path("stage", "S1", 2025)).unlink()
+    assert Archive(tmp_path / "a").ledger.listed(netcdf_path("stage", "S1", 2025)) is not None
+    (tmp_path / "a" / netcdf_path("stage", "S1", 2025)).unlink()
     assert any(
-        series_path("stage", "S1", 2025) == fault.path for fault in audit(tmp_path / "a", recompute=False).faults
+        netcdf_path("stage", "S1", 2025) == fault.path for fault in audit(tmp_path / "a", recompute=False).faults
     )

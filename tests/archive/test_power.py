@@ -128,7 +128,7 @@ def _open(root):
 
 @pytest.mark.parametrize("every", EVERY)
 def test_a_checkpoint(season, tmp_path, rows, write, monkeypatch, every):
-    """A checkpoint is there with both its parts, or not at all, and is written by the next writer then."""
+    """A checkpoint is there with all its parts, or not at all, and is written by the next writer then."""
     top, _, _ = season
     monkeypatch.setattr(ledger, "CHECKPOINT_EVERY", 2)
     cuts = Cuts(tmp_path, monkeypatch, every=every)
@@ -141,7 +141,7 @@ def test_a_checkpoint(season, tmp_path, rows, write, monkeypatch, every):
         if Archive(place / "a").ledger.head_number() == 2:
             half += 1
             there = sorted(p.name for p in (place / "a" / "ledger" / "checkpoints").iterdir())
-            assert there == ["00000002.grown.json", "00000002.json"]
+            assert there == ["00000002.grown.json", "00000002.inputs.json", "00000002.json"]
     assert half > 0
 
 

@@ -24,10 +24,10 @@ def test_a_line_holds_the_digests_of_the_first_and_the_newest_entry_as_the_page_
     root = season(tmp_path)
     line = witness(Archive(root), NIGHT)
     found = re.fullmatch(
-        r"(2026-01-02T03:00:00.000000Z archive (.{64}) commit 2 entry (.{64})) check (.{8})", line.to_text()
+        r"(2026-01-02T03:00:00.000000Z archive (.{64}) commit 3 entry (.{64})) check (.{8})", line.to_text()
     )
     assert found[2] == sha256((root / "ledger" / "00000001.json").read_bytes())
-    assert found[3] == sha256((root / "ledger" / "00000002.json").read_bytes())
+    assert found[3] == sha256((root / "ledger" / "00000003.json").read_bytes())
     assert found[4] == sha256(found[1].encode())[:8]
     append_witness(root, [tmp_path / "w.txt"], line)
     assert read_witness(tmp_path / "w.txt") == ([replace(line, where=f"{tmp_path / 'w.txt'}:1")], [])
@@ -35,7 +35,7 @@ def test_a_line_holds_the_digests_of_the_first_and_the_newest_entry_as_the_page_
 
 @pytest.fixture
 def nights(tmp_path):
-    """Make an archive of three commits and a witness line of each of three nights."""
+    """Make an archive of three ingests, two of them rendered, and a witness line of each of three nights."""
     root, elsewhere = season(tmp_path), tmp_path / "witness.txt"
     older = shutil.copytree(root, tmp_path / "older")
     append_witness(root, [elsewhere], witness(Archive(root), NIGHT))
@@ -55,12 +55,12 @@ def test_an_archive_that_only_grew_is_what_was_witnessed(nights, tmp_path):
 
 
 def test_a_whole_archive_put_back_is_named_with_a_witness_and_clean_without(nights):
-    """The older state holds together in itself; the second and third night saw one commit more."""
+    """The older state holds together in itself; the second and third night saw one ingest and its rendering more."""
     _, older, elsewhere = nights
     assert audit(older, recompute=False).faults == ()
     for report in (audit(older, recompute=False, witnesses=[elsewhere]), audit_part(older, 1, NOW(), [elsewhere])):
         (fault,) = report.faults
-        assert (fault.kind, fault.path) == ("witness", "ledger/00000003.json")
+        assert (fault.kind, fault.path) == ("witness", "ledger/00000005.json")
         assert "put back to an older state" in fault.sentence
         assert fault.details["witness"] == f"{elsewhere}:2"
 
@@ -90,7 +90,7 @@ def test_a_line_that_cannot_be_read_is_named_and_the_others_count(nights):
     elsewhere.write_text("\n".join([wrong, good[0], good[2][:50]]))
     append_witness(root, [elsewhere], witness(Archive(root), NIGHT))
     lines, unreadable = read_witness(elsewhere)
-    assert [line.number for line in lines] == [2, 3]
+    assert [line.number for line in lines] == [3, 5]
     assert [f"{elsewhere}:{n}" in said for n, said in zip((1, 3), unreadable, strict=True)] == [True, True]
     assert len(list(witness_faults(Archive(older).ledger.digests(), lines))) == 1
     report = audit(root, recompute=False, witnesses=[elsewhere])

@@ -18,7 +18,7 @@ from stillwell.assessment.document import findings_document
 from stillwell.assessment.health import LIMITS as HEALTH_LIMITS
 from stillwell.assessment.policy import LIMITS
 from stillwell.assessment.series import PASSED_OVER
-from stillwell.pipeline import office_policy
+from stillwell.committing import office_policy
 from tests.making import computed, evidence, gaugings, one_point_section
 
 OF_RECORDS = {

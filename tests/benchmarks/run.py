@@ -25,8 +25,9 @@ import pyarrow.parquet as pq
 
 from stillwell.assessment.assess import assess
 from stillwell.assessment.quality import quality
+from stillwell.committing import office_policy
 from stillwell.hydrometry.compute import Computed, compute
-from stillwell.pipeline import ingest, office_policy
+from stillwell.pipeline import ingest
 
 VERTICALS = 25
 SITES = 20

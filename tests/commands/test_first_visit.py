@@ -15,8 +15,8 @@ from stillwell.archive.layout import LOCK
 from stillwell.archive.lock import hold_lock
 from stillwell.archive.replica import replicate
 from stillwell.commands.following import next_step
+from stillwell.committing import utc_now
 from stillwell.errors import CannotLock, PolicyError, RatingError, Withheld
-from stillwell.pipeline import utc_now
 from stillwell.reading.nearest import nearest
 
 ROOT = Path(__file__).resolve().parents[2]

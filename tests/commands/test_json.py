@@ -183,7 +183,7 @@ def test_adopting_reviewing_and_deriving(copy):
     assert document["adopted"] == {"name": "rating INV-KES-C", "commit": 4}
     assert document["returned"] == []
     document, _ = answer("derive", "derive", root=copy, text=False)
-    assert document["commits"] == [5]
+    assert document["commits"] == [6]  # commit 5 rendered what was adopted
     (site,) = document["sites"]
     assert site["site"] == "INV-KES"
     assert site["with_discharge"] <= site["values"]

@@ -22,16 +22,16 @@ def test_a_witness_is_printed_kept_and_asked(tmp_path):
     code, out, _ = run("witness", "--append", files[0], "--append", files[1], root=root)
     assert code == 0
     assert [path.read_text() for path in files] == [out, out]
-    newest = sha256((root / "ledger" / "00000003.json").read_bytes())
-    assert f" commit 3 entry {newest} check " in out
+    newest = sha256((root / "ledger" / "00000005.json").read_bytes())
+    assert f" commit 5 entry {newest} check " in out
     document, _ = answer("witness", "witness", "--append", files[0], root=root, text=False)
-    assert (document["commit"], document["sha256"]) == (3, newest)
+    assert (document["commit"], document["sha256"]) == (5, newest)
     assert files[0].read_text().splitlines()[1] == document["line"]
     assert run("audit", "--no-recompute", "--witness", files[0], "--witness", files[1], root=root)[0] == 0
     assert run("audit", "--no-recompute", root=older)[0] == 0
     code, out, _ = run("audit", "--no-recompute", "--witness", files[1], root=older)
     assert code == 1
-    assert "fault (witness): ledger/00000003.json" in out
+    assert "fault (witness): ledger/00000005.json" in out
     code, out, err = run("witness", "--append", root / "w.txt", root=root)
     assert (code, out) == (1, "")
     assert "outside the archive" in err
@@ -68,9 +68,9 @@ def test_a_clock_far_from_the_newest_commit_is_refused_in_words(tmp_path, monkey
     """Both times are said and what to type; with the option, or its variable, the command goes on."""
     monkeypatch.delenv("STILLWELL_CLOCK_IS_RIGHT")
     root = season(tmp_path)
-    head = Archive(root).ledger.entry(2)
+    head = Archive(root).ledger.entry(3)
     late = type(head)(**(vars(head) | {"recorded_at": head.recorded_at.replace(year=2126)}))
-    (root / "ledger" / "00000002.json").write_bytes(late.to_json())
+    (root / "ledger" / "00000003.json").write_bytes(late.to_json())
     deposit = sheets(tmp_path / "more", "3")
     code, out, err = run("ingest", deposit, root=root)
     assert (code, out) == (1, "")

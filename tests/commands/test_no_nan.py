@@ -15,6 +15,7 @@ from stillwell.archive.archive import Archive
 from stillwell.assessment.rating_checks import no_limits, rating_findings
 from stillwell.assessment.series import doubts_in_words
 from stillwell.cli import app
+from stillwell.committing import office_policy
 from stillwell.errors import RatingError
 from stillwell.hydrometry.curve import Curve
 from stillwell.hydrometry.next_gauging import of_site, ranked
@@ -23,7 +24,6 @@ from stillwell.hydrometry.rating_shape import FitChoices
 from stillwell.hydrometry.shift_proposal import propose
 from stillwell.hydrometry.stage_doubts import SPAN_COLUMNS
 from stillwell.hydrometry.stage_series import check_series
-from stillwell.pipeline import office_policy
 from stillwell.reading.rating import Candidates, rating_text
 from stillwell.reading.rating_document import rating_document
 from stillwell.reading.shifting import proposal_text

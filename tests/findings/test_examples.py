@@ -13,9 +13,10 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.snapshot import History
 from stillwell.assessment.checks import CHECKS
 from stillwell.assessment.series import PASSED_OVER
+from stillwell.committing import default_policy_text
 from stillwell.deriving import derive
 from stillwell.intake.deposit import read_deposit
-from stillwell.pipeline import default_policy_text, ingest, understand
+from stillwell.pipeline import ingest, understand
 from stillwell.prepare import Circumstances, policy_in_force, prepare
 from tests.making import frame
 

@@ -122,6 +122,6 @@ def test_an_archive_of_a_later_kind_is_refused(root):
     """A newer major version is neither read nor written, and the words say so."""
     newest = sorted((root / "ledger").glob("*.json"))[-1]
     entry = Archive(root).ledger.head()
-    newest.write_bytes(type(entry)(**(vars(entry) | {"schema_version": "2.0"})).to_json())
+    newest.write_bytes(type(entry)(**(vars(entry) | {"schema_version": "3.0"})).to_json())
     with pytest.raises(NotAnArchive, match="newer stillwell"):
         Archive(root)

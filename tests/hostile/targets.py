@@ -12,6 +12,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from stillwell.assessment.policy import policy_from
+from stillwell.committing import office_policy
 from stillwell.errors import PolicyError, StillwellError
 from stillwell.fingerprint import folder_digest, sha256
 from stillwell.intake.csv_text import read_csv
@@ -23,7 +24,6 @@ from stillwell.intake.typed import typed_tables
 from stillwell.intake.unpack import sheets
 from stillwell.intake.workbook import read_workbook
 from stillwell.intake.zips import unzipped
-from stillwell.pipeline import office_policy
 from stillwell.records import Deposit, DepositFile, Understood
 from tests.hostile.making import points_sheet, workbook
 

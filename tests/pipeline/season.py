@@ -11,7 +11,8 @@ from functools import cache
 from pathlib import Path
 
 from stillwell.archive.clock import RightClock
-from stillwell.pipeline import Taken, ingest, utc_now
+from stillwell.committing import utc_now
+from stillwell.pipeline import Taken, ingest
 
 X = [0, 1, 2, 3, 4, 5, 6]
 D = [0, 0.3, 0.5, 0.6, 0.5, 0.3, 0]

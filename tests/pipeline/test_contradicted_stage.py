@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell import pipeline
+from stillwell import committing
 from stillwell.archive.archive import Archive
 from stillwell.archive.revise import new_values
 from stillwell.archive.standing import contradicted, newest_revisions
@@ -164,8 +164,8 @@ def test_the_revisions_of_a_moment_by_hand():
 
 def test_an_archive_made_by_the_first_rules_is_proved_by_them(tmp_path, monkeypatch):
     """Of two values the last stood and a correction turned time back: audit and rebuild find it as it was made."""
-    real = pipeline.open_writer
-    monkeypatch.setattr(pipeline, "open_writer", lambda *a, **k: real(*a, **(k | {"rules": 1})))
+    real = committing.open_writer
+    monkeypatch.setattr(committing, "open_writer", lambda *a, **k: real(*a, **(k | {"rules": 1})))
     root = _season(tmp_path, [(TWO, 1.9)])
     take(root, _deposit(tmp_path / "first", [(HOURS[40], 1.6)]))
     derive(root, by="H1", now=NOW)

@@ -17,10 +17,10 @@ from tests.pipeline.season import TODAY, season, sheets
 CHILD = """
 import sys
 from pathlib import Path
-import stillwell.rendering
-from stillwell import pipeline
+import stillwell.render
+from stillwell import committing, pipeline
 from stillwell.archive.clock import RightClock
-now = RightClock(pipeline.utc_now)
+now = RightClock(committing.utc_now)
 root, what, subject = Path(sys.argv[1]), sys.argv[2], sys.argv[3]
 print("ready", flush=True)
 sys.stdin.readline()

@@ -13,7 +13,7 @@ import pytest
 
 import stillwell.archive.identity as identity
 import stillwell.prepare.batch as batches
-import stillwell.rendering as rendering
+from stillwell.archive import netcdf_rendered
 from stillwell.archive.archive import Archive
 from stillwell.archive.shelf import Shelf, files_of, parts_of
 from stillwell.audit import audit
@@ -24,6 +24,7 @@ from stillwell.pipeline import assess_again, inbox, ingest
 from stillwell.prepare.batch import Batch, lots
 from stillwell.reading.documents import taken_document
 from stillwell.reading.summary import taken_lines, taken_words
+from stillwell.render import render
 from tests.benchmarks.bench_large import MOST_GB, large_line
 from tests.pipeline.season import registers, sheets
 
@@ -41,7 +42,7 @@ def _files(root):
 
 def _in_lots(monkeypatch, points):
     monkeypatch.setattr(batches, "AT_ONCE", points)
-    monkeypatch.setattr(rendering, "MOST_ROWS", points)
+    monkeypatch.setattr(netcdf_rendered, "MOST_ROWS", points)
     monkeypatch.setattr(identity, "AT_ONCE", points)
 
 
@@ -182,19 +183,21 @@ def test_a_shelf_keeps_rows_for_one_commit_only(whole):
     assert sum(len(part) for part in parts_of(shelf, "verticals", key)) == len(rows) == len(shelf["verticals"])
 
 
-def test_what_cannot_be_rendered_stops_the_commit_before_anything_is_written(tmp_path, monkeypatch):
-    """NetCDF is made on a thread of its own; its failure is the ingest's, nothing is left, and the next one works."""
+def test_what_cannot_be_rendered_leaves_the_commit_and_files_behind(tmp_path, monkeypatch):
+    """NetCDF follows the commit: where it fails the error is told, the rows stand, and the next rendering makes it."""
     root = tmp_path / "archive"
     ingest(root, [registers(tmp_path / "registers")], by="T1", now=_still)
-    before = _files(root)
 
     def full(*_):
         raise OSError(28, "No space left on device", "gaugings.nc")
 
     with monkeypatch.context() as broken:
-        broken.setattr(rendering, "gaugings_netcdf", full)
+        broken.setattr(netcdf_rendered, "gaugings_netcdf", full)
         with pytest.raises(OSError, match="No space left"):
             ingest(root, [sheets(tmp_path / "sheets", "1")], by="T1", now=_still)
-    assert _files(root) == before
-    assert ingest(root, [tmp_path / "sheets"], by="T1", now=_still).entry.number == 2
+    assert Archive(root).ledger.head().reason == "ingest"
+    assert len(Archive(root).standing("gaugings")) == 1
+    assert not list((root / "work" / "making").iterdir())
+    assert "netcdf/S1/gaugings.nc" not in Archive(root).listing()
+    assert render(root, by="T1", now=_still).files == ("netcdf/S1/gaugings.nc",)
     assert audit(root).faults == ()

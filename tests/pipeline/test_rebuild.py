@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 
 import pytest
 
@@ -31,12 +32,15 @@ def _long(tmp_path):
 def test_everything_follows_from_sealed_and_ledger(tmp_path):
     """With nothing but both, every file gets the digest the ledger lists, and every entry its bytes."""
     root = _long(tmp_path)
+    ingests = ["ingest", "ingest", "render", "ingest", "render", "ingest", "render", "ingest", "render"]
+    reasons = [entry.reason for entry in Archive(root).ledger.entries()]
+    assert reasons == [*ingests, "compaction", "ingest", "render"]
     bare = tmp_path / "bare"
     bare.mkdir()
     for name in ("sealed", "ledger"):
         shutil.copytree(root / name, bare / name)
     made = rebuild(bare, tmp_path / "again")
-    assert (made.commits, made.different, made.carried) == (7, (), ())
+    assert (made.commits, made.different, made.carried, made.left_out) == (12, (), (), 0)
     for path in sorted((root / "ledger").glob("*.json")):
         assert path.read_bytes() == (tmp_path / "again" / "ledger" / path.name).read_bytes()
     assert Archive(root).listing() == Archive(tmp_path / "again").listing()
@@ -48,23 +52,23 @@ def test_a_changed_digest_in_the_ledger_is_named(tmp_path):
     root = _long(tmp_path)
     again = tmp_path / "again"
     rebuild(root, again)
-    listed = next(f.path for f in Archive(root).ledger.entry(3).files if f.table == "gaugings")
-    honest = Archive(root).ledger.entry(3)
-    lied = [f if f.path != listed else type(f)(f.path, f.size, "0" * 64, f.table, f.site, f.rows) for f in honest.files]
+    listed = next(f.path for f in Archive(root).ledger.entry(4).files if f.table == "gaugings")
+    honest = Archive(root).ledger.entry(4)
+    lied = [f if f.path != listed else replace(f, sha256="0" * 64) for f in honest.files]
     assert [f.path for f in lied if f.sha256 == "0" * 64] == [listed]
-    (root / "ledger" / "00000003.json").write_bytes(type(honest)(**(vars(honest) | {"files": tuple(lied)})).to_json())
-    for number in range(4, 8):
+    (root / "ledger" / "00000004.json").write_bytes(type(honest)(**(vars(honest) | {"files": tuple(lied)})).to_json())
+    for number in range(5, 13):
         (root / "ledger" / f"{number:08d}.json").unlink()
-    assert rebuild(root, tmp_path / "third").different == (f"commit 3: {listed}",)
+    assert rebuild(root, tmp_path / "third").different == (f"commit 4: {listed}",)
 
 
 def test_commits_that_rest_on_withheld_content_are_carried_over(tmp_path):
     """Rows that cannot be computed again are taken over, and said to be; all digests still fit."""
     root = _long(tmp_path)
-    digest = Archive(root).ledger.entry(3).deposits[0]["deposit"]
+    digest = Archive(root).ledger.entry(4).deposits[0]["deposit"]
     withhold(root, digest, by="R1", reason="the law", now=NOW)
     made = rebuild(root, tmp_path / "again")
-    assert (made.different, made.carried) == ((), (3,))
+    assert (made.different, made.carried) == ((), (4,))
 
 
 def test_a_folder_with_something_in_it_is_refused(tmp_path):
@@ -104,4 +108,4 @@ def test_a_rebuilding_cut_short_is_cleared_by_a_word_of_its_own(tmp_path):
     take(tmp_path / "other", sheets(tmp_path / "own", "9", velocity=0.7))
     with pytest.raises(ArchiveError, match="something else in it; it was left alone"):
         rebuild(root, tmp_path / "other", start_over=True)
-    assert len(Archive(tmp_path / "other").ledger.entries()) == 2
+    assert [entry.reason for entry in Archive(tmp_path / "other").ledger.entries()] == ["ingest", "ingest", "render"]

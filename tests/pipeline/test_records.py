@@ -175,7 +175,7 @@ def test_the_record_is_proved_rebuilt_and_read_by_others(root, tmp_path):
     derive(root, by="H1", now=NOW)
     assert audit(root).faults == ()
     assert rebuild(root, tmp_path / "again").different == ()
-    with xr.open_dataset(root / "netcdf" / "S1" / "daily_2025.nc") as data:
+    with xr.open_dataset(root / "netcdf" / "S1" / "daily.nc") as data:
         np.testing.assert_allclose([10.0, (11 * 10 + 15 + 12 * 20) / 24], data["discharge"].values[:2])
         assert data["discharge"].attrs["cell_methods"].startswith("time: mean")
         assert (np.diff(data["time_bounds"].values, axis=1) == np.timedelta64(1, "D")).all()

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from stillwell import pipeline
+from stillwell import committing
 from stillwell.archive.archive import Archive
 from stillwell.archive.entries import shipped_policies
 from stillwell.audit import audit
@@ -14,7 +14,7 @@ from stillwell.fingerprint import sha256
 from stillwell.rebuild import rebuild
 from tests.pipeline.season import registers, sheets, take
 
-SHIPPED = pipeline.default_policy_text()
+SHIPPED = committing.default_policy_text()
 LATER = SHIPPED.replace("share_high_pct = { value = 10.0", "share_high_pct = { value = 30.0").replace(
     "share_raised_pct = { value = 5.0", "share_raised_pct = { value = 29.0"
 )
@@ -25,18 +25,18 @@ def root(tmp_path, monkeypatch):
     """Take a sheet under the policy shipped now, then one under the policy of a later version."""
     take(tmp_path / "a", registers(tmp_path / "r"))
     take(tmp_path / "a", sheets(tmp_path / "1", "1"))
-    monkeypatch.setattr(pipeline, "default_policy_text", lambda: LATER)
+    monkeypatch.setattr(committing, "default_policy_text", lambda: LATER)
     monkeypatch.setattr("stillwell.audit.default_policy_text", lambda: LATER)
     take(tmp_path / "a", sheets(tmp_path / "2", "2"))
     return tmp_path / "a"
 
 
 def test_the_text_is_told_where_it_changes_and_named_everywhere(root):
-    """Three commits, two policies: each text once, in the first entry that went by it."""
+    """Three ingests, two of them rendered, two policies: each text once, in the first entry that went by it."""
     entries = Archive(root).ledger.entries()
     assert LATER != SHIPPED
-    assert [e.shipped_policy for e in entries] == [sha256(SHIPPED.encode())] * 2 + [sha256(LATER.encode())]
-    assert ["policy_text" in e.software for e in entries] == [True, False, True]
+    assert [e.shipped_policy for e in entries] == [sha256(SHIPPED.encode())] * 3 + [sha256(LATER.encode())] * 2
+    assert ["policy_text" in e.software for e in entries] == [True, False, False, True, False]
     assert shipped_policies(entries) == {sha256(text.encode()): text for text in (SHIPPED, LATER)}
 
 

@@ -16,9 +16,10 @@ from stillwell.archive.layout import LOCK
 from stillwell.archive.lock import hold_lock
 from stillwell.audit import audit
 from stillwell.cli import app
+from stillwell.committing import utc_now
 from stillwell.deriving import derivations, derive
 from stillwell.errors import ArchiveLocked
-from stillwell.pipeline import compact, utc_now
+from stillwell.pipeline import compact
 from tests.pipeline.season import NOW, season, sheets, take
 
 
@@ -85,11 +86,11 @@ def test_the_lock_is_free_while_records_are_derived(root, tmp_path, monkeypatch)
     monkeypatch.undo()
     assert [site for site, _ in seen] == ["S1", "S2", "S1"]
     assert all(number == 0 for _, number in seen)
-    assert commits == [8, 9]
-    assert deriving.sites_of(Archive(root).ledger.entry(8)) == ["S2"]
+    assert commits == [12, 14]  # the rendering of each follows it
+    assert deriving.sites_of(Archive(root).ledger.entry(12)) == ["S2"]
     rows = Archive(root).standing("discharge", ["S1"])
     assert len(rows) == 53
-    assert set(rows["recorded_at"]) == {pd.Timestamp(Archive(root).ledger.entry(9).recorded_at)}
+    assert set(rows["recorded_at"]) == {pd.Timestamp(Archive(root).ledger.entry(14).recorded_at)}
     assert derive(root, by="H1", now=NOW) == (None, {})
     assert audit(root).faults == ()
 

@@ -6,6 +6,7 @@ import json
 from datetime import date
 
 import bagit
+import netCDF4
 import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
@@ -13,6 +14,8 @@ import pytest
 import xarray as xr
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.netcdf_compare import differing_values
+from stillwell.committing import office_policy
 from stillwell.errors import ArchiveDamaged
 from stillwell.publishing import CannotPublish, publish, published_text
 from stillwell.publishing.rows import FREE_TEXT, NEVER
@@ -160,10 +163,15 @@ def test_units_are_in_the_files(told):
     assert described["discharge_m3_s"]["unit"] == "m3 s-1"
 
 
-def test_netcdf_is_the_archives_own_where_it_holds_just_what_goes_out(archive, told):
-    """A file with none but public gaugings is copied byte for byte."""
-    ours = (told.path / "data" / "netcdf" / OPEN / "gaugings_2025.nc").read_bytes()
-    assert ours == (archive / "netcdf" / OPEN / "gaugings_2025.nc").read_bytes()
+def test_netcdf_is_the_archives_own_where_it_holds_just_what_goes_out(archive, told, tmp_path):
+    """A file with none but public gaugings is copied byte for byte; for an office of another name it is rendered."""
+    own = (archive / "netcdf" / OPEN / "gaugings.nc").read_bytes()
+    bag = publish(Archive(archive), tmp_path / "bag", day=DAY, by="T1", policy=office_policy()[0]).path
+    assert (bag / "data" / "netcdf" / OPEN / "gaugings.nc").read_bytes() == own
+    renamed = (told.path / "data" / "netcdf" / OPEN / "gaugings.nc").read_bytes()
+    assert differing_values(renamed, own) == differing_values(own, renamed) == []
+    with netCDF4.Dataset("renamed", memory=renamed) as file:
+        assert file.publisher_name.startswith("Invented Hydrometric Office")
     assert len(list(told.path.rglob("*.nc"))) == 1
 
 
@@ -178,8 +186,8 @@ def test_netcdf_is_rendered_again_where_the_archives_own_says_otherwise(tmp_path
     )
     take(root, later)
     told = published(root, tmp_path / "bag")
-    path = told.path / "data" / "netcdf" / OPEN / "gaugings_2025.nc"
-    with xr.open_dataset(path) as ours, xr.open_dataset(root / "netcdf" / OPEN / "gaugings_2025.nc") as kept:
+    path = told.path / "data" / "netcdf" / OPEN / "gaugings.nc"
+    with xr.open_dataset(path) as ours, xr.open_dataset(root / "netcdf" / OPEN / "gaugings.nc") as kept:
         assert ours.attrs["license"].endswith("CC0-1.0")
         assert kept.attrs["license"].endswith("CC-BY-4.0")
         np.testing.assert_array_equal(ours["discharge"], kept["discharge"])
@@ -205,7 +213,7 @@ def test_an_embargo_ends_on_its_day(archive, tmp_path):
     assert (EMBARGOED in before.sites, EMBARGOED in on.sites) == (False, True)
     assert on.left_out.embargoed_gaugings == 0
     assert gauging(8, EMBARGOED) in set(_table(on.path, "gaugings")["gauging_id"])
-    assert (on.path / "data" / "netcdf" / "S=203" / "gaugings_2025.nc").exists()
+    assert (on.path / "data" / "netcdf" / "S=203" / "gaugings.nc").exists()
     bagit.Bag(str(on.path)).validate()
     assert "CC-BY-4.0 (https://spdx.org/licenses/CC-BY-4.0): sites S 3" in (on.path / "data/README.txt").read_text()
 

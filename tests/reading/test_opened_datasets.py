@@ -115,7 +115,7 @@ def test_a_gauging_is_its_part_of_the_netcdf_of_its_site_and_year(sample, which)
     gaugings = sample.gaugings(start="2025", recomputable=True)
     row = gaugings.groupby("site").nth(1).iloc[which]
     made = sample.gauging(row["gauging_id"])
-    with xr.open_dataset(SAMPLE / "netcdf" / row["site"] / "gaugings_2025.nc") as year:
+    with xr.open_dataset(SAMPLE / "netcdf" / row["site"] / "gaugings.nc") as year:
         i = list(year["gauging_id"].to_numpy()).index(row["gauging_id"])
         mine = year["gauging_index"].to_numpy() == i
         of_obs = np.repeat(mine, year["row_size"].to_numpy().astype(int))

@@ -58,7 +58,7 @@ def test_a_commit_to_one_site_leaves_the_series_of_another_in_memory(tmp_path):
     series, gaugings = series_of(before, "S1"), before.standing("gaugings", "S1")
     archive_of(root, deposit(tmp_path / "two", "S2", start="2025-06-01T10:00+00:00"))
     after = shelf.view()
-    assert after.number == before.number + 1
+    assert after.number == before.number + 2  # the deposit and its rendering
     assert series_of(after, "S1") is series
     assert after.standing("gaugings", "S1") is gaugings
     assert after.standing("gaugings", "S2")["site"].tolist() == ["S2"]

@@ -278,7 +278,7 @@ DAMAGE = [
         "provenance",
         ["/trace?of=INV-WIN.20250813T170000Z.INV-AC2&way=back", "/trace.json?of=INV-WIN.20250813T170000Z.INV-AC2"],
     ),
-    ("netcdf", ["/files/netcdf/INV-WIN/gaugings_2025.nc"]),
+    ("netcdf", ["/files/netcdf/INV-WIN/gaugings.nc"]),
     ("returned", ["/deposits/{returned}"]),
 ]
 

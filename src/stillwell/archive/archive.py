@@ -32,6 +32,8 @@ class Archive:
     complete : bool
         Whether rows come with every column of this software's schemas, empty where an older archive has none, as
         writing and proving need them; otherwise with those the archive itself describes.
+    number : int, optional
+        See the archive as it stood after this ledger entry; files replaced since must not have been swept.
 
     Raises
     ------
@@ -39,8 +41,8 @@ class Archive:
         If the folder holds no ledger, or its newest entry speaks of a newer kind of archive.
     """
 
-    def __init__(self, root: Path, *, complete: bool = False) -> None:
-        ledger = Ledger(root)
+    def __init__(self, root: Path, *, complete: bool = False, number: int | None = None) -> None:
+        ledger = Ledger(root, number=number)
         if ledger.head_number() == 0:
             msg = f"expected an archive, with {entry_path(1)}, in {root}; found none"
             raise NotAnArchive(msg)
@@ -79,14 +81,22 @@ class Archive:
         if sites is None:
             return list(files)
         wanted = set(sites)
-        return [file for file in files if file.site in wanted or not file.site]
+        return [file for file in files if not file.sites or not wanted.isdisjoint(file.sites)]
+
+    def table_sites(self, table: str) -> list[str]:
+        """Name the sites of which a table holds rows; none where it knows no sites."""
+        return sorted({site for file in self.table_files(table) for site in file.sites})
 
     def table_paths(self, table: str, sites: Sequence[str] | None = None) -> list[str]:
         """List the paths of the live files of a table."""
         return [file.path for file in self.table_files(table, sites)]
 
     def read(
-        self, table: str, sites: Sequence[str] | None = None, columns: Sequence[str] | None = None
+        self,
+        table: str,
+        sites: Sequence[str] | None = None,
+        columns: Sequence[str] | None = None,
+        years: Sequence[int] | None = None,
     ) -> pd.DataFrame:
         """Read the rows of every revision of a table.
 
@@ -96,6 +106,8 @@ class Archive:
         sites : sequence of str, optional
             Only rows of these sites; of no consequence where the table knows no sites.
         columns : sequence of str, optional
+        years : sequence of int, optional
+            Leave out files of a series that hold no value of these years (UTC); what is read may hold others beside.
 
         Returns
         -------
@@ -110,8 +122,12 @@ class Archive:
             If a file is missing or not as it was written.
         """
         schema = self._schema(table)
-        paths = [self.root / file.path for file in self.table_files(table, sites)]
-        return read_files(paths, columns, schema)
+        files = self.table_files(table, sites)
+        if years is not None:
+            files = [file for file in files if not file.years or not set(years).isdisjoint(file.years)]
+        wanted = set(sites or ())
+        only = sorted(wanted) if sites is not None and any(set(file.sites) - wanted for file in files) else None
+        return read_files([self.root / file.path for file in files], columns, schema, only)
 
     def standing(self, table: str, sites: Sequence[str] | None = None, as_of: datetime | None = None) -> pd.DataFrame:
         """Read the rows of a table that stand.

@@ -1,18 +1,20 @@
 """What follows from the ledger entries up to a number, and how it is written down as a checkpoint.
 
-A checkpoint has two parts. The first lists what readers of tables need, and stays small where tables are compacted.
-The second lists what every commit adds to, provenance and returns and the deposits taken, and is read only on request.
+A checkpoint has three parts. The first lists what readers of tables need, and stays small where tables are compacted.
+The second lists what every commit adds to, provenance and returns and the deposits taken; the third holds the digests
+of what derived things are made from. Both are read only on request.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from threading import Lock
-from typing import Any
+from typing import Any, Generic, Protocol, TypeVar
 
 from stillwell.archive.entries import Entry, checked, self_checked
-from stillwell.archive.layout import entry_path, grown_path
+from stillwell.archive.inputs import Inputs
+from stillwell.archive.layout import entry_path, part_path
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
 from stillwell.records import ListedFile
@@ -42,8 +44,56 @@ class Grown:
     @classmethod
     def from_json(cls, data: bytes, where: str) -> Grown:
         """Read what ``to_json`` wrote."""
-        said = checked(data, where)
-        return cls(_listing(said["files"]), set(said["deposits"]))
+        fields = checked(data, where)
+        return cls(_listing(fields["files"]), set(fields["deposits"]))
+
+
+class Follows(Protocol):
+    """A part of what follows from the entries."""
+
+    def add(self, entry: Entry) -> None:
+        """Follow one entry."""
+        ...
+
+    def to_json(self) -> bytes:
+        """Write it as a part of a checkpoint."""
+        ...
+
+
+P = TypeVar("P", bound=Follows)
+
+
+class Part(Generic[P]):
+    """A part of the state that is read when it is first asked for, and then brought up to the newest entry.
+
+    Parameters
+    ----------
+    load : callable
+        Reads the part as it was at the checkpoint the state began with.
+    """
+
+    def __init__(self, load: Callable[[], P]) -> None:
+        self._load = load
+        self._since: list[Entry] = []
+        self._value: P | None = None
+        self._reading = Lock()
+
+    def add(self, entry: Entry) -> None:
+        """Follow one entry, now or once the part is read."""
+        if self._value is None:
+            self._since.append(entry)
+        else:
+            self._value.add(entry)
+
+    def get(self) -> P:
+        """Return the part; concurrent callers wait until it is read."""
+        with self._reading:
+            if self._value is None:
+                value = self._load()
+                for entry in self._since:
+                    value.add(entry)
+                self._value, self._since = value, []
+            return self._value
 
 
 @dataclass
@@ -57,11 +107,10 @@ class State:
     files: dict[str, ListedFile] = field(default_factory=dict)
     """Live files outside ``GROWING``."""
     links: set[tuple[str, str]] = field(default_factory=set)
-    load: Callable[[], Grown] = Grown
-    """Reads what had grown up to the checkpoint this began with."""
-    since: list[Entry] = field(default_factory=list)
-    _grown: Grown | None = None
-    _reading: Lock = field(default_factory=Lock, repr=False, compare=False)
+    grown_part: Part[Grown] = field(default_factory=lambda: Part(Grown))
+    inputs_part: Part[Inputs] = field(default_factory=lambda: Part(Inputs))
+    part_digests: dict[str, str] = field(default_factory=dict)
+    """sha256 of the parts beside the first, by name, as the checkpoint this began with states them."""
 
     def add(self, entry: Entry, data: bytes) -> None:
         """Follow one entry, which must come next."""
@@ -79,41 +128,41 @@ class State:
             self.files.pop(path, None)
         self.files.update((file.path, file) for file in entry.files if not file.path.startswith(GROWING))
         self.links.update(entry.links)
-        if self._grown is None:
-            self.since.append(entry)
-        else:
-            self._grown.add(entry)
+        self.grown_part.add(entry)
+        self.inputs_part.add(entry)
         self.number, self.digest, self.head = entry.number, sha256(data), entry
 
     @property
     def grown(self) -> Grown:
-        """What every commit adds to, read when it is first asked for."""
-        with self._reading:  # NetCDF is rendered on a thread of its own
-            if self._grown is None:
-                grown = self.load()
-                for entry in self.since:
-                    grown.add(entry)
-                self._grown, self.since = grown, []
-            return self._grown
+        """What every commit adds to."""
+        return self.grown_part.get()
+
+    @property
+    def inputs(self) -> Inputs:
+        """What derived things are made from."""
+        return self.inputs_part.get()
 
     def all_files(self) -> Mapping[str, ListedFile]:
         """Return every live file by path."""
         return self.files | self.grown.files
 
-    def parts(self) -> tuple[bytes, bytes]:
-        """Write it as the two parts of a checkpoint."""
-        grown = self.grown.to_json()
+    def parts(self) -> dict[str, bytes]:
+        """Write it as the parts of a checkpoint by name; the first part, under no name, holds digests of the others."""
+        parts = {"grown": self.grown.to_json(), "inputs": self.inputs.to_json()}
         first = {
             "number": self.number,
             "entry_sha256": self.digest,
             "files": _listed(self.files),
-            "grown_sha256": sha256(grown),
             "links": sorted(list(link) for link in self.links),
         }
-        return self_checked(first), grown
+        return {"": self_checked(first | {f"{name}_sha256": sha256(data) for name, data in parts.items()})} | parts
 
 
-def state_of(data: bytes, where: str, grown: Callable[[int], bytes], otherwise: Callable[[int], Grown]) -> State:
+READ: dict[str, Callable[[bytes, str], Any]] = {"grown": Grown.from_json, "inputs": Inputs.from_json}
+"""How each part beside the first is read."""
+
+
+def state_of(data: bytes, where: str, part: Callable[[int, str], bytes], otherwise: Callable[[int], State]) -> State:
     """Read the first part of a checkpoint.
 
     Parameters
@@ -121,44 +170,76 @@ def state_of(data: bytes, where: str, grown: Callable[[int], bytes], otherwise: 
     data : bytes
     where : str
         Path to name in an error.
-    grown : callable
-        Reads the second part of a checkpoint by number.
+    part : callable
+        Reads another part of a checkpoint, by number and name.
     otherwise : callable
-        Finds the same from the entries, where the second part is missing or not as written.
+        Follows the entries up to a number, where another part is missing or not as written.
 
     Raises
     ------
     ArchiveDamaged
         If it is not as it was written.
     """
-    said = checked(data, where)
+    fields = checked(data, where)
     try:
-        files, number = _listing(said["files"]), int(said["number"])
-        state = State(number, said["entry_sha256"], None, files, {(a, b) for a, b in said["links"]})
-        if "deposits" in said:  # written before checkpoints had two parts
-            growing = {path: file for path, file in files.items() if path.startswith(GROWING)}
-            state.files = {path: file for path, file in files.items() if path not in growing}
-            state.load = lambda: Grown(growing, set(said["deposits"]))
-            return state
-        expected = said["grown_sha256"]
+        files, number = _listing(fields["files"]), int(fields["number"])
+        state = State(number, fields["entry_sha256"], None, files, {(a, b) for a, b in fields["links"]})
+        if "deposits" not in fields and "grown_sha256" not in fields:
+            msg = "grown_sha256"
+            raise KeyError(msg)
     except (KeyError, TypeError, ValueError) as error:
         msg = f"{where}: expected a checkpoint, found {error!r}; it is not believed"
         raise ArchiveDamaged(msg) from error
 
-    def load() -> Grown:
-        second = grown(number)
-        if sha256(second) != expected:
-            return otherwise(number)
-        return Grown.from_json(second, grown_path(number))
+    def read(name: str) -> Any:
+        found = part(number, name)
+        # a checkpoint of an earlier version lacks parts, which the entries still give
+        if sha256(found) == state.part_digests.get(name):
+            return READ[name](found, part_path(number, name))
+        return getattr(otherwise(number), name)
 
-    state.load = load
+    state.part_digests = {name: fields[f"{name}_sha256"] for name in READ if f"{name}_sha256" in fields}
+    state.grown_part, state.inputs_part = Part(lambda: read("grown")), Part(lambda: read("inputs"))
+    if "deposits" in fields:  # written before checkpoints had parts
+        growing = {path: file for path, file in files.items() if path.startswith(GROWING)}
+        state.files = {path: file for path, file in files.items() if path not in growing}
+        state.grown_part = Part(lambda: Grown(growing, set(fields["deposits"])))
     return state
+
+
+def parts_unlike(found: State, part: Callable[[str], bytes], state: State) -> list[str]:
+    """Name the parts of a checkpoint that do not say what the entries say, whatever version wrote them.
+
+    Parameters
+    ----------
+    found : State
+        Read from the first part, under no name.
+    part : callable
+        Reads another part by name.
+    state : State
+        What follows from the entries up to the same number.
+    """
+    first = (found.number, found.digest, found.files, found.links)
+    unlike = [] if first == (state.number, state.digest, state.files, state.links) else [""]
+    for name, expected in found.part_digests.items():
+        data = part(name)
+        if sha256(data) != expected or READ[name](data, name) != getattr(state, name):
+            unlike.append(name)
+    return unlike
 
 
 def _listed(files: Mapping[str, ListedFile]) -> list[list[Any]]:
     ordered = sorted(files.values(), key=lambda file: file.path)
-    return [[f.path, f.size, f.sha256, f.table, f.site, f.rows] for f in ordered]
+    return [[f.path, f.size, f.sha256, f.table, list(f.sites), f.rows, list(f.years)] for f in ordered]
 
 
 def _listing(rows: list[list[Any]]) -> dict[str, ListedFile]:
-    return {row[0]: ListedFile(*row) for row in rows}
+    return {row[0]: _file(*row) for row in rows}
+
+
+def _file(
+    path: str, size: int, digest: str, table: str, sites: str | list[str], rows: int, years: Sequence[int] = ()
+) -> ListedFile:
+    """Read how a file is listed; before format 2.0 a checkpoint named the one site of a file."""
+    named = ((sites,) if sites else ()) if isinstance(sites, str) else tuple(sites)
+    return ListedFile(path, size, digest, table, named, rows, tuple(years))

@@ -15,12 +15,13 @@ import pandas as pd
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive
 from stillwell.archive.entries import Entry
+from stillwell.archive.inputs import COMPACTION
 from stillwell.archive.tables import arrow_schema, read_files
 from stillwell.archive.writer import Commit, Writer
 from stillwell.errors import ArchiveDamaged
 from stillwell.records import ListedFile
 
-REASON = "compaction"
+REASON = COMPACTION
 """What the ledger entry of a compaction gives as its reason."""
 
 Groups = dict[tuple[str, str], list[ListedFile]]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
@@ -32,7 +32,8 @@ class Entry:
 
     ``previous`` is the sha256 of the bytes of the entry before, empty for the first. ``software`` names the policy the
     software ships with by its digest, and holds its text where the entry before named another. ``links`` pairs the site
-    a gauging is named after with another site it was corrected to.
+    a gauging is named after with another site it was corrected to. ``made_from`` names, for each thing that the commit
+    derived (the path of a NetCDF file, or ``record:SITE``), its inputs: what each is called, and its digest.
     """
 
     number: int
@@ -48,6 +49,7 @@ class Entry:
     moves: tuple[Move, ...] = ()
     links: tuple[tuple[str, str], ...] = ()
     counts: Mapping[str, int] | None = None
+    made_from: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     @property
     def shipped_policy(self) -> str:
@@ -71,12 +73,13 @@ class Entry:
                 "reason": self.reason,
                 "schema_version": self.schema_version,
                 "deposits": [dict(note) for note in self.deposits],
-                "files": [vars(file) for file in self.files],
+                "files": [_fields(file) for file in self.files],
                 "replaced": list(self.replaced),
                 "moves": [[m.staged, m.final, m.sha256, m.size] for m in self.moves],
                 "links": [list(link) for link in self.links],
                 "counts": dict(self.counts or {}),
             }
+            | ({"made_from": {name: dict(inputs) for name, inputs in self.made_from.items()}} if self.made_from else {})
         )
 
     @classmethod
@@ -105,15 +108,29 @@ class Entry:
                 reason=said["reason"],
                 schema_version=said["schema_version"],
                 deposits=tuple(said["deposits"]),
-                files=tuple(ListedFile(**file) for file in said["files"]),
+                files=tuple(_file(fields) for fields in said["files"]),
                 replaced=tuple(said["replaced"]),
                 moves=tuple(Move(*move) for move in said["moves"]),
                 links=tuple((first, second) for first, second in said["links"]),
                 counts=said["counts"],
+                made_from=said.get("made_from", {}),
             )
         except (KeyError, TypeError, ValueError) as error:
             msg = f"{where}: expected a ledger entry, found {error!r}; damaged, or of a newer kind"
             raise ArchiveDamaged(msg) from error
+
+
+def _fields(file: ListedFile) -> dict[str, Any]:
+    """Write how a file is listed; what says nothing is left out."""
+    fields = vars(file) | {"sites": list(file.sites), "years": list(file.years)}
+    return {name: value for name, value in fields.items() if value not in ("", 0, []) or name in ("size", "sha256")}
+
+
+def _file(fields: dict[str, Any]) -> ListedFile:
+    """Read how a file is listed; before format 2.0 an entry named the one site of a file as ``site``."""
+    site = fields.pop("site", "")
+    sites = tuple(fields.pop("sites", [site] if site else []))
+    return ListedFile(**fields | {"sites": sites, "years": tuple(fields.get("years", ()))})
 
 
 def utc_text(moment: datetime) -> str:

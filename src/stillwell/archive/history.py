@@ -31,7 +31,7 @@ class StoredHistory(EveryRow):
         self._archive = archive
         self._held: OrderedDict[tuple[str, str | None], pd.DataFrame] = OrderedDict()
         self._cells = 0
-        self._sites = {name: {file.site for file in archive.table_files(name)} - {""} for name in archive.tables()}
+        self._sites = {name: set(archive.table_sites(name)) for name in archive.tables()}
         self._links = dated_links(archive.read("gaugings", columns=LINKED)) if "gaugings" in self._sites else []
 
     def tables(self) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import PurePosixPath
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 from stillwell.errors import ArchiveError
 from stillwell.fingerprint import sha256
@@ -19,18 +19,20 @@ WORK = "work"
 LOCK = "work/lock"
 INTENT = "work/intent.json"
 STAGING = "work/staging"
+MAKING = "work/making"
 
 DOCUMENTS = ("netcdf", "provenance", "returned", SCHEMAS)
 """Folders of documents; with the README all that a commit may write beside tables."""
 
-READABLE_MAJOR = 1
+READABLE_MAJOR = 2
 """Major schema version this software reads; an archive with a newer one is refused."""
 
 CHECKPOINT_EVERY = 100
 """Commits between two checkpoints of the listing."""
 
 _ENTRY = re.compile(r"(\d{8})\.json")
-_GROWN = ".grown.json"
+PARTS = ("grown", "inputs")
+"""Names of the parts of a checkpoint beside the first."""
 _LONGEST_SITE = 120
 
 
@@ -44,9 +46,9 @@ def checkpoint_path(number: int) -> str:
     return f"{CHECKPOINTS}/{number:08d}.json"
 
 
-def grown_path(number: int) -> str:
-    """Name the file of the second part of a checkpoint."""
-    return f"{CHECKPOINTS}/{number:08d}{_GROWN}"
+def part_path(number: int, part: str) -> str:
+    """Name the file of a part of a checkpoint; the first part has no name."""
+    return f"{CHECKPOINTS}/{number:08d}.{part}.json" if part else checkpoint_path(number)
 
 
 def entry_number(name: str) -> int | None:
@@ -58,9 +60,9 @@ def entry_number(name: str) -> int | None:
 def is_of_ledger(path: str) -> bool:
     """Say whether a path is that of a ledger entry or a checkpoint, which are proved by the chain."""
     folder, _, name = path.rpartition("/")
-    grown = folder == CHECKPOINTS and name.endswith(_GROWN)
-    number = entry_number(f"{name.removesuffix(_GROWN)}.json" if grown else name)
-    return folder in (LEDGER, CHECKPOINTS) and number is not None
+    stem, _, part = name.removesuffix(".json").partition(".")
+    known = part in PARTS if folder == CHECKPOINTS and part else not part
+    return folder in (LEDGER, CHECKPOINTS) and known and entry_number(f"{stem}.json") is not None
 
 
 def schema_path(table: str) -> str:
@@ -79,6 +81,16 @@ def site_folder(site: str) -> str:
     if len(encoded) > _LONGEST_SITE:
         encoded = f"{encoded[: _LONGEST_SITE - 20]}~{sha256(site.encode())[:12]}"
     return f"site={encoded}"
+
+
+def netcdf_folder(site: str) -> str:
+    """Name the folder of a site's NetCDF files."""
+    return site_folder(site).removeprefix("site=")
+
+
+def site_of_folder(name: str) -> str:
+    """Read the code of a site off the name of its folder of NetCDF files; the name itself where the code was cut."""
+    return name if "~" in name else unquote(name)
 
 
 def table_path(table: str, site: str, number: int, digest: str) -> str:

@@ -11,8 +11,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 from stillwell.archive import fs
-from stillwell.archive.checkpoints import Grown, State, state_of
+from stillwell.archive.checkpoints import State, parts_unlike, state_of
 from stillwell.archive.entries import Entry, Move
+from stillwell.archive.inputs import Inputs
 from stillwell.archive.layout import (
     CHECKPOINT_EVERY,
     CHECKPOINTS,
@@ -20,7 +21,7 @@ from stillwell.archive.layout import (
     checkpoint_path,
     entry_number,
     entry_path,
-    grown_path,
+    part_path,
 )
 from stillwell.archive.links import linked_sites
 from stillwell.archive.regular import read_regular
@@ -44,12 +45,14 @@ class Ledger:
         The archive's folder.
     thorough : bool
         Look at the name of every entry, as a writer must; a reader finds the newest by halving.
+    number : int, optional
+        See the ledger as it stood after this entry, whatever was committed since.
     """
 
-    def __init__(self, root: Path, *, thorough: bool = False) -> None:
+    def __init__(self, root: Path, *, thorough: bool = False, number: int | None = None) -> None:
         self._root = root
         self._thorough = thorough
-        self._head: int | None = None
+        self._head = number
         self._state: State | None = None
 
     def head_number(self) -> int:
@@ -154,6 +157,10 @@ class Ledger:
         """Pair the sites that share a gauging."""
         return sorted(self._current().links)
 
+    def inputs(self) -> Inputs:
+        """Return the digests of what derived things are made from."""
+        return self._current().inputs
+
     def head_digest(self) -> str:
         """Return the sha256 of the newest entry's bytes, empty when there is none."""
         return self._current().digest or ""
@@ -182,18 +189,19 @@ class Ledger:
         number = self.head_number()
         path = self._root / checkpoint_path(number)
         if number and number % CHECKPOINT_EVERY == 0 and not path.exists():
-            first, grown = self._current().parts()
-            # the first part names the second by its digest, so it may only be there with it
-            fs.write_file(self._root / grown_path(number), grown)
+            parts = self._current().parts()
+            first = parts.pop("")
+            # the first part names the others by their digests, so it may only be there with them
+            fs.write_files([(self._root / part_path(number, name), data) for name, data in sorted(parts.items())])
             fs.write_file(path, first)
 
     def chain_faults(self) -> list[Fault]:
-        """Hold every entry against the one before, and the newest checkpoint against all entries."""
+        """Hold every entry against those before, with what it was made from, and the newest checkpoint against all."""
         numbers = self.numbers()
         checkpoints = self._checkpoint_numbers()
         newest = max(checkpoints, default=0)
         head = max(numbers | checkpoints, default=0)
-        faults, state, whole = [], State(), True
+        faults, state, whole, inputs = [], State(), True, Inputs()
         for number in range(1, head + 1):
             if number not in numbers:
                 sentence = f"expected every entry from 1 to {head}, found none with number {number}"
@@ -201,7 +209,11 @@ class Ledger:
                 state, whole = State(number=number, digest=None), False
                 continue
             try:
-                self._follow(state, number)
+                entry = self._follow(state, number)
+                # after a damaged entry nobody knows what stood before the next
+                unlike = inputs.unlike(entry) if whole else []
+                faults += [Fault("ledger", entry_path(number), sentence) for sentence in unlike]
+                inputs.add(entry)
             except ArchiveDamaged as error:
                 faults.append(_fault(number, error))
                 state, whole = State(number=number, digest=None), False
@@ -257,19 +269,19 @@ class Ledger:
 
     def _checkpoint(self, number: int) -> State:
         where = checkpoint_path(number)
-        return state_of(read_regular(self._root / where), where, self._grown_bytes, self._grown_from_entries)
+        return state_of(read_regular(self._root / where), where, self._part_bytes, self._from_entries)
 
-    def _grown_bytes(self, number: int) -> bytes:
+    def _part_bytes(self, number: int, part: str) -> bytes:
         try:
-            return read_regular(self._root / grown_path(number))
+            return read_regular(self._root / part_path(number, part))
         except OSError:
             return b""
 
-    def _grown_from_entries(self, number: int) -> Grown:
+    def _from_entries(self, number: int) -> State:
         state = State()
         for earlier in range(1, number + 1):
             self._follow(state, earlier)
-        return state.grown
+        return state
 
     def _checkpoint_faults(self, number: int, state: State | None) -> Iterator[Fault]:
         path = checkpoint_path(number)
@@ -281,17 +293,12 @@ class Ledger:
         except OSError as error:
             yield Fault("ledger", path, f"expected a checkpoint, found: {error.strerror}")
             return
-        said = (found.number, found.digest)
         sentence = "expected what the entries say, found something else; readers may be misled"
-        if said != (number, sha256(self._bytes(number))):
+        if (found.number, found.digest) != (number, sha256(self._bytes(number))):
             yield Fault("ledger", path, sentence)
         elif state is not None:
-            first, grown = state.parts()
-            old = b'"deposits":' in (self._root / path).read_bytes()
-            if (found.parts() if old else ((self._root / path).read_bytes(),))[0] != first:
-                yield Fault("ledger", path, sentence)
-            elif not old and self._grown_bytes(number) != grown:
-                yield Fault("ledger", grown_path(number), sentence)
+            for name in parts_unlike(found, lambda name: self._part_bytes(number, name), state):
+                yield Fault("ledger", part_path(number, name), sentence)
 
 
 def _fault(number: int, error: ArchiveDamaged) -> Fault:

@@ -64,6 +64,24 @@ def hold_lock(path: Path, since: datetime, *, wait_s: float = WAIT_S) -> Iterato
         os.close(descriptor)
 
 
+def is_held(path: Path) -> bool:
+    """Return whether somebody holds the lock of a file; one that is not there, or cannot be locked, is not held.
+
+    Writes nothing; whoever takes the lock at this very moment looks once more.
+    """
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError as error:
+        return error.errno in _HELD
+    finally:
+        os.close(descriptor)
+    return False
+
+
 def _take(descriptor: int, path: Path, wait_s: float) -> float:
     """Take the lock, asking again and again for as long as may be waited; return how long that was."""
     begun = time.monotonic()

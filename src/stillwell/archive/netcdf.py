@@ -1,4 +1,4 @@
-"""The gaugings of one site and year as CF NetCDF: a function of rows, byte for byte the same every time.
+"""The gaugings of one site as CF NetCDF: a function of rows, byte for byte the same every time.
 
 Trajectory profiles (CF 9.5, indexed and contiguous ragged arrays): a gauging walks across the section, stops at
 verticals, and reads points in each.
@@ -20,7 +20,7 @@ from schemas import ARCHIVE_TABLES
 from schemas.derive import attributes, columns, meanings, variable_attributes
 from stillwell.archive import netcdf_text as text
 from stillwell.archive.netcdf_globals import global_attributes
-from stillwell.archive.netcdf_layout import NOTHING, SiteYear, shortened, variables_of
+from stillwell.archive.netcdf_layout import NOTHING, SiteGaugings, shortened, variables_of
 
 HOW = {"compression": "zlib", "shuffle": True, "fletcher32": True}
 SECONDS = {"units": "seconds since 1970-01-01T00:00:00Z", "calendar": "standard", "units_metadata": "leap_seconds: utc"}
@@ -62,7 +62,7 @@ def written_file(declare: Callable[[Any], Iterable[Declared]], said: Mapping[str
 class _Draft:
     """A dataset whose variables are all declared before any gets its values: each change back and forth costs."""
 
-    def __init__(self, dataset: Any, rows: SiteYear) -> None:
+    def __init__(self, dataset: Any, rows: SiteGaugings) -> None:
         self._dataset = dataset
         self.declared: list[Declared] = []
         self.rows = rows
@@ -78,24 +78,12 @@ class _Draft:
         self.declared.append((variable, values))
 
 
-def netcdf_path(site: str, year: int) -> str:
-    """Name the file of a site and year."""
-    from stillwell.archive.layout import site_folder
-
-    return f"netcdf/{site_folder(site).removeprefix('site=')}/gaugings_{year}.nc"
-
-
-def is_of_gaugings(path: str) -> bool:
-    """Say whether a path is that of such a file."""
-    return path.startswith("netcdf/") and path.rpartition("/")[2].startswith("gaugings_")
-
-
-def gaugings_netcdf(rows: SiteYear, site: Mapping[str, Any], office: Mapping[str, str]) -> bytes:
-    """Write a site and year as NetCDF.
+def gaugings_netcdf(rows: SiteGaugings, site: Mapping[str, Any], office: Mapping[str, str]) -> bytes:
+    """Write the gaugings of a site as NetCDF.
 
     Parameters
     ----------
-    rows : SiteYear
+    rows : SiteGaugings
         At least one gauging.
     site : mapping
         The row of the register.
@@ -119,7 +107,7 @@ def gaugings_netcdf(rows: SiteYear, site: Mapping[str, Any], office: Mapping[str
         return data.declared
 
     kind = "trajectoryProfile" if walked else "point"
-    return written_file(declare, global_attributes(site, rows.year, rows.told, rows.arrays["depth"], office, kind))
+    return written_file(declare, global_attributes(site, rows.years, rows.told, rows.arrays["depth"], office, kind))
 
 
 def _write_gaugings(data: _Draft, site: Mapping[str, Any], walked: bool) -> None:

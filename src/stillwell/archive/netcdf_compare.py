@@ -2,65 +2,55 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Set
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import netCDF4
 import numpy as np
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.netcdf_layout import variables_of
+from stillwell.archive.netcdf_rendered import rendered
+from stillwell.archive.outputs import Output
 from stillwell.fingerprint import sha256
 from stillwell.records import Fault
 
 
-def unlike_listed(archive: Archive, rendered: Iterable[tuple[str, bytes]], missing: str) -> Iterator[Fault]:
-    """Name the files that are not listed, or whose values are not those rendered again.
+def netcdf_faults(archive: Archive, wanted: Sequence[Output], office: Mapping[str, str]) -> Iterator[Fault]:
+    """Render files again and name those whose values are not what their rows make.
 
     Parameters
     ----------
     archive : Archive
-    rendered : iterable of (str, bytes)
-        Path and content.
-    missing : str
-        Sentence for a file that is not listed.
+    wanted : sequence of Output
+        Files that are not behind.
+    office : mapping of str to str
 
     Yields
     ------
     Fault
         Of kind ``netcdf``.
     """
-    for path, data in rendered:
+    made = set()
+    for path, data in rendered(archive, wanted, office):
+        made.add(path)
         file = archive.ledger.listed(path)
         if file is None:
-            yield Fault("netcdf", path, missing)
+            yield Fault("netcdf", path, "expected the file of the rows that stand, found none listed")
         elif sha256(data) != file.sha256:
             # another version of a library lays the same values out in other bytes
-            for sentence in differing_values(archive.document(path), data, _later_than(archive, path)):
+            for sentence in differing_values(archive.document(path), data):
                 yield Fault("netcdf", path, sentence)
+    for output in wanted:
+        if output.path not in made and archive.ledger.listed(output.path) is not None:
+            yield Fault("netcdf", output.path, "expected no file, since no row of it stands, found one listed")
 
 
-def _later_than(archive: Archive, path: str) -> frozenset[str]:
-    """Name the variables that the schema has known only since a later version than the one a file was written by."""
-    written = archive.schema_versions[path]
-    table = path.rpartition("/")[2].rpartition("_")[0]
-    tables = ("gaugings", "verticals", "points") if table == "gaugings" else (table,)
-    made = (variable for name in tables for _, variable in variables_of(name))
-    return frozenset(variable.name for variable in made if _numbered(variable.since) > _numbered(written))
-
-
-def _numbered(version: str) -> tuple[int, ...]:
-    return tuple(int(part) for part in version.split("."))
-
-
-def differing_values(found: bytes, expected: bytes, may_lack: Set[str] = frozenset()) -> list[str]:
+def differing_values(found: bytes, expected: bytes) -> list[str]:
     """Compare two files value by value: every dimension and variable, whatever their bytes and attributes.
 
     Parameters
     ----------
     found, expected : bytes
-    may_lack : set of str
-        Variables that the file was written without, since the schema did not know them yet.
 
     Returns
     -------
@@ -76,8 +66,7 @@ def differing_values(found: bytes, expected: bytes, may_lack: Set[str] = frozens
         return [
             sentence
             for name, variable in other.variables.items()
-            if (name in one.variables or name not in may_lack)
-            and (sentence := _difference(name, one.variables.get(name), variable))
+            if (sentence := _difference(name, one.variables.get(name), variable))
         ]
 
 

@@ -32,7 +32,7 @@ class Told:
 
 def global_attributes(
     site: Mapping[str, Any],
-    year: int,
+    years: tuple[int, int],
     told: Told,
     depths: NDArray[np.float64],
     office: Mapping[str, str],
@@ -44,7 +44,8 @@ def global_attributes(
     ----------
     site : mapping
         Row of the register.
-    year : int
+    years : tuple of int
+        First and last year (UTC) of their start.
     told : Told
         Of the gaugings in the file.
     depths : float array
@@ -58,21 +59,21 @@ def global_attributes(
     dict
         By name, in the order written.
     """
-    name = f"{site['name']}"
+    name, span = f"{site['name']}", span_of(years)
     river = "" if _blank(site.get("river")) else f" on {site['river']}"
     owner = office["name"] if _blank(site.get("owner")) else str(site["owner"])
     licence = "not stated" if _blank(site.get("licence")) else f"{LICENCE_BASE}{site['licence']}"
     return {
         "Conventions": CONVENTIONS,
         "featureType": kind,
-        "title": f"Gaugings at {name}{river}, {year}",
+        "title": f"Gaugings at {name}{river}, {span}",
         "summary": (
-            f"Discharge measurements at {name}{river} that started in {year} (UTC): result, verticals and point "
+            f"Discharge measurements at {name}{river}, {span} (UTC): result, verticals and point "
             "velocities of the revision that stands of each, with status and findings. Rendered from the Parquet "
             "tables of the archive, which hold every revision."
         ),
         "keywords": KEYWORDS,
-        "id": f"{site['site']}.gaugings.{year}",
+        "id": f"{site['site']}.gaugings",
         "naming_authority": office["identifier"],
         "standard_name_vocabulary": NAMES,
         "license": licence,
@@ -89,6 +90,12 @@ def global_attributes(
     }
 
 
+def span_of(years: tuple[int, int]) -> str:
+    """Write a span of years in words."""
+    first, last = years
+    return str(first) if first == last else f"{first} to {last}"
+
+
 SERIES = {
     "stage": ("Recorded stage of {name}{river}, {year}", "Stage as recorded"),
     "discharge": ("Discharge record of {name}{river}, {year}", "Discharge at each recorded stage"),
@@ -97,7 +104,7 @@ SERIES = {
 
 
 def series_attributes(
-    site: Mapping[str, Any], year: int, rows: pd.DataFrame, office: Mapping[str, str], table: str, when: str
+    site: Mapping[str, Any], rows: pd.DataFrame, office: Mapping[str, str], table: str, when: str
 ) -> dict[str, Any]:
     """Describe a file of a record: what, where, when, by whom, from which rows; parameters as ``global_attributes``."""
     river = "" if _blank(site.get("river")) else f" on {site['river']}"
@@ -105,19 +112,20 @@ def series_attributes(
     licence = "not stated" if _blank(site.get("licence")) else f"{LICENCE_BASE}{site['licence']}"
     title, what = SERIES[table]
     start = rows[when].min()
+    span = span_of((start.year, rows[when].max().year))
     end = rows["ends_at" if "ends_at" in rows else when].max()
     newest, oldest = rows["recorded_at"].max(), rows["recorded_at"].min()
     versions = ", ".join(sorted(set(rows["software_version"])))
     return {
         "Conventions": CONVENTIONS,
         "featureType": "timeSeries",
-        "title": title.format(name=site["name"], river=river, year=year),
+        "title": title.format(name=site["name"], river=river, year=span),
         "summary": (
-            f"{what} at {site['name']}{river} in {year} (UTC), from recorded stage, ratings and shifts, with its "
+            f"{what} at {site['name']}{river}, {span} (UTC), from recorded stage, ratings and shifts, with its "
             "uncertainty and marks. Rendered from the Parquet tables of the archive, which hold every revision."
         ),
         "keywords": KEYWORDS,
-        "id": f"{site['site']}.{table}.{year}",
+        "id": f"{site['site']}.{table}" + ("" if table == "daily" else f".{start.year}"),
         "naming_authority": office["identifier"],
         "standard_name_vocabulary": NAMES,
         "license": licence,
@@ -135,17 +143,16 @@ def series_attributes(
     }
 
 
-def stage_attributes(
-    site: Mapping[str, Any], year: int, rows: pd.DataFrame, office: Mapping[str, str]
-) -> dict[str, Any]:
+def stage_attributes(site: Mapping[str, Any], rows: pd.DataFrame, office: Mapping[str, str]) -> dict[str, Any]:
     """Describe a file of recorded stage; parameters as ``global_attributes``."""
     river = "" if _blank(site.get("river")) else f" on {site['river']}"
     deposits = ", ".join(f"{deposit[:16]}" for deposit in sorted(set(rows["deposit"])))
-    said = series_attributes(site, year, rows.assign(software_version=""), office, "stage", "time")
+    said = series_attributes(site, rows.assign(software_version=""), office, "stage", "time")
     return said | {
         "summary": (
-            f"Stage at {site['name']}{river} in {year} (UTC) as its loggers recorded it, uncorrected. Rendered from "
-            "the Parquet tables of the archive, which hold every revision, each figure as written, and the corrections."
+            f"Stage at {site['name']}{river}, {rows['time'].min().year} (UTC), as its loggers recorded it, without "
+            "corrections. Rendered from the Parquet tables of the archive, which hold every revision, each figure as "
+            "written, and the corrections."
         ),
         "processing_level": "as recorded, uncorrected",
         "source": "loggers of stage, read into one unit by an intake map where one was used",

@@ -1,4 +1,4 @@
-"""Rows of many site-years laid out at once as the arrays of their NetCDF files. Decides values and their order only."""
+"""Rows of many sites laid out at once as the arrays of their NetCDF files. Decides values and their order only."""
 
 from __future__ import annotations
 
@@ -45,11 +45,12 @@ Arrays = dict[str, NDArray[Any]]
 
 
 @dataclass(frozen=True)
-class SiteYear:
-    """What one file holds: the standing gaugings of a site that started in a calendar year, UTC."""
+class SiteGaugings:
+    """What one file holds: the standing gaugings of a site."""
 
     site: str
-    year: int
+    years: tuple[int, int]
+    """First and last year (UTC) in which they started."""
     told: Told
     arrays: Mapping[str, NDArray[Any]]
     """Values by variable."""
@@ -59,7 +60,7 @@ class SiteYear:
 
 def laid_out(
     gaugings: pd.DataFrame, verticals: pd.DataFrame, points: pd.DataFrame, findings: pd.DataFrame
-) -> Iterator[SiteYear]:
+) -> Iterator[SiteGaugings]:
     """Lay rows out, file by file.
 
     Parameters
@@ -71,14 +72,14 @@ def laid_out(
 
     Yields
     ------
-    SiteYear
-        By site and year. Gaugings by start and id, verticals by place along the section, points by depth; a point at
+    SiteGaugings
+        By site. Gaugings by start and id, verticals by place along the section, points by depth; a point at
         which nothing was read, or without a depth, is left out.
     """
     gaugings = gaugings.sort_values(["site", "started_at", "gauging_id"], kind="stable").reset_index(drop=True)
     place = pd.Index(gaugings["gauging_id"])
-    site, year = gaugings["site"], gaugings["started_at"].dt.year
-    begins = np.flatnonzero((site.ne(site.shift()) | year.ne(year.shift())).to_numpy(dtype=bool))
+    site, year = gaugings["site"], gaugings["started_at"].dt.year.to_numpy()
+    begins = np.flatnonzero(site.ne(site.shift()).to_numpy(dtype=bool))
     verticals, owner = _of_gaugings(verticals, place, ("position_m", "order_walked"))
     points, under = _of_verticals(points, place, owner, verticals["vertical"].to_numpy(dtype="int64"))
     of = {
@@ -96,9 +97,9 @@ def laid_out(
         arrays = {name: values[spans[dim]] for dim, columns in of.items() for name, values in columns.items()}
         arrays["gauging_index"] = arrays["gauging_index"] - begin
         counts = {dim: span.stop - span.start for dim, span in spans.items()}
-        yield SiteYear(
-            str(site[begin]), int(year[begin]), _told(gaugings, lines, rank, spans["gauging"]), arrays, counts
-        )
+        mine = spans["gauging"]
+        years = int(year[mine.start]), int(year[mine.stop - 1])
+        yield SiteGaugings(str(site[begin]), years, _told(gaugings, lines, rank, mine), arrays, counts)
 
 
 def _history(gaugings: pd.DataFrame) -> list[str]:

@@ -1,4 +1,4 @@
-"""Records of a site and year as CF NetCDF time series: discharge value by value, and by the day with bounds.
+"""Records of a site as CF NetCDF time series: discharge value by value, and by the day with bounds.
 
 A function of the rows of ``discharge`` and ``daily`` that stand and of the site's row, the same every time.
 """
@@ -12,89 +12,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas import ARCHIVE_TABLES, words
-from schemas.derive import attributes, key_names, variable_attributes
-from stillwell.archive.archive import Archive
-from stillwell.archive.layout import site_folder
+from schemas import SERIES_TIME, words
+from schemas.derive import attributes, variable_attributes
 from stillwell.archive.netcdf import HOW, SECONDS, Declared, column_of, written_file
-from stillwell.archive.netcdf_compare import unlike_listed
 from stillwell.archive.netcdf_globals import series_attributes
 from stillwell.archive.netcdf_layout import NOTHING, epoch, variables_of
 from stillwell.archive.netcdf_text import QC_MEANINGS, QC_VALUES, meaning
-from stillwell.archive.standing import newest_revisions
-from stillwell.records import Fault
 
-WHEN = {"discharge": "time", "daily": "starts_at"}
-
-
-def series_path(table: str, site: str, year: int) -> str:
-    """Name the file of a table's site and year."""
-    return f"netcdf/{site_folder(site).removeprefix('site=')}/{table}_{year}.nc"
+WHEN = {table: SERIES_TIME[table] for table in ("discharge", "daily")}
+"""Column of the time of each, by table."""
 
 
-def series_files(
-    archive: Archive, fresh: Mapping[str, pd.DataFrame], office: Mapping[str, str]
-) -> Iterator[tuple[str, bytes]]:
-    """Render the years that new rows touch, from what stands with them.
-
-    Parameters
-    ----------
-    archive : Archive
-        As it stood before the new rows.
-    fresh : mapping of str to DataFrame
-        New rows by table.
-    office : mapping of str to str
-
-    Yields
-    ------
-    str, bytes
-        Path and content.
-    """
-    for table, when in WHEN.items():
-        rows = fresh.get(table)
-        for site, mine in () if rows is None else rows.groupby("site", sort=True):
-            kept = archive.read(table, [str(site)])
-            whole = newest_revisions(pd.concat([kept, mine], ignore_index=True), key_names(ARCHIVE_TABLES[table]))
-            touched = set(mine[when].dt.year)
-            yield from _years(archive, table, str(site), whole[whole[when].dt.year.isin(touched)], office)
-
-
-def series_again(archive: Archive, office: Mapping[str, str]) -> Iterator[Fault]:
-    """Render every record of the archive again and name those whose values are not what their rows make.
-
-    Parameters
-    ----------
-    archive : Archive
-    office : mapping of str to str
-
-    Yields
-    ------
-    Fault
-        Of kind ``netcdf``.
-    """
-    for table in WHEN:
-        for site in sorted({file.site for file in archive.table_files(table)}):
-            rendered = _years(archive, table, site, archive.standing(table, [site]), office)
-            missing = "expected a file of the record that stands, found none listed"
-            yield from unlike_listed(archive, rendered, missing)
-
-
-def _years(
-    archive: Archive, table: str, site: str, rows: pd.DataFrame, office: Mapping[str, str]
-) -> Iterator[tuple[str, bytes]]:
-    register = archive.standing("sites", [site])
-    if register.empty:
-        return
-    about = newest_row(register)
-    for year, part in rows.groupby(rows[WHEN[table]].dt.year, sort=True):
-        ordered = part.sort_values(WHEN[table], kind="stable").reset_index(drop=True)
-        yield series_path(table, site, int(str(year))), series_netcdf(table, about, int(str(year)), ordered, office)
-
-
-def series_netcdf(
-    table: str, site: Mapping[str, Any], year: int, rows: pd.DataFrame, office: Mapping[str, str]
-) -> bytes:
-    """Write a site and year as NetCDF.
+def series_netcdf(table: str, site: Mapping[str, Any], rows: pd.DataFrame, office: Mapping[str, str]) -> bytes:
+    """Write the record of a site, or a year of it, as NetCDF.
 
     Parameters
     ----------
@@ -102,8 +32,6 @@ def series_netcdf(
         ``discharge`` or ``daily``.
     site : mapping
         Row of the register.
-    year : int
-        Calendar year, UTC, in which the rows begin.
     rows : DataFrame
         In order of time; at least one.
     office : mapping of str to str
@@ -122,7 +50,7 @@ def series_netcdf(
         yield from _flags(data, rows)
         yield from _words(data, site, rows)
 
-    return written_file(declare, series_attributes(site, year, rows, office, table, WHEN[table]))
+    return written_file(declare, series_attributes(site, rows, office, table, WHEN[table]))
 
 
 def newest_row(register: pd.DataFrame) -> dict[str, Any]:

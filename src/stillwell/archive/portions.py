@@ -9,10 +9,14 @@ from stillwell.archive.archive import Archive
 
 
 def rows_at(archive: Archive, table: str, sites: Sequence[str] | None = None) -> Counter[str]:
-    """Count the rows an archive holds of a table by site, every revision; under no name where it knows no sites."""
+    """Count the rows an archive holds of a table by site, every revision; under no name where it knows no sites.
+
+    The rows of a file of several sites count in equal parts: enough to say how many sites go into a lot.
+    """
     counts: Counter[str] = Counter()
     for file in archive.table_files(table, sites):
-        counts[file.site] += file.rows
+        named = file.sites or ("",)
+        counts.update(dict.fromkeys(named, -(-file.rows // len(named))))
     return counts
 
 

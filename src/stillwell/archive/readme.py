@@ -30,9 +30,11 @@ ledger/        One JSON file per commit, numbered from 00000001.json: what was t
                follows from the entries, to save reading them all; it holds nothing new.
 tables/        Apache Parquet: tables/<table>/site=<site>/<commit>-<digest>.parquet. Tables that know no site
                lie in tables/<table>/ itself. Each file adds rows; none is changed after it is written.
-netcdf/        What stands, NetCDF-4 (classic model) per site and calendar year (UTC) of the start, after the
-               conventions CF-1.11 and ACDD-1.3: netcdf/<site>/gaugings_<year>.nc; stage_<year>.nc, stage as its
-               loggers recorded it; discharge_<year>.nc and daily_<year>.nc, the record derived from it.
+netcdf/        What stands, NetCDF-4 (classic model) after the conventions CF-1.11 and ACDD-1.3, per site:
+               netcdf/<site>/gaugings.nc; daily.nc, the days of its record; and per site and calendar year (UTC)
+               stage_<year>.nc, stage as its loggers recorded it, and discharge_<year>.nc, the record derived from
+               it. They are made from the tables by commits of their own (reason "render"), whose made_from names
+               what each was made from; where rows came later a file is behind, and the tables hold.
 provenance/    One W3C PROV-JSON document per commit: what was made from what, by which software.
 schemas/       One Table Schema (JSON) per table: each column's type, unit, meaning, range and allowed words.
 returned/      The reasons for what could not be taken. Absent where nothing was ever returned.
@@ -60,7 +62,7 @@ partitioning=None is needed because the column site is inside the files too. In 
     SELECT * FROM read_parquet('tables/gaugings/**/*.parquet', hive_partitioning = false)
 Read only files that the ledger lists and has not taken off the list again: start with nothing, go through the
 entries in order, strike out the paths under "replaced", add those under "files".
-NetCDF, with any reader, for example xarray.open_dataset("netcdf/<site>/gaugings_<year>.nc").
+NetCDF, with any reader, for example xarray.open_dataset("netcdf/<site>/gaugings.nc").
     Verticals of a gauging: gauging_index says which gauging (from 0) each vertical belongs to.
     Points of a vertical: row_size says how many points each vertical has; they follow one another in that
     order along obs. An edge of the section has none.

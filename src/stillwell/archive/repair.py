@@ -13,8 +13,7 @@ from pathlib import Path
 import pyarrow.parquet as pq
 
 from stillwell.archive import fs
-from stillwell.archive.checkpoints import State
-from stillwell.archive.entries import checked
+from stillwell.archive.checkpoints import State, parts_unlike, state_of
 from stillwell.archive.layout import (
     CHECKPOINT_EVERY,
     LOCK,
@@ -22,7 +21,7 @@ from stillwell.archive.layout import (
     WORK,
     checkpoint_path,
     entry_path,
-    grown_path,
+    part_path,
 )
 from stillwell.archive.lineage import Chain, Link, mended, read_chain
 from stillwell.archive.lock import hold_lock
@@ -164,24 +163,30 @@ def _checkpoints(root: Path, chain: Sequence[Link], state: State) -> Iterator[Re
         number = link.entry.number
         if number % CHECKPOINT_EVERY or not os.path.lexists(root / checkpoint_path(number)):
             continue
-        first, grown = state.parts()
-        if _says_so(root, number, link.sha256, sha256(grown)):
+        if _says_so(root, number, state):
             continue
-        for path, data in ((grown_path(number), grown), (checkpoint_path(number), first)):
+        # the first part names the others, so it comes last
+        for name, data in sorted(state.parts().items(), reverse=True):
+            path = part_path(number, name)
             if not _is_good(root, path, sha256(data)):
                 yield Restore(path, FROM_ENTRIES, _digest(root, path), sha256(data), partial(bytes, data))
 
 
-def _says_so(root: Path, number: int, entry_digest: str, grown_digest: str) -> bool:
+def _says_so(root: Path, number: int, state: State) -> bool:
+    """Return whether a checkpoint says in all its parts what the entries say."""
+
+    def part(name: str) -> bytes:
+        try:
+            return read_regular(root / part_path(number, name))
+        except OSError:
+            return b""
+
     path = checkpoint_path(number)
     try:
-        said = checked(read_regular(root / path), path)
+        found = state_of(read_regular(root / path), path, lambda _, name: part(name), lambda _: state)
+        return not parts_unlike(found, part, state)
     except (OSError, ArchiveDamaged):
         return False
-    whole = "deposits" in said or (
-        said.get("grown_sha256") == grown_digest and _is_good(root, grown_path(number), grown_digest)
-    )
-    return (said.get("number"), said.get("entry_sha256")) == (number, entry_digest) and whole
 
 
 def _dropped(here: Chain, chain: Sequence[Link], live: Mapping[str, ListedFile]) -> list[str]:

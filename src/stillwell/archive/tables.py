@@ -236,8 +236,18 @@ def table_files(name: str, frame: pd.DataFrame, commit: int) -> list[TableFile]:
         data = to_parquet(rows)
         digest = sha256(data)
         path = table_path(name, site, commit, digest)
-        files.append((path, data, ListedFile(path, len(data), digest, name, site, len(rows))))
+        sites = (site,) if site else ()
+        files.append((path, data, ListedFile(path, len(data), digest, name, sites, len(rows), _years(name, rows))))
     return files
+
+
+def _years(name: str, rows: pa.Table) -> tuple[int, ...]:
+    """Name the years (UTC) of the values of a series table, in order; none of another table."""
+    from schemas import SERIES_TIME
+
+    if name not in SERIES_TIME:
+        return ()
+    return tuple(sorted(pc.unique(pc.year(rows[SERIES_TIME[name]])).to_pylist()))
 
 
 def _by_site(table: pa.Table) -> Iterator[tuple[str, pa.Table]]:
@@ -254,7 +264,10 @@ def _by_site(table: pa.Table) -> Iterator[tuple[str, pa.Table]]:
 
 
 def read_files(
-    paths: Sequence[Path], columns: Sequence[str] | None = None, schema: pa.Schema | None = None
+    paths: Sequence[Path],
+    columns: Sequence[str] | None = None,
+    schema: pa.Schema | None = None,
+    sites: Sequence[str] | None = None,
 ) -> pd.DataFrame:
     """Read table files into one frame with the models' dtypes, in the order given, checking page checksums.
 
@@ -266,6 +279,8 @@ def read_files(
     schema : pyarrow.Schema, optional
         What the frame must have; a column that an older file lacks is missing in its rows. Needed where
         there is no path.
+    sites : sequence of str, optional
+        Only the rows of these; needed where a file also holds others.
 
     Returns
     -------
@@ -277,7 +292,7 @@ def read_files(
         If a file is missing or not as it was written.
     """
     wanted = list(columns) if columns is not None else None
-    parts = _parts(paths, wanted)
+    parts = _parts(paths, wanted, sites)
     target = schema if schema is not None else _union(parts)
     if wanted is not None:
         target = pa.schema([target.field(name) for name in wanted])
@@ -306,20 +321,36 @@ def joined(parts: Sequence[pa.Table], schema: pa.Schema) -> pa.Table:
     return pa.concat_tables([_fitted(part, target) for part in parts] or [target.empty_table()])
 
 
-def _parts(paths: Sequence[Path], columns: list[str] | None) -> list[pa.Table]:
+def _parts(paths: Sequence[Path], columns: list[str] | None, sites: Sequence[str] | None) -> list[pa.Table]:
     if len(paths) < _MANY:
-        return [_read(path, columns) for path in paths]
+        return [_read(path, columns, sites) for path in paths]
     with ThreadPoolExecutor(max_workers=4) as pool:
-        return list(pool.map(lambda path: _read(path, columns), paths))
+        return list(pool.map(lambda path: _read(path, columns, sites), paths))
 
 
-def _read(path: Path, columns: list[str] | None) -> pa.Table:
+def _read(path: Path, columns: list[str] | None, sites: Sequence[str] | None) -> pa.Table:
     try:
         with pq.ParquetFile(path, page_checksum_verification=True) as file:
+            if sites is not None and "site" in file.schema_arrow.names:
+                return _rows_of(file, columns, sites)
             return file.read(columns=columns, use_threads=False)
     except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
         msg = f"{path}: expected a table file as it was written, found: {error}; run an audit"
         raise ArchiveDamaged(msg) from error
+
+
+def _rows_of(file: pq.ParquetFile, columns: list[str] | None, sites: Sequence[str]) -> pa.Table:
+    """Read the rows of some sites; row groups whose statistics rule the sites out are passed over."""
+    at = file.schema_arrow.names.index("site")
+    groups = []
+    for number in range(file.num_row_groups):
+        limits = file.metadata.row_group(number).column(at).statistics
+        if limits is None or not limits.has_min_max or any(limits.min <= site <= limits.max for site in sites):
+            groups.append(number)
+    names = None if columns is None else list(dict.fromkeys([*columns, "site"]))
+    rows = file.read_row_groups(groups, columns=names, use_threads=False)
+    rows = rows.filter(pc.is_in(rows["site"], pa.array(sites, rows.schema.field("site").type)))
+    return rows if columns is None else rows.select(columns)
 
 
 def _union(parts: Sequence[pa.Table]) -> pa.Schema:

@@ -7,8 +7,9 @@ from pathlib import Path, PurePosixPath
 
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive
-from stillwell.archive.layout import CHECKPOINTS, INTENT, SEALED, checkpoint_path, entry_path, grown_path
+from stillwell.archive.layout import CHECKPOINTS, INTENT, MAKING, PARTS, SEALED, entry_path, part_path
 from stillwell.archive.ledger import Ledger
+from stillwell.archive.making import left_by_makers
 from stillwell.archive.recovery import Intent
 from stillwell.archive.sealed import object_folder
 from stillwell.archive.withholding import exchanged
@@ -41,7 +42,7 @@ def excused(root: Path, intent: Intent | None, told: set[str]) -> Excused:
     folders = _above(told)
     if intent is None:
         return Excused(frozenset(), frozenset(folders))
-    ledger = [entry_path(intent.number), checkpoint_path(intent.number), grown_path(intent.number)]
+    ledger = [entry_path(intent.number), *(part_path(intent.number, part) for part in ("", *PARTS))]
     hidden = {fs.temporary(root / path).relative_to(root).as_posix() for path in (*intent.files, *ledger)}
     moved: set[str] = set()
     if Ledger(root).head_number() == intent.number:
@@ -86,6 +87,9 @@ def unfinished_remarks(archive: Archive) -> list[str]:
         remarks.append(
             f"the withholding of deposit {digest} was decided on and is not finished: its content is still here; {NEXT}"
         )
+    if left := left_by_makers(archive.root):
+        many = "1 rendering was" if len(left) == 1 else f"{len(left)} renderings were"
+        remarks.append(f"{many} cut short and left files in {MAKING}; {NEXT}")
     return remarks
 
 

@@ -35,6 +35,7 @@ from stillwell.archive.layout import (
 from stillwell.archive.ledger import Entry, Ledger
 from stillwell.archive.links import linked_by
 from stillwell.archive.lock import WAIT_S, hold_lock
+from stillwell.archive.making import MadeFile, sweep_making
 from stillwell.archive.sealed import Sealed
 from stillwell.archive.shelf import files_of
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
@@ -73,9 +74,10 @@ class Commit:
     """What is to be written at once.
 
     ``tables`` may be a ``shelf.Shelf``. ``documents`` are new files, ``replacing`` files that may take the place of
-    listed ones; ``replaced`` are listed paths that no longer are. ``withheld`` maps the digest of a sealed deposit to
-    that of the deposit that decides that its content goes. ``deposit_notes`` say what the entry tells of each deposit,
-    under its ``deposit`` digest.
+    listed ones, and ``made`` such files that already lie whole and fsynced on the same filesystem. ``replaced`` are
+    listed paths that no longer are. ``made_from`` names the inputs of what the commit derives; see ``Entry``.
+    ``withheld`` maps the digest of a sealed deposit to that of the deposit that decides that its content goes.
+    ``deposit_notes`` say what the entry tells of each deposit, under its ``deposit`` digest.
     """
 
     deposits: Sequence[Deposit] = ()
@@ -83,6 +85,8 @@ class Commit:
     tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     documents: Mapping[str, bytes] = field(default_factory=dict)
     replacing: Mapping[str, bytes] = field(default_factory=dict)
+    made: Sequence[MadeFile] = ()
+    made_from: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     replaced: Sequence[str] = ()
     withheld: Mapping[str, str] = field(default_factory=dict)
     counts: Mapping[str, int] = field(default_factory=dict)
@@ -136,12 +140,14 @@ def open_writer(
     """
     _check_place(root, create)
     fs.make_folder(root / WORK)
-    with hold_lock(root / LOCK, now(), wait_s=wait_s):
+    since = now()
+    with hold_lock(root / LOCK, since, wait_s=wait_s):
         step("locked")
         ledger = Ledger(root, thorough=True)
         refuse_newer(ledger)
         _refuse_headless(root, ledger)
         recovery.recover(root, ledger)
+        sweep_making(root, since)
         step("recovered")
         yield Writer(root, ledger, software_version, by, now, step, policy_text, rules)
 
@@ -228,12 +234,20 @@ class Writer:
         self._step("sealed")
         fs.write_files([(self.root / file.path, data) for file, data in new])
         self._step("written")
-        fs.write_files([(self.root / move.staged, commit.replacing[move.final]) for move in staged])
+        self._stage(commit, staged)
         self._step("staged")
         self._ledger.append(entry)
         self._step("committed")
         self._finish(entry, withheld)
         return entry
+
+    def _stage(self, commit: Commit, moves: Sequence[Move]) -> None:
+        """Put the files that will take their place into the staging folder: written there, or moved there whole."""
+        made = {file.path: file.source for file in commit.made}
+        fs.write_files(
+            [(self.root / move.staged, commit.replacing[move.final]) for move in moves if move.final not in made]
+        )
+        fs.move_into_place([(made[move.final], self.root / move.staged) for move in moves if move.final in made])
 
     def _finish(self, entry: Entry, withheld: tuple[tuple[str, str], ...]) -> None:
         recovery.complete_moves(self.root, entry)
@@ -263,16 +277,17 @@ class Writer:
     def _staged(self, commit: Commit) -> list[Move]:
         """Say where the files that change are staged."""
         live = self._ledger.live()
+        changing = [(path, sha256(data), len(data)) for path, data in commit.replacing.items()]
+        changing += [(file.path, file.sha256, file.size) for file in commit.made]
         moves: list[Move] = []
-        for path, data in sorted(commit.replacing.items()):
+        for path, digest, size in sorted(changing):
             check_document_path(path)
-            if path in commit.documents:
-                msg = f"{path}: expected a document once, found it both new and replacing; nothing was written"
+            if path in commit.documents or (moves and moves[-1].final == path):
+                msg = f"{path}: expected a document once, found it twice in one commit; nothing was written"
                 raise ArchiveError(msg)
-            digest = sha256(data)
             if path not in live or live[path].sha256 != digest:
                 staged = f"{staging_folder(self.number)}/{len(moves):04d}"
-                moves.append(Move(staged, path, digest, len(data)))
+                moves.append(Move(staged, path, digest, size))
         return moves
 
     def _entry(self, commit: Commit, new: list[ListedFile], moves: list[Move]) -> Entry:
@@ -293,6 +308,7 @@ class Writer:
             moves=tuple(moves),
             links=linked_by(commit.tables.get("gaugings")),
             counts=dict(commit.counts),
+            made_from=commit.made_from,
         )
 
     def _software(self) -> dict[str, str]:

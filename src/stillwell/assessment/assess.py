@@ -27,7 +27,8 @@ def assess(evidence: Evidence, checks: tuple[Check, ...] = CHECKS) -> pd.DataFra
     DataFrame
         One row per finding, by gauging and in the order of the checks, with the columns of ``FINDING_COLUMNS``.
     """
-    found = [worded(check, rows, evidence.policy) for check in checks if len(rows := check.find(evidence))]
+    some = checks if len(evidence.gaugings) else ()
+    found = [worded(check, rows, evidence.policy) for check in some if len(rows := check.find(evidence))]
     if not found:
         return pd.DataFrame({name: pd.Series(dtype=_dtype(name)) for name in FINDING_COLUMNS})
     findings = pd.concat(found, ignore_index=True)

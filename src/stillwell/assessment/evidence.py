@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 import pandas as pd
@@ -71,6 +71,12 @@ class Check:
         return self.about.partition(".")[2]
 
 
+@cache
+def nothing() -> pd.DataFrame:
+    """Return the empty frame of a check that finds nothing, as most do for most gaugings; not to be written to."""
+    return pd.DataFrame(columns=list(FOUND))
+
+
 def of_gaugings(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit: ArrayLike = np.nan) -> pd.DataFrame:
     """Point at whole gaugings.
 
@@ -94,6 +100,8 @@ def of_rows(
 ) -> pd.DataFrame:
     """Point at rows of a frame of gaugings; see ``of_gaugings``."""
     rows = np.flatnonzero(np.asarray(mask, dtype=bool))
+    if not rows.size:
+        return nothing()
     frame = gaugings[["row_file", "row_line"]].iloc[rows].reset_index(drop=True)
     return _found(rows, ["gauging"] * rows.size, rows, value, limit, frame)
 
@@ -101,6 +109,8 @@ def of_rows(
 def of_verticals(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit: ArrayLike = np.nan) -> pd.DataFrame:
     """Point at verticals; see ``of_gaugings``."""
     rows = np.flatnonzero(np.asarray(mask, dtype=bool))
+    if not rows.size:
+        return nothing()
     g, number = e.verticals["g"].to_numpy()[rows], e.verticals["vertical"].to_numpy()[rows]
     frame = e.points[["row_file", "row_line"]].iloc[e.verticals["point"].to_numpy()[rows]].reset_index(drop=True)
     return _found(g, [f"vertical {n}" for n in number.tolist()], rows, value, limit, frame)
@@ -109,6 +119,8 @@ def of_verticals(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit:
 def of_points(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit: ArrayLike = np.nan) -> pd.DataFrame:
     """Point at points; see ``of_gaugings``."""
     rows = np.flatnonzero(np.asarray(mask, dtype=bool))
+    if not rows.size:
+        return nothing()
     frame = e.points.iloc[rows].reset_index(drop=True)
     said = zip(frame["vertical"], frame["relative_depth"], frame["repeat"], strict=True)
     keys = [_point_key(*point) for point in said]

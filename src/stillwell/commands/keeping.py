@@ -29,6 +29,7 @@ from stillwell.commands.options import (
 
 if TYPE_CHECKING:
     from stillwell.archive.repair import Plan
+    from stillwell.render import Rendered
 
 ReasonOption = Annotated[str, typer.Option("--reason", help="Why; kept with the decision.")]
 
@@ -98,7 +99,7 @@ def _repair(archive: Path, replica: Path, witnesses: list[Path], shown: Reported
     from stillwell.archive.layout import LEDGER
     from stillwell.archive.repair import plan_repair, repair
     from stillwell.archive.witness import read_witness
-    from stillwell.pipeline import utc_now
+    from stillwell.committing import utc_now
 
     if not (replica / LEDGER).is_dir():
         typer.echo(f"stillwell: expected a copy of the archive in {replica}, found none; nothing repaired", err=True)
@@ -151,7 +152,7 @@ def witness(
     from stillwell.archive.archive import Archive
     from stillwell.archive.witness import append_witness
     from stillwell.archive.witness import witness as witnessed
-    from stillwell.pipeline import utc_now
+    from stillwell.committing import utc_now
 
     with in_words(archive, "`stillwell witness --append FILE{at}` with a file on another disk or machine"):
         line = witnessed(Archive(archive), utc_now())
@@ -203,7 +204,7 @@ def replicate(
 ) -> None:
     """Keep verified copies in other folders and say how many good copies each object has."""
     from stillwell.archive.replica import replicate as copied
-    from stillwell.pipeline import utc_now
+    from stillwell.committing import utc_now
 
     with in_words(
         archive, "`stillwell replicate --to DIR{at}` with an empty folder, or one that holds a copy of this archive"
@@ -266,19 +267,24 @@ def withhold(
 ) -> None:
     """Remove the sealed content of a deposit by a recorded decision; its digests stay. There is no way back."""
     from stillwell import withholding
+    from stillwell.reading.rendered import rendered_after, rendered_line
 
     with in_words(
         archive, "`stillwell list deposits{at}` names the deposits, each with the first characters of its digest"
     ):
-        digest = withholding.withhold(archive, deposit, by=by, reason=reason, now=clock(clock_is_right), wait_s=wait)
+        now, rendered = clock(clock_is_right), list[Rendered]()
+        digest = withholding.withhold(
+            archive, deposit, by=by, reason=reason, now=now, wait_s=wait, after=rendered.append
+        )
     if format_ is Told.json:
-        tell({"withheld": digest, "by": by, "reason": reason})
+        tell({"withheld": digest, "by": by, "reason": reason, "rendered": rendered_after(rendered)})
     else:
         typer.echo(f"withheld {digest}")
     words = (
         "its digests, this decision, the rows computed from it and what was returned stay; copies lose it at the next"
     )
     typer.echo(f"{words} replicate; bags published and backups elsewhere are beyond this command", err=True)
+    typer.echo(rendered_line(rendered), err=True, nl=False)
 
 
 _PUBLISH = (
@@ -302,7 +308,7 @@ def publish(
 ) -> None:
     """Write what is public as a BagIt bag that a stranger can read; without a licence nothing is written."""
     from stillwell.archive.archive import Archive
-    from stillwell.pipeline import default_policy_text, utc_now
+    from stillwell.committing import default_policy_text, utc_now
     from stillwell.prepare import policy_in_force
     from stillwell.publishing.publish import publish as published
     from stillwell.publishing.words import published_document, published_text

@@ -154,7 +154,7 @@ def _lies_in(path: Path, folder: Path) -> bool:
 def clock(is_right: bool) -> Callable[[], datetime]:
     """Return this computer's clock, stated to be right or not."""
     from stillwell.archive.clock import RightClock
-    from stillwell.pipeline import utc_now
+    from stillwell.committing import utc_now
 
     return RightClock(utc_now) if is_right else utc_now
 

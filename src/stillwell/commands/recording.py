@@ -35,6 +35,7 @@ from stillwell.commands.options import (
 
 if TYPE_CHECKING:
     from stillwell.reading.spans import Span
+    from stillwell.render import Rendered
 
 SiteArgument = Annotated[str, typer.Argument(metavar="SITE", help="Code of the site.", autocompletion=completing.sites)]
 SinceOption = Annotated[
@@ -159,6 +160,7 @@ def _adopt(
     """Take the deposit by somebody at the moment of a clock, and say what became of it."""
     from stillwell import adopting
     from stillwell.reading.documents import taken_document
+    from stillwell.reading.rendered import rendered_line
     from stillwell.reading.summary import taken_words
 
     by, now = who
@@ -166,7 +168,8 @@ def _adopt(
     number = taken.entry.number if taken.entry else 0
     if format_ is Told.json:
         adopted = {"name": shown.deposit.name, "commit": number} if taken.all_good else None
-        tell(shown.document | {"adopted": adopted, "returned": taken_document(taken)["returned"]})
+        said = taken_document(taken)
+        tell(shown.document | {"adopted": adopted, "returned": said["returned"], "rendered": said["rendered"]})
     if not taken.all_good:
         typer.echo(taken_words(taken), err=True, nl=False)
         again = f"`stillwell rate {site} --adopt NAME --valid-from TIME --by CODE --reason WHY{at(archive)}`"
@@ -175,6 +178,7 @@ def _adopt(
     if format_ is Told.text:
         words = f"`stillwell derive {site}{at(archive)}` brings the record up to it"
         typer.echo(f"adopted {shown.deposit.name} in commit {number}; {words}")
+        typer.echo(rendered_line([taken.rendered]), err=True, nl=False)
 
 
 def derive(
@@ -191,11 +195,14 @@ def derive(
     """Turn recorded stage into discharge and daily values wherever something changed, and commit that."""
     from stillwell import deriving
     from stillwell.reading.documents import derived_document, derived_sites
+    from stillwell.reading.rendered import rendered_after, rendered_line
     from stillwell.reading.shifting import derived_lines
 
-    commits, told = [], []
+    commits, told, rendered = [], [], list[Rendered]()
     with in_words(archive, lambda: _derive_hint(archive, sites or [])):
-        for entry, rows in deriving.derivations(archive, sites, by=by, now=clock(clock_is_right), wait_s=wait):
+        now = clock(clock_is_right)
+        made = deriving.derivations(archive, sites, by=by, now=now, wait_s=wait, after=rendered.append)
+        for entry, rows in made:
             commits.append(entry.number)
             told += derived_sites(rows)
             if format_ is Told.text:
@@ -205,12 +212,13 @@ def derive(
         typer.echo(f"{site}: recorded stage and no rating; no record is derived", err=True)
         say_next(f"`stillwell rate {site}{at(archive)}`")
     if format_ is Told.json:
-        tell(derived_document(commits, told, unrated))
+        tell(derived_document(commits, told, unrated) | {"rendered": rendered_after(rendered)})
         return
     if not commits:
         typer.echo("nothing changed: every record is what its stage, ratings and shifts make")
         return
     typer.echo(f"commit{'s' * (len(commits) > 1)} {', '.join(map(str, commits))}", err=True)
+    typer.echo(rendered_line(rendered), err=True, nl=False)
 
 
 def _unrated(archive: Path) -> list[str]:
@@ -286,8 +294,8 @@ def next_(archive: ArchiveOption = HERE, format_: FormatOption = Format.table) -
     import pyarrow as pa
 
     from stillwell.archive.archive import Archive
+    from stillwell.committing import utc_now
     from stillwell.hydrometry.next_gauging import ranked
-    from stillwell.pipeline import utc_now
     from stillwell.reading.plain import rows_of
     from stillwell.reading.records import outlooks
 

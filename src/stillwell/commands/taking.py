@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -28,6 +28,9 @@ from stillwell.commands.options import (
     write,
 )
 from stillwell.errors import PolicyError
+
+if TYPE_CHECKING:
+    from stillwell.render import Rendered
 
 _SHEETS = (
     "`stillwell template --output sheets.xlsx` writes a workbook to fill in; "
@@ -197,7 +200,8 @@ def review(
     if format_ is Told.json:
         decided = [{"gauging_id": subject, "decision": decision} for subject in gaugings] if taken.all_good else []
         said = taken_document(taken)
-        tell({"commit": said["commit"], "decided": decided, "returned": said["returned"]})
+        about = {name: said[name] for name in ("commit", "returned", "rendered")}
+        tell(about | {"decided": decided})
     if not taken.all_good:
         unknown = _unknown(archive, gaugings)
         for subject in unknown:
@@ -227,12 +231,16 @@ def recompute(
     """Compute every gauging again by this version; what changes becomes its next revision, approved ones wait."""
     from stillwell import deriving
     from stillwell.reading.plain import rows_of
+    from stillwell.reading.rendered import rendered_after, rendered_line
 
+    rendered: list[Rendered] = []
     with in_words(archive):
-        entry, rows = deriving.recompute(archive, by=by, now=clock(clock_is_right), wait_s=wait)
+        now = clock(clock_is_right)
+        entry, rows = deriving.recompute(archive, by=by, now=now, wait_s=wait, after=rendered.append)
     if format_ is Told.json:
         made = rows_of(rows["gaugings"][["gauging_id", "revision", "candidate"]]) if entry else []
-        tell({"commit": entry.number if entry else None, "gaugings": made})
+        number = entry.number if entry else None
+        tell({"commit": number, "gaugings": made, "rendered": rendered_after(rendered)})
         return
     if entry is None:
         typer.echo("nothing changed: every gauging is what this version computes")
@@ -241,3 +249,4 @@ def recompute(
         waits = "  candidate: an approved revision stands" if row["candidate"] else ""
         typer.echo(f"revision {row['revision']} {row['gauging_id']}{waits}")
     typer.echo(f"commit {entry.number}", err=True)
+    typer.echo(rendered_line(rendered), err=True, nl=False)

@@ -59,7 +59,7 @@ class SiteRecord:
 
 def recorded_sites(archive: Archive) -> list[str]:
     """Name the sites that have both stage and a rating; no stage is read for it."""
-    return sorted(set(archive.standing("ratings")["site"]) & {file.site for file in archive.table_files("stage")})
+    return sorted(set(archive.standing("ratings")["site"]) & set(archive.table_sites("stage")))
 
 
 def derived(view: View, sites: Sequence[str], circumstances: Circumstances) -> dict[str, pd.DataFrame]:

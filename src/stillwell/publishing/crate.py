@@ -14,7 +14,7 @@ CONTEXT = "https://w3id.org/ro/crate/1.2/context"
 PROFILE = "https://w3id.org/ro/crate/1.2"
 FORMATS = {
     ".parquet": ("application/vnd.apache.parquet", "rows that stand, with units in the file"),
-    ".nc": ("application/x-netcdf", "gaugings, stage or discharge of one site and year, CF and ACDD"),
+    ".nc": ("application/x-netcdf", "gaugings or days of a site, or a year of its stage or discharge, CF and ACDD"),
     ".txt": ("text/plain", "what this is and how to read it"),
     ".json": ("application/json", "description in JSON"),
 }

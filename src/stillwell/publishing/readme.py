@@ -84,9 +84,8 @@ Meters and their checks that no published gauging names.
 _READ = """
 WHAT IS WHERE
 data/tables/<table>.parquet   one Apache Parquet file per table, units and meanings inside
-data/netcdf/<site>/           NetCDF-4 after CF-1.11 and ACDD-1.3, per site and year ({site_years} files):
-                              gaugings_<year>.nc, and where there is a record stage_<year>.nc,
-                              discharge_<year>.nc and daily_<year>.nc
+data/netcdf/<site>/           NetCDF-4 after CF-1.11 and ACDD-1.3 ({site_years} files): gaugings.nc per site, and where
+                              there is a record daily.nc per site, stage_<year>.nc and discharge_<year>.nc per year
 data/schemas/<table>.json     Table Schema of each table: every column's type, unit, meaning, range, words
 data/provenance.prov.json     what rests on what
 data/ro-crate-metadata.json   the same folder described as an RO-Crate 1.2
@@ -103,7 +102,7 @@ Run in the folder data/. In Python with pandas:
 In DuckDB:
     SELECT site, started_at, discharge_m3_s, uncertainty_table_pct, quality, status
     FROM read_parquet('tables/gaugings.parquet') ORDER BY started_at
-NetCDF, with any reader, for example xarray.open_dataset("netcdf/<site>/gaugings_<year>.nc"):
+NetCDF, with any reader, for example xarray.open_dataset("netcdf/<site>/gaugings.nc"):
     gauging_index says which gauging (from 0) each vertical belongs to; row_size says how many points each vertical
     has, one after the other along obs.
 gauging_id ties the tables together; revision says which revision of a gauging the rows belong to.

@@ -1,22 +1,21 @@
-"""NetCDF of the site-years that go out: the archive's own file where it holds just that, else rendered again."""
+"""NetCDF of what goes out: the archive's own file where it is not behind and holds just that, else rendered again."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 from typing import Any
 
 import netCDF4
 import pandas as pd
 
+from schemas import SERIES_TIME
 from stillwell.archive.archive import Archive
 from stillwell.archive.layout import site_folder
-from stillwell.archive.netcdf import netcdf_path
 from stillwell.archive.netcdf_globals import LICENCE_BASE
-from stillwell.archive.netcdf_series import WHEN, series_netcdf, series_path
-from stillwell.archive.netcdf_stage import stage_netcdf
+from stillwell.archive.netcdf_rendered import ORDER, gaugings_files, series_file
+from stillwell.archive.outputs import BY_YEAR, behind, netcdf_path
 from stillwell.publishing.public import Public
 from stillwell.publishing.rows import Going
-from stillwell.rendering import site_years
 
 
 def netcdf_files(
@@ -38,40 +37,40 @@ def netcdf_files(
         Path in the payload, and content.
     """
     licences = dict(zip(public.register["site"], public.register["licence"], strict=True))
-    yield from _series_files(archive, public, going, office, licences)
-    gaugings = going.gaugings
-    if gaugings.empty:
-        return
-    grouped: Any = gaugings.groupby([gaugings["site"], gaugings["started_at"].dt.year], sort=True)
-    for (site, year), rows in grouped:
-        path = netcdf_path(site, int(year))
-        data = archive.document(path) if path in archive.listing() else b""
+    late = {one.path for one in behind(archive, office)}
+    right = {path for path in archive.ledger.live_tables() if path.startswith("netcdf/")} - late
+    yield from _series_files(archive, public, going, office, licences, right)
+    grouped: Any = going.gaugings.groupby("site", sort=True)
+    for site, rows in grouped:
+        path = netcdf_path("gaugings", site)
+        data = archive.document(path) if path in right else b""
         if not data or not _holds_just(data, rows, str(licences[site])):
-            data = _rendered(going, public, office, site, int(year), path)
+            data = _rendered(going, public, office, site)
         yield path_in_bag(path, site), data
 
 
 def _series_files(
-    archive: Archive, public: Public, going: Going, office: Mapping[str, str], licences: Mapping[str, str]
+    archive: Archive,
+    public: Public,
+    going: Going,
+    office: Mapping[str, str],
+    licences: Mapping[str, str],
+    right: Set[str],
 ) -> Iterator[tuple[str, bytes]]:
-    """Give recorded stage and records, site by site and year by year; a site's go out whole or not at all."""
+    """Give recorded stage and records, site by site; a site's go out whole or not at all."""
     register = {str(row["site"]): row for row in public.register.to_dict("records")}
-    for table, when in (("stage", "time"), *WHEN.items()):
+    for table, when in SERIES_TIME.items():
         rows = going.tables.get(table)
         if rows is None or rows.empty:
             continue
-        grouped: Any = rows.groupby([rows["site"], rows[when].dt.year], sort=True)
-        for (site, year), part in grouped:
-            path = series_path(table, site, int(year))
-            data = archive.document(path) if path in archive.listing() else b""
+        year = rows[when].dt.year if table in BY_YEAR else pd.Series(0, index=rows.index)
+        grouped: Any = rows.groupby([rows["site"], year], sort=True)
+        for (site, number), part in grouped:
+            path = netcdf_path(table, site, int(number))
+            data = archive.document(path) if path in right else b""
             if not data or _licence_of(data) != f"{LICENCE_BASE}{licences[site]}":
-                ordered = part.sort_values([when, *(["sensor"] if table == "stage" else [])], ignore_index=True)
                 about = {str(name): value for name, value in register[site].items()}
-                data = (
-                    stage_netcdf(about, int(year), ordered, office)
-                    if table == "stage"
-                    else series_netcdf(table, about, int(year), ordered, office)
-                )
+                data = series_file(table, about, part.sort_values(ORDER[table], ignore_index=True), office)
             yield path_in_bag(path, site), data
 
 
@@ -102,10 +101,9 @@ def _bytes_of(variable: Any) -> Any:
     return variable[:].view("S1").reshape(variable.shape)
 
 
-def _rendered(going: Going, public: Public, office: Mapping[str, str], site: str, year: int, path: str) -> bytes:
+def _rendered(going: Going, public: Public, office: Mapping[str, str], site: str) -> bytes:
     def rows(table: str, sites: Sequence[str], columns: Sequence[str] | None = None) -> pd.DataFrame:
         known = public.register if table == "sites" else going.tables[table]
         return known.loc[known["site"].isin(set(sites)), columns or list(known.columns)].reset_index(drop=True)
 
-    made = dict(site_years(rows, [site], office, {site: {year}}))
-    return made[path]
+    return dict(gaugings_files(rows, [site], office, {site}))[site]

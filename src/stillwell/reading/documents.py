@@ -13,6 +13,7 @@ import pandas as pd
 from stillwell.archive.archive import Archive
 from stillwell.archive.reviews import newest_rows
 from stillwell.reading.plain import rows_of
+from stillwell.reading.rendered import rendered_after
 from stillwell.reading.show import CAUTION, GRAVITY, gauging_rows_known, own_rows
 from stillwell.reading.summary import TakenLike
 
@@ -32,12 +33,13 @@ def taken_document(taken: TakenLike) -> Document:
     Returns
     -------
     dict
-        ``commit`` (None where nothing was new), ``deposits``, ``already_sealed``, ``gaugings``, ``returned``,
-        ``notes``.
+        ``commit`` (None where nothing was new), ``deposits``, ``already_sealed``, ``rendered``, ``gaugings``,
+        ``returned``, ``notes``.
     """
     deposits = [{"name": one.name, "deposit": one.digest, "kind": one.kind} for one in taken.deposits]
     known = [{"name": one.name, "deposit": one.digest, "kind": one.kind} for one in taken.known]
     out: Document = {"commit": None, "deposits": deposits, "already_sealed": known}
+    out["rendered"] = rendered_after([taken.rendered])
     if taken.prepared is None:
         return out | {"gaugings": [], "returned": [], "notes": []}
     names = {one.digest: one.name for one in taken.deposits}

@@ -12,6 +12,7 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.reading.render import as_table, significant, time_text
+from stillwell.reading.rendered import rendered_line
 from stillwell.reading.show import CAUTION, GRAVITY
 from stillwell.records import AuditReport
 
@@ -36,6 +37,10 @@ class TakenLike(Protocol):
     @property
     def known(self) -> Any:
         """Deposits already sealed."""
+
+    @property
+    def rendered(self) -> Any:
+        """What was rendered after the commit."""
 
 
 def batches(items: Sequence[T], size: int) -> Iterator[list[T]]:
@@ -96,7 +101,7 @@ def taken_words(taken: TakenLike) -> str:
     actions = taken.prepared.outcomes["action"].value_counts()
     counted = ", ".join(f"{count} {word}" for word, count in sorted(actions.items())) or "no gaugings"
     lines.append(f"commit {taken.entry.number}: {len(taken.entry.deposits)} deposits sealed; gaugings: {counted}")
-    return "".join(f"{line}\n" for line in lines)
+    return "".join(f"{line}\n" for line in lines) + rendered_line([taken.rendered])
 
 
 def _path(deposit: str, file: str) -> str:

@@ -10,6 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from stillwell.archive.layout import site_folder
+from stillwell.archive.outputs import behind
 from stillwell.reading.rating_findings import findings_of_rating
 from stillwell.reading.ratings_in_force import departures
 from stillwell.room import hydrograph, names
@@ -56,12 +57,18 @@ def site_page(view: View, request: Request) -> Response:
         grave_series=[row for row in decided["series_doubts"] if row["severity"] != "note"],
         datums=records(view.standing("datums", code)),
         documents=[path for path in view.archive.listing() if path.startswith(folder)],
+        late=view.memo(("behind", code), lambda: _late(view, code)),
         links=download_links("gaugings", site=code),
         levels=[(table, download_links(table, site=code)) for table in _held(view, code)],
         **decided,
         **_rating(view, request, code, gaugings),
         **_hydrograph(view, request, site, gaugings),
     )
+
+
+def _late(view: View, site: str) -> set[str]:
+    """Name the NetCDF files of a site that are behind."""
+    return {one.path for one in behind(view.archive, policy_of(view).office, [site])}
 
 
 def hydrograph_page(view: View, request: Request) -> Response:

@@ -35,11 +35,15 @@ class ArchiveThen(Archive):
         self._later = {provenance_path(n) for n in range(number + 1, self.ledger.head_number() + 1)}
 
     def read(
-        self, table: str, sites: Sequence[str] | None = None, columns: Sequence[str] | None = None
+        self,
+        table: str,
+        sites: Sequence[str] | None = None,
+        columns: Sequence[str] | None = None,
+        years: Sequence[int] | None = None,
     ) -> pd.DataFrame:
         """Read the rows of every revision recorded by then; see ``Archive.read``."""
         needed = None if columns is None else list(dict.fromkeys([*columns, "recorded_at"]))
-        rows = super().read(table, sites, needed)
+        rows = super().read(table, sites, needed, years)
         rows = rows[rows["recorded_at"] <= pd.Timestamp(self.as_of)].reset_index(drop=True)
         return rows if columns is None else rows[list(columns)]
 

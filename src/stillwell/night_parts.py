@@ -1,0 +1,21 @@
+"""Parts of a night that write to the archive, each with what it came to in words."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from stillwell import deriving, render
+from stillwell.reading.rendered import rendered_words
+from stillwell.reading.shifting import derived_lines
+
+
+def derived_text(archive: Path, by: str) -> str:
+    """Derive every record that changed and say a line of each."""
+    return "".join(derived_lines(rows) for _, rows in deriving.derivations(archive, by=by))
+
+
+def rendered_page(archive: Path, by: str) -> str:
+    """Render what is behind and say how much; fail where files are behind still."""
+    made = render.render_all(archive, by=by, processes=os.cpu_count() or 1)
+    return f"# NetCDF\n\n{rendered_words(made)}"
