@@ -47,6 +47,7 @@ def derive(
     by: str = "unnamed",
     now: Callable[[], datetime] = utc_now,
     wait_s: float = WAIT_S,
+    render_now: bool = True,
 ) -> tuple[Entry | None, dict[str, pd.DataFrame]]:
     """Derive the records of sites and commit what changed; ``derivations`` with all its rows together.
 
@@ -59,6 +60,8 @@ def derive(
     now : callable
     wait_s : float
         Seconds to wait while another writer is at work.
+    render_now : bool
+        As of ``derivations``.
 
     Returns
     -------
@@ -76,7 +79,8 @@ def derive(
     """
     entry: Entry | None = None
     parts: dict[str, list[pd.DataFrame]] = {}
-    for entry, tables in derivations(root, sites, by=by, now=now, wait_s=wait_s):  # noqa: B007 - the last one is wanted
+    made = derivations(root, sites, by=by, now=now, wait_s=wait_s, render_now=render_now)
+    for entry, tables in made:  # noqa: B007 - the last one is wanted
         for name, rows in tables.items():
             parts.setdefault(name, []).append(rows)
     return entry, {name: pd.concat(rows, ignore_index=True) for name, rows in parts.items()}
@@ -90,6 +94,7 @@ def derivations(
     now: Callable[[], datetime] = utc_now,
     at_once: int = AT_ONCE,
     wait_s: float = WAIT_S,
+    render_now: bool = True,
     after: After = unheard,
 ) -> Iterator[tuple[Entry, dict[str, pd.DataFrame]]]:
     """Derive the records of sites, some at a time, and commit what changed of each lot before the next.
@@ -103,6 +108,8 @@ def derivations(
         As of ``derive``.
     at_once : int
         Recorded values in one lot, at most; a site is never parted.
+    render_now : bool
+        Render the NetCDF files of the sites after each commit; otherwise they stay behind until ``render``.
     after : callable
         Told what was rendered after each commit.
 
@@ -133,7 +140,8 @@ def derivations(
                 entry = writer.commit(derivation(writer, told, tables)) if tables else None
             made.clear()
             if entry is not None:
-                after(render_after(root, entry, by=by, now=now, wait_s=wait_s))
+                if render_now:
+                    after(render_after(root, entry, by=by, now=now, wait_s=wait_s))
                 yield entry, tables
             tables.clear()
 

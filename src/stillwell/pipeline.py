@@ -113,12 +113,23 @@ def ingest(
     map_path: Path | None = None,
     now: Callable[[], datetime] = utc_now,
     wait_s: float = WAIT_S,
+    render_now: bool = True,
     progress: Progress | None = None,
 ) -> Taken:
     """Receive deposits, and the intake map to read them with, and take them into an archive in one commit."""
     used = receive([map_path])[0] if map_path else None
     deposits = receive(paths)
-    return take(root, deposits, by=by, again=again, used_map=used, now=now, wait_s=wait_s, progress=progress)
+    return take(
+        root,
+        deposits,
+        by=by,
+        again=again,
+        used_map=used,
+        now=now,
+        wait_s=wait_s,
+        render_now=render_now,
+        progress=progress,
+    )
 
 
 def dry_run(paths: Sequence[Path], map_path: Path) -> tuple[dict[str, pd.DataFrame], Understood]:
@@ -143,6 +154,7 @@ def take(
     whole: bool = False,
     now: Callable[[], datetime] = utc_now,
     wait_s: float = WAIT_S,
+    render_now: bool = True,
     progress: Progress | None = None,
 ) -> Taken:
     """Seal, interpret, compute, assess and commit deposits.
@@ -165,6 +177,8 @@ def take(
         The clock, read under the writer's lock.
     wait_s : float
         Seconds to wait while another writer is at work.
+    render_now : bool
+        Render the NetCDF files of the sites after the commit; otherwise they stay behind until ``render``.
     progress : callable, optional
         Told of each step.
 
@@ -192,7 +206,7 @@ def take(
         tell("writing", 2, 3)
         entry = writer.commit(commit_of(writer, told, fresh, prepared))
         tell("written", 3, 3)
-    rendered = render_after(root, entry, by=by, now=now, wait_s=wait_s)
+    rendered = render_after(root, entry, by=by, now=now, wait_s=wait_s) if render_now else Rendered()
     return Taken(entry, prepared, tuple(fresh), tuple(known), rendered)
 
 

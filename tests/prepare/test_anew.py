@@ -30,8 +30,9 @@ def _halved(monkeypatch):
 def test_the_same_version_changes_nothing(tmp_path):
     """Computed again by the same software every gauging is what it was, and no commit is made."""
     root = season(tmp_path)
+    before = Archive(root).ledger.head_number()
     assert recompute(root, by="T1", now=NOW) == (None, {})
-    assert Archive(root).ledger.head_number() == 2
+    assert Archive(root).ledger.head_number() == before
 
 
 def test_another_version_makes_revisions_with_their_reason(tmp_path, monkeypatch):

@@ -36,7 +36,7 @@ def test_an_unfit_check_reaches_gaugings_taken_before_it_came(tmp_path):
     assert _codes(root) == {"20250506": taken.deposits[0].digest, "20250509": taken.deposits[0].digest}
     assert Archive(root).read("gaugings").equals(before)
     assert Archive(root).standing("checks").set_index("check")["verdict"].to_dict() == {"C1": "healthy", "C2": "unfit"}
-    with xr.open_dataset(root / "netcdf" / "S1" / "gaugings_2025.nc") as data:
+    with xr.open_dataset(root / "netcdf" / "S1" / "gaugings.nc") as data:
         assert [int(flag) for flag in data["discharge_qc"].values] == [3, 3, 3]
         assert "meter-unfit" in str(data["discharge_findings"].values[1])
     assert audit(root).faults == ()

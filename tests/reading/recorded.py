@@ -61,7 +61,7 @@ def recorded(tmp: Path) -> Recorded:
     root, now, digests = tmp / "archive", clock(), {}
 
     def take(path: Path, map_path: Path | None = None) -> None:
-        ingest(root, [path], by="T1", now=now, map_path=map_path)
+        ingest(root, [path], by="T1", now=now, map_path=map_path, render_now=False)
         digests[path.name] = read_deposit(path).digest
 
     take(registers(tmp / "registers"))

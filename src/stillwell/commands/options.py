@@ -75,6 +75,12 @@ ClockOption = Annotated[
         help="Write although this computer's clock stands far from the newest commit.",
     ),
 ]
+LaterOption = Annotated[
+    bool,
+    typer.Option(
+        "--render-later", help="Leave the NetCDF files behind; `stillwell render` or the nightly run makes them."
+    ),
+]
 WaitOption = Annotated[
     float, typer.Option("--wait", min=0.0, metavar="SECONDS", help="How long to wait while another writer is at work.")
 ]

@@ -20,6 +20,7 @@ from stillwell.commands.options import (
     ClockOption,
     Format,
     FormatOption,
+    LaterOption,
     OutputOption,
     Told,
     ToldOption,
@@ -188,6 +189,7 @@ def derive(
     ] = None,
     archive: ArchiveOption = HERE,
     by: ByOption = "unnamed",
+    render_later: LaterOption = False,
     clock_is_right: ClockOption = False,
     wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
@@ -195,13 +197,16 @@ def derive(
     """Turn recorded stage into discharge and daily values wherever something changed, and commit that."""
     from stillwell import deriving
     from stillwell.reading.documents import derived_document, derived_sites
-    from stillwell.reading.rendered import rendered_after, rendered_line
+    from stillwell.reading.rendered import LATER, rendered_after, rendered_line
     from stillwell.reading.shifting import derived_lines
 
-    commits, told, rendered = [], [], list[Rendered]()
+    commits, told = [], []
+    rendered: list[Rendered] = []
     with in_words(archive, lambda: _derive_hint(archive, sites or [])):
         now = clock(clock_is_right)
-        made = deriving.derivations(archive, sites, by=by, now=now, wait_s=wait, after=rendered.append)
+        made = deriving.derivations(
+            archive, sites, by=by, now=now, wait_s=wait, render_now=not render_later, after=rendered.append
+        )
         for entry, rows in made:
             commits.append(entry.number)
             told += derived_sites(rows)
@@ -218,7 +223,7 @@ def derive(
         typer.echo("nothing changed: every record is what its stage, ratings and shifts make")
         return
     typer.echo(f"commit{'s' * (len(commits) > 1)} {', '.join(map(str, commits))}", err=True)
-    typer.echo(rendered_line(rendered), err=True, nl=False)
+    typer.echo(LATER if render_later else rendered_line(rendered), err=True, nl=False)
 
 
 def _unrated(archive: Path) -> list[str]:

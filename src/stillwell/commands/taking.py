@@ -17,6 +17,7 @@ from stillwell.commands.options import (
     ClockOption,
     Format,
     FormatOption,
+    LaterOption,
     Told,
     ToldOption,
     WaitOption,
@@ -48,6 +49,7 @@ def ingest(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="With --map: show the first rows as understood; write nothing.")
     ] = False,
+    render_later: LaterOption = False,
     clock_is_right: ClockOption = False,
     wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
@@ -56,6 +58,7 @@ def ingest(
     from stillwell import pipeline
     from stillwell.reading.documents import taken_document
     from stillwell.reading.progress import watched
+    from stillwell.reading.rendered import LATER
     from stillwell.reading.summary import taken_lines, taken_words
 
     with in_words(archive, _SHEETS), watched() as progress:
@@ -72,13 +75,23 @@ def ingest(
             return
         now = clock(clock_is_right)
         taken = pipeline.ingest(
-            archive, paths, by=by, again=again, map_path=map_, now=now, wait_s=wait, progress=progress
+            archive,
+            paths,
+            by=by,
+            again=again,
+            map_path=map_,
+            now=now,
+            wait_s=wait,
+            render_now=not render_later,
+            progress=progress,
         )
     if format_ is Told.json:
         tell(taken_document(taken))
     else:
         typer.echo(taken_lines(taken), nl=False)
     typer.echo(taken_words(taken), err=True, nl=False)
+    if render_later and taken.entry is not None:
+        typer.echo(LATER, err=True, nl=False)
     if not taken.all_good:
         say_next(_returned(archive))
         raise typer.Exit(1)

@@ -6,6 +6,10 @@ from collections.abc import Sequence
 from typing import Any, Protocol
 
 
+LATER = "NetCDF is behind, as was asked: `stillwell render` finishes it\n"
+"""Said after a commit whose rendering is left for later."""
+
+
 class RenderedLike(Protocol):
     """What came of a rendering, or of several."""
 
