@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Protocol
 
-
 LATER = "NetCDF is behind, as was asked: `stillwell render` finishes it\n"
 """Said after a commit whose rendering is left for later."""
 
