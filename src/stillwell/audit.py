@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 from pandera.errors import SchemaErrors
 
@@ -46,6 +47,7 @@ from stillwell.prepare import Circumstances, View, policy_in_force, prepare
 from stillwell.prepare.again import anew
 from stillwell.prepare.records import derived
 from stillwell.records import AuditReport, Fault
+from stillwell.sameness import same_cells
 
 Progress = Callable[[str, int, int], None]
 SHOWN = 20
@@ -372,10 +374,8 @@ def _differences(name: str, entry: Entry, stored: pd.DataFrame, again: pd.DataFr
     right = again.sort_values(order, kind="stable").reset_index(drop=True)
     for column in (c for c in right.columns if c not in ignored):
         a, b = left[column], right[column]
-        if a.equals(b):
-            continue
-        differs = ~((a == b).fillna(False).astype("bool") | (a.isna() & b.isna()))
-        for i in differs[differs].index[:SHOWN]:
+        differs = np.flatnonzero(~same_cells(a, b))
+        for i in differs[:SHOWN]:
             row = ", ".join(f"{k} {left.loc[i, k]}" for k in order)
             sentence = f"{row}: expected {column} {b[i]!r} as computed again, found {a[i]!r} stored"
-            yield Fault("recompute", where, sentence, {"differing rows": str(int(differs.sum()))})
+            yield Fault("recompute", where, sentence, {"differing rows": str(differs.size)})

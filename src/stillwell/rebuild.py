@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -22,20 +22,26 @@ from stillwell.archive.layout import LOCK, WORK
 from stillwell.archive.ledger import Entry, Ledger
 from stillwell.archive.lock import hold_lock
 from stillwell.archive.making import made_files, making_folder
+from stillwell.archive.netcdf_compare import differing_values
 from stillwell.archive.outputs import outputs
 from stillwell.archive.readme import schema_documents
+from stillwell.archive.regular import read_regular
 from stillwell.archive.sealed import Sealed
+from stillwell.archive.tables import arrow_schema, read_files
 from stillwell.archive.writer import Commit, Writer
 from stillwell.committing import circumstances, office_of, utc_now, writing
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, derivation, recomputation, sites_of
 from stillwell.documents import fixed_documents
 from stillwell.errors import ArchiveError, Withheld
+from stillwell.fingerprint import sha256
 from stillwell.pipeline import commit_of, taken_again
 from stillwell.prepare import prepare
 from stillwell.prepare.again import anew
 from stillwell.prepare.records import derived
+from stillwell.records import ListedFile
 from stillwell.render import REASON as RENDERED
+from stillwell.sameness import same_cells
 
 Progress = Callable[[str, int, int], None]
 
@@ -52,6 +58,8 @@ class Rebuilt:
     """Files the ledger of the original lists, over all commits."""
     different: tuple[str, ...]
     """Files whose digest is not what the original's ledger says, with the commit."""
+    rounded: tuple[str, ...]
+    """Files in other bytes whose values are those of the original to rounding, with the commit."""
     carried: tuple[int, ...]
     """Commits whose rows were taken over from the original, since what they rest on is withheld."""
     other_version: str
@@ -130,6 +138,7 @@ def _rebuilt(original: Archive, into: Path, progress: Progress | None) -> Rebuil
     entries = original.ledger.entries()
     _copy_sealed(original, into, entries[0].recorded_at)
     different: list[str] = []
+    rounded: list[str] = []
     carried: list[int] = []
     left_out = 0
     shipped = shipped_policies(entries)
@@ -139,17 +148,40 @@ def _rebuilt(original: Archive, into: Path, progress: Progress | None) -> Rebuil
         text = shipped.get(entry.shipped_policy, "")
         with writing(into, by=entry.by, now=clock, policy_text=text, rules=entry.rules) as writer:
             made = _again(original, writer, entry, carried)
-        after = {file.path: file.sha256 for file in made.files}
         left_out += 0 if entry.reason == RENDERED else sum(file.path.startswith(NETCDF) for file in entry.files)
-        changed = [
-            file.path
-            for file in entry.files
-            if after.get(file.path) != file.sha256 and (entry.reason == RENDERED or not file.path.startswith(NETCDF))
-        ]
-        different += [f"commit {entry.number}: {path}" for path in changed]
+        for file, alike in _unlike(original.root, into, entry, made):
+            (rounded if alike else different).append(f"commit {entry.number}: {file.path}")
     versions = {str(entry.software.get("version")) for entry in entries} - {__version__}
     count = sum(len(entry.files) for entry in entries)
-    return Rebuilt(len(entries), count, tuple(different), tuple(carried), ", ".join(sorted(versions)), left_out)
+    named = tuple(different), tuple(rounded), tuple(carried)
+    return Rebuilt(len(entries), count, *named, ", ".join(sorted(versions)), left_out)
+
+
+def _unlike(source: Path, into: Path, entry: Entry, made: Entry) -> Iterator[tuple[ListedFile, bool]]:
+    """Name the files of a commit that came out in other bytes, and whether their values are the same to rounding."""
+    tables = {(file.table, file.sites): file for file in made.files if file.table}
+    documents = {file.path: file for file in made.files}
+    for file in entry.files:
+        if entry.reason != RENDERED and file.path.startswith(NETCDF):
+            continue  # named beside its rows, as before format 2.0; left out
+        new = tables.get((file.table, file.sites)) if file.table else documents.get(file.path)
+        if new is None or new.sha256 != file.sha256:
+            yield file, new is not None and _same_values(source, into, file, new)
+
+
+def _same_values(source: Path, into: Path, file: ListedFile, new: ListedFile) -> bool:
+    """Compare a file with what was made in its place, value by value; one that was replaced since cannot be."""
+    try:
+        data = read_regular(source / file.path)
+    except OSError:
+        return False
+    if sha256(data) != file.sha256:
+        return False
+    if file.table:
+        schema = arrow_schema(file.table)
+        one, other = (read_files([place], schema=schema) for place in (source / file.path, into / new.path))
+        return len(one) == len(other) and all(same_cells(one[name], other[name]).all() for name in one)
+    return file.path.endswith(".nc") and not differing_values(data, read_regular(into / new.path))
 
 
 def _still(moment: datetime) -> datetime:

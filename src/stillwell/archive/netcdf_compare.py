@@ -13,6 +13,7 @@ from stillwell.archive.netcdf_rendered import rendered
 from stillwell.archive.outputs import Output
 from stillwell.fingerprint import sha256
 from stillwell.records import Fault
+from stillwell.sameness import same_numbers
 
 
 def netcdf_faults(archive: Archive, wanted: Sequence[Output], office: Mapping[str, str]) -> Iterator[Fault]:
@@ -76,9 +77,7 @@ def _difference(name: str, found: Any, expected: Any) -> str:
     if found.shape != expected.shape or found.dtype != expected.dtype:
         return f"expected {name} of {expected.dtype} {expected.shape}, found {found.dtype} {found.shape}"
     one, other = found[...], expected[...]
-    same = one == other
-    if one.dtype.kind == "f":
-        same |= np.isnan(one) & np.isnan(other)
+    same = same_numbers(one, other) if one.dtype.kind == "f" else one == other
     if np.all(same):
         return ""
     at = tuple(int(i) for i in np.argwhere(~np.atleast_1d(same))[0])

@@ -181,13 +181,15 @@ def rebuild(
         watched() as progress,
     ):
         made = rebuilt(archive, into, progress, start_over=start_over)
-    same = made.files - len(made.different)
+    same = made.files - len(made.different) - len(made.rounded)
     if format_ is Told.json:
         tell({"into": into, **asdict(made), "same": same})
     else:
         for sentence in made.different:
             typer.echo(f"differs: {sentence}")
         typer.echo(f"{made.commits} commits made again in {into}; {same} of {made.files} files have the digest listed")
+        if made.rounded:
+            typer.echo(f"{len(made.rounded)} more hold the same values to rounding (another processor or library)")
     for number in made.carried:
         typer.echo(f"commit {number} rests on withheld content; its rows were taken over as they stand", err=True)
     if made.other_version:

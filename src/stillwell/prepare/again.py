@@ -20,6 +20,7 @@ from stillwell.prepare.figures import Surroundings, figures
 from stillwell.prepare.meters import MeterChecks, no_checks
 from stillwell.prepare.rows import finished, put_large, standing_with
 from stillwell.prepare.view import Circumstances, View
+from stillwell.sameness import same_cells
 
 REASON = "computed again under another office policy"
 ANEW = "computed again by another version of the software"
@@ -139,8 +140,7 @@ def _changed(found: pd.DataFrame, newest: pd.DataFrame, made: dict[str, pd.DataF
     names = [c.name for c in columns(ARCHIVE_TABLES["gaugings"]) if c.name not in FREE and c.name in after]
     out = pd.Series(False, index=after.index)
     for name in names:
-        a, b = newest[name], after[name]
-        out |= ~((a == b).fillna(False).astype("bool") | (a.isna() & b.isna()))
+        out |= ~same_cells(newest[name], after[name])
     said = ["code", "severity", "table", "key", "column", "message", "source"]
     before = found.merge(newest[GAUGING], on=GAUGING)
     return out | (_worded(before, said, after) != _worded(made["findings"], said, after))

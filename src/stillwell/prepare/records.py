@@ -30,6 +30,7 @@ from stillwell.prepare.view import Circumstances, View
 from stillwell.reading.ratings_in_force import TABLES as TABLES_OF_RATINGS
 from stillwell.reading.ratings_in_force import otherwise_of
 from stillwell.records import RULES
+from stillwell.sameness import same_cells
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -339,8 +340,7 @@ def _differing(name: str, new: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame
     same = np.ones(known.size, dtype=bool)
     said = [c for c in new.columns if c not in ("revision", "recorded_at", "software_version", "policy_digest")]
     for column in said:
-        a, b = new[column].iloc[known].reset_index(drop=True), newest[column].iloc[at[known]].reset_index(drop=True)
-        same &= ((a == b).fillna(False).astype("bool") | (a.isna() & b.isna())).to_numpy(dtype=bool)
+        same &= same_cells(new[column].iloc[known], newest[column].iloc[at[known]])
     differs[known] = ~same
     revision = np.ones(len(new), dtype="int64")
     revision[known] = newest["revision"].to_numpy(dtype="int64")[at[known]] + 1
