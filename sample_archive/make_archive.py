@@ -8,6 +8,7 @@ from pathlib import Path
 
 from stillwell.deriving import derive
 from stillwell.pipeline import inbox, ingest
+from stillwell.render import render
 
 HERE = Path(__file__).parent
 TAKEN_AT = datetime(2025, 10, 15, 8, 0, tzinfo=UTC)
@@ -16,12 +17,13 @@ BY = "INV-DM"
 
 
 def make_archive(root: Path) -> None:
-    """Take the inbox into a fresh archive: first the season, then what came after it, then the records."""
+    """Take the inbox into a fresh archive: the season, what came after it, the records; then render NetCDF once."""
     paths = inbox(HERE / "inbox")
     later = [path for path in paths if path.name[:2] >= "09" or path.name == "gauge_heights.csv"]
     for day, batch in enumerate(([p for p in paths if p not in later], later)):
-        ingest(root, batch, by=BY, now=lambda day=day: TAKEN_AT.replace(day=TAKEN_AT.day + day))
-    derive(root, by=BY, now=lambda: TAKEN_AT.replace(day=TAKEN_AT.day + 2))
+        ingest(root, batch, by=BY, now=lambda day=day: TAKEN_AT.replace(day=TAKEN_AT.day + day), render_now=False)
+    derive(root, by=BY, now=lambda: TAKEN_AT.replace(day=TAKEN_AT.day + 2), render_now=False)
+    render(root, by=BY, now=lambda: TAKEN_AT.replace(day=TAKEN_AT.day + 2))
 
 
 if __name__ == "__main__":

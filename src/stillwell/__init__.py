@@ -40,7 +40,7 @@ def open(path: str | PathLike[str], as_of: datetime | str | None = None) -> Open
     >>> import stillwell
     >>> a = stillwell.open("sample_archive/archive")
     >>> a
-    archive of 4 sites, 3 commits, the last on 2025-10-17 08:00 UTC
+    archive of 4 sites, 4 commits, the last on 2025-10-17 08:00 UTC
     >>> a.gaugings(site="INV-ORM", status="approved")[["gauging_id", "discharge_m3_s"]].round(3)
                              gauging_id  discharge_m3_s
     0  INV-ORM.20241030T113000Z.INV-AC3           3.501

@@ -26,7 +26,7 @@ from stillwell.prepare.again import anew
 from stillwell.prepare.inputs import InputView
 from stillwell.prepare.records import TABLES, derived, recorded_sites
 from stillwell.prepare.rows import recorded
-from stillwell.render import After, render_after, unheard
+from stillwell.render import After, Rendered, render_after, unheard
 
 REASON = "derive"
 """What the ledger entry of a derivation gives as its reason."""
@@ -140,8 +140,8 @@ def derivations(
                 entry = writer.commit(derivation(writer, told, tables)) if tables else None
             made.clear()
             if entry is not None:
-                if render_now:
-                    after(render_after(root, entry, by=by, now=now, wait_s=wait_s))
+                later = Rendered(later=True)
+                after(render_after(root, entry, by=by, now=now, wait_s=wait_s) if render_now else later)
                 yield entry, tables
             tables.clear()
 

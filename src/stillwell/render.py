@@ -36,6 +36,8 @@ class Rendered:
     """Paths made in vain: their inputs changed meanwhile, and whoever changed them renders them."""
     locked: bool = False
     """Whether another writer was at work for so long that nothing was rendered."""
+    later: bool = False
+    """Whether rendering was left for later, as was asked."""
 
 
 After = Callable[[Rendered], object]

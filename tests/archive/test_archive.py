@@ -68,11 +68,11 @@ def test_a_newer_kind_of_archive_is_refused(tmp_path, write):
     """A newer major version of the schema is neither read nor written; a newer minor one is read."""
     entry = write(tmp_path)
     path = tmp_path / entry_path(1)
-    path.write_bytes(replace(entry, schema_version="1.9").to_json())
+    path.write_bytes(replace(entry, schema_version="2.9").to_json())
     assert Archive(tmp_path).ledger.head_number() == 1
-    path.write_bytes(replace(entry, schema_version="2.0").to_json())
+    path.write_bytes(replace(entry, schema_version="3.0").to_json())
 
-    with pytest.raises(NotAnArchive, match=r"found 2\.0; a newer stillwell"):
+    with pytest.raises(NotAnArchive, match=r"found 3\.0; a newer stillwell"):
         Archive(tmp_path)
     with pytest.raises(NotAnArchive, match="a newer stillwell"):
         write(tmp_path)

@@ -181,12 +181,13 @@ def test_commands_never_import_prefect_and_help_imports_no_tables():
 
 
 def test_commits_without_a_deposit_are_listed():
-    """The sample's third commit derives records: no deposit, and there with its reason; as of before, it is not."""
+    """The later commits of the sample derive and render: no deposit, there with their reason; as of before, they are not."""
     rows = listing(Archive(SAMPLE), "commits").to_pylist()
     assert [(row["commit"], row["reason"], row["deposits"]) for row in rows] == [
         (1, "ingest", 8),
         (2, "ingest", 11),
         (3, "derive", 0),
+        (4, "render", 0),
     ]
-    assert [row["gaugings_taken"] for row in rows] == [51, 4, 0]
+    assert [row["gaugings_taken"] for row in rows] == [51, 4, 0, 0]
     assert len(listing(Archive(SAMPLE), "commits", as_of=rows[1]["recorded_at"])) == 2

@@ -56,7 +56,7 @@ def test_inside_an_archive_it_says_what_is_in_it(say, monkeypatch):
     monkeypatch.chdir(SAMPLE)
     code, out, _ = say()
     assert code == 0
-    assert "4 sites, 53 gaugings from 2024-10-09 to 2025-09-24; 3 commits" in out
+    assert "4 sites, 53 gaugings from 2024-10-09 to 2025-09-24; 4 commits" in out
     assert "--archive" not in out
     assert "INV-ORM" in say("list", "sites")[1]
 

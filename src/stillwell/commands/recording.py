@@ -197,7 +197,7 @@ def derive(
     """Turn recorded stage into discharge and daily values wherever something changed, and commit that."""
     from stillwell import deriving
     from stillwell.reading.documents import derived_document, derived_sites
-    from stillwell.reading.rendered import LATER, rendered_after, rendered_line
+    from stillwell.reading.rendered import rendered_after, rendered_line
     from stillwell.reading.shifting import derived_lines
 
     commits, told = [], []
@@ -223,7 +223,7 @@ def derive(
         typer.echo("nothing changed: every record is what its stage, ratings and shifts make")
         return
     typer.echo(f"commit{'s' * (len(commits) > 1)} {', '.join(map(str, commits))}", err=True)
-    typer.echo(LATER if render_later else rendered_line(rendered), err=True, nl=False)
+    typer.echo(rendered_line(rendered), err=True, nl=False)
 
 
 def _unrated(archive: Path) -> list[str]:

@@ -58,7 +58,6 @@ def ingest(
     from stillwell import pipeline
     from stillwell.reading.documents import taken_document
     from stillwell.reading.progress import watched
-    from stillwell.reading.rendered import LATER
     from stillwell.reading.summary import taken_lines, taken_words
 
     with in_words(archive, _SHEETS), watched() as progress:
@@ -90,8 +89,6 @@ def ingest(
     else:
         typer.echo(taken_lines(taken), nl=False)
     typer.echo(taken_words(taken), err=True, nl=False)
-    if render_later and taken.entry is not None:
-        typer.echo(LATER, err=True, nl=False)
     if not taken.all_good:
         say_next(_returned(archive))
         raise typer.Exit(1)

@@ -5,9 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Protocol
 
-LATER = "NetCDF is behind, as was asked: `stillwell render` finishes it\n"
-"""Said after a commit whose rendering is left for later."""
-
 
 class RenderedLike(Protocol):
     """What came of a rendering, or of several."""
@@ -32,6 +29,10 @@ class RenderedLike(Protocol):
     def locked(self) -> bool:
         """Whether another writer was at work for too long."""
 
+    @property
+    def later(self) -> bool:
+        """Whether rendering was left for later, as was asked."""
+
 
 def rendered_line(rendered: Sequence[RenderedLike]) -> str:
     """Say in one line what was rendered after commits; empty where nothing was to be rendered."""
@@ -40,6 +41,8 @@ def rendered_line(rendered: Sequence[RenderedLike]) -> str:
         said.append(f"NetCDF: {_counts(rendered)} in commit{'s' * (len(numbers) > 1)} {', '.join(numbers)}")
     if any(one.locked for one in rendered):
         said.append("another writer was at work: NetCDF is behind, `stillwell render` finishes it")
+    elif any(one.later for one in rendered):
+        said.append("NetCDF is behind, as was asked: `stillwell render` finishes it")
     elif any(one.dropped for one in rendered):
         said.append("some files are behind again, `stillwell render` finishes them")
     return "".join(f"{line}\n" for line in ["; ".join(said)] if line)
@@ -71,7 +74,7 @@ def rendered_after(rendered: Sequence[RenderedLike]) -> dict[str, Any]:
         "commits": [one.entry.number for one in rendered if one.entry is not None],
         "files": sum(len(one.files) for one in rendered),
         "struck": sum(len(one.struck) for one in rendered),
-        "behind": any(one.locked or one.dropped for one in rendered),
+        "behind": any(one.locked or one.later or one.dropped for one in rendered),
     }
 
 
