@@ -102,7 +102,13 @@ def shifts_deposit(rating: str, entries: pd.DataFrame, *, by: str, reason: str) 
 
 
 def adopt(
-    root: Path, deposit: Deposit, *, by: str, now: Callable[[], datetime] = utc_now, wait_s: float = WAIT_S
+    root: Path,
+    deposit: Deposit,
+    *,
+    by: str,
+    now: Callable[[], datetime] = utc_now,
+    wait_s: float = WAIT_S,
+    render_now: bool = True,
 ) -> Taken:
     """Take a deposit of ratings or shifts whole; where any of it would be returned, nothing is written."""
-    return take(root, [deposit], by=by, whole=True, now=now, wait_s=wait_s)
+    return take(root, [deposit], by=by, whole=True, now=now, wait_s=wait_s, render_now=render_now)

@@ -242,6 +242,7 @@ def decide(
     by: str,
     now: Callable[[], datetime] = utc_now,
     wait_s: float = WAIT_S,
+    render_now: bool = True,
 ) -> Taken:
     """Write decisions down as a deposit and take it like any other.
 
@@ -256,6 +257,8 @@ def decide(
     now : callable
     wait_s : float
         Seconds to wait while another writer is at work.
+    render_now : bool
+        As of ``take``.
 
     Raises
     ------
@@ -267,7 +270,8 @@ def decide(
         If another writer is at work.
     """
     Archive(root)
-    return take(root, [decision(table, rows, by, now())], by=by, now=now, wait_s=wait_s)
+    deposit = decision(table, rows, by, now())
+    return take(root, [deposit], by=by, now=now, wait_s=wait_s, render_now=render_now)
 
 
 def decision(table: str, rows: Sequence[Mapping[str, str]], by: str, when: datetime) -> Deposit:

@@ -181,7 +181,7 @@ def test_commands_never_import_prefect_and_help_imports_no_tables():
 
 
 def test_commits_without_a_deposit_are_listed():
-    """The later commits of the sample derive and render: no deposit, there with their reason; as of before, they are not."""
+    """Commits that derive and render have no deposit and are listed with their reason, but not as of before them."""
     rows = listing(Archive(SAMPLE), "commits").to_pylist()
     assert [(row["commit"], row["reason"], row["deposits"]) for row in rows] == [
         (1, "ingest", 8),

@@ -72,24 +72,24 @@ def sheets(folder: Path, *labels: str, party: str = "P1", velocity: float = 0.4,
     return folder
 
 
-def take(root: Path, *deposits: Path, by: str = "T1", again: bool = False) -> Taken:
+def take(root: Path, *deposits: Path, by: str = "T1", again: bool = False, render_now: bool = True) -> Taken:
     """Take deposits into an archive."""
-    return ingest(root, deposits, by=by, again=again, now=NOW)
+    return ingest(root, deposits, by=by, again=again, now=NOW, render_now=render_now)
 
 
-def season(tmp: Path, *labels: str) -> Path:
-    """Make an archive of the registers and some gaugings."""
+def season(tmp: Path, *labels: str, render_now: bool = True) -> Path:
+    """Make an archive of the registers and some gaugings; unless it is rendered, it has two commits."""
     wanted = labels or ("1", "2")
     registers(tmp / "registers")
     sheets(tmp / "first", *wanted)
-    return shutil.copytree(_kept(wanted), tmp / "archive")
+    return shutil.copytree(_kept(wanted, render_now), tmp / "archive")
 
 
 @cache
-def _kept(labels: tuple[str, ...]) -> Path:
+def _kept(labels: tuple[str, ...], render_now: bool) -> Path:
     """Make such an archive once in a run of tests; each test has a copy."""
     tmp = Path(tempfile.mkdtemp(prefix="season"))
     atexit.register(shutil.rmtree, tmp, ignore_errors=True)
     take(tmp / "archive", registers(tmp / "registers"))
-    take(tmp / "archive", sheets(tmp / "first", *labels))
+    take(tmp / "archive", sheets(tmp / "first", *labels), render_now=render_now)
     return tmp / "archive"

@@ -57,9 +57,9 @@ def shift(name: str, since: str) -> Deposit:
 
 def stages(tmp: Path) -> Stages:
     """Take everything in and derive twice."""
-    root, digests = season(tmp), dict[str, str]()
+    root, digests = season(tmp, render_now=False), dict[str, str]()
     for sensor, hours in (("a", 24), ("b", 72)):
-        digests[sensor] = take(root, logger(tmp / sensor, sensor, hours)).deposits[0].digest
+        digests[sensor] = take(root, logger(tmp / sensor, sensor, hours), render_now=False).deposits[0].digest
     ice = {"site": "S1", "from": "2025-05-03T00:00Z", "to": "2025-05-03T02:00Z", "condition": "ice", "by": "H1"}
     (tmp / "corrections").mkdir()
     (tmp / "corrections" / "corrections.csv").write_text(CORRECTIONS)
@@ -68,12 +68,12 @@ def stages(tmp: Path) -> Stages:
         "first": shift("R1", "2025-05-01T06:00Z"),
         "second": shift("R1", "2025-05-01T18:00Z"),
     }.items():
-        digests[name] = adopt(root, deposit, by="H1", now=NOW).deposits[0].digest
-    digests["corrections"] = take(root, tmp / "corrections").deposits[0].digest
+        digests[name] = adopt(root, deposit, by="H1", now=NOW, render_now=False).deposits[0].digest
+    digests["corrections"] = take(root, tmp / "corrections", render_now=False).deposits[0].digest
     seen = deposit_of("ice", {"conditions": [ice | {"reason": "seen"}]})
-    digests["ice"] = adopt(root, seen, by="H1", now=NOW).deposits[0].digest
-    derive(root, by="H1", now=NOW)
+    digests["ice"] = adopt(root, seen, by="H1", now=NOW, render_now=False).deposits[0].digest
+    derive(root, by="H1", now=NOW, render_now=False)
     second = rating("R2", "2025-05-02T12:00Z", 20.0)
-    digests["R2"] = adopt(root, second, by="H1", now=NOW).deposits[0].digest
-    derive(root, by="H1", now=NOW)
+    digests["R2"] = adopt(root, second, by="H1", now=NOW, render_now=False).deposits[0].digest
+    derive(root, by="H1", now=NOW, render_now=False)
     return Stages(Archive(root), digests)

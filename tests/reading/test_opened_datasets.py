@@ -297,11 +297,11 @@ def test_a_series_that_is_not_there_or_not_one_is_said_in_words(sample, recorded
 
 def test_records_of_a_year_are_their_rows_with_the_names_of_the_netcdf_files(sample):
     """Discharge and daily means have the rows' values and the archive's NetCDF times, cell methods and units."""
-    for what, column in (("discharge", "discharge_m3_s"), ("daily", "mean_m3_s")):
+    for what, column, file in (("discharge", "discharge_m3_s", "discharge_2025.nc"), ("daily", "mean_m3_s", "daily.nc")):
         made = sample.series("INV-KES", what, "2025", "2026")
         rows = sample.table(what)(site="INV-KES", start="2025", end="2026")
         np.testing.assert_array_equal(rows[column].to_numpy(), made[column].to_numpy())
-        with xr.open_dataset(SAMPLE / "netcdf" / "INV-KES" / f"{what}_2025.nc") as year:
+        with xr.open_dataset(SAMPLE / "netcdf" / "INV-KES" / file) as year:
             both = np.intersect1d(year["time"].to_numpy(), made["time"].to_numpy())
             assert len(both) > 250
             np.testing.assert_array_equal(

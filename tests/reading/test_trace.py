@@ -286,10 +286,10 @@ def test_lines_in_a_zip_end_in_the_zip(tmp_path):
 
 def test_a_policy_and_a_review_in_one_commit(tmp_path):
     """The revision the policy makes is told as made; that before it is decided on, not made twice."""
-    root = season(tmp_path, "1")
+    root = season(tmp_path, "1", render_now=False)
     half = sheets(tmp_path / "half", "7")
     (half / "points.csv").write_text((half / "points.csv").read_text().replace("open,0.6", "open,0.5"))
-    take(root, half)
+    take(root, half, render_now=False)
     (tmp_path / "policy.toml").write_text(OFFICE)
     (tmp_path / "review").mkdir()
     (tmp_path / "review" / "reviews.csv").write_text(REVIEW.replace("approved", "withdrawn"))

@@ -315,9 +315,9 @@ def test_a_record_older_than_its_telling(tmp_path, monkeypatch):
         return derivation_provenance(**said | {"records": []})
 
     monkeypatch.setattr(deriving, "derivation_provenance", untold)
-    root = season(tmp_path)
-    digest = take(root, logger(tmp_path / "one", "", 24)).deposits[0].digest
-    adopt(root, rating("R1", "2025-01-01T00:00Z"), by="H1", now=NOW)
+    root = season(tmp_path, render_now=False)
+    digest = take(root, logger(tmp_path / "one", "", 24), render_now=False).deposits[0].digest
+    adopt(root, rating("R1", "2025-01-01T00:00Z"), by="H1", now=NOW, render_now=False)
     derive(root, by="H1", now=NOW)
     found = trace(Archive(root), "S1/2025-05-01")
     assert found.remarks == ("commit 5 does not tell what its records rest on",)
