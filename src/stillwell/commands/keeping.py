@@ -272,7 +272,8 @@ def withhold(
     with in_words(
         archive, "`stillwell list deposits{at}` names the deposits, each with the first characters of its digest"
     ):
-        now, rendered = clock(clock_is_right), list[Rendered]()
+        now = clock(clock_is_right)
+        rendered: list[Rendered] = []
         digest = withholding.withhold(
             archive, deposit, by=by, reason=reason, now=now, wait_s=wait, after=rendered.append
         )
