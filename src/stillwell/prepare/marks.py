@@ -24,9 +24,6 @@ DERIVATION = 1
 OF_SITE = ("conditions", "corrections", "gauge_heights", "sites", "stage")
 """Tables a record is derived from, by the running digests of their files of the site."""
 
-OF_GAUGINGS = "gaugings"
-"""Says which readings of the staff stand; at every site that shares a gauging with the site."""
-
 OF_RATINGS = ("ratings", "rating_segments", "shifts")
 """Small tables a record is derived from, by the digest of the site's rows: not all of them know sites."""
 
@@ -70,15 +67,13 @@ def record_marks(archive: Archive, sites: Sequence[str], shipped: str, policy: s
     inputs = archive.ledger.inputs()
     common = _by_which(policy, rules) | {"derivation": str(DERIVATION), "policy shipped": sha256(shipped.encode())}
     # files that do not name their sites, as a table's without sites, bear on every site
-    common |= {name: digest for table in (*OF_SITE, OF_GAUGINGS) for name, digest in inputs.of(table, "").items()}
+    common |= {name: digest for table in OF_SITE for name, digest in inputs.of(table, "").items()}
     ratings = rating_digests(archive, sites)
     marks: Marks = {}
     for site in sites:
         marks[site] = common | ratings[site]
         for table in OF_SITE:
             marks[site] |= inputs.of(table, site)
-        for near in archive.related([site]):
-            marks[site] |= inputs.of(OF_GAUGINGS, near)
     return marks
 
 
