@@ -28,6 +28,7 @@ from stillwell.archive.fixity import (
     withheld_faults,
 )
 from stillwell.archive.history import StoredHistory
+from stillwell.archive.layout import entry_path
 from stillwell.archive.ledger import Entry
 from stillwell.archive.netcdf_compare import netcdf_faults
 from stillwell.archive.outputs import behind, behind_words, outputs
@@ -45,6 +46,7 @@ from stillwell.fingerprint import sha256
 from stillwell.pipeline import taken_again
 from stillwell.prepare import Circumstances, View, policy_in_force, prepare
 from stillwell.prepare.again import anew
+from stillwell.prepare.marks import marks_unlike
 from stillwell.prepare.records import derived
 from stillwell.records import AuditReport, Fault
 from stillwell.sameness import same_cells
@@ -295,6 +297,8 @@ def _recompute_faults(
             policy = policy_in_force(before, None, text, newest)
             told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, rules=entry.rules)
             if entry.reason == DERIVED:
+                for sentence in marks_unlike(before, entry, told.policy_digest):
+                    yield Fault("recompute", entry_path(entry.number), sentence)
                 yield from _compared(entry, held, derived(before, sites_of(entry), told))
             elif entry.reason == RECOMPUTED:
                 yield from _compared(entry, held, anew(before, told))

@@ -24,8 +24,10 @@ from stillwell.errors import QueryError
 from stillwell.prepare import Circumstances, Prepared, policy_in_force
 from stillwell.prepare.again import anew
 from stillwell.prepare.inputs import InputView
+from stillwell.prepare.marks import Marks, mark_name, marked_sites, record_marks, records_behind
 from stillwell.prepare.records import TABLES, derived, recorded_sites
 from stillwell.prepare.rows import recorded
+from stillwell.records import RULES
 from stillwell.render import After, Rendered, render_after, unheard
 
 REASON = "derive"
@@ -38,6 +40,14 @@ AT_ONCE = 2_000_000
 
 ROUNDS = 3
 """How often a site is derived before the lock is taken; one whose inputs change each time is derived under it then."""
+
+
+Current = Callable[[Sequence[str]], object]
+"""Told the sites whose records are up to date, once, before any record is derived."""
+
+
+def untold(sites: Sequence[str]) -> None:
+    """Tell nobody."""
 
 
 def derive(
@@ -66,7 +76,7 @@ def derive(
     Returns
     -------
     Entry or None
-        The last commit; None where nothing changed.
+        The last commit; None where every record was up to date.
     dict of str to DataFrame
         The rows that are new.
 
@@ -96,11 +106,13 @@ def derivations(
     wait_s: float = WAIT_S,
     render_now: bool = True,
     after: After = unheard,
+    current: Current = untold,
 ) -> Iterator[tuple[Entry, dict[str, pd.DataFrame]]]:
     """Derive the records of sites, some at a time, and commit what changed of each lot before the next.
 
-    The work is done before the lock is taken, and the lock only where something changed. Under it the rows of a site
-    whose inputs have changed since are dropped, and the site is derived again.
+    A record that was derived from what its inputs are now is up to date: no row of its site is read. Of the others the
+    entry names the inputs (``prepare.marks``), also where no row changed. The work is done before the lock is taken.
+    Under it the rows of a site whose inputs have changed since are dropped, and the site is derived again.
 
     Parameters
     ----------
@@ -112,13 +124,16 @@ def derivations(
         Render the NetCDF files of the sites after each commit; otherwise they stay behind until ``render``.
     after : callable
         Told what was rendered after each commit.
+    current : callable
+        Told which of the sites are up to date.
 
     Yields
     ------
     Entry
-        A commit; there is none for a lot in which nothing changed.
+        A commit; there is none where every record is up to date.
     dict of str to DataFrame
-        Its rows; emptied before the next lot is derived, so that two are never held.
+        Its rows, none where other inputs come to the same rows; emptied before the next lot is derived, so that two
+        are never held.
     """
     archive = Archive(root, complete=True)
     known = recorded_sites(archive)
@@ -127,23 +142,31 @@ def derivations(
         msg = f"expected sites with recorded stage and a rating, found {', '.join(missing)}; nothing was derived"
         raise QueryError(msg)
     wanted = sorted(set(sites)) if sites else known
-    for lot in portions(wanted, rows_at(archive, "stage", wanted), at_once):
+    late = _behind(archive, wanted)
+    current(sorted(set(wanted) - set(late)))
+    for lot in portions(late, rows_at(archive, "stage", late), at_once):
         left, rounds = lot, 0
         while left:
             made = _ahead(root, left, by, now()) if rounds < ROUNDS else {}
             rounds += 1
-            if made and not any(one.tables for one in made.values()):
-                break
             with writing(root, by=by, now=now, create=False, wait_s=wait_s) as writer:
                 told = circumstances(writer, None)
-                tables, left = _fitting(writer, told, left, made)
-                entry = writer.commit(derivation(writer, told, tables)) if tables else None
+                tables, left, done = _fitting(writer, told, left, made)
+                entry = writer.commit(derivation(writer, told, tables, done)) if done else None
             made.clear()
             if entry is not None:
                 later = Rendered(later=True)
                 after(render_after(root, entry, by=by, now=now, wait_s=wait_s) if render_now else later)
                 yield entry, tables
             tables.clear()
+            left = _behind(Archive(root, complete=True), left) if left else []
+
+
+def _behind(archive: Archive, sites: Sequence[str]) -> list[str]:
+    """Name the sites whose records are not derived from what stands, by the policy and the rules of now."""
+    shipped = default_policy_text()
+    _, policy, _ = policy_in_force(archive, None, shipped, shipped)
+    return records_behind(archive, record_marks(archive, sites, shipped, policy, RULES))
 
 
 @dataclass(frozen=True)
@@ -169,8 +192,8 @@ def _ahead(root: Path, sites: Sequence[str], by: str, moment: datetime) -> dict[
 
 def _fitting(
     writer: Writer, told: Circumstances, sites: Sequence[str], made: Mapping[str, _Ahead]
-) -> tuple[dict[str, pd.DataFrame], list[str]]:
-    """Take the rows whose inputs still stand, stamped with this commit's moment; and name the sites of the others.
+) -> tuple[dict[str, pd.DataFrame], list[str], list[str]]:
+    """Take the rows whose inputs still stand, stamped with this commit's moment; name the other sites, then these.
 
     Where nothing was made ahead, every site is derived now.
     """
@@ -187,15 +210,29 @@ def _fitting(
             continue
         for name, frame in rows.items():
             frames.setdefault(name, []).append(frame)
-    return {name: pd.concat(frames[name], ignore_index=True) for name in TABLES if name in frames}, left
+    done = [site for site in sites if site not in left]
+    return {name: pd.concat(frames[name], ignore_index=True) for name in TABLES if name in frames}, left, done
 
 
-def derivation(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFrame]) -> Commit:
-    """Lay out the commit of derived rows: tables and provenance."""
+def derivation(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFrame], sites: Sequence[str]) -> Commit:
+    """Lay out the commit of derived records: rows and their provenance, and what each record was derived from.
+
+    Parameters
+    ----------
+    writer : Writer
+    told : Circumstances
+    tables : dict of str to DataFrame
+        Rows that are new or differ; there may be none.
+    sites : sequence of str
+        Sites whose records were derived, with rows or without.
+    """
+    shipped = writer.policy_text or default_policy_text()
+    marks: Marks = record_marks(writer.archive, sites, shipped, told.policy_digest, told.rules) if sites else {}
     return Commit(
         tables=tables,
-        documents={provenance_path(told.number): _provenance(writer, told, tables)},
+        documents={provenance_path(told.number): _provenance(writer, told, tables)} if tables else {},
         replacing=fixed_documents(told.policy.office),
+        made_from={mark_name(site): inputs for site, inputs in sorted(marks.items())},
         counts={f"rows of {name}": len(rows) for name, rows in sorted(tables.items())},
         reason=REASON,
     )
@@ -215,8 +252,8 @@ def _provenance(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFr
 
 
 def sites_of(entry: Entry) -> list[str]:
-    """Name the sites whose rows a derivation wrote."""
-    return sorted({site for file in entry.files for site in file.sites})
+    """Name the sites whose records a derivation derived; before records were marked, those whose rows it wrote."""
+    return sorted({*marked_sites(entry), *(site for file in entry.files for site in file.sites)})
 
 
 RECOMPUTED = "recompute"

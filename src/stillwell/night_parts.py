@@ -7,12 +7,14 @@ from pathlib import Path
 
 from stillwell import deriving, render
 from stillwell.reading.rendered import rendered_words
-from stillwell.reading.shifting import derived_lines
+from stillwell.reading.shifting import current_line, derived_lines
 
 
 def derived_text(archive: Path, by: str) -> str:
-    """Derive every record that changed and say a line of each."""
-    return "".join(derived_lines(rows) for _, rows in deriving.derivations(archive, by=by))
+    """Derive every record whose inputs changed, say a line of each, and how many were up to date."""
+    current: list[str] = []
+    made = deriving.derivations(archive, by=by, current=current.extend)
+    return "".join(derived_lines(rows) for _, rows in made) + current_line(len(current))
 
 
 def rendered_page(archive: Path, by: str) -> str:

@@ -38,6 +38,7 @@ from stillwell.fingerprint import sha256
 from stillwell.pipeline import commit_of, taken_again
 from stillwell.prepare import prepare
 from stillwell.prepare.again import anew
+from stillwell.prepare.marks import marked_sites
 from stillwell.prepare.records import derived
 from stillwell.records import ListedFile
 from stillwell.render import REASON as RENDERED
@@ -213,7 +214,8 @@ def _again(original: Archive, writer: Writer, entry: Entry, carried: list[int]) 
         return _rendered_again(writer, entry)
     if entry.reason == DERIVED:
         told = circumstances(writer, None)
-        return writer.commit(derivation(writer, told, derived(writer.archive, sites_of(entry), told)))
+        rows = derived(writer.archive, sites_of(entry), told)
+        return writer.commit(derivation(writer, told, rows, marked_sites(entry)))
     if entry.reason == RECOMPUTED:
         told = circumstances(writer, None)
         return writer.commit(recomputation(told, anew(writer.archive, told)))

@@ -210,6 +210,7 @@ def main() -> int:
     from tests.benchmarks import bench_api, bench_room
     from tests.benchmarks.bench_archive import lines
     from tests.benchmarks.bench_large import COUNT, large_line
+    from tests.benchmarks.bench_marks import marks_lines
     from tests.benchmarks.bench_record import record_growth, record_ratio
     from tests.benchmarks.bench_sites import sites_ratio
     from tests.benchmarks.bench_stage import ROWS, stage_lines
@@ -221,6 +222,8 @@ def main() -> int:
     print(record_ratio(), flush=True)
     print(record_growth(), flush=True)
     print(sites_ratio(), flush=True)
+    with tempfile.TemporaryDirectory() as tmp:
+        print(marks_lines(Path(tmp) / "archive", Path(tmp)), flush=True)
     with tempfile.TemporaryDirectory() as tmp:
         print(ingest_ratio(Path(tmp)), flush=True)
         print(large_line(Path(tmp) / "large", int(COUNT * scale)), flush=True)

@@ -297,7 +297,8 @@ def test_a_series_that_is_not_there_or_not_one_is_said_in_words(sample, recorded
 
 def test_records_of_a_year_are_their_rows_with_the_names_of_the_netcdf_files(sample):
     """Discharge and daily means have the rows' values and the archive's NetCDF times, cell methods and units."""
-    for what, column, file in (("discharge", "discharge_m3_s", "discharge_2025.nc"), ("daily", "mean_m3_s", "daily.nc")):
+    files = ("discharge", "discharge_m3_s", "discharge_2025.nc"), ("daily", "mean_m3_s", "daily.nc")
+    for what, column, file in files:
         made = sample.series("INV-KES", what, "2025", "2026")
         rows = sample.table(what)(site="INV-KES", start="2025", end="2026")
         np.testing.assert_array_equal(rows[column].to_numpy(), made[column].to_numpy())

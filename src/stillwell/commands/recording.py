@@ -194,18 +194,28 @@ def derive(
     wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
-    """Turn recorded stage into discharge and daily values wherever something changed, and commit that."""
+    """Turn recorded stage into discharge and daily values wherever something changed, and commit that.
+
+    A site whose stage, ratings and all else that a record is derived from are unchanged is up to date, and not read.
+    """
     from stillwell import deriving
     from stillwell.reading.documents import derived_document, derived_sites
     from stillwell.reading.rendered import rendered_after, rendered_line
-    from stillwell.reading.shifting import derived_lines
+    from stillwell.reading.shifting import current_line, derived_lines
 
-    commits, told = [], []
+    commits, told, current = [], [], list[str]()
     rendered: list[Rendered] = []
     with in_words(archive, lambda: _derive_hint(archive, sites or [])):
         now = clock(clock_is_right)
         made = deriving.derivations(
-            archive, sites, by=by, now=now, wait_s=wait, render_now=not render_later, after=rendered.append
+            archive,
+            sites,
+            by=by,
+            now=now,
+            wait_s=wait,
+            render_now=not render_later,
+            after=rendered.append,
+            current=current.extend,
         )
         for entry, rows in made:
             commits.append(entry.number)
@@ -217,10 +227,12 @@ def derive(
         typer.echo(f"{site}: recorded stage and no rating; no record is derived", err=True)
         say_next(f"`stillwell rate {site}{at(archive)}`")
     if format_ is Told.json:
-        tell(derived_document(commits, told, unrated) | {"rendered": rendered_after(rendered)})
+        tell(derived_document(commits, told, unrated, len(current)) | {"rendered": rendered_after(rendered)})
         return
-    if not commits:
+    if not told:
         typer.echo("nothing changed: every record is what its stage, ratings and shifts make")
+    typer.echo(current_line(len(current)), err=True, nl=False)
+    if not commits:
         return
     typer.echo(f"commit{'s' * (len(commits) > 1)} {', '.join(map(str, commits))}", err=True)
     typer.echo(rendered_line(rendered), err=True, nl=False)

@@ -140,24 +140,26 @@ def _sheet(archive: Archive, row: pd.Series) -> Document:
     }
 
 
-def derived_document(commits: list[int], sites: list[Document], unrated: list[str]) -> Document:
+def derived_document(commits: list[int], sites: list[Document], unrated: list[str], up_to_date: int) -> Document:
     """Lay out what a derivation changed.
 
     Parameters
     ----------
     commits : list of int
-        Their numbers; none where nothing changed.
+        Their numbers; none where every record was up to date.
     sites : list of dict
         As of ``derived_sites``.
     unrated : list of str
         Sites with recorded stage and no rating.
+    up_to_date : int
+        Records whose inputs are unchanged.
 
     Returns
     -------
     dict
-        ``commits``, ``sites``, ``unrated``.
+        ``commits``, ``sites``, ``unrated``, ``up_to_date``.
     """
-    return {"commits": commits, "sites": sites, "unrated": unrated}
+    return {"commits": commits, "sites": sites, "unrated": unrated, "up_to_date": up_to_date}
 
 
 def derived_sites(rows: Mapping[str, pd.DataFrame]) -> list[Document]:

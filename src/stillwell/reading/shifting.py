@@ -96,6 +96,13 @@ def derived_lines(rows: dict[str, pd.DataFrame]) -> str:
     return "".join(f"{line}\n" for site in sites for line in _site_lines(site, rows))
 
 
+def current_line(count: int) -> str:
+    """Say how many records a derivation left alone because their inputs are unchanged; nothing of none."""
+    if not count:
+        return ""
+    return "1 record up to date, not read\n" if count == 1 else f"{count} records up to date, not read\n"
+
+
 def _site_lines(site: str, rows: dict[str, pd.DataFrame]) -> Iterator[str]:
     mine = {name: frame[frame["site"] == site] for name, frame in rows.items()}
     values, days, doubts = (mine.get(name, pd.DataFrame()) for name in ("discharge", "daily", "series_doubts"))
