@@ -18,7 +18,8 @@ from stillwell.reading.sql import ask
 from stillwell.rebuild import rebuild
 from tests.pipeline.season import NOW, registers, sheets, take
 
-SITES = ("S1", "S2", "S3 über/x", "S4", "S5")
+SITES = ("S1", "S2", "S3 über/x")
+TABLES = ("sites", "gaugings", "points", "findings", "stage", "gauge_heights", "reviews", "deposits")
 ROWS = 40
 """Rows of a row group in these tests, so that a few readings fill several."""
 
@@ -36,7 +37,7 @@ def _logger(folder, draw, year):
     """Write stage of some sites, over the turn of a year now and then."""
     folder.mkdir(parents=True)
     start = pd.Timestamp(f"{year}-12-31T{draw.choice(('00', '20'))}:00Z")
-    for i, site in enumerate(draw.sample(SITES, 3)):
+    for i, site in enumerate(draw.sample(SITES, 2)):
         times = pd.date_range(start, periods=draw.randint(5, 30), freq="15min").strftime("%Y-%m-%dT%H:%MZ")
         stage = [round(draw.uniform(0.2, 2.0), 3) for _ in times]
         pd.DataFrame({"site": site, "time": times, "stage_m": stage}).to_csv(folder / f"stage_{i}.csv", index=False)
@@ -59,12 +60,12 @@ def _more(root, tmp, draw, steps):
 
 @pytest.fixture(scope="module", params=[1, pytest.param(2, marks=pytest.mark.soak)])
 def root(request, tmp_path_factory):
-    """Make an archive of five sites by drawn sheets, corrections, reviews and logger files."""
+    """Make an archive of three sites by drawn sheets, corrections, reviews and logger files."""
     tmp, draw = tmp_path_factory.mktemp("buckets"), random.Random(request.param)
     root = tmp / "archive"
     take(root, _registers(tmp / "registers"))
     take(root, _logger(tmp / "logger", draw, 2024))
-    _more(root, tmp, draw, 14)
+    _more(root, tmp, draw, 5)
     return root
 
 
@@ -84,13 +85,13 @@ def _answers(root, moments, only=None):
     """Ask every reader for every table: of all sites and of each, as of each moment, in SQL and as frames."""
     archive, opened = Archive(root), stillwell.open(root)
     told = {}
-    for table in archive.tables():
+    for table in TABLES:
         knows = "site" in archive.read(table)
         for site in (None, *(SITES if knows else ())):
             sites = None if site is None else [site]
             rows = archive.read(table, sites)
             told[table, site, "read"] = rows[rows["recorded_at"] <= moments[-1]]
-            for number, moment in enumerate(moments):
+            for number, moment in enumerate(moments[::3]):
                 told[table, site, number] = archive.standing(table, sites, moment)
             # in the order of site and key by itself; the others in any
             told[table, site, "opened"] = opened.table(table)(site=site, as_of=moments[-1]) if knows else rows[:0]
@@ -121,7 +122,7 @@ def test_no_reader_notices(root, tmp_path):
     assert audit(root).faults == ()
 
     draw = random.Random(9)
-    _more(root, tmp_path, draw, 4)
+    _more(root, tmp_path, draw, 2)
     _alike(before, _answers(root, moments))
     later = [entry.recorded_at for entry in Archive(root).ledger.entries()]
     before = _answers(root, later)
