@@ -15,7 +15,7 @@ from schemas.derive import columns
 from stillwell.archive.archive import Archive
 from stillwell.archive.readme import schema_documents
 from stillwell.archive.writer import Commit
-from stillwell.committing import writing
+from stillwell.committing import utc_now, writing
 from stillwell.pipeline import compact
 from stillwell.reading.sql import ask
 
@@ -43,7 +43,7 @@ def readings(sites: int, each: int) -> pd.DataFrame:
 
 def archive_of(root: Path, sites: int, each: int) -> None:
     """Write an archive with one file for each site."""
-    with writing(root, by="bench") as writer:
+    with writing(root, by="bench", now=utc_now) as writer:
         rows = readings(sites, each).assign(recorded_at=pd.Timestamp(writer.recorded_at))
         rows["recorded_at"] = rows["recorded_at"].astype("datetime64[us, UTC]")
         writer.commit(Commit(tables={"stage": rows}, replacing=schema_documents(), reason="ingest"))

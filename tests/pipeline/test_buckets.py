@@ -20,7 +20,7 @@ from tests.pipeline.season import NOW, registers, sheets, take
 
 SITES = ("S1", "S2", "S3 über/x")
 TABLES = ("sites", "gaugings", "points", "findings", "stage", "gauge_heights", "reviews", "deposits")
-ROWS = 40
+ROWS = 10
 """Rows of a row group in these tests, so that a few readings fill several."""
 
 
