@@ -11,7 +11,8 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive.archive import Archive
-from stillwell.archive.compact import compaction, read_groups, scattered, sweep
+from stillwell.archive.buckets import by_commit, scattered
+from stillwell.archive.compact import compaction, read_lots, still_listed, sweep
 from stillwell.archive.ledger import Entry
 from stillwell.archive.lock import WAIT_S
 from stillwell.archive.readme import schema_documents
@@ -303,16 +304,16 @@ def compact(
     by: str = "unnamed",
     now: Callable[[], datetime] = utc_now,
     wait_s: float = WAIT_S,
-) -> tuple[Entry | None, list[str]]:
-    """Put the rows of tables with many files into one file per site, and sweep what was replaced long enough ago.
+) -> tuple[list[Entry], list[str]]:
+    """Put many small table files together, and sweep what was replaced long enough ago.
 
-    Rows are read before the lock is taken; under it those of a site that was added to meanwhile are read again.
+    Rows are read before the lock is taken, those of one commit at a time; files that came meanwhile stay as they are.
 
     Parameters
     ----------
     root : Path
     most : int
-        Files a table may have per site and stay as it is.
+        Files that neighbouring sites may have of a table, or of a year of a series, and stay as they are.
     keep_days : float
         How long replaced files stay for readers that opened before.
     by : str
@@ -322,8 +323,8 @@ def compact(
 
     Returns
     -------
-    Entry or None
-        None where nothing was scattered.
+    list of Entry
+        Of the commits: none where nothing was scattered, several where there are more rows than one takes.
     list of str
         Files swept.
 
@@ -333,13 +334,16 @@ def compact(
         If another writer is at work for longer than that.
     """
     before = Archive(root, complete=True)
-    rows = read_groups(before, scattered(before, most))
-    with writing(root, by=by, now=now, create=False, wait_s=wait_s) as writer:
-        gone = sweep(writer, writer.recorded_at - timedelta(days=keep_days))
-        groups = scattered(writer.archive, most)
-        if not groups:
-            return None, gone
-        return writer.commit(compaction(writer.archive, groups, schema_documents(), rows)), gone
+    made: list[Entry] = []
+    gone: list[str] | None = None
+    for lots in list(by_commit(scattered(before, most))) or [[]]:
+        rows = read_lots(before, lots)
+        with writing(root, by=by, now=now, create=False, wait_s=wait_s) as writer:
+            if gone is None:
+                gone = sweep(writer, writer.recorded_at - timedelta(days=keep_days))
+            if there := still_listed(writer.archive, lots):
+                made.append(writer.commit(compaction(writer.archive, there, schema_documents(), rows)))
+    return made, gone or []
 
 
 def _sort_known(archive: Archive, deposits: Sequence[Deposit], again: bool) -> tuple[list[Deposit], list[Deposit]]:

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive, lies_within
+from stillwell.archive.buckets import lots_again
 from stillwell.archive.clock import RightClock
 from stillwell.archive.compact import REASON as COMPACTION
 from stillwell.archive.compact import compaction
@@ -204,12 +204,8 @@ def _copy_sealed(original: Archive, into: Path, since: datetime) -> None:
 def _again(original: Archive, writer: Writer, entry: Entry, carried: list[int]) -> Entry:
     """Make one commit again."""
     if entry.reason == COMPACTION:
-        pairs = {(file.table, file.site) for file in entry.files if file.table}
-        groups: dict[tuple[str, str], Any] = {}
-        for table, site in pairs:
-            listed = writer.archive.table_files(table)
-            groups[table, site] = [file for file in listed if file.site == site]
-        return writer.commit(compaction(writer.archive, groups, schema_documents()))
+        listed = {file.path: file for before in original.ledger.entries() for file in before.files}
+        return writer.commit(compaction(writer.archive, lots_again(writer.archive, entry, listed), schema_documents()))
     if entry.reason == RENDERED:
         return _rendered_again(writer, entry)
     if entry.reason == DERIVED:

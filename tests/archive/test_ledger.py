@@ -205,9 +205,7 @@ def test_a_checkpoint_says_what_a_replay_says(tmp_path):
         (tmp_path / "ledger" / "checkpoints" / name).unlink()
     replayed = Ledger(tmp_path)
 
-    assert names == [
-        f"0000000{number}{part}.json" for number in (3, 6) for part in (".grown", ".inputs", "")
-    ]
+    assert names == [f"0000000{number}{part}.json" for number in (3, 6) for part in (".grown", ".inputs", "")]
     assert {"d" * 64, "e" * 64} == replayed.deposit_digests()
     assert (replayed.live(), replayed.deposit_digests(), {"alder", "birch"}) == found
 

@@ -8,8 +8,9 @@ import pytest
 
 from stillwell.archive import fs, ledger
 from stillwell.archive.archive import Archive
+from stillwell.archive.buckets import scattered
 from stillwell.archive.clock import RightClock
-from stillwell.archive.compact import compaction, scattered, sweep
+from stillwell.archive.compact import compaction, sweep
 from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults
 from stillwell.archive.writer import open_writer, utc_now
 from tests.archive.power import Cuts, File, Folder, PowerDisk
@@ -159,6 +160,7 @@ def test_a_compaction_and_its_sweep(season, tmp_path, rows, write, monkeypatch, 
             entry = writer.commit(compaction(writer.archive, scattered(writer.archive, 1), {}))
             sweep(writer, writer.recorded_at)
         assert entry.number == 4
+        assert {file.sites for file in entry.files if file.table == "sites"} == {("alder", "birch")}
 
     cuts = Cuts(tmp_path, monkeypatch, every=every)
     calls = cuts.of(top, work)

@@ -65,9 +65,7 @@ def test_the_first_rendering_strikes_them_and_makes_the_new(root):
 def test_what_older_entries_list_beside_their_rows_is_left_out_of_a_rebuilding(root, tmp_path):
     """A rebuilding makes no NetCDF with the rows; that is counted, and that of the rendering made alike."""
     now = RightClock(clock(datetime(2030, 1, 1, tzinfo=UTC)))
-    listed = sum(
-        file.path.startswith("netcdf/") for entry in Archive(root).ledger.entries() for file in entry.files
-    )
+    listed = sum(file.path.startswith("netcdf/") for entry in Archive(root).ledger.entries() for file in entry.files)
     made = render(root, by="T1", now=now)
     rebuilt = rebuild(root, tmp_path / "again")
     assert rebuilt.left_out == listed

@@ -7,7 +7,8 @@ from datetime import timedelta
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.compact import compaction, scattered
+from stillwell.archive.buckets import scattered
+from stillwell.archive.compact import compaction
 from stillwell.archive.readme import schema_documents
 from stillwell.archive.writer import Commit
 from stillwell.audit import audit
@@ -48,7 +49,7 @@ def _found(root):
 def test_an_archive_as_written_is_accounted_for(root, tmp_path):
     """Ingests, renderings and a compaction explain all their rows, also where replaced files are still there."""
     take(root, sheets(tmp_path / "more", "3"))
-    assert compact(root, most=1, keep_days=9, by="T1", now=NOW)[0] is not None
+    assert compact(root, most=1, keep_days=9, by="T1", now=NOW)[0]
     assert {entry.reason for entry in Archive(root).ledger.entries()} == {"ingest", "render", "compaction"}
     assert audit(root).faults == ()
 

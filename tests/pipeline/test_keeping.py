@@ -124,7 +124,7 @@ def test_compaction_changes_no_row_and_no_past_state(tmp_path):
     before = {t: [reader.standing(t, as_of=m) for m in moments] for t in TABLES}
     asked = [ask(reader, "SELECT * FROM gaugings ORDER BY gauging_id", m) for m in moments]
     files = len(reader.table_files("gaugings"))
-    entry, gone = compact(root, most=2, keep_days=7, by="T1", now=NOW)
+    (entry,), gone = compact(root, most=2, keep_days=7, by="T1", now=NOW)
     assert gone == []
     assert len(Archive(root).table_files("gaugings")) < files
     for name, states in before.items():

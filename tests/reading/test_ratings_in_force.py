@@ -41,8 +41,7 @@ def root(request, tmp_path_factory):
         adopt(root, rating(name, since, coefficient), by="H1", now=NOW)
     derive(root, by="H1", now=NOW)
     if request.param == "after compaction":
-        entry, _ = compact(root, most=1, by="H1", now=NOW)
-        assert entry is not None
+        assert compact(root, most=1, by="H1", now=NOW)[0]
     return root
 
 

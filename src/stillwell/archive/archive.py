@@ -264,10 +264,14 @@ class Archive:
     @cached_property
     def _by_table(self) -> dict[str, list[ListedFile]]:
         found: dict[str, list[ListedFile]] = {}
-        for _, file in sorted(self.ledger.live_tables().items()):
+        for file in self.ledger.live_tables().values():
             if file.table:
                 found.setdefault(file.table, []).append(file)
-        return found
+        # the name of a file begins with its commit
+        return {
+            table: sorted(files, key=lambda file: (file.sites[:1], file.path.rpartition("/")[2]))
+            for table, files in found.items()
+        }
 
 
 def lies_within(place: Path, root: Path) -> bool:

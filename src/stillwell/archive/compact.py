@@ -1,6 +1,7 @@
-"""Many small table files made into one per site: row for row, so that readers and any past state stay the same.
+"""Many small table files made into few: row for row, so that readers and any past state stay the same.
 
-What a compaction replaced stays on disk for readers that opened before it, until a sweep.
+What goes together is decided in ``buckets``. What a compaction replaced stays on disk for readers that opened before
+it, until a sweep.
 """
 
 from __future__ import annotations
@@ -14,64 +15,49 @@ import pandas as pd
 
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive
+from stillwell.archive.buckets import Lot, bucket_files
 from stillwell.archive.entries import Entry
 from stillwell.archive.inputs import COMPACTION
+from stillwell.archive.shelf import Shelf
 from stillwell.archive.tables import arrow_schema, read_files
 from stillwell.archive.writer import Commit, Writer
 from stillwell.errors import ArchiveDamaged
-from stillwell.records import ListedFile
 
 REASON = COMPACTION
 """What the ledger entry of a compaction gives as its reason."""
 
-Groups = dict[tuple[str, str], list[ListedFile]]
-"""Table files by table and site."""
-Read = Mapping[tuple[ListedFile, ...], pd.DataFrame]
-"""Rows of groups by their files, which are never changed: rows once read stay those of their files."""
+Read = Mapping[Lot, pd.DataFrame]
+"""Rows of lots; files are never changed, so that rows once read stay those of their files."""
 
 
-def scattered(archive: Archive, most: int) -> Groups:
-    """Find the tables and sites that have more than ``most`` files.
-
-    Parameters
-    ----------
-    archive : Archive
-    most : int
-
-    Returns
-    -------
-    dict
-        Files by table and site.
-    """
-    groups: Groups = {}
-    for table in archive.tables():
-        for file in archive.table_files(table):
-            groups.setdefault((table, file.site), []).append(file)
-    return {key: files for key, files in groups.items() if len(files) > most}
-
-
-def read_groups(archive: Archive, groups: Groups) -> Read:
-    """Read the rows of groups, ahead of their compaction; one that cannot be read is left to it."""
-    out: dict[tuple[ListedFile, ...], pd.DataFrame] = {}
-    for (table, _), files in groups.items():
+def read_lots(archive: Archive, lots: Sequence[Lot]) -> Read:
+    """Read the rows of lots, ahead of their compaction; one that cannot be read is left to it."""
+    out: dict[Lot, pd.DataFrame] = {}
+    for lot in lots:
         # another compaction may have swept them meanwhile; damage is met again, and raised, under the lock
         with suppress(ArchiveDamaged):
-            out[tuple(files)] = _rows(archive, table, files)
+            out[lot] = _rows(archive, lot)
     return out
 
 
-def compaction(archive: Archive, groups: Groups, schemas: dict[str, bytes], read: Read | None = None) -> Commit:
-    """Put the rows of each group into one file.
+def still_listed(archive: Archive, lots: Sequence[Lot]) -> list[Lot]:
+    """Leave out lots of which another compaction has replaced a file meanwhile."""
+    live = archive.ledger.live_tables()
+    return [lot for lot in lots if all(file.path in live for file in lot.files)]
+
+
+def compaction(archive: Archive, lots: Sequence[Lot], schemas: dict[str, bytes], read: Read | None = None) -> Commit:
+    """Put the rows of each lot together; the next commit of the archive.
 
     Parameters
     ----------
     archive : Archive
-    groups : dict
-        As from ``scattered``.
+    lots : sequence of Lot
+        As from ``buckets.scattered``.
     schemas : dict of str to bytes
         Table Schemas of this version, since the new files have its columns.
     read : mapping, optional
-        Rows read before; a group whose files are not all among those of one read is read now.
+        Rows read before; a lot that is not among them is read now.
 
     Returns
     -------
@@ -82,21 +68,18 @@ def compaction(archive: Archive, groups: Groups, schemas: dict[str, bytes], read
     ArchiveDamaged
         If a file is not as it was written; nothing is replaced then.
     """
-    known, parts = read or {}, dict[str, list[pd.DataFrame]]()
-    for (table, _), files in sorted(groups.items()):
-        rows = known.get(tuple(files))
-        parts.setdefault(table, []).append(_rows(archive, table, files) if rows is None else rows)
-    tables = {
-        table: frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
-        for table, frames in parts.items()
-    }
-    replaced = [file.path for _, files in sorted(groups.items()) for file in files]
-    counts = {"files replaced": len(replaced), "rows": sum(len(rows) for rows in tables.values())}
-    return Commit(tables=tables, replacing=schemas, replaced=replaced, counts=counts, reason=REASON)
+    known, number = read or {}, archive.ledger.head_number() + 1
+    shelf = Shelf(number)
+    for lot in lots:
+        rows = known[lot] if lot in known else _rows(archive, lot)
+        shelf.files.setdefault(lot.table, []).extend(bucket_files(lot, rows, number))
+    replaced = [file.path for lot in lots for file in lot.files]
+    counts = {"files replaced": len(replaced), "rows": sum(lot.rows for lot in lots)}
+    return Commit(tables=shelf, replacing=schemas, replaced=replaced, counts=counts, reason=REASON)
 
 
-def _rows(archive: Archive, table: str, files: list[ListedFile]) -> pd.DataFrame:
-    return read_files([archive.root / file.path for file in files], schema=arrow_schema(table))
+def _rows(archive: Archive, lot: Lot) -> pd.DataFrame:
+    return read_files([archive.root / file.path for file in lot.files], schema=arrow_schema(lot.table))
 
 
 def sweep(writer: Writer, before: datetime) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from pathlib import PurePosixPath
 from urllib.parse import quote, unquote
 
@@ -30,6 +31,8 @@ READABLE_MAJOR = 2
 CHECKPOINT_EVERY = 100
 """Commits between two checkpoints of the listing."""
 
+SEVERAL = "sites"
+"""Folder of a table for files of several sites."""
 _ENTRY = re.compile(r"(\d{8})\.json")
 PARTS = ("grown", "inputs")
 """Names of the parts of a checkpoint beside the first."""
@@ -93,10 +96,22 @@ def site_of_folder(name: str) -> str:
     return name if "~" in name else unquote(name)
 
 
-def table_path(table: str, site: str, number: int, digest: str) -> str:
-    """Name a table file by table, site (empty: not by site), commit and digest."""
+def table_path(table: str, sites: Sequence[str], number: int, digest: str) -> str:
+    """Name a table file by table, commit and digest, and by its sites: one, the first and last of several, or none.
+
+    The folder of several sites has no name and value with ``=``, which readers would take for a column.
+    """
     name = f"{number:08d}-{digest[:12]}.parquet"
-    return f"{TABLES}/{table}/{site_folder(site)}/{name}" if site else f"{TABLES}/{table}/{name}"
+    if not sites:
+        return f"{TABLES}/{table}/{name}"
+    if len(sites) == 1:
+        return f"{TABLES}/{table}/{site_folder(sites[0])}/{name}"
+    return f"{TABLES}/{table}/{SEVERAL}/{netcdf_folder(sites[0])}..{netcdf_folder(sites[-1])}/{name}"
+
+
+def commit_of(path: str) -> int:
+    """Read the number of the commit off the path of a table file."""
+    return int(path.rpartition("/")[2].partition("-")[0])
 
 
 def check_document_path(path: str) -> None:

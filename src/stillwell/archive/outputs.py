@@ -6,14 +6,10 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-import pyarrow as pa
-import pyarrow.parquet as pq
-
-from schemas import SERIES_TIME
 from stillwell.archive.archive import Archive
+from stillwell.archive.buckets import years_within
 from stillwell.archive.inputs import ANY_YEAR, Inputs, inputs_digest
 from stillwell.archive.layout import netcdf_folder, site_of_folder
-from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import canonical_json, sha256
 
 RENDERING = 1
@@ -105,20 +101,8 @@ def _years(archive: Archive, inputs: Inputs, table: str, site: str) -> list[int]
     if ANY_YEAR in years:
         for file in archive.table_files(table, [site]):
             if not file.years:
-                years.update(_years_in(archive, file.path, table))
+                years.update(years_within(archive.root, file.path, table))
     return sorted(years - {ANY_YEAR})
-
-
-def _years_in(archive: Archive, path: str, table: str) -> range:
-    """Read from the statistics of a table file between which years its values lie."""
-    try:
-        footer = pq.read_metadata(archive.root / path)
-    except (OSError, pa.ArrowException) as error:
-        msg = f"{path}: expected a table file, found what cannot be read ({error}); damaged"
-        raise ArchiveDamaged(msg) from error
-    at = footer.schema.to_arrow_schema().names.index(SERIES_TIME[table])
-    limits = [footer.row_group(number).column(at).statistics for number in range(footer.num_row_groups)]
-    return range(min(one.min.year for one in limits), max(one.max.year for one in limits) + 1)
 
 
 def behind(archive: Archive, office: Mapping[str, str], sites: Iterable[str] | None = None) -> Iterator[Behind]:

@@ -29,7 +29,9 @@ ledger/        One JSON file per commit, numbered from 00000001.json: what was t
                and sha256. The folder checkpoints/ repeats what
                follows from the entries, to save reading them all; it holds nothing new.
 tables/        Apache Parquet: tables/<table>/site=<site>/<commit>-<digest>.parquet. Tables that know no site
-               lie in tables/<table>/ itself. Each file adds rows; none is changed after it is written.
+               lie in tables/<table>/ itself. Rows of several small sites may lie together, as
+               tables/<table>/sites/<first>..<last>/<commit>-<digest>.parquet; the column site inside every file
+               says whose each row is. Each file adds rows; none is changed after it is written.
 netcdf/        What stands, NetCDF-4 (classic model) after the conventions CF-1.11 and ACDD-1.3, per site:
                netcdf/<site>/gaugings.nc; daily.nc, the days of its record; and per site and calendar year (UTC)
                stage_<year>.nc, stage as its loggers recorded it, and discharge_<year>.nc, the record derived from

@@ -24,6 +24,7 @@ from stillwell.intake.constant import only_value, spread
 from stillwell.records import ListedFile
 
 ROWS_PER_GROUP = 500_000
+"""Rows of a row group of a file that is not of a compaction."""
 
 _ARROW = {
     "text": pa.string(),
@@ -171,7 +172,7 @@ def _sorted(table: pa.Table) -> pa.Table:
     return table.take(indices).combine_chunks()
 
 
-def to_parquet(table: pa.Table) -> bytes:
+def to_parquet(table: pa.Table, rows_per_group: int = ROWS_PER_GROUP) -> bytes:
     """Write an Arrow table as Parquet with page checksums; the same table gives the same bytes."""
     sink = pa.BufferOutputStream()
     words = [field.name for field in table.schema if pa.types.is_string(field.type)]
@@ -187,11 +188,11 @@ def to_parquet(table: pa.Table) -> bytes:
         write_page_index=True,
         store_schema=True,
     ) as writer:
-        for at in range(0, max(len(table), 1), ROWS_PER_GROUP):
-            group = table.slice(at, ROWS_PER_GROUP)
+        for at in range(0, max(len(table), 1), rows_per_group):
+            group = table.slice(at, rows_per_group)
             # pieces of the same size whatever the table came in: pages end where pieces do
             columns = [_whole(column) for column in group.columns]
-            writer.write_table(pa.Table.from_arrays(columns, schema=table.schema), row_group_size=ROWS_PER_GROUP)
+            writer.write_table(pa.Table.from_arrays(columns, schema=table.schema), row_group_size=rows_per_group)
     return bytes(sink.getvalue())
 
 
@@ -229,16 +230,24 @@ def table_files(name: str, frame: pd.DataFrame, commit: int) -> list[TableFile]:
     ArchiveError
         If the frame is not as its schema says.
     """
+    table = commit_table(name, frame, commit)
+    return [table_file(name, rows, commit, (site,) if site else ()) for site, rows in _by_site(table)]
+
+
+def commit_table(name: str, frame: pd.DataFrame, commit: int) -> pa.Table:
+    """Turn a frame into an Arrow table as ``to_arrow`` does, which names the commit that writes it."""
     table = to_arrow(name, frame)
-    table = table.replace_schema_metadata(table.schema.metadata | {b"archive:commit": str(commit).encode()})
-    files = []
-    for site, rows in _by_site(table):
-        data = to_parquet(rows)
-        digest = sha256(data)
-        path = table_path(name, site, commit, digest)
-        sites = (site,) if site else ()
-        files.append((path, data, ListedFile(path, len(data), digest, name, sites, len(rows), _years(name, rows))))
-    return files
+    return table.replace_schema_metadata(table.schema.metadata | {b"archive:commit": str(commit).encode()})
+
+
+def table_file(
+    name: str, rows: pa.Table, commit: int, sites: tuple[str, ...], rows_per_group: int = ROWS_PER_GROUP
+) -> TableFile:
+    """Write rows, as from ``commit_table``, as one table file of some sites, in order; of none where it has none."""
+    data = to_parquet(rows, rows_per_group)
+    digest = sha256(data)
+    path = table_path(name, sites, commit, digest)
+    return path, data, ListedFile(path, len(data), digest, name, sites, len(rows), _years(name, rows))
 
 
 def _years(name: str, rows: pa.Table) -> tuple[int, ...]:

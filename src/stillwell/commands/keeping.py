@@ -234,27 +234,29 @@ def replicate(
 def compact(
     archive: ArchiveOption = HERE,
     by: ByOption = "unnamed",
-    most: Annotated[int, typer.Option("--most", min=1, help="Files a table may have per site and stay as it is.")] = 8,
+    most: Annotated[int, typer.Option("--most", min=1, help="Files of neighbouring sites that stay as they are.")] = 8,
     keep_days: Annotated[float, typer.Option("--keep-days", min=0, help="Days that replaced files stay on disk.")] = 7,
     clock_is_right: ClockOption = False,
     wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
 ) -> None:
-    """Put many small table files into one per site; rows, readers and past states stay the same."""
+    """Put many small table files together into few; rows, readers and past states stay the same."""
     from stillwell import pipeline
 
     with in_words(archive):
         now = clock(clock_is_right)
-        entry, gone = pipeline.compact(archive, most=most, keep_days=keep_days, by=by, now=now, wait_s=wait)
-    counts = (entry.counts if entry else None) or {}
-    made = sum(bool(file.table) for file in entry.files) if entry else 0
+        entries, gone = pipeline.compact(archive, most=most, keep_days=keep_days, by=by, now=now, wait_s=wait)
+    replaced, rows = (sum((one.counts or {}).get(name, 0) for one in entries) for name in ("files replaced", "rows"))
+    made = sum(bool(file.table) for one in entries for file in one.files)
     if format_ is Told.json:
-        said = {"commit": entry.number if entry else None, "files_made": made, "files_removed": gone}
-        tell(said | {"files_replaced": counts.get("files replaced", 0), "rows": counts.get("rows", 0)})
-    elif entry is None:
+        numbers = [one.number for one in entries]
+        said = {"commit": numbers[-1] if numbers else None, "commits": numbers, "files_made": made}
+        tell(said | {"files_removed": gone, "files_replaced": replaced, "rows": rows})
+    elif not entries:
         typer.echo("nothing to compact")
     else:
-        typer.echo(f"commit {entry.number}: {counts['files replaced']} files are {made} now, {counts['rows']} rows")
+        told = f"commit{'s' * (len(entries) > 1)} {', '.join(str(one.number) for one in entries)}"
+        typer.echo(f"{told}: {replaced} files are {made} now, {rows} rows")
     typer.echo(f"{len(gone)} files that were replaced more than {keep_days:g} days ago were removed", err=True)
 
 

@@ -243,7 +243,7 @@ def _unrated(archive: Path) -> list[str]:
     from stillwell.archive.archive import Archive
 
     opened = Archive(archive)
-    stage, ratings = ({file.site for file in opened.table_files(name)} for name in ("stage", "ratings"))
+    stage, ratings = (set(opened.table_sites(name)) for name in ("stage", "ratings"))
     return sorted(stage - ratings)
 
 
@@ -292,7 +292,7 @@ def _missing(archive: Path, site: str) -> list[str]:
     from stillwell.archive.archive import Archive
 
     opened = Archive(archive)
-    return [name for name in ("stage", "ratings") if not any(file.site == site for file in opened.table_files(name))]
+    return [name for name in ("stage", "ratings") if not opened.table_files(name, [site])]
 
 
 def _lacking(archive: Path, site: str) -> str:

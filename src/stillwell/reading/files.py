@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import ArchiveDamaged
 from stillwell.records import ListedFile
 
-_YEAR = re.compile(r"/year=(\d{4})/")
 _MANY = 16
 """Files from which on opening them on several threads pays."""
 T = TypeVar("T")
@@ -25,12 +24,16 @@ S = TypeVar("S")
 
 @dataclass(frozen=True)
 class Held:
-    """A table file and what its footer says; ``groups`` are the row groups that matter."""
+    """A table file and what its footer says; ``groups`` are the row groups that matter.
+
+    ``sites`` are those whose rows are read, in order; ``beside`` says that the file holds rows of other sites too.
+    """
 
     path: Path
-    site: str
+    sites: tuple[str, ...]
     footer: pq.FileMetaData
     groups: tuple[int, ...]
+    beside: bool = False
 
     def range(self, column: str, group: int | None = None) -> tuple[Any, Any] | None:
         """Return the least and greatest value of a column, None where the footer does not say or it has none.
@@ -93,28 +96,35 @@ def held_files(archive: Archive, table: str, sites: Sequence[str] | None, spans:
         If a file is missing or not as it was written.
     """
     files = [file for file in archive.table_files(table, sites) if _year_may_lie(file, spans)]
-    footers = _each(lambda file: _held(archive.root / file.path, file.site), files)
+    wanted = None if sites is None else frozenset(sites)
+    footers = _each(lambda file: _held(archive.root / file.path, file, wanted), files)
     kept = [_narrowed(one, spans) for one in footers]
     return [one for one in kept if one.groups]
 
 
 def _year_may_lie(file: ListedFile, spans: Sequence[Span]) -> bool:
-    """Tell by the folder of a year, one year wide of it on both sides, for years that do not start in January UTC."""
-    named = _YEAR.search(file.path)
-    if named is None:
-        return True
-    year, times = int(named[1]), [(low, high) for name, low, high in spans if name != "recorded_at"]
-    return all((low is None or low.year <= year + 1) and (high is None or high.year >= year - 1) for low, high in times)
+    """Tell by the years listed, one year wide of them on both sides, for years that do not start in January UTC."""
+    times = [(low, high) for name, low, high in spans if name != "recorded_at"]
+    return not file.years or all(
+        (low is None or low.year <= file.years[-1] + 1) and (high is None or high.year >= file.years[0] - 1)
+        for low, high in times
+    )
 
 
-def _held(path: Path, site: str) -> Held:
+def _held(path: Path, file: ListedFile, wanted: frozenset[str] | None) -> Held:
     footer = reading(path, lambda: pq.read_metadata(path))
-    return Held(path, site, footer, tuple(range(footer.num_row_groups)))
+    mine = file.sites if wanted is None else tuple(site for site in file.sites if site in wanted)
+    return Held(path, mine, footer, tuple(range(footer.num_row_groups)), len(mine) < len(file.sites))
 
 
 def _narrowed(held: Held, spans: Sequence[Span]) -> Held:
     groups = tuple(i for i in held.groups if all(_may_lie(held.range(name, i), low, high) for name, low, high in spans))
-    return held if groups == held.groups else Held(held.path, held.site, held.footer, groups)
+    if held.beside:
+        ranges = {i: held.range("site", i) for i in groups}
+        groups = tuple(
+            i for i in groups if (one := ranges[i]) is None or any(one[0] <= s <= one[1] for s in held.sites)
+        )
+    return held if groups == held.groups else replace(held, groups=groups)
 
 
 def _may_lie(found: tuple[Any, Any] | None, low: Any, high: Any) -> bool:
@@ -124,7 +134,7 @@ def _may_lie(found: tuple[Any, Any] | None, low: Any, high: Any) -> bool:
 
 
 def read_part(held: Held, columns: Sequence[str]) -> pa.Table:
-    """Read some columns of the row groups that matter, checking page checksums.
+    """Read some columns of the row groups that matter, checking page checksums; only rows of the sites asked for.
 
     Words stay encoded as numbers of a list, which is quicker to read and to look through; ``joined`` decodes them.
 
@@ -144,14 +154,19 @@ def read_part(held: Held, columns: Sequence[str]) -> pa.Table:
         If the file is not as it was written.
     """
     schema = held.footer.schema
-    mine = [name for name in columns if name in schema.names]
+    asked = [name for name in columns if name in schema.names]
+    mine = [*asked, *(["site"] if held.beside and "site" not in asked else [])]
     words = [name for name in mine if schema.column(schema.names.index(name)).physical_type == "BYTE_ARRAY"]
 
     def read() -> pa.Table:
         with pq.ParquetFile(
             held.path, metadata=held.footer, page_checksum_verification=True, read_dictionary=words
         ) as file:
-            return file.read_row_groups(list(held.groups), columns=mine, use_threads=len(mine) > 1)
+            part = file.read_row_groups(list(held.groups), columns=mine, use_threads=len(mine) > 1)
+            if not held.beside:
+                return part
+            site = part["site"].cast(pa.string())
+            return part.filter(pc.is_in(site, pa.array(held.sites, pa.string()))).select(asked)
 
     return reading(held.path, read)
 

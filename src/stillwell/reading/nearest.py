@@ -51,8 +51,7 @@ def nearest_gaugings(archive: Archive, asked: str, most: int = 3) -> list[str]:
     -------
     list of str
     """
-    files = archive.table_files("gaugings")
-    sites = {file.site for file in files}
+    sites = set(archive.table_sites("gaugings"))
     named = [site for site in sites_named(pd.Series([asked])).dropna() if site in sites]
     mine = archive.related(named) if named else None
     ids = archive.read("gaugings", mine, columns=["gauging_id"])["gauging_id"]
@@ -70,4 +69,4 @@ def known_sites(archive: Archive) -> list[str]:
     -------
     list of str
     """
-    return sorted({file.site for table in archive.tables() for file in archive.table_files(table) if file.site})
+    return sorted({site for table in archive.tables() for site in archive.table_sites(table)})

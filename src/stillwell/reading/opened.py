@@ -75,7 +75,7 @@ class Opened(Tables):
     def known_sites(self) -> list[str]:
         """Codes of the sites of which the archive holds any row."""
         files = (file for table in self._archive.tables() for file in self._archive.table_files(table))
-        return sorted({file.site for file in files if file.site})
+        return sorted({site for file in files for site in file.sites})
 
     def tables(self) -> list[str]:
         """Name the archive's tables."""

@@ -214,8 +214,10 @@ def _in_line(table: Described, files: Sequence[Held]) -> list[Held] | None:
 
     So lie the years of one sensor at one site: nothing but their times tells them apart, and these do not overlap.
     """
-    if len({held.site for held in files}) == len(files):
+    if all(one.sites and other.sites and one.sites[-1] < other.sites[0] for one, other in pairwise(files)):
         return list(files)
+    if any(len(held.sites) > 1 for held in files):
+        return None
     time, others = table.time, [name for name in table.key if name not in ("site", table.time)]
     ranges = [held.range(str(time)) for held in files]
     if time not in table.key or not all(ranges) or any(len({held.only(n) for held in files}) > 1 for n in others):
@@ -223,7 +225,7 @@ def _in_line(table: Described, files: Sequence[Held]) -> list[Held] | None:
     if any(held.only(name) is None for held in files[:1] for name in others):
         return None
     spans = sorted(
-        (held.site, *(span or ()), place) for place, (held, span) in enumerate(zip(files, ranges, strict=True))
+        (held.sites, *(span or ()), place) for place, (held, span) in enumerate(zip(files, ranges, strict=True))
     )
     apart = all(before[0] < after[0] or before[2] < after[1] for before, after in pairwise(spans))
     return [files[span[3]] for span in spans] if apart else None
