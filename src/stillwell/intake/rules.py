@@ -114,8 +114,15 @@ def _headers(b: _Batch) -> Iterator[Problem]:
     twice = g.duplicated(["deposit", "gauging"], keep=False)
     yield from _told(g, twice, "gauging", "every label once in a deposit", "gauging")
     backwards = g["ended_at"] < g["started_at"]
-    spans = "ended_at " + g["ended_at"].map(_found) + ", started_at " + g["started_at"].map(_found)
-    yield from _told(g.assign(span=spans), backwards, "ended_at", "an end that is not before the start", "span")
+    both = zip(g["ended_at"], g["started_at"], strict=True)
+    spans = [f"ended_at {_found(end)}, started_at {_found(start)}" for end, start in both]
+    yield from _told(
+        g.assign(span=pd.Series(spans, dtype="str")),
+        backwards,
+        "ended_at",
+        "an end that is not before the start",
+        "span",
+    )
     strange = has_points & g["method"].notna() & ~g["method"].isin(WITH_POINTS)
     yield from _told(g, strange, "method", f"{' or '.join(WITH_POINTS)} for a gauging with points", "method")
     zero = g["method"] == OBSERVED_ZERO
