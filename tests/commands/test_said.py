@@ -101,7 +101,7 @@ def test_a_dry_run_says_as_much_as_an_ingest_and_each_mistake_once(tmp_path):
     (tmp_path / "map.toml").write_text(
         'kind = "map"\nname = "m"\n[[files]]\nmatch = ["log.csv"]\ndelimiter = ";"\ndecimal = ","\n'
         '[[files.tables]]\ntable = "stage"\nconstants = { site = "S1" }\ncolumns = { level = "stage_m" }\n'
-        'times.time = { columns = ["day"], format = "%Y-%m-%d", offset = "+00:00" }\n'
+        'times.time = { columns = ["day"], format = "%Y-%m-%d %H:%M", offset = "+00:00" }\n'
     )
     code, _, err = run("ingest", "--dry-run", "--map", tmp_path / "map.toml", folder, root=None)
     lines = [line for line in err.splitlines() if line.startswith("would be returned")]
