@@ -8,9 +8,14 @@ import shlex
 import shutil
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 
+from schemas import DEPOSIT_TABLES
+from schemas.derive import columns
 from stillwell.hydrometry.rating_bayes import KINDS
+from stillwell.reading.shifting import derived_lines
 from stillwell.words import counted
 from tests.commands.test_commands import ID, SELECT, run
 from tests.pipeline.season import season
@@ -191,3 +196,29 @@ def test_help_says_what_an_option_wants(monkeypatch):
     assert [kind for kind in KINDS if kind not in rate] == []
     assert "2026-01-01T00:00+01:00" in rate
     assert "restores a withdrawn gauging" in re.sub(r"[\s│]+", " ", run("review", "--help", root=None)[1])
+
+
+def test_the_page_on_maps_names_every_column_that_a_field_sheet_needs():
+    """Each required column of the three tables of a field sheet stands in the row of its table, and is a column."""
+    text = (ROOT / "docs" / "intake_maps.md").read_text(encoding="utf-8")
+    section = text.split("## The columns a field sheet needs\n")[1].split("\n## ")[0]
+    made = {"deposit", "row_file", "row_line"}
+    for table in ("gaugings", "points", "gauge_heights"):
+        row = next(line for line in section.splitlines() if line.startswith(f"| `{table}` |"))
+        named = set(re.findall(r"`(\w+)`", row)) - {table, "open", "edge"}
+        known = {column.name: column.required for column in columns(DEPOSIT_TABLES[table])}
+        assert named <= set(known)
+        assert {name for name, required in known.items() if required} - made <= named
+
+
+def test_a_derivation_says_by_which_clock_it_counts():
+    """The span of values is in UTC to the minute; the days are the site's own, by their dates."""
+    times = pd.to_datetime(["2024-10-01T00:00Z", "2024-10-01T23:00Z"])
+    values = pd.DataFrame({"site": "S1", "time": times, "discharge_m3_s": [1.0, 2.0], "marks": ["ice", None]})
+    days = pd.DataFrame({"site": "S1", "day": ["2024-09-30", "2024-10-01"], "mean_m3_s": [np.nan, 1.5]})
+    said = derived_lines({"discharge": values, "daily": days}).splitlines()
+    assert said == [
+        "S1  2 values, 2 with discharge, 2024-10-01T00:00Z to 2024-10-01T23:00Z, greatest 2.000 m3/s",
+        "    ice: 1 value",
+        "    2 days, 2024-09-30 to 2024-10-01 by the site's offset, 1 with a mean",
+    ]
