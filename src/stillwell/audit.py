@@ -111,7 +111,8 @@ def audit(
         if not any(IRREGULAR in fault.details for fault in faults):
             faults += withheld_faults(archive)
             proved = recompute and not any(fault.kind == "sealed" for fault in faults)
-            faults += _row_faults(archive, entries if proved else [], counts, unproved, tell)
+            damaged = {fault.path for fault in faults if fault.kind == "file"}
+            faults += _row_faults(archive, entries if proved else [], counts, unproved, tell, damaged)
         remarks += unfinished_remarks(archive)
     remarks += [] if faults else sealed_remarks(archive)
     remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in unproved.items()]
@@ -119,12 +120,21 @@ def audit(
 
 
 def _row_faults(
-    archive: Archive, proved: list[Entry], counts: dict[str, int], unproved: dict[int, str], tell: Progress
+    archive: Archive,
+    proved: list[Entry],
+    counts: dict[str, int],
+    unproved: dict[int, str],
+    tell: Progress,
+    damaged: set[str],
 ) -> list[Fault]:
-    """Hold every row against its schema, NetCDF files against the rows, and the rows of commits against new ones."""
+    """Hold every row against its schema, NetCDF files against the rows, and the rows of commits against new ones.
+
+    A table that cannot be read is a fault unless one of its files is among the ``damaged``, which have their own.
+    """
     tell("schemas", 2, 3)
     held = _read_all(archive)
-    faults = [*held.broken, *held.unlike]
+    named = {"/".join(path.split("/")[:2]) for path in damaged}
+    faults = [*(fault for fault in held.broken if fault.path not in named), *held.unlike]
     counts |= {"rows held against their schemas": held.recorded.total()}
     if not held.broken:
         office = policy_in_force(archive, None, default_policy_text())[0].office

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -26,7 +27,7 @@ from stillwell.pipeline import circumstances, default_policy_text, utc_now, writ
 from stillwell.prepare import Circumstances, Prepared, policy_in_force
 from stillwell.prepare.again import anew
 from stillwell.prepare.inputs import InputView
-from stillwell.prepare.records import TABLES, derived, recorded_sites
+from stillwell.prepare.records import TABLES, derived, lacking, recorded_sites
 from stillwell.prepare.rows import recorded
 from stillwell.rendering import documents, renderings
 
@@ -116,7 +117,8 @@ def derivations(
     known = recorded_sites(archive)
     missing = sorted(set(sites or ()) - set(known))
     if missing:
-        msg = f"expected sites with recorded stage and a rating, found {', '.join(missing)}; nothing was derived"
+        found = "; ".join(f"{site}: {lacking_words(lacking(archive, site))}" for site in missing)
+        msg = f"expected sites with recorded stage and a rating, found {found}; nothing was derived"
         raise QueryError(msg)
     wanted = sorted(set(sites)) if sites else known
     for lot in portions(wanted, rows_at(archive, "stage", wanted), at_once):
@@ -134,6 +136,32 @@ def derivations(
             if entry is not None:
                 yield entry, tables
             tables.clear()
+
+
+def left_out(root: Path) -> list[dict[str, Any]]:
+    """List the known sites of which no record is derived, and why.
+
+    Returns
+    -------
+    list of dict
+        ``site``, ``lacks`` (``stage``, ``ratings`` or both) and ``words``.
+    """
+    archive = Archive(root, complete=True)
+    known = set(archive.standing("sites")["site"]) | {file.site for file in archive.table_files("stage")}
+    out = []
+    for site in sorted(known - set(recorded_sites(archive))):
+        lacks = lacking(archive, site)
+        out.append({"site": site, "lacks": lacks, "words": lacking_words(lacks)})
+    return out
+
+
+def lacking_words(lacks: Sequence[str]) -> str:
+    """Say what a site has and lacks for a record; ``lacks`` as of ``prepare.records.lacking``."""
+    return {
+        (): "no rating stands",
+        ("stage",): "a rating and no recorded stage",
+        ("ratings",): "recorded stage and no rating",
+    }.get(tuple(lacks), "no recorded stage and no rating")
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from pathlib import Path
 import pandas as pd
 
 from stillwell import __version__
-from stillwell.archive.archive import Archive
+from stillwell.archive.archive import Archive, refuse_itself
 from stillwell.archive.compact import compaction, read_groups, scattered, sweep
 from stillwell.archive.ledger import Entry
 from stillwell.archive.lock import WAIT_S
@@ -69,8 +69,10 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
-def receive(paths: Sequence[Path]) -> list[Deposit]:
-    """Read deposits as handed in, byte for byte."""
+def receive(paths: Sequence[Path], root: Path | None = None) -> list[Deposit]:
+    """Read deposits as handed in, byte for byte; none may be the archive at ``root``, lie in it or hold it."""
+    if root is not None:
+        refuse_itself(root, paths)
     return [read_deposit(path) for path in paths]
 
 
@@ -134,7 +136,7 @@ def ingest(
 ) -> Taken:
     """Receive deposits, and the intake map to read them with, and take them into an archive in one commit."""
     used = receive([map_path])[0] if map_path else None
-    deposits = receive(paths)
+    deposits = receive(paths, root)
     return take(root, deposits, by=by, again=again, used_map=used, now=now, wait_s=wait_s, progress=progress)
 
 

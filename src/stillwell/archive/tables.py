@@ -318,7 +318,7 @@ def _read(path: Path, columns: list[str] | None) -> pa.Table:
         with pq.ParquetFile(path, page_checksum_verification=True) as file:
             return file.read(columns=columns, use_threads=False)
     except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
-        msg = f"{path}: expected a table file as it was written, found: {error}; run an audit"
+        msg = f"{path}: expected a table file as it was written, found one that cannot be read; run an audit"
         raise ArchiveDamaged(msg) from error
 
 

@@ -15,6 +15,8 @@ from stillwell.archive.reviews import newest_rows
 from stillwell.reading.plain import rows_of
 from stillwell.reading.show import CAUTION, GRAVITY, gauging_rows_known, own_rows
 from stillwell.reading.summary import TakenLike
+from stillwell.reading.taken import taken_rows
+from stillwell.records import Understood
 
 Document = dict[str, Any]
 
@@ -32,18 +34,19 @@ def taken_document(taken: TakenLike) -> Document:
     Returns
     -------
     dict
-        ``commit`` (None where nothing was new), ``deposits``, ``already_sealed``, ``gaugings``, ``returned``,
-        ``notes``.
+        ``commit`` (None where nothing was new), ``deposits``, ``already_sealed``, ``gaugings``, ``taken``,
+        ``returned``, ``notes``.
     """
     deposits = [{"name": one.name, "deposit": one.digest, "kind": one.kind} for one in taken.deposits]
     known = [{"name": one.name, "deposit": one.digest, "kind": one.kind} for one in taken.known]
-    out: Document = {"commit": None, "deposits": deposits, "already_sealed": known}
+    out: Document = {"commit": None, "deposits": deposits, "already_sealed": known, "taken": []}
     if taken.prepared is None:
         return out | {"gaugings": [], "returned": [], "notes": []}
     names = {one.digest: one.name for one in taken.deposits}
     return out | {
         "commit": taken.entry.number if taken.entry else None,
         "gaugings": _gaugings(taken.prepared),
+        "taken": taken_rows(taken.prepared.tables) if taken.entry else [],
         "returned": returned_rows(taken.prepared.problems, names),
         "notes": [
             {"deposit": names.get(note.deposit, note.deposit), "file": note.file, "note": note.note}
@@ -78,7 +81,7 @@ def _gaugings(prepared: Any) -> list[Document]:
 
 
 def finding_rows(findings: pd.DataFrame) -> list[Document]:
-    """Lay out findings, the gravest first."""
+    """Lay out findings, the most severe first."""
     ordered = findings.sort_values("severity", key=lambda s: s.map(GRAVITY), kind="stable")
     return rows_of(ordered[list(FINDING)])
 
@@ -89,10 +92,11 @@ def returned_rows(problems: pd.DataFrame, names: Mapping[str, str]) -> list[Docu
     return [one | row for one, row in zip(deposits, rows_of(problems[list(_RETURNED)]), strict=True)]
 
 
-def preview_document(tables: Mapping[str, pd.DataFrame], problems: pd.DataFrame, names: Mapping[str, str]) -> Document:
-    """Lay out what a map makes of deposits: ``tables`` with their first rows, ``would_be_returned``."""
+def preview_document(tables: Mapping[str, pd.DataFrame], understood: Understood, names: Mapping[str, str]) -> Document:
+    """Lay out what a map makes of deposits: first rows of ``tables``, ``would_be_taken``, ``would_be_returned``."""
     shown = {name: rows_of(rows) for name, rows in tables.items()}
-    return {"tables": shown, "would_be_returned": returned_rows(problems, names)}
+    taken = taken_rows(understood.tables, left_out=())
+    return {"tables": shown, "would_be_taken": taken, "would_be_returned": returned_rows(understood.problems, names)}
 
 
 def gauging_document(archive: Archive, gauging_id: str, as_of: Any = None, *, revisions: bool = False) -> Document:
@@ -138,7 +142,7 @@ def _sheet(archive: Archive, row: pd.Series) -> Document:
     }
 
 
-def derived_document(commits: list[int], sites: list[Document], unrated: list[str]) -> Document:
+def derived_document(commits: list[int], sites: list[Document], left_out: list[Document]) -> Document:
     """Lay out what a derivation changed.
 
     Parameters
@@ -147,15 +151,16 @@ def derived_document(commits: list[int], sites: list[Document], unrated: list[st
         Their numbers; none where nothing changed.
     sites : list of dict
         As of ``derived_sites``.
-    unrated : list of str
-        Sites with recorded stage and no rating.
+    left_out : list of dict
+        Sites of which no record is derived; ``site``, ``lacks`` and ``words``.
 
     Returns
     -------
     dict
-        ``commits``, ``sites``, ``unrated``.
+        ``commits``, ``sites``, ``unrated`` (those of ``left_out`` with stage), ``left_out``.
     """
-    return {"commits": commits, "sites": sites, "unrated": unrated}
+    unrated = [one["site"] for one in left_out if "stage" not in one["lacks"]]
+    return {"commits": commits, "sites": sites, "unrated": unrated, "left_out": left_out}
 
 
 def derived_sites(rows: Mapping[str, pd.DataFrame]) -> list[Document]:
