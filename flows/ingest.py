@@ -24,7 +24,7 @@ from stillwell.reading.summary import batches, summary_markdown, summary_text
 def ingest(inbox: Path, archive: Path, by: str = "nightly", batch_size: int = 500) -> list[Taken]:
     """Take every deposit of an inbox into an archive, and leave a summary."""
     paths = tasks.list_inbox(inbox)
-    taken = [tasks.take(archive, tasks.receive(batch), by=by) for batch in batches(paths, batch_size)]
+    taken = [tasks.take(archive, tasks.receive(batch, archive), by=by) for batch in batches(paths, batch_size)]
     create_markdown_artifact(key="ingest-summary", markdown=summary_markdown(taken))
     return taken
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -114,7 +114,8 @@ def audit(
         if not any(IRREGULAR in fault.details for fault in faults):
             faults += withheld_faults(archive)
             proved = recompute and not any(fault.kind == "sealed" for fault in faults)
-            faults += _row_faults(archive, entries, told, tell, proved=proved)
+            damaged = {fault.path for fault in faults if fault.kind == "file"}
+            faults += _row_faults(archive, entries if proved else [], told, tell, damaged)
         remarks += unfinished_remarks(archive)
     remarks += [] if faults else sealed_remarks(archive)
     remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in told.unproved.items()]
@@ -131,19 +132,25 @@ class _Told:
     """Why rows of commits were not computed again, by number."""
 
 
-def _row_faults(archive: Archive, entries: list[Entry], told: _Told, tell: Progress, *, proved: bool) -> list[Fault]:
-    """Hold every row against its schema, its commit, NetCDF files and, where asked for, against one made again."""
+def _row_faults(
+    archive: Archive, proved: list[Entry], told: _Told, tell: Progress, damaged: Set[str]
+) -> list[Fault]:
+    """Hold every row against its schema, its commit, NetCDF files and, where asked for, against one made again.
+
+    A table that cannot be read is a fault unless one of its files is among the ``damaged``, which have their own.
+    """
     tell("schemas", 2, 3)
     held = _read_all(archive)
-    faults = [*held.broken, *held.unlike]
+    named = {"/".join(path.split("/")[:2]) for path in damaged}
+    faults = [*(fault for fault in held.broken if fault.path not in named), *held.unlike]
     told.counts["rows held against their schemas"] = held.recorded.total()
     if held.broken:
         return faults
-    faults += account_faults(archive, entries, held.recorded)
+    faults += account_faults(archive, archive.ledger.entries(), held.recorded)
     faults += _netcdf_faults(archive, told)
     if proved:
-        faults += _recompute_faults(archive, entries, held, told.unproved, tell)
-        left = {pd.Timestamp(entry.recorded_at) for entry in entries if entry.number in told.unproved}
+        faults += _recompute_faults(archive, proved, held, told.unproved, tell)
+        left = {pd.Timestamp(entry.recorded_at) for entry in proved if entry.number in told.unproved}
         out = sum(count for (_, moment), count in held.recorded.items() if moment in left)
         told.counts["rows computed again"] = held.recorded.total() - out
     return faults

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -25,7 +26,7 @@ from stillwell.prepare import Circumstances, Prepared, policy_in_force
 from stillwell.prepare.again import anew
 from stillwell.prepare.inputs import InputView
 from stillwell.prepare.marks import Marks, mark_name, marked_sites, record_marks, records_behind
-from stillwell.prepare.records import TABLES, derived, recorded_sites
+from stillwell.prepare.records import TABLES, derived, lacking, recorded_sites
 from stillwell.prepare.rows import recorded
 from stillwell.records import RULES
 from stillwell.render import After, Rendered, render_after, unheard
@@ -139,7 +140,8 @@ def derivations(
     known = recorded_sites(archive)
     missing = sorted(set(sites or ()) - set(known))
     if missing:
-        msg = f"expected sites with recorded stage and a rating, found {', '.join(missing)}; nothing was derived"
+        found = "; ".join(f"{site}: {lacking_words(lacking(archive, site))}" for site in missing)
+        msg = f"expected sites with recorded stage and a rating, found {found}; nothing was derived"
         raise QueryError(msg)
     wanted = sorted(set(sites)) if sites else known
     late = _behind(archive, wanted)
@@ -167,6 +169,32 @@ def _behind(archive: Archive, sites: Sequence[str]) -> list[str]:
     shipped = default_policy_text()
     _, policy, _ = policy_in_force(archive, None, shipped, shipped)
     return records_behind(archive, record_marks(archive, sites, shipped, policy, RULES))
+
+
+def left_out(root: Path) -> list[dict[str, Any]]:
+    """List the known sites of which no record is derived, and why.
+
+    Returns
+    -------
+    list of dict
+        ``site``, ``lacks`` (``stage``, ``ratings`` or both) and ``words``.
+    """
+    archive = Archive(root, complete=True)
+    known = set(archive.standing("sites")["site"]) | set(archive.table_sites("stage"))
+    out = []
+    for site in sorted(known - set(recorded_sites(archive))):
+        lacks = lacking(archive, site)
+        out.append({"site": site, "lacks": lacks, "words": lacking_words(lacks)})
+    return out
+
+
+def lacking_words(lacks: Sequence[str]) -> str:
+    """Say what a site has and lacks for a record; ``lacks`` as of ``prepare.records.lacking``."""
+    return {
+        (): "no rating stands",
+        ("stage",): "a rating and no recorded stage",
+        ("ratings",): "recorded stage and no rating",
+    }.get(tuple(lacks), "no recorded stage and no rating")
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from stillwell import __version__
-from stillwell.archive.archive import Archive
+from stillwell.archive.archive import Archive, refuse_itself
 from stillwell.archive.buckets import by_commit, scattered
 from stillwell.archive.compact import compaction, read_lots, still_listed, sweep
 from stillwell.archive.ledger import Entry
@@ -53,8 +53,10 @@ class Taken:
         return self.prepared is None or self.prepared.problems.empty
 
 
-def receive(paths: Sequence[Path]) -> list[Deposit]:
-    """Read deposits as handed in, byte for byte."""
+def receive(paths: Sequence[Path], root: Path | None = None) -> list[Deposit]:
+    """Read deposits as handed in, byte for byte; none may be the archive at ``root``, lie in it or hold it."""
+    if root is not None:
+        refuse_itself(root, paths)
     return [read_deposit(path) for path in paths]
 
 
@@ -119,7 +121,7 @@ def ingest(
 ) -> Taken:
     """Receive deposits, and the intake map to read them with, and take them into an archive in one commit."""
     used = receive([map_path])[0] if map_path else None
-    deposits = receive(paths)
+    deposits = receive(paths, root)
     return take(
         root,
         deposits,

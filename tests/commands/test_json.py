@@ -206,7 +206,7 @@ def test_care(copy, tmp_path):
     assert all(f"{count} {what}" in said for what, count in document["counts"].items())
     assert run("audit", "--no-recompute", "--format", "table", root=copy)[1].splitlines()[1:] == said.splitlines()[1:]
     document, said = answer("replicate", "replicate", "--to", tmp_path / "second", root=copy)
-    assert f"{len(document['good'])} objects have 2 good copies" in said
+    assert f"{len(document['good'])} objects with 2 good copies" in said
     small = season(tmp_path / "small")
     said = run("rebuild", "--into", tmp_path / "words", root=small)[1]
     document, _ = answer("rebuild", "rebuild", "--into", tmp_path / "again", root=small, text=False)

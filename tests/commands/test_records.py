@@ -107,7 +107,7 @@ def test_care_of_an_archive(root, tmp_path):
     assert path.name in err
     code, out, _ = run("compact", "--most", "1", root=root)
     assert code == 0
-    assert "files are" in out
+    assert "files made into" in out
     code, out, _ = run("rebuild", "--into", tmp_path / "again", root=root)
     assert code == 0, out
     assert "files have the digest listed" in out

@@ -9,6 +9,7 @@ import os
 import re
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pandas as pd
@@ -75,6 +76,31 @@ def test_the_lines_run_and_show_what_they_give(page, folder):
             continue
         assert missing(block.shown, given) == [], (block.code, given)
     assert ran >= 5
+    assert {path.name for path in folder.iterdir()} == {"sample_archive", "tried"}
+    assert "/tried/" in (ROOT / ".gitignore").read_text(encoding="utf-8").splitlines()
+
+
+def test_the_line_for_cron_names_the_command_in_full_and_keeps_a_witness():
+    """Every call goes by a full path, since cron has a short PATH; the night ends with a line of the witness."""
+    page = next(page for page in PAGES if page.stem == "quickstart_nightly")
+    line = re.search(r"^30 2 \* \* \*  (.+)$", page.read_text(encoding="utf-8"), re.MULTILINE)[1]
+    calls = [part.split() for part in line.split(" && ")]
+    assert [words[:2] for words in calls] == [
+        ["$STILLWELL", step] for step in ("derive", "audit", "replicate", "witness")
+    ]
+    assert re.search(r"^STILLWELL=/\S+/stillwell$", page.read_text(encoding="utf-8"), re.MULTILINE)
+
+
+def test_the_readme_shows_what_the_demo_prints(tmp_path):
+    """The block under `make demo` holds lines the demo prints, in that order."""
+    code = "import sys, flows.demo as d; from pathlib import Path; d.FRESH = Path(sys.argv[1]); d.main()"
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path / "demo")], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    shown = re.search(r"^```\n(gauging .*?)^```$", text, re.MULTILINE | re.DOTALL)[1]
+    assert "deposits sealed" in shown
+    assert missing(shown, done.stdout) == []
 
 
 def test_the_example_of_a_review_changes_something(folder):

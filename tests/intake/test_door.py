@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from fractions import Fraction
 
@@ -133,6 +134,23 @@ def test_two_columns_for_one_quantity_return_the_file():
     made = interpret([folder(points=both)])
     assert made.tables["gaugings"].empty
     assert "both depth_m and depth_ft" in made.problems["found"].iloc[0]
+    methods = made.problems.loc[made.problems["column"] == "method", "found"].tolist()
+    assert set(methods) == {"no method, and problems in points.csv, listed here"}
+
+
+def test_points_whose_gaugings_cannot_be_read_name_that_file():
+    """A label is not called unknown where the file that holds it could not be read."""
+    made = interpret([folder(gaugings=GAUGINGS.encode() + b"\xfc\n")])
+    orphans = made.problems.loc[made.problems["file"] == "points.csv", "found"].tolist()
+    assert orphans
+    assert [found for found in orphans if not found.endswith("problems in gaugings.csv, listed here")] == []
+
+
+def test_an_end_before_its_start_is_shown_with_the_start():
+    """Both moments are told, so that nobody must look the other up."""
+    made = interpret([folder(gaugings=GAUGINGS.replace("T11:00+", "T09:00+"))])
+    found = made.problems.loc[made.problems["column"] == "ended_at", "found"].iloc[0]
+    assert re.fullmatch(r"ended_at \S+T07:00:00\+00:00, started_at \S+T08:00:00\+00:00", found)
 
 
 def _rewritten(text, delimiter=";", comma=True):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
@@ -18,7 +18,7 @@ from stillwell.archive.regular import read_regular
 from stillwell.archive.sealed import Sealed
 from stillwell.archive.standing import GAUGING, standing_rows
 from stillwell.archive.tables import arrow_schema, arrow_schema_from, completed, read_files
-from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
+from stillwell.errors import ArchiveDamaged, ArchiveError, DepositError, NotAnArchive
 from stillwell.fingerprint import sha256
 from stillwell.records import ListedFile
 
@@ -278,6 +278,31 @@ def lies_within(place: Path, root: Path) -> bool:
     """Say whether a place is a folder or lies in it, whatever links lead there."""
     inner, outer = place.resolve(), root.resolve()
     return inner == outer or outer in inner.parents
+
+
+def refuse_itself(root: Path, paths: Iterable[Path]) -> None:
+    """Refuse to take an archive into itself.
+
+    Parameters
+    ----------
+    root : Path
+        The archive's folder.
+    paths : iterable of Path
+        Deposits.
+
+    Raises
+    ------
+    DepositError
+        If one is the archive, lies in it or holds it.
+    """
+    for path in paths:
+        inside, around = lies_within(path, root), lies_within(root, path)
+        if inside or around:
+            found = (
+                "the archive itself" if inside and around else "a part of it" if inside else "a folder that holds it"
+            )
+            msg = f"expected a deposit outside the archive {root}, found {found}: {path}; nothing was taken"
+            raise DepositError(msg)
 
 
 def refuse_newer(ledger: Ledger) -> None:

@@ -103,12 +103,14 @@ def write_file(path: Path, data: bytes) -> None:
 
 
 def write_answer(path: Path, data: bytes) -> None:
-    """Write bytes to a place a user named: a file whole or not at all, a device or a pipe as it comes.
+    """Write bytes to a place a user named: a new file whole or not at all, a device or a pipe as it comes.
 
     Raises
     ------
+    FileExistsError
+        If a file has that name; it is left as it is.
     OSError
-        If the folder does not exist, or the disk refuses; a file that stood there stands as it was.
+        If the folder does not exist, or the disk refuses.
     """
     if path.exists() and not path.is_file():
         with naming(path), path.open("wb") as handle:
@@ -117,7 +119,7 @@ def write_answer(path: Path, data: bytes) -> None:
         return
     if not path.parent.is_dir():
         raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(path))
-    write_file(path, data)
+    create_exclusive(path, data)
 
 
 def create_exclusive(path: Path, data: bytes) -> None:

@@ -344,7 +344,7 @@ def _read(path: Path, columns: list[str] | None, sites: Sequence[str] | None) ->
                 return _rows_of(file, columns, sites)
             return file.read(columns=columns, use_threads=False)
     except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
-        msg = f"{path}: expected a table file as it was written, found: {error}; run an audit"
+        msg = f"{path}: expected a table file as it was written, found one that cannot be read; run an audit"
         raise ArchiveDamaged(msg) from error
 
 

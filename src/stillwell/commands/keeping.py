@@ -26,6 +26,7 @@ from stillwell.commands.options import (
     say_next,
     tell,
 )
+from stillwell.words import counted
 
 if TYPE_CHECKING:
     from stillwell.archive.repair import Plan
@@ -114,7 +115,9 @@ def _repair(archive: Path, replica: Path, witnesses: list[Path], shown: Reported
         typer.echo(f"restored {path}", err=True)
     for path in hopeless:
         typer.echo(f"expected a good copy of {path} in {replica}, found none; it stays damaged", err=True)
-    typer.echo(f"{len(restored)} files restored from {replica}; what was damaged lies in work/damaged", err=True)
+    typer.echo(
+        f"{counted(len(restored), 'file')} restored from {replica}; what was damaged lies in work/damaged", err=True
+    )
     return False
 
 
@@ -135,7 +138,7 @@ def _show_plan(plan: Plan, replica: Path, shown: Reported) -> None:
             typer.echo(f"would put aside {path}")
         for path in plan.hopeless:
             typer.echo(f"no good copy of {path} in {replica}; it would stay damaged")
-        typer.echo(f"{len(plan.restores)} files would be restored; nothing was changed")
+        typer.echo(f"{counted(len(plan.restores), 'file')} would be restored; nothing was changed")
     if plan.hopeless:
         raise typer.Exit(1)
 
@@ -187,7 +190,10 @@ def rebuild(
     else:
         for sentence in made.different:
             typer.echo(f"differs: {sentence}")
-        typer.echo(f"{made.commits} commits made again in {into}; {same} of {made.files} files have the digest listed")
+        typer.echo(
+            f"{counted(made.commits, 'commit')} made again in {into}; "
+            f"{same} of {made.files} files have the digest listed"
+        )
         if made.rounded:
             typer.echo(f"{len(made.rounded)} more hold the same values to rounding (another processor or library)")
     for number in made.carried:
@@ -217,9 +223,9 @@ def replicate(
         tell(said)
     else:
         for folder, count in copies.written.items():
-            typer.echo(f"{folder}: {count} objects written, each read back and held against its digest")
+            typer.echo(f"{folder}: {counted(count, 'object')} written, each read back and held against its digest")
         for number, count in copies.counts().items():
-            typer.echo(f"{count} objects have {number} good {'copy' if number == 1 else 'copies'}")
+            typer.echo(f"{counted(count, 'object')} with {counted(number, 'good copy', 'good copies')}")
         for name in copies.short():
             places = [f for f, good in zip(copies.folders, copies.good[name], strict=True) if not good]
             typer.echo(f"not good in {', '.join(places)}: {name}")
@@ -256,8 +262,8 @@ def compact(
         typer.echo("nothing to compact")
     else:
         told = f"commit{'s' * (len(entries) > 1)} {', '.join(str(one.number) for one in entries)}"
-        typer.echo(f"{told}: {replaced} files are {made} now, {rows} rows")
-    typer.echo(f"{len(gone)} files that were replaced more than {keep_days:g} days ago were removed", err=True)
+        typer.echo(f"{told}: {counted(replaced, 'file')} made into {made:,}, {counted(rows, 'row')}")
+    typer.echo(f"removed: {counted(len(gone), 'file')} replaced more than {keep_days:g} days ago", err=True)
 
 
 def withhold(

@@ -16,8 +16,11 @@ import typer
 from stillwell.archive.lock import WAIT_S as WAIT_S
 from stillwell.commands.following import HERE, VARIABLE, default_archive, is_archive, next_step
 from stillwell.errors import MapError, NotAnArchive, PolicyError, QueryError, StillwellError
+from stillwell.words import counted
 
 if TYPE_CHECKING:
+    import pyarrow as pa
+
     from stillwell.reading.spans import Span
 
 
@@ -84,7 +87,7 @@ LaterOption = Annotated[
 WaitOption = Annotated[
     float, typer.Option("--wait", min=0.0, metavar="SECONDS", help="How long to wait while another writer is at work.")
 ]
-OutputOption = Annotated[Path | None, typer.Option("--output", help="Write the answer to this file instead.")]
+OutputOption = Annotated[Path | None, typer.Option("--output", help="Write the answer to this new file instead.")]
 
 
 @contextmanager
@@ -203,13 +206,13 @@ def span_from(since: str | None, until: str | None) -> Span:
         raise typer.BadParameter(str(error)) from error
 
 
-def write(answer: object, format_: Format, output: Path | None) -> None:
+def write(answer: pa.Table, format_: Format, output: Path | None) -> None:
     """Write an answer to stdout, or to a file that appears whole or not at all."""
     from stillwell.reading.answer import answer_bytes
 
     data = answer_bytes(answer, format_.value)
     if output is not None:
-        save(output, data)
+        save(output, data, counted(answer.num_rows, "row"))
     elif format_ is Format.parquet and sys.stdout.isatty():
         typer.echo("stillwell: expected --output FILE for parquet on a terminal; nothing was written", err=True)
         say_next("the same command with --output answer.parquet, or with --format table")
@@ -219,8 +222,16 @@ def write(answer: object, format_: Format, output: Path | None) -> None:
         sys.stdout.flush()
 
 
-def save(path: Path, data: bytes) -> None:
-    """Write an answer to the file a user named, whole or not at all."""
+def save(path: Path, data: bytes, holds: str = "") -> None:
+    """Write an answer to a new file that a user named, whole or not at all, and say so; a file there is not replaced.
+
+    Parameters
+    ----------
+    path : Path
+    data : bytes
+    holds : str
+        What the file holds, such as its number of rows; its size is told anyway.
+    """
     from stillwell.archive.fs import write_answer
 
     archive = next((folder for folder in path.resolve().parents if is_archive(folder)), None)
@@ -231,7 +242,15 @@ def save(path: Path, data: bytes) -> None:
         raise typer.Exit(2)
     try:
         write_answer(path, data)
+    except FileExistsError as error:
+        typer.echo(
+            f"stillwell: expected the name of a new file, found that {path} is there; it was left as it was", err=True
+        )
+        say_next("the same command with --output FILE under another name, or after moving that file away")
+        raise typer.Exit(2) from error
     except OSError as error:
         typer.echo(f"stillwell: expected to write {path}, found: {error.strerror}; nothing was written", err=True)
         say_next("the same command with --output FILE in a folder that exists and may be written")
         raise typer.Exit(2 if isinstance(error, NO_SUCH_PLACE) else 1) from error
+    if path.is_file():
+        typer.echo(f"wrote {path}: {f'{holds}, ' if holds else ''}{counted(len(data), 'byte')}", err=True)

@@ -39,6 +39,12 @@ if TYPE_CHECKING:
     from stillwell.render import Rendered
 
 SiteArgument = Annotated[str, typer.Argument(metavar="SITE", help="Code of the site.", autocompletion=completing.sites)]
+_CONTROL = (
+    "What is known of a control before fitting, one option per segment, lowest first: KIND:ZERO:SD, or "
+    "KIND:ZERO:SD:FOOT:SD above another. KIND is rectangular section, parabolic section, triangular section or "
+    "channel; ZERO is the stage of zero flow and FOOT the stage "
+    "where the segment begins, each with its standard deviation SD, in m."
+)
 SinceOption = Annotated[
     str | None, typer.Option("--from", help="From this time or date, as in 2025-10-01T00:00Z or 2025-10-01.")
 ]
@@ -62,14 +68,17 @@ def rate(
     since: SinceOption = None,
     until: UntilOption = None,
     segments: Annotated[
-        int | None, typer.Option("--segments", min=1, max=4, help="Not the criterion's number.")
+        int | None,
+        typer.Option(
+            "--segments", min=1, max=4, help="Number of segments, instead of the number chosen from the gaugings."
+        ),
     ] = None,
     zero: Annotated[float | None, typer.Option("--zero-flow", help="Stage of zero flow of all segments, m.")] = None,
     control: Annotated[
         list[str] | None,
         typer.Option(
             "--control",
-            help="Belief about a segment, lowest first: KIND:ZERO:SD or KIND:ZERO:SD:FOOT:SD, in m.",
+            help=_CONTROL,
         ),
     ] = None,
     propose: Annotated[
@@ -80,7 +89,13 @@ def rate(
         typer.Option("--way", help="Shifts by gauging, by time or by stage.", autocompletion=completing.words("way")),
     ] = "by time",
     adopt: Annotated[str | None, typer.Option("--adopt", help="Adopt what is shown; name of the new rating.")] = None,
-    valid_from: Annotated[str | None, typer.Option("--valid-from", help="From when the rating holds.")] = None,
+    valid_from: Annotated[
+        str | None,
+        typer.Option(
+            "--valid-from",
+            help="From when the rating holds, with its offset, as in 2026-01-01T00:00+01:00 or 2026-01-01T00:00Z.",
+        ),
+    ] = None,
     by: ByOption = "unnamed",
     reason: Annotated[str, typer.Option("--reason", help="Why it is adopted; kept with it.")] = "",
     clock_is_right: ClockOption = False,
@@ -222,12 +237,14 @@ def derive(
             told += derived_sites(rows)
             if format_ is Told.text:
                 typer.echo(derived_lines(rows), nl=False)
-        unrated = [] if sites else _unrated(archive)
-    for site in unrated:
-        typer.echo(f"{site}: recorded stage and no rating; no record is derived", err=True)
-        say_next(f"`stillwell rate {site}{at(archive)}`")
+        left_out = [] if sites else deriving.left_out(archive)
+    for one in left_out:
+        typer.echo(f"{one['site']}: {one['words']}; no record is derived", err=True)
+    if left_out:
+        site = next((one["site"] for one in left_out if "stage" not in one["lacks"]), left_out[0]["site"])
+        say_next(_lacking(archive, str(site)).replace("{at}", at(archive)))
     if format_ is Told.json:
-        tell(derived_document(commits, told, unrated, len(current)) | {"rendered": rendered_after(rendered)})
+        tell(derived_document(commits, told, left_out, len(current)) | {"rendered": rendered_after(rendered)})
         return
     if not told:
         typer.echo("nothing changed: every record is what its stage, ratings and shifts make")
@@ -236,15 +253,6 @@ def derive(
         return
     typer.echo(f"commit{'s' * (len(commits) > 1)} {', '.join(map(str, commits))}", err=True)
     typer.echo(rendered_line(rendered), err=True, nl=False)
-
-
-def _unrated(archive: Path) -> list[str]:
-    """Name the sites with recorded stage and no rating."""
-    from stillwell.archive.archive import Archive
-
-    opened = Archive(archive)
-    stage, ratings = (set(opened.table_sites(name)) for name in ("stage", "ratings"))
-    return sorted(stage - ratings)
 
 
 def record(
@@ -290,9 +298,9 @@ def _derive_hint(archive: Path, sites: list[str]) -> str:
 def _missing(archive: Path, site: str) -> list[str]:
     """Name what a record rests on and a site has none of."""
     from stillwell.archive.archive import Archive
+    from stillwell.prepare.records import lacking
 
-    opened = Archive(archive)
-    return [name for name in ("stage", "ratings") if not opened.table_files(name, [site])]
+    return lacking(Archive(archive), site)
 
 
 def _lacking(archive: Path, site: str) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -90,14 +92,21 @@ def ingest(
         typer.echo(taken_lines(taken), nl=False)
     typer.echo(taken_words(taken), err=True, nl=False)
     if not taken.all_good:
-        say_next(_returned(archive))
+        say_next(_returned(_as_typed(deposits, inbox, map_, by, archive)))
         raise typer.Exit(1)
 
 
-def _returned(archive: Path) -> str:
+def _as_typed(deposits: list[Path], inbox: bool, map_: Path | None, by: str, archive: Path) -> str:
+    """Write the command that hands the same paths in again."""
+    words = ["stillwell", "ingest", *(["--inbox"] if inbox else []), *(["--map", str(map_)] if map_ else [])]
+    named = [] if by in ("unnamed", os.environ.get("STILLWELL_BY")) else ["--by", by]
+    return shlex.join([*words, *map(str, deposits), *named]) + at(archive)
+
+
+def _returned(command: str) -> str:
     return (
-        f"put right what is named above and `stillwell ingest` it again: what was taken stays as it is; "
-        f"where only a register was missing, hand that in and the same files with --again{at(archive)}; {_SHEETS}"
+        f"put right what is named above, then `{command}`: what was taken stays as it is; where only a register was "
+        f"missing, hand that in, then `{command} --again`; {_SHEETS}"
     )
 
 
@@ -106,6 +115,7 @@ def _dry_run(paths: list[Path], map_: Path | None, format_: Told) -> None:
     from stillwell import pipeline
     from stillwell.reading.changes import preview_text, problem_lines
     from stillwell.reading.documents import preview_document
+    from stillwell.reading.taken import taken_rows, taken_sentences
 
     if map_ is None:
         typer.echo("stillwell: expected --map FILE with --dry-run, found none", err=True)
@@ -116,9 +126,11 @@ def _dry_run(paths: list[Path], map_: Path | None, format_: Told) -> None:
     rows, understood = pipeline.dry_run(paths, map_)
     if format_ is Told.json:
         names = {one.digest: one.name for one in pipeline.receive(paths)}
-        tell(preview_document(rows, understood.problems, names))
+        tell(preview_document(rows, understood, names))
     else:
         typer.echo(preview_text(rows), nl=False)
+    for sentence in taken_sentences(taken_rows(understood.tables, left_out=()), "would be taken"):
+        typer.echo(sentence, err=True)
     typer.echo(problem_lines(understood.problems), err=True, nl=False)
     if len(understood.problems):
         raise typer.Exit(1)
@@ -189,7 +201,8 @@ def review(
         str,
         typer.Option(
             "--decision",
-            help="approved, provisional, withdrawn, included or excluded.",
+            help="approved; provisional (also restores a withdrawn gauging); withdrawn; included in or excluded from "
+            "fits of ratings.",
             autocompletion=completing.words("decision"),
         ),
     ] = "approved",

@@ -113,7 +113,8 @@ def _check_text(data: bytes) -> None:
             data.decode("utf-8-sig")
         except UnicodeDecodeError as error:
             line = data.count(b"\n", 0, error.start) + 1
-            found = f"the byte 0x{data[error.start]:02X} at offset {error.start}; saved in another encoding?"
+            byte = f"the byte 0x{data[error.start]:02X} at offset {error.start}"
+            found = f"{byte}; save it as UTF-8, or name its encoding in a map"
             raise CannotRead("UTF-8 text", found, line) from error
     if b"\0" in data:
         raise CannotRead("text", "a NUL character", data.count(b"\n", 0, data.index(b"\0")) + 1)

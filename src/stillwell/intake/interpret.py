@@ -175,6 +175,8 @@ def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.
             continue
         if name == "gaugings" and column == "method" and found == "nothing":
             expected = "points, or a method and a discharge where there are none"
+            file = trouble.broken_file(rows["deposit"].iloc[row], "points")
+            found = f"no method, and problems in {file}, listed here" if file else "neither points nor a method"
         if not bad[row] or (row, column) not in told:
             cells.append((row, column, expected, found))
         bad[row] = True

@@ -53,7 +53,7 @@ def violations(gaugings: pd.DataFrame, points: pd.DataFrame, trouble: Trouble, r
         Arguments of ``Trouble.add`` but the consequence.
     """
     batch, orphans = _batch(gaugings, points)
-    yield from _orphans(orphans)
+    yield from _orphans(orphans, trouble)
     yield from _headers(batch)
     if rules < 2:
         yield from _told(batch.gaugings, _without_level(batch), "uncertainty_level", _LEVEL, "uncertainty_level")
@@ -63,6 +63,9 @@ def violations(gaugings: pd.DataFrame, points: pd.DataFrame, trouble: Trouble, r
     yield from _of_verticals(batch)
     yield from _sections(batch)
     _note_order(batch, trouble)
+
+
+_SHEET_OF_POINTS = "a gauging of that label in this deposit"
 
 
 def _batch(gaugings: pd.DataFrame, points: pd.DataFrame) -> tuple[_Batch, pd.DataFrame]:
@@ -95,11 +98,13 @@ def _sorted(points: pd.DataFrame) -> pd.DataFrame:
     return sorted_rows(points, points["g"].to_numpy(), points["vertical"].to_numpy(dtype="int64"), depth, repeat)
 
 
-def _orphans(points: pd.DataFrame) -> Iterator[Problem]:
+def _orphans(points: pd.DataFrame, trouble: Trouble) -> Iterator[Problem]:
     rows = points.drop_duplicates(["deposit", "gauging"])
-    yield from _told(
-        rows, np.ones(len(rows), dtype=bool), "gauging", "a gauging of that label in this deposit", "gauging"
-    )
+    for problem in _told(rows, np.ones(len(rows), dtype=bool), "gauging", _SHEET_OF_POINTS, "gauging"):
+        file = trouble.broken_file(problem["deposit"], "gaugings")
+        yield problem | {
+            "found": f"no gauging {problem['found']}{f': problems in {file}, listed here' if file else ''}"
+        }
 
 
 def _headers(b: _Batch) -> Iterator[Problem]:
@@ -109,7 +114,15 @@ def _headers(b: _Batch) -> Iterator[Problem]:
     twice = g.duplicated(["deposit", "gauging"], keep=False)
     yield from _told(g, twice, "gauging", "every label once in a deposit", "gauging")
     backwards = g["ended_at"] < g["started_at"]
-    yield from _told(g, backwards, "ended_at", "an end that is not before the start", "ended_at")
+    both = zip(g["ended_at"], g["started_at"], strict=True)
+    spans = [f"ended_at {_found(end)}, started_at {_found(start)}" for end, start in both]
+    yield from _told(
+        g.assign(span=pd.Series(spans, dtype="str")),
+        backwards,
+        "ended_at",
+        "an end that is not before the start",
+        "span",
+    )
     strange = has_points & g["method"].notna() & ~g["method"].isin(WITH_POINTS)
     yield from _told(g, strange, "method", f"{' or '.join(WITH_POINTS)} for a gauging with points", "method")
     zero = g["method"] == OBSERVED_ZERO

@@ -47,6 +47,10 @@ class Trouble:
         self.broken.add((deposit, table, path, False))
         self.add(deposit, None, path, reason.line, reason.column, reason.expected, reason.found, FILE_LEFT_OUT)
 
+    def broken_file(self, deposit: str, table: str) -> str:
+        """Name the first file of a deposit of which rows of a table could not be read; empty where there is none."""
+        return min((file for digest, name, file, _ in self.broken if (digest, name) == (deposit, table)), default="")
+
     def add(
         self,
         deposit: str,

@@ -64,6 +64,10 @@ def open_zip(data: bytes) -> zipfile.ZipFile:
     source = _Frugal(data)
     try:
         archive = zipfile.ZipFile(source)
+    except zipfile.BadZipFile as error:
+        raise CannotRead(
+            "a zip that can be opened", "no list of files at its end that can be read; cut short?"
+        ) from error
     except BROKEN as error:
         raise CannotRead("a zip that can be opened", said(error)) from error
     source.opened = True

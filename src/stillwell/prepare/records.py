@@ -63,6 +63,11 @@ def recorded_sites(archive: Archive) -> list[str]:
     return sorted(set(archive.standing("ratings")["site"]) & set(archive.table_sites("stage")))
 
 
+def lacking(archive: Archive, site: str) -> list[str]:
+    """Name the tables a record rests on, ``stage`` and ``ratings``, of which a site has no row."""
+    return [name for name in ("stage", "ratings") if not archive.table_files(name, [site])]
+
+
 def derived(view: View, sites: Sequence[str], circumstances: Circumstances) -> dict[str, pd.DataFrame]:
     """Derive the records of sites and keep the rows that are new or differ from what stands.
 

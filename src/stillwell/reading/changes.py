@@ -9,6 +9,7 @@ import pandas as pd
 import pyarrow as pa
 
 from stillwell.reading.render import as_table
+from stillwell.words import counted
 
 
 class ChangeLike(Protocol):
@@ -63,8 +64,7 @@ def changes_words(changes: Sequence[ChangeLike]) -> str:
     count = len(changes)
     if not count:
         return "nothing would change"
-    gaugings = "1 gauging" if count == 1 else f"{count} gaugings"
-    return f"{gaugings} would get another revision; `stillwell ingest` the policy file to adopt it"
+    return f"{counted(count, 'gauging')} would get another revision; `stillwell ingest` the policy file to adopt it"
 
 
 def preview_text(tables: Mapping[str, pd.DataFrame]) -> str:
@@ -78,12 +78,14 @@ def preview_text(tables: Mapping[str, pd.DataFrame]) -> str:
 
 
 def problem_lines(problems: pd.DataFrame) -> str:
-    """Write what would be returned, a line each."""
-    said = zip(
-        problems["file"], problems["line"], problems["column"], problems["expected"], problems["found"], strict=True
-    )
-    return "".join(
-        f"would be returned: {file}{'' if pd.isna(line) else f', line {line}'}"
-        f"{'' if pd.isna(column) else f', column {column}'}: expected {expected}; found {found}\n"
-        for file, line, column, expected, found in said
-    )
+    """Write what would be returned: a line for each kind of problem of a column, with the number of rows it is in."""
+    alike = problems.groupby(["file", "column", "expected"], dropna=False, sort=False)
+    return "".join(_problem_line(same.iloc[0], same["line"].nunique()) for _, same in alike)
+
+
+def _problem_line(first: pd.Series, rows: int) -> str:
+    line = "" if pd.isna(first["line"]) else f", line {first['line']}"
+    column = "" if pd.isna(first["column"]) else f", column {first['column']}"
+    more = f"; the same in {counted(rows - 1, 'more row')}" if rows > 1 else ""
+    where = f"{first['file']}{line}{column}"
+    return f"would be returned: {where}: expected {first['expected']}; found {first['found']}{more}\n"

@@ -16,6 +16,8 @@ from stillwell.reading.plain import rows_of
 from stillwell.reading.rendered import rendered_after
 from stillwell.reading.show import CAUTION, GRAVITY, gauging_rows_known, own_rows
 from stillwell.reading.summary import TakenLike
+from stillwell.reading.taken import taken_rows
+from stillwell.records import Understood
 
 Document = dict[str, Any]
 
@@ -34,11 +36,11 @@ def taken_document(taken: TakenLike) -> Document:
     -------
     dict
         ``commit`` (None where nothing was new), ``deposits``, ``already_sealed``, ``rendered``, ``gaugings``,
-        ``returned``, ``notes``.
+        ``taken``, ``returned``, ``notes``.
     """
     deposits = [{"name": one.name, "deposit": one.digest, "kind": one.kind} for one in taken.deposits]
     known = [{"name": one.name, "deposit": one.digest, "kind": one.kind} for one in taken.known]
-    out: Document = {"commit": None, "deposits": deposits, "already_sealed": known}
+    out: Document = {"commit": None, "deposits": deposits, "already_sealed": known, "taken": []}
     out["rendered"] = rendered_after([taken.rendered])
     if taken.prepared is None:
         return out | {"gaugings": [], "returned": [], "notes": []}
@@ -46,6 +48,7 @@ def taken_document(taken: TakenLike) -> Document:
     return out | {
         "commit": taken.entry.number if taken.entry else None,
         "gaugings": _gaugings(taken.prepared),
+        "taken": taken_rows(taken.prepared.tables) if taken.entry else [],
         "returned": returned_rows(taken.prepared.problems, names),
         "notes": [
             {"deposit": names.get(note.deposit, note.deposit), "file": note.file, "note": note.note}
@@ -80,7 +83,7 @@ def _gaugings(prepared: Any) -> list[Document]:
 
 
 def finding_rows(findings: pd.DataFrame) -> list[Document]:
-    """Lay out findings, the gravest first."""
+    """Lay out findings, the most severe first."""
     ordered = findings.sort_values("severity", key=lambda s: s.map(GRAVITY), kind="stable")
     return rows_of(ordered[list(FINDING)])
 
@@ -91,10 +94,11 @@ def returned_rows(problems: pd.DataFrame, names: Mapping[str, str]) -> list[Docu
     return [one | row for one, row in zip(deposits, rows_of(problems[list(_RETURNED)]), strict=True)]
 
 
-def preview_document(tables: Mapping[str, pd.DataFrame], problems: pd.DataFrame, names: Mapping[str, str]) -> Document:
-    """Lay out what a map makes of deposits: ``tables`` with their first rows, ``would_be_returned``."""
+def preview_document(tables: Mapping[str, pd.DataFrame], understood: Understood, names: Mapping[str, str]) -> Document:
+    """Lay out what a map makes of deposits: first rows of ``tables``, ``would_be_taken``, ``would_be_returned``."""
     shown = {name: rows_of(rows) for name, rows in tables.items()}
-    return {"tables": shown, "would_be_returned": returned_rows(problems, names)}
+    taken = taken_rows(understood.tables, left_out=())
+    return {"tables": shown, "would_be_taken": taken, "would_be_returned": returned_rows(understood.problems, names)}
 
 
 def gauging_document(archive: Archive, gauging_id: str, as_of: Any = None, *, revisions: bool = False) -> Document:
@@ -140,7 +144,9 @@ def _sheet(archive: Archive, row: pd.Series) -> Document:
     }
 
 
-def derived_document(commits: list[int], sites: list[Document], unrated: list[str], up_to_date: int) -> Document:
+def derived_document(
+    commits: list[int], sites: list[Document], left_out: list[Document], up_to_date: int
+) -> Document:
     """Lay out what a derivation changed.
 
     Parameters
@@ -149,17 +155,19 @@ def derived_document(commits: list[int], sites: list[Document], unrated: list[st
         Their numbers; none where every record was up to date.
     sites : list of dict
         As of ``derived_sites``.
-    unrated : list of str
-        Sites with recorded stage and no rating.
+    left_out : list of dict
+        Sites of which no record is derived; ``site``, ``lacks`` and ``words``.
     up_to_date : int
         Records whose inputs are unchanged.
 
     Returns
     -------
     dict
-        ``commits``, ``sites``, ``unrated``, ``up_to_date``.
+        ``commits``, ``sites``, ``unrated`` (those of ``left_out`` with stage), ``left_out``, ``up_to_date``.
     """
-    return {"commits": commits, "sites": sites, "unrated": unrated, "up_to_date": up_to_date}
+    unrated = [one["site"] for one in left_out if "stage" not in one["lacks"]]
+    said: Document = {"commits": commits, "sites": sites, "unrated": unrated, "left_out": left_out}
+    return said | {"up_to_date": up_to_date}
 
 
 def derived_sites(rows: Mapping[str, pd.DataFrame]) -> list[Document]:

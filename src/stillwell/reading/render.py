@@ -14,6 +14,16 @@ from typing import Any
 
 import pyarrow as pa
 
+from schemas import ARCHIVE_TABLES
+from schemas.derive import columns
+
+COORDINATES = frozenset(
+    column.name
+    for model in ARCHIVE_TABLES.values()
+    for column in columns(model)
+    if column.units in ("degrees_north", "degrees_east")
+)
+"""Columns that say where something is; they are never rounded."""
 FORMULA_SIGNS = r"=+\-@\uff1d\uff0b\uff0d\uff20"
 """A cell that begins with one of these, or with its wide form, is run by a spreadsheet; so is one after a tab."""
 _RUN = re.compile(rf"(^|[;\t\r\n])(?=[ \u3000]*[{FORMULA_SIGNS}])|^(?=[\t\r\n])")
@@ -25,7 +35,7 @@ def as_table(rows: Sequence[dict[str, Any]], headings: Sequence[str]) -> str:
     """Lay rows out in columns for a person, numbers to the right."""
     if not headings:
         return ""
-    cells = [[_cell(row.get(name)) for name in headings] for row in rows]
+    cells = [[_cell(row.get(name), whole=name in COORDINATES) for name in headings] for row in rows]
     widths = [max(len(h), *(len(c[i]) for c in cells)) if cells else len(h) for i, h in enumerate(headings)]
     right = [all(isinstance(r.get(h), (int, float)) or r.get(h) is None for r in rows) and bool(rows) for h in headings]
     lines = [[_visible(name) for name in headings], ["-" * w for w in widths], *cells]
@@ -88,11 +98,11 @@ def _text(value: Any) -> str:
     return time_text(value) if isinstance(value, datetime) else str(value)
 
 
-def _cell(value: Any) -> str:
+def _cell(value: Any, *, whole: bool = False) -> str:
     if value is None or (isinstance(value, float) and math.isnan(value)):
         return ""
     if isinstance(value, float):
-        return significant(value)
+        return str(value) if whole else significant(value)
     return _visible(_text(value))
 
 

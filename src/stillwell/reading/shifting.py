@@ -20,6 +20,7 @@ from stillwell.reading.rating import candidates, numbers_of, rated_discharge
 from stillwell.reading.ratings_in_force import newest_rating
 from stillwell.reading.render import significant
 from stillwell.reading.spans import span_of
+from stillwell.words import counted
 
 
 def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
@@ -109,15 +110,16 @@ def _site_lines(site: str, rows: dict[str, pd.DataFrame]) -> Iterator[str]:
     if len(values):
         known = values["discharge_m3_s"].dropna()
         most = f", greatest {significant(known.max())} m3/s" if len(known) else ""
-        span = f"{values['time'].min():%Y-%m-%d} to {values['time'].max():%Y-%m-%d}"
-        yield f"{site}  {len(values)} values, {len(known)} with discharge, {span}{most}"
+        span = f"{values['time'].min():%Y-%m-%dT%H:%MZ} to {values['time'].max():%Y-%m-%dT%H:%MZ}"
+        yield f"{site}  {counted(len(values), 'value')}, {len(known):,} with discharge, {span}{most}"
         counts = values["marks"].dropna().str.split("; ").explode().value_counts().sort_index()
-        yield from (f"    {mark}: {count} values" for mark, count in counts.items())
+        yield from (f"    {mark}: {counted(count, 'value')}" for mark, count in counts.items())
     if len(days):
-        yield f"    {len(days)} days, {int(days['mean_m3_s'].notna().sum())} with a mean"
+        span = f"{days['day'].min()} to {days['day'].max()} by the site's offset"
+        yield f"    {counted(len(days), 'day')}, {span}, {int(days['mean_m3_s'].notna().sum())} with a mean"
     for code, same in doubts.groupby("code", sort=True) if len(doubts) else ():
         first = same.iloc[0]
-        since = f"the first {first['from']:%Y-%m-%d}: {first['message']}"
+        since = f"the first {first['from']:%Y-%m-%dT%H:%MZ}: {first['message']}"
         yield f"    {first['severity']:<8} {code}: {len(same)}; {since}"
 
 

@@ -14,7 +14,9 @@ from stillwell.archive.archive import Archive
 from stillwell.reading.render import as_table, significant, time_text
 from stillwell.reading.rendered import rendered_line
 from stillwell.reading.show import CAUTION, GRAVITY
+from stillwell.reading.taken import taken_rows, taken_sentences
 from stillwell.records import AuditReport
+from stillwell.words import counted
 
 T = TypeVar("T")
 
@@ -69,7 +71,7 @@ def taken_lines(taken: TakenLike) -> str:
 
 
 def _finding_lines(findings: pd.DataFrame) -> Iterator[str]:
-    """Write the findings of a gauging, gravest first, those of one code on one line."""
+    """Write the findings of a gauging, the most severe first, those of one code on one line."""
     ordered = findings.sort_values("severity", key=lambda s: s.map(GRAVITY), kind="stable")
     for code, rows in ordered.groupby("code", sort=False):
         first, more = rows.iloc[0], len(rows) - 1
@@ -99,8 +101,10 @@ def taken_words(taken: TakenLike) -> str:
     if taken.entry is None:
         return "".join(f"{line}\n" for line in [*lines, "nothing was written; the archive is unchanged"])
     actions = taken.prepared.outcomes["action"].value_counts()
-    counted = ", ".join(f"{count} {word}" for word, count in sorted(actions.items())) or "no gaugings"
-    lines.append(f"commit {taken.entry.number}: {len(taken.entry.deposits)} deposits sealed; gaugings: {counted}")
+    told = ", ".join(f"{count} {word}" for word, count in sorted(actions.items()))
+    lines += taken_sentences(rows := taken_rows(taken.prepared.tables))
+    gaugings = f"gaugings: {told}" if told else "no gaugings" if rows else "no new rows"
+    lines.append(f"commit {taken.entry.number}: {counted(len(taken.entry.deposits), 'deposit')} sealed; {gaugings}")
     return "".join(f"{line}\n" for line in lines) + rendered_line([taken.rendered])
 
 
@@ -131,9 +135,9 @@ def gauging_rows(batches_taken: Sequence[TakenLike]) -> list[dict[str, Any]]:
         if taken.prepared is None or "gaugings" not in taken.prepared.tables:
             continue
         findings = taken.prepared.tables.get("findings", pd.DataFrame(columns=["gauging_id", "revision", "severity"]))
-        counted = findings.groupby(["gauging_id", "revision", "severity"]).size().to_dict()
+        found = findings.groupby(["gauging_id", "revision", "severity"]).size().to_dict()
         for g in taken.prepared.tables["gaugings"].itertuples():
-            grave = {s: counted.get((g.gauging_id, g.revision, s), 0) for s in ("unusable", "suspect", "note")}
+            grave = {s: found.get((g.gauging_id, g.revision, s), 0) for s in ("unusable", "suspect", "note")}
             rows.append(
                 {
                     "gauging": g.gauging_id,
@@ -158,10 +162,10 @@ def summary_markdown(batches_taken: Sequence[TakenLike]) -> str:
 def findings_markdown(root: Path) -> str:
     """Count the findings that stand in an archive, by code and severity, as a page."""
     findings = Archive(root).standing("findings")
-    counted = findings.groupby(["severity", "code"]).agg(findings=("code", "size"), gaugings=("gauging_id", "nunique"))
+    found = findings.groupby(["severity", "code"]).agg(findings=("code", "size"), gaugings=("gauging_id", "nunique"))
     rows = [
         {"severity": s, "code": c, "findings": f, "gaugings": g}
-        for (s, c), f, g in zip(counted.index, counted["findings"], counted["gaugings"], strict=True)
+        for (s, c), f, g in zip(found.index, found["findings"], found["gaugings"], strict=True)
     ]
     return f"# Findings that stand\n\n{_markdown(rows)}\n"
 
@@ -183,7 +187,7 @@ def audit_text(report: AuditReport) -> str:
     lines += [f"  {count:>8} {what}" for what, count in report.counts.items()]
     lines += [f"remark: {remark}" for remark in report.remarks]
     lines += [f"fault ({fault.kind}): {fault.path}: {fault.sentence}" for fault in report.faults]
-    lines.append("everything is as it was written" if not report.faults else f"{len(report.faults)} faults")
+    lines.append("everything is as it was written" if not report.faults else counted(len(report.faults), "fault"))
     return "".join(f"{line}\n" for line in lines)
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterator
 
+from stillwell.reading.render import significant
 from stillwell.reading.trace_graph import ASIDE, KINDS, Edge, Node, Trace, called, harmless
 
 WIDTH = 100
@@ -16,6 +18,10 @@ SELF_TOLD = {"rows", "policy", "record", "series", "sensor", "shift", "correctio
 """Kinds whose labels say what they are."""
 IN_LABEL = {kind: {"from", "to"} for kind in (*SELF_TOLD, "adoption")} | {"rows": {"file", "lines"}}
 """Details by kind that the label tells already."""
+
+FIGURES = ("day", "value")
+"""Kinds whose details are numbers; they are rounded for the eye, as in a table."""
+_NUMBER = re.compile(r"(?<![\w:.-])-?\d+\.\d+(?:e[+-]?\d+)?(?= m3/s| m\b| s\b|$)")
 
 
 def trace_text(trace: Trace, first: int | None = FIRST) -> str:
@@ -94,7 +100,12 @@ def _named(node: Node) -> str:
 def _details(node: Node, depth: int) -> Iterator[str]:
     for name, value in node.details:
         if name not in IN_LABEL.get(node.kind, ()):
-            yield from _wrapped(f"{name}: {value}", depth, hanging=2)
+            shown = _NUMBER.sub(_rounded, value) if node.kind in FIGURES else value
+            yield from _wrapped(f"{name}: {shown}", depth, hanging=2)
+
+
+def _rounded(number: re.Match[str]) -> str:
+    return significant(float(number[0]))
 
 
 def _wrapped(text: str, depth: int, hanging: int = 4) -> Iterator[str]:
