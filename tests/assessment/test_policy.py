@@ -48,6 +48,7 @@ def test_an_office_changes_only_what_it_says():
         ("[choices]\nwall_ratios = [0.5]\n", ("line 2", "two numbers")),
         ("[offices]\n", ("line 1", "offices")),
         ("[office]\nname = ''\n", ("line 2", "a text")),
+        ("[office]\nnom = 'a'\n", ("line 2", "nom", "name")),
         ("[limits\n", ("TOML",)),
         ("limits = 3\n", ("line 1", "a section")),
     ],
