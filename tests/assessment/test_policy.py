@@ -48,6 +48,7 @@ def test_an_office_changes_only_what_it_says():
         ("[choices]\nwall_ratios = [0.5]\n", ("line 2", "two numbers")),
         ("[offices]\n", ("line 1", "offices")),
         ("[office]\nname = ''\n", ("line 2", "a text")),
+        ("[office]\nnom = 'a'\n", ("line 2", "nom", "name")),
         ("[limits\n", ("TOML",)),
         ("limits = 3\n", ("line 1", "a section")),
     ],
@@ -63,3 +64,49 @@ def test_a_first_policy_must_be_whole():
     """Without a base nothing may be left out."""
     with pytest.raises(PolicyError, match=r"limits\.angle_deg"):
         policy_from("[office]\nname = 'a'\n")
+
+
+RANGES = {
+    (0, 1): "day_share",
+    (0, 2): "coefficient_range",
+    (0, 5): "check_history_least_c",
+    (0, 10): "velocity_error_m_s stage_uncertainty_m shift_uncertainty_m rating_exponent_range wading_product_m2_s"
+    " staff_differs_m",
+    (0, 20): "check_history_least_db",
+    (0, 30): "check_temperature_c temperature_differs_c",
+    (0, 90): "tilt_deg angle_deg",
+    (0, 100): "check_snr_low_db check_snr_unusable_db check_spread_db check_drift_db check_receivers_apart_db"
+    " snr_low_db snr_unusable_db two_points_from_m two_points_not_below_m stage_change_m velocity_error_pct spikes_pct"
+    " sound_speed_pct spacing_pct area_falls_pct quality_thresholds_pct share_high_pct share_raised_pct"
+    " discharge_differs_pct mean_depth_differs_pct",
+    (0, 1000): "check_rate_hz uncertainty_large_pct rating_uncertainty_pct rating_departure_pct discharge_floor_m3_s",
+    (0, 60 * 60): "exposure_s",
+    (0, 10 * 365): "check_days",
+    (0, 10_000): "verticals_widths_m",
+    (0, 30 * 24 * 60 * 60): "gap_bridged_s",
+    (1, 100): "check_history_sigmas profile_steep_factor uncertainties_factor depth_unlike_factor"
+    " velocity_unlike_factor",
+    (1, 1000): "verticals_fewest check_history rating_segment_fewest extrapolation_factor max_over_mean_factor",
+    (1, 10**6): "check_samples",
+}
+"""An angle up to a right one, a share up to the whole, a factor from 1, a count from 1, an hour, ten years, a month."""
+
+
+@pytest.mark.parametrize(("bounds", "names"), RANGES.items(), ids=str)
+def test_a_limit_may_lie_on_either_bound_and_not_beyond(bounds, names):
+    """Both bounds are used as they are said; a hundredth below the least or above the greatest is refused."""
+    base = policy_from(DEFAULT)
+    for name in names.split():
+        form = "[{0}, {0}]" if isinstance(base.limits[name].value, tuple) else "{0}"
+        text = f"[limits]\n{name} = {{{{ value = {form}, source = 'office' }}}}\n"
+        for bound in bounds:
+            said = policy_from(text.format(bound), base).limits[name].value
+            assert said == ((bound, bound) if form != "{0}" else bound)
+        for beyond in (bounds[0] - 0.01, bounds[1] + 0.01):
+            with pytest.raises(PolicyError, match=f"line 2, {name}"):
+                policy_from(text.format(beyond), base)
+
+
+def test_every_limit_has_its_bounds_held():
+    """The bounds of every limit are written down once more beside the code."""
+    assert sorted(" ".join(RANGES.values()).split()) == sorted(LIMITS)

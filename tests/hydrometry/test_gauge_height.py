@@ -86,3 +86,12 @@ def test_neighbouring_gaugings_do_not_lend_each_other_readings():
     made = computed(points(rows, 1), both, heights=heights).results
     assert made["gauge_height_m"].iloc[0] == 1.0
     assert np.isnan(made["gauge_height_m"].iloc[1])
+
+
+def test_a_reading_at_the_very_start_or_end_needs_none_beyond_it():
+    """Readings at start and end bound a gauging; those further out do not serve, a moment inside they do."""
+    outer, inner = [_at("09:50", 0.5), _at("11:10", 2.5)], [_at("10:00", 1.0), _at("11:00", 2.0)]
+    assert _height([*outer, *inner])["gauge_height_readings"] == 2
+    late = [_at("10:01", 1.0), _at("10:59", 2.0)]
+    assert _height([*outer, *late])["gauge_height_readings"] == 4
+    assert _height([*outer, *inner])["gauge_height_time_m"] == pytest.approx(1.5)

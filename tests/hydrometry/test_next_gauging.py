@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -135,3 +137,17 @@ def test_a_dry_record_is_refused():
     got, when = site(np.linspace(0.5, 1.5, 20))
     with pytest.raises(RatingError, match="found none"):
         of_site(got, when, np.full(10, np.nan), np.full(10, np.nan), NOW)
+
+
+@pytest.mark.parametrize(("last", "run"), [
+    ([-1.0, 2.0, 3.0], 2), ([-1.0, 2.0, 0.0], 1), ([-1.0, 2.0, np.nan], 1), ([-1.0, -2.0, -3.0], 3),
+])  # fmt: skip
+def test_a_run_counts_departures_of_one_sign_that_are_known(last, run):
+    """A departure of 0, one without a figure and a gauging without a moment belong to no run and end none."""
+    got, when = site(np.linspace(0.5, 2.0, 10))
+    departs = np.r_[np.tile([5.0, -5.0], 3), 4.0, last]
+    told = replace(got, gaugings=got.gaugings.assign(departure_pct=departs))
+    assert looked(told, when).run == run
+    lost = when.copy()
+    lost[-2] = np.datetime64("NaT")
+    assert looked(told, lost).run == max(run - 1, 1)

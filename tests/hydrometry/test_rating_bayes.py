@@ -132,3 +132,13 @@ def test_what_no_gauging_speaks_of_keeps_its_prior():
     np.testing.assert_allclose([0.2, 0.4], got.exponent[:, 1:].std(axis=0), rtol=0.12)
     np.testing.assert_allclose([0.5, 1.0], got.zero_m[:, 1:].mean(axis=0), atol=0.03)
     np.testing.assert_allclose([0.1, 0.2], got.zero_m[:, 1:].std(axis=0), rtol=0.12)
+
+
+def test_a_longer_sampling_goes_on_where_the_shorter_ended():
+    """32 walkers, every state kept but the first third: steps 11 to 30 and 16 to 45 share the states of 16 to 30."""
+    stage, discharge = gauged(ONE, 20)
+    controls = (Control("parabolic section", (0.2, 0.05)),)
+    short = sample(stage, discharge, controls, seed=2, steps=30, draws=20 * 32)
+    long = sample(stage, discharge, controls, seed=2, steps=45, draws=30 * 32)
+    np.testing.assert_array_equal(short.laws[5 * 32 :], long.laws[: 15 * 32])
+    np.testing.assert_array_equal(short.remnant[5 * 32 :], long.remnant[: 15 * 32])

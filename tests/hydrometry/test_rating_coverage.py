@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from stillwell.hydrometry import rating_law as rl
+from stillwell.hydrometry.rating_band import softened
 from stillwell.hydrometry.rating_fit import fit
 from stillwell.hydrometry.rating_shape import FitChoices
 
@@ -46,3 +47,22 @@ def test_limits_hold_the_truth_in_many_seasons():
         held, further, _ = coverage(400, outliers=outliers, **given)
         assert held > least
         assert abs(further - 0.95) < 0.03
+
+
+def test_a_doubtful_break_moves_the_curve_by_what_its_law_says():
+    """Mean and root mean square of ``min(b', h) - min(b, h)``, b' normal about b, integrated by steps.
+
+    The jump of slope is the difference quotient of ln Q well above the break.
+    """
+    b, s, law = 1.0, 0.1, np.array([np.log(8.0), 2.5, 1.6, 0.2, 0.4, 1.0])
+    at = np.array([0.7, 0.85, 1.0, 1.05, 1.2, 1.35])
+    moved = np.linspace(b - 8 * s, b + 8 * s, 80_001)
+    weight = np.exp(-0.5 * ((moved - b) / s) ** 2)
+    weight /= weight.sum()
+    up, down = (rl.log_discharge((law + np.eye(6)[5] * d)[None, :], np.array([3.0]))[0, 0] for d in (1e-6, -1e-6))
+    jump = (up - down) / 2e-6
+    mean = np.array([(weight * (moved < h)).sum() for h in at])
+    square = np.array([(weight * (np.minimum(moved, h) - min(b, h)) ** 2).sum() for h in at])
+    doubt = np.array([s])
+    np.testing.assert_allclose(mean * jump, softened(law, at, doubt, square=False)[:, -1], rtol=2e-3)
+    np.testing.assert_allclose(np.sqrt(square) / s * jump, softened(law, at, doubt, square=True)[:, -1], rtol=2e-3)

@@ -11,6 +11,8 @@ from stillwell.errors import RatingError
 from stillwell.hydrometry import rating_law as rl
 from stillwell.hydrometry.rating_fit import fit
 from stillwell.hydrometry.rating_shape import FitChoices
+from stillwell.hydrometry.rating_solve import Task
+from stillwell.hydrometry.rating_start import starts
 
 ONE = np.array([np.log(8.0), 1.9, 0.2])
 TWO = np.array([np.log(8.0), 2.2, 1.6, 0.2, 0.35, 0.9])
@@ -280,3 +282,28 @@ def test_the_law_and_its_sensitivities_agree():
     np.testing.assert_allclose(other, slope, atol=1e-7)
     np.testing.assert_allclose(np.exp(rl.log_discharge(THREE[None, :], stage))[0], rl.curve_of(THREE).discharge(stage))
     np.testing.assert_allclose(THREE, rl.law_of(rl.curve_of(THREE)))
+
+
+def test_as_many_stages_as_numbers_make_a_rating_and_one_less_does_not():
+    """``8 (h - 0.2)^2`` gauged twice at each of three stages gives its three numbers back; at two stages nothing."""
+    one = FitChoices(segments=1, loss="none", zero_bounds_m=(0.0, 0.29))
+    stage = np.repeat([0.5, 1.0, 2.0], 2)
+    got = fit(stage, 8 * (stage - 0.2) ** 2, choices=one).curve
+    np.testing.assert_allclose([8.0, 2.0, 0.2], [got.coefficient[0], got.exponent[0], got.zero_m[0]], rtol=1e-3)
+    stage = np.repeat([0.5, 2.0], 3)
+    with pytest.raises(RatingError, match="6 visits at 2 stages"):
+        fit(stage, 8 * (stage - 0.2) ** 2, choices=one)
+
+
+@pytest.mark.parametrize("most", [1, 3])
+def test_starts_times_gaugings_stay_within_their_bound(most, monkeypatch):
+    """Room for just under ``most`` times as many terms as there are gaugings lets ``most`` starts be looked at."""
+    x = np.linspace(0.0, 1.0, 20)
+    task = Task(
+        stage=x, log_q=2 * np.log(x + 0.1), precision=np.ones(20), share=np.ones(20), free=np.eye(3),
+        lower=np.array([-np.inf, 0.0, -6.0]), upper=np.array([np.inf, 9.0, -1e-3]), fewest=1.0, loss="none",
+    )  # fmt: skip
+    free = np.array([np.nan])
+    assert starts(task, 1, False, free, np.zeros(0)).shape[0] == 10
+    monkeypatch.setattr("stillwell.hydrometry.rating_start.MOST_TERMS", 20 * most - 1)
+    assert starts(task, 1, False, free, np.zeros(0)).shape[0] == most

@@ -165,3 +165,11 @@ def test_zeros_are_gaugings_too():
     np.testing.assert_array_equal([True, False], got.gaugings["within"])
     assert "where the rating says 0 too" in got.sentences[0]
     assert got.entries["shift_m"][1] == pytest.approx(0.15)
+
+
+def test_a_record_outside_the_gaugings_is_told_by_the_first_and_the_last_of_them():
+    """Of three gaugings, handed in in any order, the earliest and the latest bound what is not estimated."""
+    stage = np.array([0.7, 0.9, 1.1])
+    said = propose(CURVE, days(9, 2, 4), stage, CURVE.discharge(stage)).sentences
+    outside = "before 2025-06-03 00:00 and after 2025-06-10 00:00 the nearest shift is held and the record estimated"
+    assert [sentence for sentence in said if "nearest shift" in sentence] == [outside]

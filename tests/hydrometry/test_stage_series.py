@@ -10,6 +10,7 @@ from hypothesis.extra import numpy as hnp
 
 from stillwell.hydrometry.stage_doubts import Doubt, SeriesLimits
 from stillwell.hydrometry.stage_series import check_series, ordered
+from stillwell.hydrometry.stage_times import as_recorded, intervals, same_times
 from stillwell.hydrometry.stage_values import flat_lines, resolution_changes, spikes
 
 QUARTER = 900_000_000
@@ -231,3 +232,55 @@ def test_doubts_do_not_depend_on_the_origin_of_time_and_touch_nothing(time, stag
 def test_spikes_of_a_short_series_ask_for_neighbours():
     """Two values have no neighbours on both sides."""
     assert spikes(np.array([0, 1]), np.array([0.0, 9.0]), 0.1, 5.0, 3, 10.0).empty
+
+
+def test_one_value_has_no_step_of_its_own():
+    """A single value is one stretch, of a resolution nobody can tell."""
+    found = resolution_changes(np.array([1.25]))
+    assert found[["first", "last"]].to_numpy().tolist() == [[0, 0]]
+    assert np.isnan(found["step_m"].iloc[0])
+
+
+def test_times_of_one_value_are_neither_repeated_nor_contradicted():
+    """Among ten times one is handed in three times alike and one twice unlike: two spans, of two values and 0.5 m."""
+    time = np.r_[np.arange(10), 4, 4, 7] * QUARTER
+    stage = np.r_[np.full(10, 1.0), 1.0, 1.0, 1.5]
+    marks = np.zeros(13, dtype=np.uint16)
+    found = same_times(time, stage, np.argsort(time, kind="stable"), marks)
+    told = found[["code", "from_us", "value"]].to_numpy().tolist()
+    assert told == [["time-repeated", 4 * QUARTER, 2.0], ["time-contradicted", 7 * QUARTER, 0.5]]
+    assert np.flatnonzero(marks & Doubt.REPEATED).tolist() == [10, 11]
+    assert np.flatnonzero(marks & Doubt.CONTRADICTED).tolist() == [7, 12]
+
+
+def test_spans_of_time_are_numbered_from_0():
+    """A change of interval and a later step of the clock are rows 0 and 1, with the new interval and the step in s."""
+    steps = np.r_[np.full(100, 4 * QUARTER), np.full(200, QUARTER)]
+    steps[200] += 240_000_000
+    time = np.r_[0, np.cumsum(steps)]
+    found = intervals(time, np.arange(time.size), np.zeros(time.size, dtype=np.uint16), SeriesLimits())
+    assert found.index.tolist() == [0, 1]
+    assert found["code"].tolist() == ["interval-changed", "clock-step"]
+    np.testing.assert_allclose([900.0, 240.0], found["value"])
+    assert found["from_us"].tolist() == [time[100], time[201]]
+
+
+def test_times_that_go_back_are_numbered_from_0():
+    """An hour back is a clock, two hundred values from long ago another logger 0.5 m higher: rows 0 and 1."""
+    time = np.r_[np.arange(400), np.arange(396, 800), np.arange(100, 300) + 0.5] * QUARTER
+    stage = np.r_[np.full(804, 1.0), np.full(200, 1.5)]
+    found = as_recorded(time.astype(np.int64), stage, np.zeros(time.size, dtype=np.uint16), SeriesLimits())
+    assert found.index.tolist() == [0, 1]
+    assert found["code"].tolist() == ["time-back", "loggers-overlap"]
+    np.testing.assert_allclose([3 * 900.0, 0.5], found["value"])
+
+
+@pytest.mark.parametrize(("interval_s", "moved_s", "told"), [
+    (60, 11, False), (60, 13, True), (60, -11, False), (60, -13, True), (3_600, 119, False), (3_600, 122, True),
+])  # fmt: skip
+def test_a_step_of_the_clock_is_doubted_beyond_a_fifth_of_the_interval_or_two_minutes(interval_s, moved_s, told):
+    """Of a minute a fifth is 12 s; of an hour two minutes are less than a fifth, and are the limit."""
+    steps = np.full(199, interval_s * 1_000_000)
+    steps[100] += moved_s * 1_000_000
+    found = check_series(np.r_[0, np.cumsum(steps)], np.arange(200) / 1_000, SeriesLimits(clock_s=120.0)).spans
+    assert found.loc[found["code"] == "clock-step", "value"].tolist() == ([pytest.approx(moved_s)] if told else [])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 import textwrap
@@ -11,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.mutation.__main__ import equivalent, sampled, score
+from tests.mutation.__main__ import FLOORS, GOAL, equivalent, sampled, score
 from tests.mutation.operators import mutants, mutated, of_room
 from tests.mutation.selection import Lines, selected
 
@@ -121,10 +122,12 @@ print(child.judged(one, ["tests/hydrometry/test_thresholds.py::test_what_lies_wi
 @pytest.mark.soak
 @pytest.mark.parametrize("room", ["hydrometry", "assessment", "archive"])
 def test_three_hundred_mutants(room, capsys):
-    """Score of 300 seeded mutants, printed; the goal is 90 %, and the tool must at least have judged them all."""
+    """Score of 300 seeded mutants of a room, printed; it is at least the goal, or the room's floor on its way there."""
     command = [sys.executable, "-m", "tests.mutation", room, "--sample", "300", "--seed", "1"]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
     with capsys.disabled():
         print("\n" + done.stdout)
     assert done.returncode == 0, done.stderr[-4000:]
-    assert "of 300 mutants killed" in done.stdout
+    told = re.search(r"seed 1: (\d+\.\d) % of 300 mutants killed", done.stdout)
+    assert told is not None
+    assert float(told[1]) >= FLOORS.get(room, GOAL), done.stdout[-4000:]
