@@ -176,12 +176,21 @@ UNREADABLE = {
 @pytest.mark.parametrize("held", [lambda mine: mine[:3], lambda mine: [mine[0], *mine[3:]]], ids=["first half", "ends"])
 def test_a_gauging_is_never_taken_in_part(tmp_path, rest, held):
     """Gauging 4 has points in a good and in a broken file: it comes back, the whole gauging 3 beside it is taken."""
-    root = season(tmp_path, "1")
     folder = sheets(tmp_path / "good", "3", "4")
     _split(folder, "4", held, rest)
-    taken = take(root, folder)
+    made = interpret([read_deposit(folder)])
+    assert set(made.tables["gaugings"]["gauging"]) == {"3"}
+    assert set(made.tables["points"]["gauging"]) == {"3"}
+    assert "4" in set(made.problems["gauging"].dropna())
+
+
+def test_a_gauging_that_came_back_whole_leaves_a_sound_archive(tmp_path):
+    """End to end: gauging 4 comes back, gauging 3 beside it is taken, the audit finds nothing."""
+    root = season(tmp_path, "1")
+    folder = sheets(tmp_path / "good", "3", "4")
+    _split(folder, "4", lambda mine: mine[:3], UNREADABLE["no label can be read"])
+    take(root, folder)
     assert sorted(Archive(root).standing("gaugings")["label"]) == ["1", "3"]
-    assert "4" in set(taken.prepared.problems["gauging"].dropna())
     assert audit(root).faults == ()
 
 
@@ -231,16 +240,24 @@ def _typed(cell):
         return cell or None
 
 
-@pytest.mark.parametrize(
-    "damage", [{"labels": ["gauging", "gauging", "vertical"]}, {"cut": True}], ids=["labels", "cut"]
-)
-def test_a_bad_sheet_of_a_workbook_brings_back_only_what_rests_on_it(tmp_path, damage):
-    """The sheet of points cannot be read: its gaugings come back, the readings of the gauge are taken."""
+def test_a_bad_sheet_of_a_workbook_brings_back_only_what_rests_on_it(tmp_path):
+    """The labels of the sheet of points cannot be used: its gaugings come back, the readings of the gauge are taken."""
     root = season(tmp_path, "1")
     before = len(Archive(root).standing("gauge_heights"))
     folder = sheets(tmp_path / "good", "3", "4")
-    taken = take(root, _workbook(folder, **damage))
+    taken = take(root, _workbook(folder, labels=["gauging", "gauging", "x"]))
     assert any("points" in str(where) for where in taken.prepared.problems["file"])
     assert sorted(Archive(root).standing("gaugings")["label"]) == ["1"]
     assert len(Archive(root).standing("gauge_heights")) > before
     assert audit(root).faults == ()
+
+
+def test_a_workbook_with_a_sheet_cut_short_goes_back_whole_and_files_beside_it_are_taken(tmp_path):
+    """A workbook is one file: where a part of it is cut short none of it is read; gauging 3 beside it is taken."""
+    root = season(tmp_path, "1")
+    folder = sheets(tmp_path / "good", "3")
+    book = _workbook(sheets(tmp_path / "other", "4"), cut=True)
+    (folder / "sheets.xlsx").write_bytes(book.read_bytes())
+    taken = take(root, folder)
+    assert {"sheets.xlsx"} == set(taken.prepared.problems["file"])
+    assert sorted(Archive(root).standing("gaugings")["label"]) == ["1", "3"]
