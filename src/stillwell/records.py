@@ -14,13 +14,14 @@ NOTE_COLUMNS = ("deposit", "file", "note")
 """Columns of a frame of remarks that stop nothing."""
 
 
-RULES = 2
+RULES = 3
 """By which rules this version makes rows; raised where the same deposits would come to other rows. The ledger names the
 rules of each commit, so that a later version proves and rebuilds it by its own.
 
 1: archives that name none. 2: ``provisional`` restores a withdrawn gauging, and ``approved`` of one is returned; stage
 values that contradict each other in one deposit share a revision and none of them stands; a value corrected by a later
-deposit is doubted no more; an uncertainty without its level is taken.
+deposit is doubted no more; an uncertainty without its level is taken. 3: beside a file that cannot be read and does not
+say whose rows it held, a gauging is taken only if its points run from edge to edge.
 """
 
 

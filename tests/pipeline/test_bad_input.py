@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import zipfile
 
+import openpyxl
 import pytest
 from typer.testing import CliRunner
 
@@ -12,6 +13,7 @@ from stillwell.archive.archive import Archive
 from stillwell.audit import audit
 from stillwell.cli import app
 from stillwell.intake.deposit import read_deposit
+from stillwell.intake.interpret import interpret
 from tests.pipeline.season import season, sheets, take
 
 
@@ -148,3 +150,114 @@ def test_a_broken_file_of_points_brings_back_the_gaugings_it_names_and_no_other(
     assert sorted(Archive(root).standing("gaugings")["label"]) == ["1", "3"]
     assert set(taken.prepared.problems["gauging"].dropna()) <= {"4"}
     assert audit(root).faults == ()
+
+
+def _split(folder, label, held, rest):
+    """Move rows of a gauging from the file of points into a second one; ``rest`` writes the second file from text."""
+    header, *lines = (folder / "points.csv").read_text().splitlines()
+    mine = [line for line in lines if line.startswith(f"{label},")]
+    kept = [line for line in lines if line not in mine or line in held(mine)]
+    (folder / "points.csv").write_text("\n".join([header, *kept]) + "\n")
+    (folder / "more").mkdir()
+    moved = "\n".join([header, *(line for line in mine if line not in held(mine))]) + "\n"
+    (folder / "more" / "points.csv").write_bytes(rest(moved))
+
+
+UNREADABLE = {
+    "no label can be read": lambda text: b"\x00\xff" * 300,
+    "cut short": lambda text: text.encode()[:-7],
+    "a label that is no text": lambda text: text.replace("\n4,", "\n\x81,", 1).encode("latin-1"),
+    "quoted labels": lambda text: text.replace("\n4,", '\n"4"",', 1).encode(),
+    "a row too long": lambda text: text.replace("\n", ",extra\n").replace(",extra\n", "\n", 1).encode(),
+}
+
+
+@pytest.mark.parametrize("rest", UNREADABLE.values(), ids=UNREADABLE)
+@pytest.mark.parametrize("held", [lambda mine: mine[:3], lambda mine: [mine[0], *mine[3:]]], ids=["first half", "ends"])
+def test_a_gauging_is_never_taken_in_part(tmp_path, rest, held):
+    """Gauging 4 has points in a good and in a broken file: it comes back, the whole gauging 3 beside it is taken."""
+    folder = sheets(tmp_path / "good", "3", "4")
+    _split(folder, "4", held, rest)
+    made = interpret([read_deposit(folder)])
+    assert set(made.tables["gaugings"]["gauging"]) == {"3"}
+    assert set(made.tables["points"]["gauging"]) == {"3"}
+    assert "4" in set(made.problems["gauging"].dropna())
+
+
+def test_a_gauging_that_came_back_whole_leaves_a_sound_archive(tmp_path):
+    """End to end: gauging 4 comes back, gauging 3 beside it is taken, the audit finds nothing."""
+    root = season(tmp_path, "1")
+    folder = sheets(tmp_path / "good", "3", "4")
+    _split(folder, "4", lambda mine: mine[:3], UNREADABLE["no label can be read"])
+    take(root, folder)
+    assert sorted(Archive(root).standing("gaugings")["label"]) == ["1", "3"]
+    assert audit(root).faults == ()
+
+
+def test_a_broken_file_of_samples_brings_back_what_may_rest_on_it(tmp_path):
+    """Nobody can say whose samples the file held, so no gauging with points is taken; the gauge's readings are."""
+    root = season(tmp_path, "1")
+    folder = sheets(tmp_path / "good", "3", "4")
+    (folder / "samples.csv").write_bytes(b"\x00\xff" * 300)
+    take(root, folder)
+    assert sorted(Archive(root).standing("gaugings")["label"]) == ["1"]
+    assert len(Archive(root).standing("gauge_heights")) == 6
+
+
+def test_under_earlier_rules_a_gauging_with_any_point_was_taken(tmp_path):
+    """A commit of rules 2 is proved by rules 2."""
+    folder = sheets(tmp_path / "good", "3", "4")
+    _split(folder, "4", lambda mine: mine[:3], UNREADABLE["no label can be read"])
+    counts = {
+        rules: set(interpret([read_deposit(folder)], rules=rules).tables["gaugings"]["gauging"]) for rules in (2, 3)
+    }
+    assert counts == {2: {"3", "4"}, 3: {"3"}}
+
+
+def _workbook(folder, *, labels=None, cut=False):
+    """Write the sheets of a folder as one workbook; a sheet's row of labels or its XML may be damaged."""
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for path in sorted(folder.glob("*.csv")):
+        sheet = book.create_sheet(path.stem)
+        for number, line in enumerate(path.read_text().splitlines()):
+            cells = [_typed(cell) for cell in line.split(",")]
+            sheet.append(labels if labels and number == 0 and path.stem == "points" else cells)
+    out = io.BytesIO()
+    book.save(out)
+    target = folder.with_suffix(".xlsx")
+    with zipfile.ZipFile(out) as source, zipfile.ZipFile(target, "w") as made:
+        for name in source.namelist():
+            data = source.read(name)
+            made.writestr(name, data[: len(data) // 2] if cut and name.endswith("sheet3.xml") else data)
+    return target
+
+
+def _typed(cell):
+    try:
+        return float(cell)
+    except ValueError:
+        return cell or None
+
+
+def test_a_bad_sheet_of_a_workbook_brings_back_only_what_rests_on_it(tmp_path):
+    """The labels of the sheet of points cannot be used: its gaugings come back, the readings of the gauge are taken."""
+    root = season(tmp_path, "1")
+    before = len(Archive(root).standing("gauge_heights"))
+    folder = sheets(tmp_path / "good", "3", "4")
+    taken = take(root, _workbook(folder, labels=["gauging", "gauging", "x"]))
+    assert any("points" in str(where) for where in taken.prepared.problems["file"])
+    assert sorted(Archive(root).standing("gaugings")["label"]) == ["1"]
+    assert len(Archive(root).standing("gauge_heights")) > before
+    assert audit(root).faults == ()
+
+
+def test_a_workbook_with_a_sheet_cut_short_goes_back_whole_and_files_beside_it_are_taken(tmp_path):
+    """A workbook is one file: where a part of it is cut short none of it is read; gauging 3 beside it is taken."""
+    root = season(tmp_path, "1")
+    folder = sheets(tmp_path / "good", "3")
+    book = _workbook(sheets(tmp_path / "other", "4"), cut=True)
+    (folder / "sheets.xlsx").write_bytes(book.read_bytes())
+    taken = take(root, folder)
+    assert {"sheets.xlsx"} == set(taken.prepared.problems["file"])
+    assert sorted(Archive(root).standing("gaugings")["label"]) == ["1", "3"]

@@ -73,7 +73,7 @@ def interpret(
     order = sorted(tables, key=lambda name: name != "points")
     bad_rows = {name: _judge(name, tables[name], typed[name], trouble) for name in order}
     bad_rows["policies"] |= _unusable_policies(tables["policies"], base, trouble)
-    _give_back_of_broken_files(tables, trouble, {deposit.digest: deposit for deposit in deposits})
+    _give_back_of_broken_files(tables, trouble, {deposit.digest: deposit for deposit in deposits}, rules)
     for problem in violations(tables["gaugings"], tables["points"], trouble, rules):
         trouble.add(**problem, consequence=RETURNED)
     trouble.close()
@@ -239,17 +239,22 @@ def _unusable_policies(rows: pd.DataFrame, base: Policy | None, trouble: Trouble
 
 
 def _give_back_of_broken_files(
-    tables: dict[str, pd.DataFrame], trouble: Trouble, deposits: Mapping[str, Deposit]
+    tables: dict[str, pd.DataFrame], trouble: Trouble, deposits: Mapping[str, Deposit], rules: int
 ) -> None:
-    """Give back the gaugings that a file of points or samples belongs to which cannot be relied on, and no others."""
+    """Give back the gaugings that a file of points or samples belongs to which cannot be relied on, and no others.
+
+    Where the file does not say whose rows it held, a gauging is taken only if it cannot miss any: ``_whole``.
+    """
     for digest, table, file, readable in sorted(trouble.broken):
         if table not in ("points", "samples"):
             continue
         gaugings, rows = (part[part["deposit"] == digest] for part in (tables["gaugings"], tables[table]))
         if readable:
             affected = gaugings["gauging"].isin(rows.loc[rows["row_file"] == file, "gauging"])
-        elif (labels := labels_in(deposits[digest], file)) is not None:
+        elif (labels := labels_in(deposits[digest], file, rules)) is not None:
             affected = gaugings["gauging"].isin(labels)
+        elif rules >= 3:
+            affected = ~gaugings["gauging"].isin(_whole(tables["points"][tables["points"]["deposit"] == digest], table))
         else:
             # nobody can say whose points they were: whatever has none that can be read may miss them
             affected = ~gaugings["gauging"].isin(rows["gauging"]) & (table == "points")
@@ -258,3 +263,20 @@ def _give_back_of_broken_files(
             if pd.notna(label):
                 expected, found = f"{table} of the gauging that can be read", f"problems in {file}, listed here"
                 trouble.add(digest, label, where, int(line), "gauging", expected, found, RETURNED)
+
+
+def _whole(points: pd.DataFrame, table: str) -> set[str]:
+    """Name the gaugings of a deposit whose readable rows of ``points`` leave no room for more.
+
+    Their verticals run from edge to edge without a number left out. Nothing shows that no sample is missing.
+    """
+    if table != "points":
+        return set()
+    known = points.dropna(subset=["gauging", "vertical"]).drop_duplicates(["gauging", "vertical"])
+    whole = set()
+    for label, rows in known.groupby("gauging"):
+        numbers = rows["vertical"].astype("int64").to_numpy()
+        ends = rows["kind"].to_numpy()[[numbers.argmin(), numbers.argmax()]]
+        if len(numbers) > 1 and np.ptp(numbers) == len(numbers) - 1 and set(ends) == {"edge"}:
+            whole.add(str(label))
+    return whole

@@ -22,7 +22,7 @@ from stillwell.intake.names import name_fault
 from stillwell.intake.trouble import CannotRead, Trouble
 from stillwell.intake.workbook import read_workbook
 from stillwell.intake.zips import unzipped
-from stillwell.records import Deposit, DepositFile
+from stillwell.records import RULES, Deposit, DepositFile
 
 POLICY = "policy.toml"
 """File of an office's limits and choices."""
@@ -32,6 +32,8 @@ KEPT_OUT = ("people",)
 """Tables that never leave the sealed bytes."""
 OF_GAUGINGS = ("gaugings", "points")
 """Tables a gauging may rest on where nobody can say which one a file was."""
+REPLACED = "\N{REPLACEMENT CHARACTER}"
+"""Stands where bytes are no text."""
 QUIET = (".txt", ".md", ".pdf", ".jpg", ".jpeg", ".png")
 """Endings of files that are sealed with a deposit and no table."""
 
@@ -235,7 +237,7 @@ def _read_workbook(deposit: Deposit, file: DepositFile, trouble: Trouble) -> lis
         return []
 
 
-def labels_in(deposit: Deposit, path: str) -> frozenset[str] | None:
+def labels_in(deposit: Deposit, path: str, rules: int = RULES) -> frozenset[str] | None:
     """Read the labels of gaugings off a file that cannot be read as a table.
 
     Parameters
@@ -243,11 +245,14 @@ def labels_in(deposit: Deposit, path: str) -> frozenset[str] | None:
     deposit : Deposit
     path : str
         Of a file in it, as a reason names it.
+    rules : int
+        By which rules; see ``records.RULES``.
 
     Returns
     -------
     frozenset of str, or None
-        What stands in the column ``gauging``; None where the file shows no such column.
+        What stands in the column ``gauging``; None where the file shows no such column or, from rules 3 on, where a
+        line does not show its label: it is cut short, quoted or not text.
     """
     try:
         files = unzipped(deposit.files[0]) if deposit.kind == "zip" else deposit.files
@@ -262,7 +267,8 @@ def labels_in(deposit: Deposit, path: str) -> frozenset[str] | None:
             names = [_bare(cell) for cell in header.split(mark)]
             if "gauging" in names:
                 at = names.index("gauging")
-                return _labels(iter(partial(text.readline, LONGEST_LINE), ""), mark, at)
+                lines = iter(partial(text.readline, LONGEST_LINE), "")
+                return _labels(lines, mark, at) if rules < 3 else _clear_labels(lines, mark, at, len(names))
     return None
 
 
@@ -275,6 +281,21 @@ def _labels(lines: Iterator[str], mark: str, at: int) -> frozenset[str] | None:
         cells = line.split(mark)
         if len(cells) > at:
             labels.add(_bare(cells[at]))
+    return frozenset(labels)
+
+
+def _clear_labels(lines: Iterator[str], mark: str, at: int, width: int) -> frozenset[str] | None:
+    """Read the cells of a column; None where a line may belong to a gauging that it does not clearly name."""
+    labels = set()
+    for line in lines:
+        if not line.strip():
+            continue
+        cells = line.split(mark)
+        label = _bare(cells[at]) if len(cells) > at else ""
+        whole = line.endswith("\n") and len(cells) >= width
+        if not whole or not label or '"' in line or REPLACED in label or "\0" in label:
+            return None
+        labels.add(label)
     return frozenset(labels)
 
 
