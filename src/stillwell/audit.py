@@ -34,6 +34,7 @@ from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.rounds import next_part
 from stillwell.archive.shelf import Shelf
 from stillwell.archive.snapshot import EveryRow, History
+from stillwell.archive.twins import twin_remarks
 from stillwell.archive.unfinished import unfinished_remarks
 from stillwell.archive.witness import read_witness, witness_faults
 from stillwell.deriving import REASON as DERIVED
@@ -113,7 +114,7 @@ def audit(
             proved = recompute and not any(fault.kind == "sealed" for fault in faults)
             faults += _row_faults(archive, entries if proved else [], counts, unproved, tell)
         remarks += unfinished_remarks(archive)
-    remarks += [] if faults else sealed_remarks(archive)
+    remarks += [] if faults else [*sealed_remarks(archive), *twin_remarks(archive)]
     remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in unproved.items()]
     return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks))
 
