@@ -251,6 +251,6 @@ class Deposits(Table):
     gaugings_returned: Count = col("gaugings returned", units="1", required=True, ge=0)
     problems: Count = col("reasons given for what was returned", units="1", required=True, ge=0)
     intake_map: Text = col("sha256 of the intake map it was read with, where one was used")
-    by: Text = col("code of the person who handed it in", required=True, roles=("person",), names="person")
+    by: Text = col("code of the person who handed it in", required=True, roles=("person",))
     commit: Count = col("number of the ledger entry", units="1", required=True, key=True, ge=1)
     recorded_at: Time = col("when the archive took it", required=True)

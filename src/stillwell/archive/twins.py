@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
+from schemas import ARCHIVE_TABLES
 from schemas.base import Thing
 from schemas.naming import naming
 from stillwell.archive.archive import Archive
@@ -60,7 +60,7 @@ def _groups(codes: Standing) -> list[Standing]:
 def _sentence(kind: Thing, twins: Standing) -> str:
     site = next((f" of site {code[0]}" for code in twins if len(code) > 1), "")
     named = " and ".join(f"{code[-1]!a} ({', '.join(places)})" for code, places in twins.items())
-    makes_known = {f"{use.table}.{use.column}" for use in naming(DEPOSIT_TABLES) if use.registers or not use.registered}
+    makes_known = {f"{use.table}.{use.column}" for use in naming(ARCHIVE_TABLES) if use.registers or not use.registered}
     known = [places for places in twins.values() if makes_known & set(places)]
     returned = "; new rows with any of them are returned" if len(known) > 1 else ""
     return f"codes of a {kind}{site} that differ only by case or Unicode form: {named}{returned}"

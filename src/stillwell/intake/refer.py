@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from schemas import ARCHIVE_TABLES
 from schemas.base import Thing
-from schemas.naming import REGISTERS, Naming
+from schemas.naming import REGISTERS, Naming, naming
 from stillwell.errors import RatingError
 from stillwell.hydrometry.meters import calibrated_velocity
 from stillwell.hydrometry.rating_segments import curve_of
@@ -117,7 +118,7 @@ def _without_alike(
     for kind, uses in by_kind.items():
         if callable(kept):
             incoming = incoming_codes(tables, uses, deposits)
-            known = known_codes(_kept_codes(kept, uses, incoming), incoming)
+            known = known_codes(_kept_codes(kept, kind, incoming), incoming)
         else:
             incoming = incoming_codes(tables, [use for use in uses if use.registers], deposits)
             known = known_codes(((code,) for code in kept[kind]), incoming)
@@ -132,11 +133,12 @@ def _without_alike(
     return found
 
 
-def _kept_codes(codes: Codes, uses: Sequence[Naming], incoming: Sequence[Code]) -> set[Code]:
+def _kept_codes(codes: Codes, kind: Thing, incoming: Sequence[Code]) -> set[Code]:
     """Find the codes of a kind in the archive, of the sites at hand; nothing is read where the batch has none."""
     if not incoming:
         return set()
     sites = sorted({code[0] for code in incoming}) if len(incoming[0]) > 1 else None
+    uses = (use for use in naming(ARCHIVE_TABLES) if use.kind == kind)
     return {code for use in uses for code in codes(use.table, use.columns, sites)}
 
 
