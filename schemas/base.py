@@ -27,6 +27,8 @@ LONGEST_LIST = 500_000
 
 TextKind = Literal["code", "words", "file"]
 """A code or label is compared and becomes part of names; words are for a person; a file is kept as it is."""
+Thing = Literal["site", "instrument", "rating", "party", "person", "gauge", "sensor", "thermometer"]
+"""What a code may name; ``schemas.naming`` tells more of each."""
 _LONGEST: dict[TextKind, int | None] = {"code": LONGEST_CODE, "words": LONGEST_CELL, "file": None}
 
 REFERENCE, AUXILIARY, QUALITY = "referenceInformation", "auxiliaryInformation", "qualityInformation"
@@ -76,6 +78,7 @@ def col(
     isin: Iterable[str] | None = None,
     alias: str | None = None,
     text: TextKind = "code",
+    names: Thing | None = None,
     longest: int | None = None,
     roles: tuple[str, ...] = (),
     empty: Empty | None = None,
@@ -104,6 +107,9 @@ def col(
         Name of the column where it is a word of the language.
     text : {"code", "words", "file"}
         Which characters a column of text may hold.
+    names : str, optional
+        Which kind of thing its codes name, in a table in which they are handed in; codes of one kind that differ only
+        by case or Unicode form are one code. Absent for labels, ids and digests, and in tables that are computed.
     longest : int, optional
         Characters of a cell of text, where not the usual number for its kind.
     roles : tuple of str
@@ -122,7 +128,7 @@ def col(
         Nullable unless required; everything above can be read back from its metadata.
     """
     metadata: dict[str, Any] = {"units": units, "standard_name": standard_name, "key": key, "required": required}
-    metadata |= {"text": text, "longest": longest or _LONGEST[text], "roles": roles, "empty": empty}
+    metadata |= {"text": text, "names": names, "longest": longest or _LONGEST[text], "roles": roles, "empty": empty}
     metadata |= {"netcdf": netcdf, "left_out": left_out}
     words = list(isin) if isin is not None else None
     return pa.Field(

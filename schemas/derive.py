@@ -7,7 +7,7 @@ from functools import cache
 from types import MappingProxyType
 from typing import Any, Literal
 
-from schemas.base import Empty, Table, TextKind, Variable
+from schemas.base import Empty, Table, TextKind, Thing, Variable
 
 Kind = Literal["text", "number", "count", "flag", "time"]
 
@@ -36,6 +36,8 @@ class Column:
     words: tuple[str, ...] | None
     text: TextKind = "code"
     """Which characters it may hold; of columns of text without a closed list."""
+    names: Thing | None = None
+    """Which kind of thing its codes name."""
     longest: int | None = None
     """Characters of a cell of text."""
     roles: tuple[str, ...] = ()
@@ -104,6 +106,7 @@ def _column(name: str, spec: Any) -> Column:
         maximum=limits.get("less_than_or_equal_to", {}).get("max_value"),
         words=tuple(words) if words else None,
         text=meta.get("text", "code"),
+        names=meta.get("names"),
         longest=meta.get("longest") if kind == "text" and not words else None,
         roles=meta.get("roles", ()),
         empty=meta.get("empty"),

@@ -52,7 +52,11 @@ class GaugingHeader(Table):
     """What the field party says about a gauging."""
 
     site: Text = col(
-        "code of the site", standard_name="platform_id", required=True, netcdf=Variable("station_id", own=True)
+        "code of the site",
+        standard_name="platform_id",
+        required=True,
+        names="site",
+        netcdf=Variable("station_id", own=True),
     )
     started_at: Time = col(
         "start of the gauging", standard_name="time", required=True, netcdf=Variable("gauging_time_bounds", own=True)
@@ -70,8 +74,8 @@ class GaugingHeader(Table):
         netcdf=Variable("discharge_method"),
         empty=Empty(words.WITH_VERTICALS, "where there are points"),
     )
-    instrument: Text = col("code of the meter", left_out=OFFICE)
-    party: Text = col("code of the field party", left_out=OFFICE, roles=("person",))
+    instrument: Text = col("code of the meter", left_out=OFFICE, names="instrument")
+    party: Text = col("code of the field party", left_out=OFFICE, roles=("person",), names="party")
     visit: Text = col("label of the visit; repeats of one visit share it", left_out=OFFICE)
     check_of: Text = col("label or archive id of the gauging this one checks", left_out=OFFICE)
     corrects: Text = col("archive id of the gauging this one corrects", left_out=OFFICE)

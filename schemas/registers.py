@@ -9,7 +9,7 @@ from schemas.base import Count, HandedIn, Number, Recorded, Table, Text, Time, c
 class SitesColumns(Table):
     """A place where stage is recorded and gaugings are made; key site, valid_from."""
 
-    site: Text = col("code of the site", standard_name="platform_id", required=True, key=True)
+    site: Text = col("code of the site", standard_name="platform_id", required=True, key=True, names="site")
     valid_from: Time = col("from when this description holds; blank means always", key=True)
     name: Text = col("name of the site", standard_name="platform_name", required=True, text="words")
     latitude: Number = col(
@@ -23,7 +23,7 @@ class SitesColumns(Table):
     utc_offset: Text = col("offset of the site's standard time from UTC, as in -07:00", required=True)
     water_year_start_month: Count = col("month in which the water year starts", units="1", ge=1, le=12)
     catchment_km2: Number = col("catchment area at the gauge", units="km2", gt=0, le=8_000_000)
-    continues: Text = col("code of an earlier site that this one continues")
+    continues: Text = col("code of an earlier site that this one continues", names="site")
     owner: Text = col("who owns the measurements", text="words")
     licence: Text = col("licence of the measurements, an SPDX identifier", text="words")
     access: Text = col("who may read the measurements", isin=words.ACCESS)
@@ -33,8 +33,8 @@ class SitesColumns(Table):
 class DatumsColumns(Table):
     """Height of a gauge's zero over time; key site, gauge, valid_from."""
 
-    site: Text = col("code of the site", standard_name="platform_id", required=True, key=True)
-    gauge: Text = col("name of the gauge", required=True, key=True)
+    site: Text = col("code of the site", standard_name="platform_id", required=True, key=True, names="site")
+    gauge: Text = col("name of the gauge", required=True, key=True, names="gauge")
     valid_from: Time = col("from when this zero holds", required=True, key=True)
     gauge_zero_m: Number = col(
         "altitude of the gauge's zero",
@@ -46,13 +46,13 @@ class DatumsColumns(Table):
     vertical_datum: Text = col("vertical datum of gauge_zero_m", text="words")
     change_m: Number = col("change of the zero against the one before", units="m", required=True, ge=-100, le=100)
     reason: Text = col("why the zero changed", required=True, text="words", roles=("private",))
-    by: Text = col("code of the person who decided", required=True, roles=("person",))
+    by: Text = col("code of the person who decided", required=True, roles=("person",), names="person")
 
 
 class InstrumentsColumns(Table):
     """A meter; key instrument, valid_from."""
 
-    instrument: Text = col("code of the meter", required=True, key=True)
+    instrument: Text = col("code of the meter", required=True, key=True, names="instrument")
     valid_from: Time = col("from when this description holds; blank means always", key=True)
     kind: Text = col("how the meter senses velocity", required=True, isin=words.INSTRUMENT_KINDS)
     axes: Count = col("velocity components measured", units="1", ge=1, le=3)
@@ -66,7 +66,7 @@ class InstrumentsColumns(Table):
 class CalibrationsColumns(Table):
     """Rating of a rotating meter, v = slope n + intercept over a range of n; key instrument, valid_from, from_rev_s."""
 
-    instrument: Text = col("code of the meter", required=True, key=True)
+    instrument: Text = col("code of the meter", required=True, key=True, names="instrument")
     valid_from: Time = col("from when the calibration holds", required=True, key=True)
     from_rev_s: Number = col("least rate the row holds for", units="s-1", key=True, ge=0, le=100)
     to_rev_s: Number = col("greatest rate the row holds for", units="s-1", ge=0, le=100)
@@ -77,8 +77,8 @@ class CalibrationsColumns(Table):
 class GaugeHeightsColumns(Table):
     """A reading of a gauge by a person or a sensor; key site, gauge, read_at."""
 
-    site: Text = col("code of the site", standard_name="platform_id", required=True, key=True)
-    gauge: Text = col("name of the gauge; blank means the reference gauge", key=True)
+    site: Text = col("code of the site", standard_name="platform_id", required=True, key=True, names="site")
+    gauge: Text = col("name of the gauge; blank means the reference gauge", key=True, names="gauge")
     read_at: Time = col("when it was read", standard_name="time", required=True, key=True)
     gauge_height_m: Number = col(
         "height of the water surface above the gauge's zero",
@@ -90,7 +90,7 @@ class GaugeHeightsColumns(Table):
     )
     source: Text = col("what was read", isin=words.GAUGE_SOURCES)
     uncertainty_m: Number = col("standard uncertainty of the reading", units="m", ge=0, le=10)
-    observer: Text = col("code of the person who read it", roles=("person",))
+    observer: Text = col("code of the person who read it", roles=("person",), names="person")
     gauging: Text = col("label of the gauging it was read for")
 
 
@@ -98,7 +98,7 @@ class ChecksColumns(Table):
     """One receiver of one sample of a meter's diagnostic check; key check, sample, receiver."""
 
     check: Text = col("label of the check", required=True, key=True)
-    instrument: Text = col("code of the meter", required=True)
+    instrument: Text = col("code of the meter", required=True, names="instrument")
     checked_at: Time = col("when the check was made", required=True)
     place: Text = col("where the check was made", required=True, isin=words.PLACES)
     gauging: Text = col("label of the gauging it was made for")
@@ -111,7 +111,7 @@ class ChecksColumns(Table):
     echo_range_m: Number = col("distance of the boundary echo", units="m", ge=0, le=100)
     water_temperature_c: Number = col("temperature by the meter", units="degree_Celsius", ge=-5, le=60)
     reference_temperature_c: Number = col("temperature by a thermometer", units="degree_Celsius", ge=-5, le=60)
-    thermometer: Text = col("code of the thermometer", text="words")
+    thermometer: Text = col("code of the thermometer", text="words", names="thermometer")
     firmware: Text = col("firmware version at the check", text="words")
     battery_v: Number = col("battery voltage", units="V", ge=0, le=100)
 
@@ -121,7 +121,7 @@ class ReviewsColumns(Table):
 
     subject: Text = col("archive id of the gauging decided on", required=True, key=True)
     decision: Text = col("what was decided", required=True, isin=words.DECISIONS)
-    by: Text = col("code of the person who decided", required=True, roles=("person",))
+    by: Text = col("code of the person who decided", required=True, roles=("person",), names="person")
     decided_at: Time = col("when it was decided", required=True, key=True)
     reason: Text = col("why", required=True, text="words", roles=("private",))
 
@@ -130,7 +130,7 @@ class WithholdingsColumns(Table):
     """A decision that sealed content be removed; key subject, decided_at."""
 
     subject: Text = col("sha256 of the deposit whose content is to go", required=True, key=True)
-    by: Text = col("code of the person who decided", required=True, roles=("person",))
+    by: Text = col("code of the person who decided", required=True, roles=("person",), names="person")
     decided_at: Time = col("when it was decided", required=True, key=True)
     reason: Text = col("why, and under which law", required=True, text="words", roles=("private",))
 

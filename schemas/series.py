@@ -30,10 +30,14 @@ class StageColumns(Table):
         standard_name="platform_id",
         required=True,
         key=True,
+        names="site",
         netcdf=Variable("station_id", own=True),
     )
     sensor: Text = col(
-        "name of the sensor; blank means the site's only one", key=True, netcdf=Variable("station_id", own=True)
+        "name of the sensor; blank means the site's only one",
+        key=True,
+        names="sensor",
+        netcdf=Variable("station_id", own=True),
     )
     time: Time = col(
         "when it was recorded", standard_name="time", required=True, key=True, netcdf=Variable("time", own=True)
@@ -59,21 +63,21 @@ class StageColumns(Table):
 class CorrectionsColumns(Table):
     """A correction of recorded stage, linear in time and added to it; key site, sensor, from."""
 
-    site: Text = col("code of the site", standard_name="platform_id", required=True, key=True)
-    sensor: Text = col("name of the sensor; blank means the site's only one", key=True)
+    site: Text = col("code of the site", standard_name="platform_id", required=True, key=True, names="site")
+    sensor: Text = col("name of the sensor; blank means the site's only one", key=True, names="sensor")
     from_: Time = col("from when it holds", required=True, key=True, alias="from")
     to: Time = col("until when it holds, this moment not included", required=True)
     start_m: Number = col("what is added at its start", units="m", required=True, ge=-100, le=100)
     end_m: Number = col("what is added towards its end", units="m", required=True, ge=-100, le=100)
     reason: Text = col("why", required=True, text="words", roles=("private",))
-    by: Text = col("code of the person who decided", required=True, roles=("person",))
+    by: Text = col("code of the person who decided", required=True, roles=("person",), names="person")
 
 
 class RatingsColumns(Table):
     """A rating adopted for a site; key rating."""
 
-    rating: Text = col("name of the rating", required=True, key=True)
-    site: Text = col("code of the site", standard_name="platform_id", required=True)
+    rating: Text = col("name of the rating", required=True, key=True, names="rating")
+    site: Text = col("code of the site", standard_name="platform_id", required=True, names="site")
     valid_from: Time = col("from when it holds, until the next rating of the site does", required=True)
     gauged_from_m: Number = col("lowest stage gauged", units="m", ge=-100, le=9000)
     gauged_to_m: Number = col("highest stage gauged", units="m", ge=-100, le=9000)
@@ -83,14 +87,14 @@ class RatingsColumns(Table):
         "covariance of ln C of the lowest segment, then every beta, e and break, JSON, row by row", longest=LONGEST_LIST
     )
     gaugings: Text = col("gaugings it was fitted to, each as archive id/revision, joined by '; '", longest=LONGEST_LIST)
-    by: Text = col("code of the person who adopted it", required=True, roles=("person",))
+    by: Text = col("code of the person who adopted it", required=True, roles=("person",), names="person")
     reason: Text = col("why", required=True, text="words", roles=("private",))
 
 
 class RatingSegmentsColumns(Table):
     """A segment of a rating, Q = coefficient (h - zero_stage_m)^exponent; key rating, segment."""
 
-    rating: Text = col("name of the rating", required=True, key=True)
+    rating: Text = col("name of the rating", required=True, key=True, names="rating")
     segment: Count = col("number of the segment, from the lowest", units="1", required=True, key=True, ge=1, le=4)
     from_m: Number = col("stage from which it holds", units="m", required=True, ge=-100, le=9000)
     to_m: Number = col("stage up to which it holds", units="m", ge=-100, le=9000)
@@ -102,24 +106,24 @@ class RatingSegmentsColumns(Table):
 class ShiftsColumns(Table):
     """A shift of a rating, Q = rating(h + shift), positive where water stands low for it; key rating, from, stage_m."""
 
-    rating: Text = col("name of the rating", required=True, key=True)
+    rating: Text = col("name of the rating", required=True, key=True, names="rating")
     from_: Time = col("moment it was found; linear in time between two", required=True, key=True, alias="from")
     stage_m: Number = col("stage it belongs to; blank: every stage", units="m", key=True, ge=-100, le=9000)
     shift_m: Number = col("what is added to stage before it is rated", units="m", required=True, ge=-50, le=50)
     uncertainty_m: Number = col("standard uncertainty of the shift", units="m", ge=0, le=50)
-    by: Text = col("code of the person who decided", roles=("person",))
+    by: Text = col("code of the person who decided", roles=("person",), names="person")
     reason: Text = col("why", text="words", roles=("private",))
 
 
 class ConditionsColumns(Table):
     """A span in which something acted on the relation of stage and discharge; key site, from, condition."""
 
-    site: Text = col("code of the site", standard_name="platform_id", required=True, key=True)
+    site: Text = col("code of the site", standard_name="platform_id", required=True, key=True, names="site")
     from_: Time = col("from when", required=True, key=True, alias="from")
     to: Time = col("until when, this moment not included", required=True)
     condition: Text = col("what acted", required=True, key=True, isin=words.CONDITIONS)
     reason: Text = col("why it is believed", required=True, text="words", roles=("private",))
-    by: Text = col("code of the person who decided", required=True, roles=("person",))
+    by: Text = col("code of the person who decided", required=True, roles=("person",), names="person")
 
 
 class StageDeposit(HandedIn, StageColumns):

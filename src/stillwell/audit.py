@@ -36,6 +36,7 @@ from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.rounds import next_part
 from stillwell.archive.shelf import Shelf
 from stillwell.archive.snapshot import EveryRow, History
+from stillwell.archive.twins import twin_remarks
 from stillwell.archive.unfinished import unfinished_remarks
 from stillwell.archive.witness import read_witness, witness_faults
 from stillwell.committing import default_policy_text, office_of
@@ -117,7 +118,7 @@ def audit(
             damaged = {fault.path for fault in faults if fault.kind == "file"}
             faults += _row_faults(archive, entries if proved else [], told, tell, damaged)
         remarks += unfinished_remarks(archive)
-    remarks += [] if faults else sealed_remarks(archive)
+    remarks += [] if faults else [*sealed_remarks(archive), *twin_remarks(archive)]
     remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in told.unproved.items()]
     return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks))
 

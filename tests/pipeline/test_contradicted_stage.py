@@ -14,6 +14,7 @@ from stillwell.audit import audit
 from stillwell.deriving import derive
 from stillwell.reading.sql import ask
 from stillwell.rebuild import rebuild
+from stillwell.records import RULES
 from tests.pipeline.season import NOW, registers, take
 
 HOURS = pd.date_range("2025-05-01T00:00Z", periods=300, freq="h")
@@ -176,6 +177,6 @@ def test_an_archive_made_by_the_first_rules_is_proved_by_them(tmp_path, monkeypa
     assert audit(root).faults == ()
     assert rebuild(root, tmp_path / "again").different == ()
     derive(root, by="H1", now=NOW)
-    assert [entry.rules for entry in Archive(root).ledger.entries()][-1] == 2
+    assert [entry.rules for entry in Archive(root).ledger.entries()][-1] == RULES
     assert _doubts(root)["code"].tolist() == []
     assert audit(root).faults == ()

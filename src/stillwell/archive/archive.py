@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
@@ -20,7 +20,11 @@ from stillwell.archive.standing import GAUGING, standing_rows
 from stillwell.archive.tables import arrow_schema, arrow_schema_from, completed, read_files
 from stillwell.errors import ArchiveDamaged, ArchiveError, DepositError, NotAnArchive
 from stillwell.fingerprint import sha256
+from stillwell.intake.constant import distinct
 from stillwell.records import ListedFile
+
+AT_ONCE = 1_000_000
+"""Rows of which codes are read at a time."""
 
 
 class Archive:
@@ -128,6 +132,35 @@ class Archive:
         wanted = set(sites or ())
         only = sorted(wanted) if sites is not None and any(set(file.sites) - wanted for file in files) else None
         return read_files([self.root / file.path for file in files], columns, schema, only)
+
+    def codes(self, table: str, columns: Sequence[str], sites: Sequence[str] | None = None) -> set[tuple[str, ...]]:
+        """Find the different texts in a column, or combinations of several, of the rows of every revision.
+
+        Parameters
+        ----------
+        table : str
+        columns : sequence of str
+            Columns of text; no other column is read, and ``site`` alone is told by the ledger.
+        sites : sequence of str, optional
+            Only rows of these sites; of no consequence where the table knows no sites.
+
+        Returns
+        -------
+        set of tuple of str
+            Without those of which a part is missing.
+
+        Raises
+        ------
+        ArchiveError, ArchiveDamaged
+            As ``read``.
+        """
+        schema, files = self._schema(table), self.table_files(table, sites)
+        if list(columns) == ["site"]:
+            return {(site,) for file in files for site in file.sites if sites is None or site in sites}
+        found: set[tuple[str, ...]] = set()
+        for part in _parts(files):
+            found.update(distinct(read_files([self.root / f.path for f in part], columns, schema, sites), columns))
+        return found
 
     def standing(self, table: str, sites: Sequence[str] | None = None, as_of: datetime | None = None) -> pd.DataFrame:
         """Read the rows of a table that stand.
@@ -272,6 +305,20 @@ class Archive:
             table: sorted(files, key=lambda file: (file.sites[:1], file.path.rpartition("/")[2]))
             for table, files in found.items()
         }
+
+
+def _parts(files: Sequence[ListedFile]) -> Iterator[list[ListedFile]]:
+    """Part files so that not many rows are in hand at a time."""
+    part: list[ListedFile] = []
+    rows = 0
+    for file in files:
+        if part and rows + file.rows > AT_ONCE:
+            yield part
+            part, rows = [], 0
+        part.append(file)
+        rows += file.rows
+    if part:
+        yield part
 
 
 def lies_within(place: Path, root: Path) -> bool:

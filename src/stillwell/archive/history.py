@@ -48,6 +48,10 @@ class StoredHistory(EveryRow):
         rows = self._of(table, sites)
         return rows[rows["recorded_at"] < before].reset_index(drop=True)
 
+    def columns(self, table: str, names: Sequence[str]) -> pd.DataFrame:
+        """Return some columns of the rows of every revision."""
+        return self._archive.read(table, columns=names)
+
     def _of(self, table: str, sites: Sequence[str] | None) -> pd.DataFrame:
         """Read a table, of some sites where it knows them, in the order recorded."""
         known = self._sites[table]

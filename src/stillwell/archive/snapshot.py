@@ -5,6 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from stillwell.archive.links import linked_sites, sites_named
 from stillwell.archive.standing import GAUGING, standing_rows
+from stillwell.intake.constant import distinct
 
 Ints = NDArray[np.int64]
 
@@ -32,6 +34,28 @@ class EveryRow(ABC):
     @abstractmethod
     def rows(self, table: str, before: pd.Timestamp, sites: Sequence[str] | None) -> pd.DataFrame:
         """Return the rows of every revision recorded before a moment, of some sites where the table knows them."""
+
+    @abstractmethod
+    def columns(self, table: str, names: Sequence[str]) -> pd.DataFrame:
+        """Return some columns of the rows of every revision."""
+
+    def codes(
+        self, table: str, names: Sequence[str], before: pd.Timestamp, sites: Sequence[str] | None
+    ) -> set[tuple[str, ...]]:
+        """Return the different texts in some columns of the rows recorded before a moment."""
+        if sites is not None:
+            return set(distinct(self.rows(table, before, sites), names))
+        asked = (table, tuple(names))
+        if asked not in self._first:
+            rows = self.columns(table, [*names, "recorded_at"]).dropna().sort_values("recorded_at", kind="stable")
+            self._first[asked] = rows.drop_duplicates(list(names))
+        first = self._first[asked]
+        return set(distinct(first[first["recorded_at"] < before], names))
+
+    @cached_property
+    def _first(self) -> dict[tuple[str, tuple[str, ...]], pd.DataFrame]:
+        """The first row of each code, by table and columns."""
+        return {}
 
     def before(self, moment: datetime) -> Snapshot:
         """Return the archive as it stood just before a moment."""
@@ -81,6 +105,10 @@ class History(EveryRow):
         found = np.sort(np.concatenate(mine)) if mine else np.zeros(0, dtype=np.int64)
         return rows.iloc[found[found < end]].reset_index(drop=True)
 
+    def columns(self, table: str, names: Sequence[str]) -> pd.DataFrame:
+        """Return some columns of the rows of every revision."""
+        return self._tables[table][list(names)]
+
     def _site_places(self, table: str) -> dict[str, Ints]:
         if table not in self._places:
             groups = self._tables[table].groupby("site", sort=False).indices
@@ -98,6 +126,10 @@ class Snapshot:
     def read(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
         """Return the rows of every revision."""
         return self._history.rows(table, self._before, sites)
+
+    def codes(self, table: str, columns: Sequence[str], sites: Sequence[str] | None = None) -> set[tuple[str, ...]]:
+        """Return the different texts in a column, or combinations of several, of the rows of every revision."""
+        return self._history.codes(table, columns, self._before, sites)
 
     def related(self, sites: Sequence[str]) -> list[str]:
         """Add to some sites those that share a gauging with them."""

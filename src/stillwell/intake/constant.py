@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -111,6 +111,28 @@ def taken(rows: pd.DataFrame, which: NDArray[np.bool_] | NDArray[np.int64]) -> p
         else:
             out[name] = _text(_chunks(cell.cast(pa.large_string()), place.size))
     return pd.DataFrame(out, index=rows.index[place], copy=False)
+
+
+def distinct(rows: pd.DataFrame, names: Sequence[str]) -> list[tuple[str, ...]]:
+    """List the different texts of one column, or combinations of several, in the order of their first rows.
+
+    Parameters
+    ----------
+    rows : DataFrame
+    names : sequence of str
+        Columns of text.
+
+    Returns
+    -------
+    list of tuple of str
+        Without those of which a part is missing.
+    """
+    cells = [only_value(rows[name]) for name in names]
+    if all(cell is not None for cell in cells):
+        one = tuple(cell[0].as_py() for cell in cells if cell is not None)
+        return [] if None in one else [one]
+    several = rows[list(names)].drop_duplicates().dropna()
+    return list(several.itertuples(index=False, name=None))
 
 
 def spread(cell: pa.Array, count: int) -> pa.ChunkedArray:

@@ -3,26 +3,33 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Set
+from collections.abc import Callable, Mapping, Sequence, Set
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from schemas import ARCHIVE_TABLES
+from schemas.base import Thing
+from schemas.naming import REGISTERS, Naming, naming
 from stillwell.errors import RatingError
 from stillwell.hydrometry.meters import calibrated_velocity
 from stillwell.hydrometry.rating_segments import curve_of
-from stillwell.intake.alike import alike, known_codes
+from stillwell.intake.alike import Code, asked, incoming_codes, known_codes, rows_alike
 from stillwell.intake.constant import taken
 from stillwell.intake.interpret import OF_GAUGINGS, without_gaugings
 from stillwell.intake.limits import MOST_REASONS
 from stillwell.intake.trouble import RETURNED, ROW_LEFT_OUT
 from stillwell.records import PROBLEM_COLUMNS, RULES, Understood
 
-SITED = ("gaugings", "gauge_heights", "datums", "stage", "corrections", "conditions", "ratings")
 _NAMED = re.compile(r"([^;]+/[1-9]\d*(; [^;]+/[1-9]\d*)*)?")
-RATED = ("rating_segments", "shifts")
-METERED = ("gaugings", "calibrations", "checks")
+_USES = asked(RULES)
+REFERENCES = tuple(use for use in _USES if use.column == use.kind and use.registered and not use.registers)
+"""Columns of codes that must be in a register."""
+RATED = tuple(use.table for use in REFERENCES if use.kind == "rating")
+
+Codes = Callable[[str, Sequence[str], Sequence[str] | None], Set[Code]]
+"""Finds the different codes of a table in the archive by its name, columns of text, and sites."""
 
 
 def refer(
@@ -32,7 +39,9 @@ def refer(
     instruments: Set[str],
     calibrations: pd.DataFrame,
     segments: pd.DataFrame,
-    ratings: Set[str] = frozenset(),
+    ratings: Set[str],
+    codes: Codes,
+    deposits: Sequence[str],
     rules: int = RULES,
 ) -> Understood:
     """Hold what a batch refers to against what is known, from the archive and from the batch itself.
@@ -48,6 +57,10 @@ def refer(
         Segments of ratings that stand in the archive.
     ratings : set of str
         Names of ratings in the archive.
+    codes : callable
+        Finds codes in the archive that no register holds; asked only for kinds that the batch uses.
+    deposits : sequence of str
+        Digests of the deposits in the order handed in.
     rules : int
         By which rules; under the first, codes that differ only by case or Unicode form were two.
 
@@ -57,28 +70,19 @@ def refer(
         Without the rows that refer to nothing; each is a problem.
     """
     tables = dict(understood.tables)
-    found: list[dict[str, Any]] = []
-    if rules >= 2:
-        found += _without_alike(tables, {"site": sites, "instrument": instruments, "rating": ratings})
-    known = {
-        "site": set(sites) | set(tables["sites"]["site"]),
-        "instrument": set(instruments) | set(tables["instruments"]["instrument"]),
-    }
-    for column, names in (("site", SITED), ("instrument", METERED)):
-        for name in names:
-            rows = tables[name]
-            strange = (rows[column].notna() & ~rows[column].isin(known[column])).to_numpy(dtype=bool)
-            if not strange.any():
-                continue
-            what = f"the code of {'a site' if column == 'site' else 'an instrument'} in the register {column}s"
-            found += _problems(name, rows[strange], column, what)
-            tables[name] = taken(rows, ~strange)
+    registered: dict[Thing, Set[str]] = {"site": sites, "instrument": instruments, "rating": ratings}
+    found = _without_alike(tables, rules, deposits, registered)
+    found += _without_unknown(tables, {"site": set(sites), "instrument": set(instruments)})
     found += _without_calibration(tables, calibrations)
     for name in ("corrections", "conditions"):
         rows = tables[name]
         bad = (rows["to"] <= rows["from"]).fillna(False).astype("bool")
         found += _problems(name, rows[bad], "to", "an end after the start")
         tables[name] = rows[~bad]
+    if found and rules >= 3:
+        # a gauging that goes back makes no code known
+        tables = without_gaugings(tables, _frame(found))
+    found += _without_alike(tables, rules, deposits, codes)
     found += _unusable_ratings(tables, segments)
     if not found:
         return understood
@@ -87,20 +91,55 @@ def refer(
     return Understood(tables, problems, understood.notes)
 
 
-def _without_alike(tables: dict[str, pd.DataFrame], kept: dict[str, Set[str]]) -> list[dict[str, Any]]:
-    """Take out the rows whose code is a known one but for case or Unicode form."""
+def _without_unknown(tables: dict[str, pd.DataFrame], known: dict[Thing, set[str]]) -> list[dict[str, Any]]:
+    """Take out the rows that name a site or an instrument in no register."""
     found: list[dict[str, Any]] = []
-    users = {"site": ("sites", *SITED), "instrument": ("instruments", *METERED), "rating": ("ratings", *RATED)}
-    for column, names in users.items():
-        known = known_codes(kept[column], tables[f"{column}s"][column].dropna())
-        for name in names:
-            rows = tables[name]
-            for code, other in alike(rows[column], known).items():
-                mine = (tables[name][column] == code).fillna(False).astype("bool")
-                expected = f"the known code {other}, from which this differs only by case or Unicode form"
-                found += _problems(name, tables[name][mine], column, expected)
-                tables[name] = tables[name][~mine]
+    for kind, codes in known.items():
+        register = f"the register {REGISTERS[kind]}"
+        codes |= set(tables[REGISTERS[kind]][kind])
+        for use in (use for use in REFERENCES if use.kind == kind):
+            rows = tables[use.table]
+            strange = (rows[use.column].notna() & ~rows[use.column].isin(codes)).to_numpy(dtype=bool)
+            what = f"the code of {'a site' if kind == 'site' else 'an instrument'} in {register}"
+            found += _problems(use.table, rows[strange], use.column, what) if strange.any() else []
+            tables[use.table] = taken(rows, ~strange)
     return found
+
+
+def _without_alike(
+    tables: dict[str, pd.DataFrame], rules: int, deposits: Sequence[str], kept: Mapping[Thing, Set[str]] | Codes
+) -> list[dict[str, Any]]:
+    """Take out the rows whose code is a known one but for case or Unicode form; of kinds with a register, or others."""
+    found: list[dict[str, Any]] = []
+    by_kind: dict[Thing, list[Naming]] = {}
+    for use in asked(rules):
+        if use.registered != callable(kept):
+            by_kind.setdefault(use.kind, []).append(use)
+    for kind, uses in by_kind.items():
+        if callable(kept):
+            incoming = incoming_codes(tables, uses, deposits)
+            known = known_codes(_kept_codes(kept, kind, incoming), incoming)
+        else:
+            incoming = incoming_codes(tables, [use for use in uses if use.registers], deposits)
+            known = known_codes(((code,) for code in kept[kind]), incoming)
+        for use in uses:
+            rows = tables[use.table]
+            out = np.zeros(len(rows), dtype=bool)
+            for other, places in rows_alike(rows, use, known):
+                expected = f"the known code {other}, from which this differs only by case or Unicode form"
+                found += _problems(use.table, rows.iloc[places], use.column, expected)
+                out[places] = True
+            tables[use.table] = taken(rows, ~out)
+    return found
+
+
+def _kept_codes(codes: Codes, kind: Thing, incoming: Sequence[Code]) -> set[Code]:
+    """Find the codes of a kind in the archive, of the sites at hand; nothing is read where the batch has none."""
+    if not incoming:
+        return set()
+    sites = sorted({code[0] for code in incoming}) if len(incoming[0]) > 1 else None
+    uses = (use for use in naming(ARCHIVE_TABLES) if use.kind == kind)
+    return {code for use in uses for code in codes(use.table, use.columns, sites)}
 
 
 def _unusable_ratings(tables: dict[str, pd.DataFrame], kept: pd.DataFrame) -> list[dict[str, Any]]:

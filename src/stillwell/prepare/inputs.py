@@ -40,6 +40,11 @@ class InputView:
         self._note(table, sites)
         return self._archive.read(table, sites)
 
+    def codes(self, table: str, columns: Sequence[str], sites: Sequence[str] | None = None) -> set[tuple[str, ...]]:
+        """Return the different texts in a column, or combinations of several, of the rows of every revision."""
+        self._note(table, sites)
+        return self._archive.codes(table, columns, sites)
+
     def related(self, sites: Sequence[str]) -> list[str]:
         """Add to some sites those that share a gauging with them."""
         found = self._archive.related(sites)

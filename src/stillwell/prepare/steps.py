@@ -74,7 +74,7 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
     Prepared
         Frames by archive table, each with exactly the columns of its schema.
     """
-    understood = _referred(view, understood, circumstances.rules)
+    understood = _referred(view, deposits, understood, circumstances.rules)
     sites = sorted(set(understood.tables["gaugings"]["site"]) | set(understood.tables["gauge_heights"]["site"]))
     registers = {name: register(view, name, understood, circumstances.rules) for name in REGISTERS}
     checks = meter_checks(view, understood, circumstances.policy)
@@ -107,7 +107,7 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
     return Prepared(shelf, outcomes, problems, notes)
 
 
-def _referred(view: View, understood: Understood, rules: int) -> Understood:
+def _referred(view: View, deposits: Sequence[Deposit], understood: Understood, rules: int) -> Understood:
     """Return what names a site, meter or calibration that nobody has ever handed in."""
     return refer(
         understood,
@@ -116,6 +116,8 @@ def _referred(view: View, understood: Understood, rules: int) -> Understood:
         calibrations=view.standing("calibrations"),
         segments=view.standing("rating_segments"),
         ratings=set(view.standing("ratings")["rating"]),
+        codes=view.codes,
+        deposits=[deposit.digest for deposit in deposits],
         rules=rules,
     )
 

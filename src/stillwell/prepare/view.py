@@ -24,6 +24,10 @@ class View(Protocol):
         """Return the rows of every revision."""
         ...
 
+    def codes(self, table: str, columns: Sequence[str], sites: Sequence[str] | None = None) -> set[tuple[str, ...]]:
+        """Return the different texts in a column, or combinations of several, of the rows of every revision."""
+        ...
+
     def related(self, sites: Sequence[str]) -> list[str]:
         """Add to some sites those that share a gauging with them."""
         ...
