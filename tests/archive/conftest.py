@@ -11,6 +11,7 @@ import pytest
 
 from schemas import ARCHIVE_TABLES, SCHEMA_VERSION
 from schemas.derive import columns, table_schema
+from stillwell.archive.lock import WAIT_S
 from stillwell.archive.writer import Commit, open_writer
 from stillwell.fingerprint import canonical_json, folder_digest, sha256
 from stillwell.records import Deposit, DepositFile
@@ -85,9 +86,9 @@ def clock():
 def write(clock):
     """Return a function that makes one commit in a writer of its own."""
 
-    def commit(root, *deposits, tables=None, step=None, now=clock, **more):
+    def commit(root, *deposits, tables=None, step=None, now=clock, wait_s=WAIT_S, **more):
         hook = {} if step is None else {"step": step}
-        with open_writer(root, software_version="0.0", by="tester", now=now, **hook) as writer:
+        with open_writer(root, software_version="0.0", by="tester", now=now, wait_s=wait_s, **hook) as writer:
             notes = [{"deposit": d.digest, "outcome": "taken"} for d in deposits]
             return writer.commit(Commit(deposits, notes, tables or {}, reason="test", **more))
 

@@ -46,7 +46,7 @@ def test_a_held_lock_names_its_holder(holder):
 
     with (
         pytest.raises(ArchiveLocked, match=f"process {process.pid}, since 2025-05-01T08:00:00"),
-        hold_lock(path, SINCE),
+        hold_lock(path, SINCE, wait_s=0.2),
     ):
         pass
 

@@ -82,7 +82,7 @@ def test_two_writers_are_one_too_many(tmp_path, write, clock):
     """The second is told, and the first is not disturbed."""
     with open_writer(tmp_path, software_version="0", by="x", now=clock) as first:
         with pytest.raises(ArchiveLocked, match=f"process {os.getpid()}"):
-            write(tmp_path)
+            write(tmp_path, wait_s=0.2)
         first.commit(Commit())
 
     assert write(tmp_path).number == 2

@@ -247,7 +247,7 @@ def test_a_second_writer_is_told_to_wait(say, tmp_path):
     copy = shutil.copytree(SAMPLE, tmp_path / "copy")
     (copy / LOCK).parent.mkdir(exist_ok=True)
     with hold_lock(copy / LOCK, utc_now()):
-        code, _, err = say("compact", "--archive", copy)
+        code, _, err = say("compact", "--wait", "0.2", "--archive", copy)
     assert code == 1
     assert "next: the same command again" in err
 
