@@ -180,10 +180,10 @@ def test_adopting_reviewing_and_deriving(copy):
     """Each says its commit; what is refused is returned in the document and in words, exit 1."""
     words = ("--adopt", "INV-KES-C", "--valid-from", "2025-06-01T00:00Z", "--by", "INV-H1", "--reason", "tried")
     document, _ = answer("rate", "rate", "INV-KES", *words, root=copy, text=False)
-    assert document["adopted"] == {"name": "rating INV-KES-C", "commit": 4}
+    assert document["adopted"] == {"name": "rating INV-KES-C", "commit": 5}
     assert document["returned"] == []
     document, _ = answer("derive", "derive", root=copy, text=False)
-    assert document["commits"] == [6]  # commit 5 rendered what was adopted
+    assert document["commits"] == [6]
     (site,) = document["sites"]
     assert site["site"] == "INV-KES"
     assert site["with_discharge"] <= site["values"]

@@ -31,10 +31,10 @@ def test_forward_from_a_rating_as_json(root):
     assert code == 0
     said = json.loads(out)
     records = {node["id"]: node["details"] for node in said["nodes"] if node["kind"] == "record"}
-    assert {"record:S1/16/daily", "record:S1/16/discharge"} == set(records)
-    assert records["record:S1/16/discharge"]["from"] == "2025-05-02T12:00:00.000000Z"
+    assert {"record:S1/12/daily", "record:S1/12/discharge"} == set(records)
+    assert records["record:S1/12/discharge"]["from"] == "2025-05-02T12:00:00.000000Z"
     edges = {(edge["from"], edge["to"]) for edge in said["edges"]}
-    assert ("record:S1/16/daily", "commit:16") in edges
+    assert ("record:S1/12/daily", "commit:12") in edges
 
 
 def test_a_day_that_is_not_there_is_a_wrong_call(root):
