@@ -69,7 +69,7 @@ def die(number):
             os.kill(os.getpid(), signal.SIGKILL)
     from stillwell.archive.writer import Commit
     with open_writer(root, software_version="0", by="dying", wait_s=wait_s, step=at) as writer:
-        writer.commit(Commit(reason="dies"))
+        writer.commit(Commit(reason="render"))
 
 def start(task, number):
     child = os.fork()

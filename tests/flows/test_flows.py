@@ -76,9 +76,10 @@ def test_a_damaged_table_leaves_every_page_and_a_failed_night(taken, tmp_path, m
     monkeypatch.setattr(tasks, "create_markdown_artifact", lambda key, markdown: pages.update({key: markdown}))
     monkeypatch.setattr(tasks, "audit_archive", tasks.audit_archive.fn)
     monkeypatch.setattr(tasks, "derive", tasks.derive.fn)
+    monkeypatch.setattr(tasks, "render", tasks.render.fn)
     with pytest.raises(nightly.NightFailed, match=path.name):
         nightly.nightly.fn(root)
-    assert list(pages) == ["audit-report", "records", "findings-summary"]
+    assert list(pages) == ["audit-report", "records", "netcdf", "findings-summary"]
     assert path.relative_to(root).as_posix() in pages["audit-report"]
     assert "This part failed" in pages["findings-summary"]
     monkeypatch.setattr(tasks, "audit_archive", lambda archive, **_: 1 / 0)
