@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -18,7 +19,8 @@ import stillwell.prepare.batch as batches
 from stillwell.archive.entries import self_checked
 from stillwell.audit import audit
 from stillwell.fingerprint import sha256
-from tests.pipeline.season import season, sheets, take
+from tests.pipeline.season import season, sheets
+from tests.pipeline.season import take as take_in
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"
 
@@ -26,8 +28,18 @@ SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"
 @pytest.fixture(scope="module")
 def sound(tmp_path_factory):
     """Make an archive of several commits, with a revision, a review and a deposit partly returned."""
-    tmp = tmp_path_factory.mktemp("season")
-    root = season(tmp)
+    return _made(tmp_path_factory.mktemp("season"), render_now=True)
+
+
+@pytest.fixture(scope="module")
+def unrendered(tmp_path_factory):
+    """Make the same without NetCDF, so that no entry names the digests of the rows before it."""
+    return _made(tmp_path_factory.mktemp("unrendered"), render_now=False)
+
+
+def _made(tmp, render_now):
+    take = partial(take_in, render_now=render_now)
+    root = season(tmp, render_now=render_now)
     take(root, sheets(tmp / "corrected", "1", velocity=0.5))
     folder = tmp / "review"
     folder.mkdir()
@@ -50,6 +62,14 @@ def copy(sound, tmp_path):
     import shutil
 
     return shutil.copytree(sound, tmp_path / "archive")
+
+
+@pytest.fixture
+def plain(unrendered, tmp_path):
+    """Copy the archive without NetCDF, to be rewritten."""
+    import shutil
+
+    return shutil.copytree(unrendered, tmp_path / "archive")
 
 
 @pytest.fixture(params=["held", "read as needed"])
@@ -127,14 +147,22 @@ def _rewritten(copy, path, change):
         previous = sha256(entry.read_bytes())
 
 
-def test_a_number_that_does_not_follow_from_the_deposits_is_named(copy, rows_are):
-    """Even where every digest was made to agree, computing again finds the number, its row and its column."""
+def test_a_rendering_betrays_a_table_file_that_was_rewritten(copy):
+    """Where the chain was made to agree, a later rendering still names the digest of the rows it was made from."""
     _rewrite_points(copy)
     faults = audit(copy).faults
+    assert {fault.kind for fault in faults} == {"ledger"}
+    assert "verticals/S1" in faults[0].sentence
+
+
+def test_a_number_that_does_not_follow_from_the_deposits_is_named(plain, rows_are):
+    """Even where every digest was made to agree, computing again finds the number, its row and its column."""
+    _rewrite_points(plain)
+    faults = audit(plain).faults
     assert {fault.kind for fault in faults} == {"recompute"}
     assert "discharge_m3_s" in faults[0].sentence
     assert "vertical 2" in faults[0].sentence
-    assert audit(copy, recompute=False).faults == ()
+    assert audit(plain, recompute=False).faults == ()
 
 
 def test_the_sample_is_proved_alike_however_its_rows_are_read(monkeypatch):
@@ -149,15 +177,15 @@ def test_the_sample_is_proved_alike_however_its_rows_are_read(monkeypatch):
     assert as_needed.remarks == held.remarks
 
 
-def test_a_row_where_its_commit_wrote_none_is_a_fault(copy, rows_are):
+def test_a_row_where_its_commit_wrote_none_is_a_fault(plain, rows_are):
     """A row that says it was recorded by a commit whose entry lists nothing of its site is not passed over."""
-    entries = sorted((copy / "ledger").glob("*.json"))
+    entries = sorted((plain / "ledger").glob("*.json"))
     of = {entry: json.loads(entry.read_bytes()) for entry in entries}
     moments = {said["number"]: pd.Timestamp(said["recorded_at"]) for said in of.values()}
-    paths = sorted((copy / "tables" / "verticals" / "site=S2").rglob("*.parquet"))
+    paths = sorted((plain / "tables" / "verticals" / "site=S2").rglob("*.parquet"))
     alone = next(n for n, said in enumerate(of.values(), 1) if not any("S2" in f["path"] for f in said["files"]))
-    _rewritten(copy, paths[0], lambda frame: frame.assign(recorded_at=moments[alone]))
-    found = audit(copy).faults
+    _rewritten(plain, paths[0], lambda frame: frame.assign(recorded_at=moments[alone]))
+    found = audit(plain).faults
     assert f"tables/verticals commit {alone}" in {fault.path for fault in found if fault.kind == "recompute"}
 
 
