@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,12 +12,9 @@ import pandas as pd
 from pandera.errors import SchemaErrors
 
 from schemas import ARCHIVE_TABLES
-from schemas.derive import key_names
-from stillwell import __version__
 from stillwell.archive.accounts import account_faults
 from stillwell.archive.archive import Archive
 from stillwell.archive.clock import clock_remarks
-from stillwell.archive.entries import shipped_policies
 from stillwell.archive.fixity import (
     IRREGULAR,
     file_faults,
@@ -32,24 +29,15 @@ from stillwell.archive.netcdf_compare import netcdf_faults
 from stillwell.archive.outputs import behind, behind_words, outputs
 from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.rounds import next_part
-from stillwell.archive.shelf import Shelf
 from stillwell.archive.snapshot import EveryRow, History
 from stillwell.archive.unfinished import unfinished_remarks
 from stillwell.archive.witness import read_witness, witness_faults
-from stillwell.committing import default_policy_text, office_of
-from stillwell.deriving import REASON as DERIVED
-from stillwell.deriving import RECOMPUTED, sites_of
-from stillwell.errors import ArchiveDamaged, Withheld
-from stillwell.fingerprint import sha256
-from stillwell.pipeline import taken_again
-from stillwell.prepare import Circumstances, View, policy_in_force, prepare
-from stillwell.prepare.again import anew
-from stillwell.prepare.records import derived
+from stillwell.committing import office_of
+from stillwell.errors import ArchiveDamaged
+from stillwell.proving import Proved, Prover, proofs
 from stillwell.records import AuditReport, Fault
 
 Progress = Callable[[str, int, int], None]
-SHOWN = 20
-"""Differences named per table and commit; the count is always whole."""
 MOST_ROWS = 2_000_000
 """Rows of an archive up to which all are held while it is proved; of a larger one they are read as they are needed."""
 PORTION = 500_000
@@ -63,6 +51,7 @@ def audit(
     progress: Progress | None = None,
     now: datetime | None = None,
     witnesses: Sequence[Path] = (),
+    processes: int = 0,
 ) -> AuditReport:
     """Look at everything an archive holds and say what is not as it was written.
 
@@ -77,6 +66,8 @@ def audit(
         The moment of the audit; by the computer's clock where not given.
     witnesses : sequence of Path
         Files of witness lines, kept elsewhere, that the chain is held against.
+    processes : int
+        Processes that share the computing; with fewer than 2 the caller does all. What is found does not depend on it.
 
     Returns
     -------
@@ -88,6 +79,8 @@ def audit(
         If the folder is not an archive this version can read.
     OSError
         If a witness cannot be read.
+    ProcessLost
+        If a process that shared the computing ended before it was done.
     """
     tell = progress or (lambda step, done, total: None)
     moment = now or datetime.now(UTC)
@@ -95,7 +88,7 @@ def audit(
     faults = [*ledger_faults(archive)]
     remarks: list[str] = []
     counts: dict[str, int] = {}
-    told = _Told(counts, remarks)
+    told = _Told(counts, remarks, processes)
     if not faults:
         entries = archive.ledger.entries()
         remarks += clock_remarks(moment, entries[-1].recorded_at)
@@ -123,6 +116,7 @@ class _Told:
 
     counts: dict[str, int]
     remarks: list[str]
+    processes: int = 0
     unproved: dict[int, str] = field(default_factory=dict)
     """Why rows of commits were not computed again, by number."""
 
@@ -138,7 +132,7 @@ def _row_faults(archive: Archive, entries: list[Entry], told: _Told, tell: Progr
     faults += account_faults(archive, entries, held.recorded)
     faults += _netcdf_faults(archive, told)
     if proved:
-        faults += _recompute_faults(archive, entries, held, told.unproved, tell)
+        faults += _recompute_faults(archive, entries, held, told, tell)
         left = {pd.Timestamp(entry.recorded_at) for entry in entries if entry.number in told.unproved}
         out = sum(count for (_, moment), count in held.recorded.items() if moment in left)
         told.counts["rows computed again"] = held.recorded.total() - out
@@ -277,105 +271,16 @@ def _schema_faults(name: str, rows: pd.DataFrame) -> Iterator[Fault]:
 
 
 def _recompute_faults(
-    archive: Archive, entries: list[Entry], held: _Held, unproved: dict[int, str], tell: Progress
+    archive: Archive, entries: list[Entry], held: _Held, told: _Told, tell: Progress
 ) -> Iterator[Fault]:
-    """Take each commit again with the archive as it stood before it, and compare every row."""
-    history = held.history
-    shipped, newest = shipped_policies(entries), default_policy_text()
-    for number, entry in enumerate(entries):
-        tell("computing again", number, len(entries))
-        before = history.before(entry.recorded_at)
-        text = shipped.get(entry.shipped_policy, newest)
-        if not entry.shipped_policy and _judged_by_another(before, entry, history, text):
-            unproved[entry.number] = "was judged by a policy that an earlier version shipped and did not keep"
-            continue
-        if not entry.deposits:
-            policy = policy_in_force(before, None, text, newest)
-            told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, rules=entry.rules)
-            if entry.reason == DERIVED:
-                yield from _compared(entry, held, derived(before, sites_of(entry), told))
-            elif entry.reason == RECOMPUTED:
-                yield from _compared(entry, held, anew(before, told))
-            continue
-        try:
-            deposits, used, understood = taken_again(archive, entry)
-        except Withheld:
-            unproved[entry.number] = "rests on withheld content"
-            continue
-        policy = policy_in_force(before, understood, text, newest)
-        told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, used, entry.rules)
-        again = prepare(before, deposits, understood, told).tables
-        yield from _compared(entry, held, again)
-
-
-def _judged_by_another(before: View, entry: Entry, history: EveryRow, text: str) -> bool:
-    """Say whether an office without a policy of its own had its rows judged by another than the one shipped now."""
-    if len(before.standing("policies")):
-        return False
-    listed = _listed(entry)
-    rows = {name: history.recorded_at(name, entry.recorded_at, sites) for name, sites in listed.items()}
-    digests = {digest for one in rows.values() if "policy_digest" in one for digest in one["policy_digest"]}
-    own = {sha256(one.encode()) for one in rows["policies"]["text"]} if "policies" in rows else set()
-    return bool(digests - own - {sha256(text.encode())})
-
-
-def _listed(entry: Entry) -> dict[str, list[str]]:
-    """Name the tables a commit wrote to, and the sites of each."""
-    found: dict[str, set[str]] = {}
-    for file in entry.files:
-        if file.table:
-            found.setdefault(file.table, set()).update(file.sites)
-    return {name: sorted(sites) for name, sites in found.items()}
-
-
-def _compared(entry: Entry, held: _Held, again: Mapping[str, pd.DataFrame]) -> Iterator[Fault]:
-    """Compare what a commit recorded with what it comes to again."""
-    listed = _listed(entry)
-    for name in sorted({*again, *listed}):
-        looked = 0
-        for stored, made in _pairs(entry, held.history, name, listed.get(name, []), again):
-            looked += len(stored)
-            yield from _differences(name, entry, stored, made)
-        elsewhere = held.recorded[name, pd.Timestamp(entry.recorded_at)] - looked
-        if elsewhere:
-            expected = "expected every row of the commit at the sites it lists"
-            yield Fault("recompute", _where(name, entry), f"{expected}, found {elsewhere} at others")
-
-
-def _pairs(
-    entry: Entry, history: EveryRow, name: str, sites: list[str], again: Mapping[str, pd.DataFrame]
-) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
-    """Pair the rows of a table that a commit recorded with those it comes to again, site by site where it is large."""
-    moment = entry.recorded_at
-    if isinstance(again, Shelf) and name in again.files:
-        for site in sorted({*sites, *again.sites(name)}):
-            yield history.recorded_at(name, moment, [site]), again.rows(name, [site])
-        return
-    stored = history.recorded_at(name, moment, sites) if name in history.tables() else pd.DataFrame()
-    yield stored, again.get(name, stored.iloc[:0])
-
-
-def _where(name: str, entry: Entry) -> str:
-    return f"tables/{name} commit {entry.number}"
-
-
-def _differences(name: str, entry: Entry, stored: pd.DataFrame, again: pd.DataFrame) -> Iterator[Fault]:
-    where = _where(name, entry)
-    if len(stored) != len(again):
-        yield Fault("recompute", where, f"expected {len(again)} rows computed again, found {len(stored)} stored")
-        return
-    if stored.empty:
-        return
-    ignored = {"software_version"} if entry.software.get("version") != __version__ else set()
-    order = [*key_names(ARCHIVE_TABLES[name])] + (["revision"] if "revision" in stored else [])
-    left = stored.sort_values(order, kind="stable").reset_index(drop=True)
-    right = again.sort_values(order, kind="stable").reset_index(drop=True)
-    for column in (c for c in right.columns if c not in ignored):
-        a, b = left[column], right[column]
-        if a.equals(b):
-            continue
-        differs = ~((a == b).fillna(False).astype("bool") | (a.isna() & b.isna()))
-        for i in differs[differs].index[:SHOWN]:
-            row = ", ".join(f"{k} {left.loc[i, k]}" for k in order)
-            sentence = f"{row}: expected {column} {b[i]!r} as computed again, found {a[i]!r} stored"
-            yield Fault("recompute", where, sentence, {"differing rows": str(int(differs.sum()))})
+    """Prove every commit and name the faults in the order of the ledger, whichever process found them first."""
+    prover = Prover(archive, entries, held.history, held.recorded)
+    numbers = [entry.number for entry in entries]
+    done: dict[int, Proved] = {}
+    few = isinstance(held.history, History)
+    for proved in proofs(prover, archive.root, entries[-1].number, numbers, told.processes, (held.recorded, few)):
+        tell("computing again", len(done), len(entries))
+        done[proved.number] = proved
+    told.unproved.update({number: done[number].unproved for number in numbers if done[number].unproved})
+    for number in numbers:
+        yield from done[number].faults
