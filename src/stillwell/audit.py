@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from time import monotonic
 
 import pandas as pd
 from pandera.errors import SchemaErrors
@@ -34,7 +35,7 @@ from stillwell.archive.unfinished import unfinished_remarks
 from stillwell.archive.witness import read_witness, witness_faults
 from stillwell.committing import office_of
 from stillwell.errors import ArchiveDamaged
-from stillwell.proving import Proved, Prover, proofs
+from stillwell.proving import KeptProofs, Proved, Prover, proofs
 from stillwell.records import AuditReport, Fault
 
 Progress = Callable[[str, int, int], None]
@@ -52,13 +53,15 @@ def audit(
     now: datetime | None = None,
     witnesses: Sequence[Path] = (),
     processes: int = 0,
+    minutes: float | None = None,
+    keep: bool = False,
 ) -> AuditReport:
     """Look at everything an archive holds and say what is not as it was written.
 
     Parameters
     ----------
     root : Path
-        The archive's folder; nothing in it is changed.
+        The archive's folder; nothing in it is changed but the proofs kept in its work folder.
     recompute : bool
         Also take every commit's deposits again and compare each row with what is stored.
     progress : callable, optional
@@ -68,6 +71,11 @@ def audit(
         Files of witness lines, kept elsewhere, that the chain is held against.
     processes : int
         Processes that share the computing; with fewer than 2 the caller does all. What is found does not depend on it.
+    minutes : float, optional
+        Time for proving commits: those never proved first, newest first, then those proved longest ago; all where not
+        given. Digests, schemas and NetCDF files are looked at whole.
+    keep : bool
+        Keep what was proved, and when, in the archive's work folder, as is always done with ``minutes``.
 
     Returns
     -------
@@ -88,7 +96,7 @@ def audit(
     faults = [*ledger_faults(archive)]
     remarks: list[str] = []
     counts: dict[str, int] = {}
-    told = _Told(counts, remarks, processes)
+    told = _Told(counts, remarks, moment, processes, minutes, keep)
     if not faults:
         entries = archive.ledger.entries()
         remarks += clock_remarks(moment, entries[-1].recorded_at)
@@ -116,7 +124,11 @@ class _Told:
 
     counts: dict[str, int]
     remarks: list[str]
+    moment: datetime
     processes: int = 0
+    minutes: float | None = None
+    keep: bool = False
+    not_reached: set[int] = field(default_factory=set)
     unproved: dict[int, str] = field(default_factory=dict)
     """Why rows of commits were not computed again, by number."""
 
@@ -133,7 +145,9 @@ def _row_faults(archive: Archive, entries: list[Entry], told: _Told, tell: Progr
     faults += _netcdf_faults(archive, told)
     if proved:
         faults += _recompute_faults(archive, entries, held, told, tell)
-        left = {pd.Timestamp(entry.recorded_at) for entry in entries if entry.number in told.unproved}
+        left = {
+            pd.Timestamp(entry.recorded_at) for entry in entries if entry.number in {*told.unproved, *told.not_reached}
+        }
         out = sum(count for (_, moment), count in held.recorded.items() if moment in left)
         told.counts["rows computed again"] = held.recorded.total() - out
     return faults
@@ -273,14 +287,21 @@ def _schema_faults(name: str, rows: pd.DataFrame) -> Iterator[Fault]:
 def _recompute_faults(
     archive: Archive, entries: list[Entry], held: _Held, told: _Told, tell: Progress
 ) -> Iterator[Fault]:
-    """Prove every commit and name the faults in the order of the ledger, whichever process found them first."""
+    """Prove commits, as far as the time goes, and name the faults in the order of the ledger."""
     prover = Prover(archive, entries, held.history, held.recorded)
-    numbers = [entry.number for entry in entries]
+    kept = KeptProofs(archive, entries) if told.keep or told.minutes is not None else None
+    numbers = [entry.number for entry in entries] if kept is None or told.minutes is None else kept.in_turn()
+    until = None if told.minutes is None else monotonic() + 60 * told.minutes
     done: dict[int, Proved] = {}
     few = isinstance(held.history, History)
     for proved in proofs(prover, archive.root, entries[-1].number, numbers, told.processes, (held.recorded, few)):
-        tell("computing again", len(done), len(entries))
         done[proved.number] = proved
-    told.unproved.update({number: done[number].unproved for number in numbers if done[number].unproved})
-    for number in numbers:
+        tell("computing again", len(done), len(entries))
+        if until is not None and monotonic() >= until:
+            break
+    told.unproved.update({number: done[number].unproved for number in sorted(done) if done[number].unproved})
+    told.not_reached.update(number for number in numbers if number not in done)
+    if kept is not None:
+        told.remarks.append(kept.added(done.values(), told.moment))
+    for number in sorted(done):
         yield from done[number].faults

@@ -5,10 +5,11 @@ A commit itself is not separable. Processes that help are spawned, read the arch
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 import pandas as pd
@@ -17,9 +18,10 @@ from schemas import ARCHIVE_TABLES
 from schemas.derive import key_names
 from stillwell import __version__
 from stillwell.archive.archive import Archive
-from stillwell.archive.entries import shipped_policies
+from stillwell.archive.entries import shipped_policies, utc_text
 from stillwell.archive.history import StoredHistory
 from stillwell.archive.ledger import Entry
+from stillwell.archive.proofs import PLACE, in_turn, keep, kept, software, statements
 from stillwell.archive.shelf import Shelf
 from stillwell.archive.snapshot import EveryRow, History
 from stillwell.archive.workers import spawned
@@ -131,6 +133,40 @@ class Prover:
             if elsewhere:
                 expected = "expected every row of the commit at the sites it lists"
                 yield Fault("recompute", _where(name, entry), f"{expected}, found {elsewhere} at others")
+
+
+class KeptProofs:
+    """Which commits are proved and since when, as the work folder keeps it.
+
+    Parameters
+    ----------
+    archive : Archive
+    entries : sequence of Entry
+        All of them, in order.
+    """
+
+    def __init__(self, archive: Archive, entries: Sequence[Entry]) -> None:
+        self._root = archive.root
+        self._wanted = statements(archive, entries, software())
+        self._since = kept(archive.root, self._wanted)
+
+    def in_turn(self) -> list[int]:
+        """Order commits: those never proved first, newest first, then those proved longest ago."""
+        return in_turn(self._wanted, self._since)
+
+    def added(self, done: Iterable[Proved], moment: datetime) -> str:
+        """Keep what was proved just now, without what was found faulty, and say how much is proved in all."""
+        for proved in done:
+            self._since.pop(proved.number, None)
+            if not proved.faults and not proved.unproved:
+                self._since[proved.number] = utc_text(moment)
+        since = f", all since {min(self._since.values())}" if self._since else ""
+        words = f"{len(self._since)} of {len(self._wanted)} commits are proved{since}"
+        try:
+            keep(self._root, self._wanted, self._since)
+        except OSError as error:
+            return f"{words}; the proofs could not be kept in {PLACE}: {error.strerror}"
+        return words
 
 
 def proofs(
