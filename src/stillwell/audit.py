@@ -116,7 +116,7 @@ def audit(
             faults += withheld_faults(archive)
             proved = recompute and not any(fault.kind == "sealed" for fault in faults)
             damaged = {fault.path for fault in faults if fault.kind == "file"}
-            faults += _row_faults(archive, entries if proved else [], told, tell, damaged)
+            faults += _row_faults(archive, entries, told, tell, damaged, proved=proved)
         remarks += unfinished_remarks(archive)
     remarks += [] if faults else [*sealed_remarks(archive), *twin_remarks(archive)]
     remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in told.unproved.items()]
@@ -134,7 +134,7 @@ class _Told:
 
 
 def _row_faults(
-    archive: Archive, proved: list[Entry], told: _Told, tell: Progress, damaged: Set[str]
+    archive: Archive, entries: list[Entry], told: _Told, tell: Progress, damaged: Set[str], *, proved: bool
 ) -> list[Fault]:
     """Hold every row against its schema, its commit, NetCDF files and, where asked for, against one made again.
 
@@ -147,11 +147,11 @@ def _row_faults(
     told.counts["rows held against their schemas"] = held.recorded.total()
     if held.broken:
         return faults
-    faults += account_faults(archive, archive.ledger.entries(), held.recorded)
+    faults += account_faults(archive, entries, held.recorded)
     faults += _netcdf_faults(archive, told)
     if proved:
-        faults += _recompute_faults(archive, proved, held, told.unproved, tell)
-        left = {pd.Timestamp(entry.recorded_at) for entry in proved if entry.number in told.unproved}
+        faults += _recompute_faults(archive, entries, held, told.unproved, tell)
+        left = {pd.Timestamp(entry.recorded_at) for entry in entries if entry.number in told.unproved}
         out = sum(count for (_, moment), count in held.recorded.items() if moment in left)
         told.counts["rows computed again"] = held.recorded.total() - out
     return faults

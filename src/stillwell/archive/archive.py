@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
@@ -14,6 +14,7 @@ import pyarrow as pa
 
 from stillwell.archive.layout import READABLE_MAJOR, SCHEMAS, entry_path, schema_path
 from stillwell.archive.ledger import Ledger
+from stillwell.archive.packing import packed
 from stillwell.archive.regular import read_regular
 from stillwell.archive.sealed import Sealed
 from stillwell.archive.standing import GAUGING, standing_rows
@@ -158,7 +159,7 @@ class Archive:
         if list(columns) == ["site"]:
             return {(site,) for file in files for site in file.sites if sites is None or site in sites}
         found: set[tuple[str, ...]] = set()
-        for part in _parts(files):
+        for part in packed(files, lambda file: file.rows, AT_ONCE):
             found.update(distinct(read_files([self.root / f.path for f in part], columns, schema, sites), columns))
         return found
 
@@ -305,20 +306,6 @@ class Archive:
             table: sorted(files, key=lambda file: (file.sites[:1], file.path.rpartition("/")[2]))
             for table, files in found.items()
         }
-
-
-def _parts(files: Sequence[ListedFile]) -> Iterator[list[ListedFile]]:
-    """Part files so that not many rows are in hand at a time."""
-    part: list[ListedFile] = []
-    rows = 0
-    for file in files:
-        if part and rows + file.rows > AT_ONCE:
-            yield part
-            part, rows = [], 0
-        part.append(file)
-        rows += file.rows
-    if part:
-        yield part
 
 
 def lies_within(place: Path, root: Path) -> bool:

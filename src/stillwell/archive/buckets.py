@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 import pandas as pd
@@ -19,6 +20,7 @@ from schemas import SERIES_TIME
 from stillwell.archive.archive import Archive
 from stillwell.archive.entries import Entry
 from stillwell.archive.layout import commit_of
+from stillwell.archive.packing import packed
 from stillwell.archive.portions import portions
 from stillwell.archive.tables import ROWS_PER_GROUP, TableFile, commit_table, table_file
 from stillwell.errors import ArchiveDamaged
@@ -117,19 +119,13 @@ def neighbours(files: Sequence[ListedFile]) -> Iterator[list[ListedFile]]:
     files : sequence of ListedFile
         Of one table.
 
-    Yields
-    ------
-    list of ListedFile
+    Returns
+    -------
+    iterator of list of ListedFile
         Files whose ranges of sites overlap are never parted, whatever rows they have.
     """
-    held: list[ListedFile] = []
-    for part in _overlapping(files):
-        if held and sum(file.rows for file in (*held, *part)) > FILE_ROWS:
-            yield held
-            held = []
-        held = [*held, *part]
-    if held:
-        yield held
+    parts = packed(_overlapping(files), lambda part: sum(file.rows for file in part), FILE_ROWS)
+    return (list(chain.from_iterable(near)) for near in parts)
 
 
 def _overlapping(files: Sequence[ListedFile]) -> list[list[ListedFile]]:
@@ -159,14 +155,7 @@ def worthwhile(files: Sequence[ListedFile]) -> list[ListedFile]:
 
 def by_commit(lots: Sequence[Lot]) -> Iterator[list[Lot]]:
     """Part lots into commits of at most ``MOST_ROWS`` rows."""
-    held: list[Lot] = []
-    for lot in lots:
-        if held and sum(one.rows for one in held) + lot.rows > MOST_ROWS:
-            yield held
-            held = []
-        held.append(lot)
-    if held:
-        yield held
+    return packed(lots, lambda lot: lot.rows, MOST_ROWS)
 
 
 def bucket_files(lot: Lot, frame: pd.DataFrame, commit: int) -> list[TableFile]:

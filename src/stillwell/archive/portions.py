@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.packing import packed
 
 
 def rows_at(archive: Archive, table: str, sites: Sequence[str] | None = None) -> Counter[str]:
@@ -33,18 +34,8 @@ def portions(sites: Iterable[str], sizes: Mapping[str, int], most: int, together
     together : int
         Sites of a lot at most; any number without.
 
-    Yields
-    ------
-    list of str
+    Returns
+    -------
+    iterator of list of str
     """
-    lot: list[str] = []
-    held = 0
-    for site in sites:
-        rows = sizes.get(site, 0)
-        if lot and (held + rows > most or len(lot) == together):
-            yield lot
-            lot, held = [], 0
-        lot.append(site)
-        held += rows
-    if lot:
-        yield lot
+    return packed(sites, lambda site: sizes.get(site, 0), most, together)
