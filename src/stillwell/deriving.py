@@ -29,7 +29,7 @@ from stillwell.prepare.marks import Marks, mark_name, marked_sites, record_marks
 from stillwell.prepare.records import TABLES, derived, lacking, recorded_sites
 from stillwell.prepare.rows import recorded
 from stillwell.records import RULES
-from stillwell.render import After, Rendered, render_after, unheard
+from stillwell.render import After, render_after, unheard
 
 REASON = "derive"
 """What the ledger entry of a derivation gives as its reason."""
@@ -140,7 +140,7 @@ def derivations(
     known = recorded_sites(archive)
     missing = sorted(set(sites or ()) - set(known))
     if missing:
-        found = "; ".join(f"{site}: {lacking_words(lacking(archive, site))}" for site in missing)
+        found = "; ".join(f"{site}: {lacking_words(lacks)}" for site, lacks in lacking(archive, missing).items())
         msg = f"expected sites with recorded stage and a rating, found {found}; nothing was derived"
         raise QueryError(msg)
     wanted = sorted(set(sites)) if sites else known
@@ -157,8 +157,7 @@ def derivations(
                 entry = writer.commit(derivation(writer, told, tables, done)) if done else None
             made.clear()
             if entry is not None:
-                later = Rendered(later=True)
-                after(render_after(root, entry, by=by, now=now, wait_s=wait_s) if render_now else later)
+                after(render_after(root, entry, by=by, now=now, wait_s=wait_s, render_now=render_now))
                 yield entry, tables
             tables.clear()
             left = _behind(Archive(root, complete=True), left) if left else []
@@ -181,11 +180,8 @@ def left_out(root: Path) -> list[dict[str, Any]]:
     """
     archive = Archive(root, complete=True)
     known = set(archive.standing("sites")["site"]) | set(archive.table_sites("stage"))
-    out = []
-    for site in sorted(known - set(recorded_sites(archive))):
-        lacks = lacking(archive, site)
-        out.append({"site": site, "lacks": lacks, "words": lacking_words(lacks)})
-    return out
+    without = lacking(archive, sorted(known - set(recorded_sites(archive))))
+    return [{"site": site, "lacks": lacks, "words": lacking_words(lacks)} for site, lacks in without.items()]
 
 
 def lacking_words(lacks: Sequence[str]) -> str:

@@ -209,7 +209,7 @@ def take(
         tell("writing", 2, 3)
         entry = writer.commit(commit_of(writer, told, fresh, prepared))
         tell("written", 3, 3)
-    rendered = render_after(root, entry, by=by, now=now, wait_s=wait_s) if render_now else Rendered(later=True)
+    rendered = render_after(root, entry, by=by, now=now, wait_s=wait_s, render_now=render_now)
     return Taken(entry, prepared, tuple(fresh), tuple(known), rendered)
 
 

@@ -160,13 +160,21 @@ def _still(output: Output, late: Behind | None) -> bool:
 
 
 def render_after(
-    root: Path, entry: Entry, *, by: str, now: Callable[[], datetime] = utc_now, wait_s: float = WAIT_S
+    root: Path,
+    entry: Entry,
+    *,
+    by: str,
+    now: Callable[[], datetime] = utc_now,
+    wait_s: float = WAIT_S,
+    render_now: bool = True,
 ) -> Rendered:
     """Render the files of the sites that a commit wrote rows of; ``render`` with what the entry names.
 
-    Where another writer is at work for too long the files stay behind, for the next rendering to finish: the commit
-    stands, and what it came to is not lost.
+    Where another writer is at work for too long, or ``render_now`` is false, the files stay behind, for the next
+    rendering to finish: the commit stands, and what it came to is not lost.
     """
+    if not render_now:
+        return Rendered(later=True)
     sites = {site for file in entry.files for site in file.sites}
     try:
         return render(root, sites, by=by, now=now, wait_s=wait_s) if sites else Rendered()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 
 def counted(count: int, thing: str, things: str = "") -> str:
     """Write a number with the noun it counts.
@@ -20,3 +22,8 @@ def counted(count: int, thing: str, things: str = "") -> str:
         Such as ``1 row`` or ``2,500 rows``; thousands are parted by commas.
     """
     return f"{count:,} {thing if count == 1 else things or f'{thing}s'}"
+
+
+def numbered(thing: str, numbers: Sequence[int]) -> str:
+    """Name things by their numbers, such as ``commit 5`` or ``commits 5, 6``."""
+    return f"{thing}{'s' * (len(numbers) > 1)} {', '.join(map(str, numbers))}"

@@ -26,7 +26,7 @@ from stillwell.commands.options import (
     say_next,
     tell,
 )
-from stillwell.words import counted
+from stillwell.words import counted, numbered
 
 if TYPE_CHECKING:
     from stillwell.archive.repair import Plan
@@ -261,8 +261,8 @@ def compact(
     elif not entries:
         typer.echo("nothing to compact")
     else:
-        told = f"commit{'s' * (len(entries) > 1)} {', '.join(str(one.number) for one in entries)}"
-        typer.echo(f"{told}: {counted(replaced, 'file')} made into {made:,}, {counted(rows, 'row')}")
+        commits = numbered("commit", [one.number for one in entries])
+        typer.echo(f"{commits}: {counted(replaced, 'file')} made into {made:,}, {counted(rows, 'row')}")
     typer.echo(f"removed: {counted(len(gone), 'file')} replaced more than {keep_days:g} days ago", err=True)
 
 

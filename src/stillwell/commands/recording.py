@@ -33,6 +33,7 @@ from stillwell.commands.options import (
     tell,
     write,
 )
+from stillwell.words import numbered
 
 if TYPE_CHECKING:
     from stillwell.reading.spans import Span
@@ -251,7 +252,7 @@ def derive(
     typer.echo(current_line(len(current)), err=True, nl=False)
     if not commits:
         return
-    typer.echo(f"commit{'s' * (len(commits) > 1)} {', '.join(map(str, commits))}", err=True)
+    typer.echo(numbered("commit", commits), err=True)
     typer.echo(rendered_line(rendered), err=True, nl=False)
 
 
@@ -300,7 +301,7 @@ def _missing(archive: Path, site: str) -> list[str]:
     from stillwell.archive.archive import Archive
     from stillwell.prepare.records import lacking
 
-    return lacking(Archive(archive), site)
+    return lacking(Archive(archive), [site])[site]
 
 
 def _lacking(archive: Path, site: str) -> str:

@@ -63,9 +63,10 @@ def recorded_sites(archive: Archive) -> list[str]:
     return sorted(set(archive.standing("ratings")["site"]) & set(archive.table_sites("stage")))
 
 
-def lacking(archive: Archive, site: str) -> list[str]:
-    """Name the tables a record rests on, ``stage`` and ``ratings``, of which a site has no row."""
-    return [name for name in ("stage", "ratings") if not archive.table_files(name, [site])]
+def lacking(archive: Archive, sites: Sequence[str]) -> dict[str, list[str]]:
+    """Name, by site, the tables a record rests on, ``stage`` and ``ratings``, of which the site has no row."""
+    held = {name: set(archive.table_sites(name)) for name in ("stage", "ratings")}
+    return {site: [name for name in held if site not in held[name]] for site in sites}
 
 
 def derived(view: View, sites: Sequence[str], circumstances: Circumstances) -> dict[str, pd.DataFrame]:

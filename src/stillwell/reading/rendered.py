@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Protocol
 
+from stillwell.words import numbered
+
 
 class RenderedLike(Protocol):
     """What came of a rendering, or of several."""
@@ -36,16 +38,16 @@ class RenderedLike(Protocol):
 
 def rendered_line(rendered: Sequence[RenderedLike]) -> str:
     """Say in one line what was rendered after commits; empty where nothing was to be rendered."""
-    said = []
-    if numbers := [str(one.entry.number) for one in rendered if one.entry is not None]:
-        said.append(f"NetCDF: {_counts(rendered)} in commit{'s' * (len(numbers) > 1)} {', '.join(numbers)}")
+    parts = []
+    if numbers := [one.entry.number for one in rendered if one.entry is not None]:
+        parts.append(f"NetCDF: {_counts(rendered)} in {numbered('commit', numbers)}")
     if any(one.locked for one in rendered):
-        said.append("another writer was at work: NetCDF is behind, `stillwell render` finishes it")
+        parts.append("another writer was at work: NetCDF is behind, `stillwell render` finishes it")
     elif any(one.later for one in rendered):
-        said.append("NetCDF is behind, as was asked: `stillwell render` finishes it")
+        parts.append("NetCDF is behind, as was asked: `stillwell render` finishes it")
     elif any(one.dropped for one in rendered):
-        said.append("some files are behind again, `stillwell render` finishes them")
-    return "".join(f"{line}\n" for line in ["; ".join(said)] if line)
+        parts.append("some files are behind again, `stillwell render` finishes them")
+    return "".join(f"{line}\n" for line in ["; ".join(parts)] if line)
 
 
 def rendered_words(rendered: RenderedLike) -> str:
