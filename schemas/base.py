@@ -52,6 +52,8 @@ class Variable:
     """The only tables in which the column becomes a variable, where several tables share it."""
     since: str = "1.0"
     """Schema version from which on files hold it; an earlier file without it is as it was written."""
+    meanings: tuple[str, ...] = ()
+    """What the numbers of its words mean, where the words alone do not say it."""
     own: bool = False
     """Coordinates, identifiers and flags that are made of more than the one column, by code of their own."""
 

@@ -307,10 +307,14 @@ class Result(Table):
         ge=0,
         netcdf=Variable("discharge_uncertainty_scatter_percent", content=QUALITY),
     )
-    quality: Text = col(
-        "our judgement: the larger standard uncertainty within the office's thresholds, lowered by findings",
-        isin=words.FIELD_QUALITIES,
-        netcdf=Variable("quality"),
+    within_pct: Text = col(
+        "least of 2, 5 and 8 percent that the larger standard uncertainty (k = 1) does not exceed, else beyond",
+        isin=words.WITHIN_PCT,
+        netcdf=Variable(
+            "within_percent",
+            since="2.0",
+            meanings=("within_2_percent", "within_5_percent", "within_8_percent", "beyond_8_percent"),
+        ),
     )
     check_before: Text = col("last check of the meter before the gauging", left_out=OFFICE)
     check_after: Text = col("first check of the meter after the gauging, when it was recorded", left_out=OFFICE)

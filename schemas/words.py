@@ -21,6 +21,9 @@ SECTION_METHODS = (MID_SECTION, MEAN_SECTION)
 BANKS = ("left", "right")
 """Seen facing downstream (common practice, no source)."""
 FIELD_QUALITIES = ("excellent", "good", "fair", "poor")
+"""The party's own judgement of a gauging."""
+WITHIN_PCT = ("2", "5", "8", "beyond")
+"""Limits in percent that the standard uncertainty of a gauging lies within."""
 KINDS = ("open", "edge", "dry", "ice")
 INSTRUMENT_KINDS = ("acoustic point", "rotating element", "electromagnetic", "other")
 PLACES = ("office", "field")

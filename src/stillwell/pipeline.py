@@ -17,7 +17,7 @@ from stillwell.archive.ledger import Entry
 from stillwell.archive.lock import WAIT_S
 from stillwell.archive.readme import schema_documents
 from stillwell.archive.writer import Commit, Writer
-from stillwell.assessment.policy import policy_from
+from stillwell.assessment.policy import policy_from, refuse_retired
 from stillwell.committing import circumstances, default_policy_text, office_policy, utc_now, writing
 from stillwell.documents import documents, fixed_documents
 from stillwell.errors import DepositError
@@ -232,6 +232,7 @@ def assess_again(archive: Archive, policy_text: str) -> list[Change]:
         If the policy cannot be used.
     """
     policy = policy_from(policy_text, office_policy()[0])
+    refuse_retired(policy_text)
     _, _, before = policy_in_force(archive, None, default_policy_text())
     told = Circumstances(0, utc_now(), "", __version__, policy, sha256(policy_text.encode("utf-8")), before)
     return reassess(archive, told)

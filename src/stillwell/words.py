@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from schemas.words import WITHIN_PCT
+
 
 def counted(count: int, thing: str, things: str = "") -> str:
     """Write a number with the noun it counts.
@@ -27,3 +29,8 @@ def counted(count: int, thing: str, things: str = "") -> str:
 def numbered(thing: str, numbers: Sequence[int]) -> str:
     """Name things by their numbers, such as ``commit 5`` or ``commits 5, 6``."""
     return f"{thing}{'s' * (len(numbers) > 1)} {', '.join(map(str, numbers))}"
+
+
+def within(word: str) -> str:
+    """Write out a word of ``within_pct``: ``within 5 %``, or beyond the last limit ``beyond 8 %``."""
+    return f"within {word} %" if word != WITHIN_PCT[-1] else f"{word} {WITHIN_PCT[-2]} %"

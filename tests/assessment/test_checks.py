@@ -32,10 +32,9 @@ BESIDE = {
     *OF_RATINGS,
     "verticals_widths_m",
     "velocity_error_m_s",
-    "quality_thresholds_pct",
     "discharge_floor_m3_s",
 }
-"""Limits that serve another one, the quality, the computing or the records (told in docs/records.md)."""
+"""Limits that serve another one, the computing or the records (told in docs/records.md)."""
 
 FINDINGS = Path(__file__).parents[1] / "findings"
 

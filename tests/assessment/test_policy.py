@@ -7,7 +7,7 @@ from importlib import resources
 
 import pytest
 
-from stillwell.assessment.policy import LIMITS, policy_from
+from stillwell.assessment.policy import LIMITS, policy_from, refuse_retired
 from stillwell.errors import PolicyError
 from stillwell.hydrometry.choices import Choices
 
@@ -77,7 +77,7 @@ RANGES = {
     (0, 90): "tilt_deg angle_deg",
     (0, 100): "check_snr_low_db check_snr_unusable_db check_spread_db check_drift_db check_receivers_apart_db"
     " snr_low_db snr_unusable_db two_points_from_m two_points_not_below_m stage_change_m velocity_error_pct spikes_pct"
-    " sound_speed_pct spacing_pct area_falls_pct quality_thresholds_pct share_high_pct share_raised_pct"
+    " sound_speed_pct spacing_pct area_falls_pct share_high_pct share_raised_pct"
     " discharge_differs_pct mean_depth_differs_pct",
     (0, 1000): "check_rate_hz uncertainty_large_pct rating_uncertainty_pct rating_departure_pct discharge_floor_m3_s",
     (0, 60 * 60): "exposure_s",
@@ -109,3 +109,18 @@ def test_a_limit_may_lie_on_either_bound_and_not_beyond(bounds, name):
 def test_every_limit_has_its_bounds_held():
     """The bounds of every limit are written down once more beside the code."""
     assert sorted(" ".join(RANGES.values()).split()) == sorted(LIMITS)
+
+
+RETIRED_LINE = "[limits]\n\nquality_thresholds_pct = { value = [2.0, 5.0, 8.0], source = 'ours' }\n"
+
+
+def test_a_policy_kept_before_may_name_a_retired_limit():
+    """It is read as ever, and the limit is none."""
+    assert "quality_thresholds_pct" not in policy_from(RETIRED_LINE, policy_from(DEFAULT)).limits
+
+
+def test_a_new_policy_may_not_set_a_retired_limit():
+    """The line and the reason are said; a policy without it passes."""
+    with pytest.raises(PolicyError, match=r"line 3, quality_thresholds_pct: .*2, 5 and 8 percent in every office"):
+        refuse_retired(RETIRED_LINE)
+    refuse_retired(DEFAULT)

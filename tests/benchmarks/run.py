@@ -24,7 +24,6 @@ import pyarrow.csv as pcsv
 import pyarrow.parquet as pq
 
 from stillwell.assessment.assess import assess
-from stillwell.assessment.quality import quality
 from stillwell.committing import office_policy
 from stillwell.hydrometry.compute import Computed, compute
 from stillwell.pipeline import ingest
@@ -112,7 +111,7 @@ def _steps(s: dict[str, np.ndarray]) -> tuple[Callable[[], object], Callable[[],
         known = replace(
             beside, results=made.results, verticals=made.verticals, points=made.points, readings=made.readings
         )
-        quality(heads, made.results, assess(known), policy)
+        assess(known)
 
     return whole, lambda: bare_pass(s), computing
 

@@ -16,6 +16,7 @@ from stillwell.archive.layout import READABLE_MAJOR, SCHEMAS, entry_path, schema
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.packing import packed
 from stillwell.archive.regular import read_regular
+from stillwell.archive.retired import described_now
 from stillwell.archive.sealed import Sealed
 from stillwell.archive.standing import GAUGING, standing_rows
 from stillwell.archive.tables import arrow_schema, arrow_schema_from, completed, read_files
@@ -220,10 +221,16 @@ class Archive:
         head = self.ledger.head()
         return {move.final: move.staged for move in head.moves} if head else {}
 
+    def earlier_files(self) -> frozenset[str]:
+        """Name the files written before format 2.0, by path; no entry but the first is read where there is none."""
+        return self._earlier_files
+
     @cached_property
-    def schema_versions(self) -> Mapping[str, str]:
-        """The schema version that each file was last written by, by path; every entry is read for it, once."""
-        return {file.path: entry.schema_version for entry in self.ledger.entries() for file in entry.files}
+    def _earlier_files(self) -> frozenset[str]:
+        number = self.ledger.head_number()
+        if not number or self.ledger.entry(1).format >= 2:
+            return frozenset()
+        return frozenset(f.path for entry in self.ledger.entries() if entry.format < 2 for f in entry.files)
 
     def document(self, path: str) -> bytes:
         """Read a listed file and hold it against its digest.
@@ -269,7 +276,7 @@ class Archive:
         return newer.sha256 if newer else ""
 
     def _schema(self, table: str) -> pa.Schema:
-        described = self._description(table)
+        described = self.description(table)
         if described is not None:
             schema = arrow_schema_from(described)
             return completed(schema, table) if self.complete else schema
@@ -280,15 +287,19 @@ class Archive:
             raise ArchiveError(msg) from error
 
     def _key(self, table: str) -> list[str] | None:
-        described = self._description(table)
+        described = self.description(table)
         return None if described is None else list(described["primaryKey"])
 
-    def _description(self, table: str) -> dict[str, Any] | None:
+    def description(self, table: str) -> dict[str, Any] | None:
+        """Return the Table Schema of a table as the archive keeps it, with today's columns in place of retired ones.
+
+        None where the archive has no such table.
+        """
         path = schema_path(table)
         if path not in self.ledger.live_tables():
             return None
         if path not in self._descriptions:
-            self._descriptions[path] = json.loads(self.document(path))
+            self._descriptions[path] = dict(described_now(table, json.loads(self.document(path))))
         return self._descriptions[path]
 
     @cached_property
@@ -351,7 +362,7 @@ def refuse_newer(ledger: Ledger) -> None:
         head = ledger.head()
     except ArchiveDamaged:
         return
-    if head is not None and int(head.schema_version.split(".")[0]) > READABLE_MAJOR:
+    if head is not None and head.format > READABLE_MAJOR:
         msg = (
             f"expected an archive of schema version {READABLE_MAJOR} or older, found {head.schema_version}; "
             "a newer stillwell can read it, nothing was read or written"

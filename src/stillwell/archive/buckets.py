@@ -216,7 +216,7 @@ def lots_again(archive: Archive, entry: Entry, listed: Mapping[str, ListedFile])
     list of Lot
     """
     parts: dict[tuple[str, int], list[ListedFile]] = {}
-    whole = int(entry.schema_version.split(".")[0]) < 2  # before format 2.0 every file of a site went into one
+    whole = entry.format < 2  # before format 2.0 every file of a site went into one
     replaced = {_like(listed[path]) for path in entry.replaced if path in listed and listed[path].table}
     for table in sorted({file.table for file in entry.files if file.table}):
         for file in archive.table_files(table):

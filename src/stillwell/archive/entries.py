@@ -57,6 +57,11 @@ class Entry:
         return str(self.software.get("policy", ""))
 
     @property
+    def format(self) -> int:
+        """Major number of the schema version it was written by."""
+        return int(self.schema_version.split(".")[0])
+
+    @property
     def rules(self) -> int:
         """Rules by which its rows were made; see ``records.RULES``."""
         return int(self.software.get("rules", 1))

@@ -143,7 +143,7 @@ def _place(data: _Draft, site: Mapping[str, Any], dim: str) -> None:
 
 
 def _flags(data: _Draft) -> None:
-    """Write quality, status, method and the other words that come from closed lists."""
+    """Write the worst finding, status, method and the other words that come from closed lists."""
     quality = {
         "long_name": "worst finding on the gauging; 9 without a discharge",
         "standard_name": "aggregate_quality_flag",
@@ -213,7 +213,7 @@ def _coded(data: _Draft, table: str, dim: str) -> None:
                 "long_name": column.description,
                 "standard_name": "status_flag",
                 "flag_values": np.arange(1, len(known) + 1, dtype="i1"),
-                "flag_meanings": " ".join(text.meaning(word) for word in known),
+                "flag_meanings": " ".join(variable.meanings or map(text.meaning, known)),
             }
             _variable(data, variable.name, "i1", (dim,), attrs | REFERENCE | _with(table), fill=-1)
 

@@ -86,8 +86,9 @@ severity   of a finding, a doubt that travels with the number
            note         worth knowing
            suspect      the number may be wrong
            unusable     the number must not be used unless a person has decided otherwise
-quality    our judgement of a gauging, one of {qualities}; an empty cell means not judged
-field_quality  the field party's own judgement in the same words
+within_pct the least of {limits} percent that the standard uncertainty (k = 1) does not exceed, else beyond;
+           an empty cell means that no uncertainty in percent is known
+field_quality  the field party's own judgement, one of {qualities}
 recomputable   true: discharge was computed from the points here; false: it stands as handed in
 method     how discharge was measured; "observed zero" means that somebody saw that no water flowed
 In NetCDF files discharge_qc holds the IODE primary flags: 1 good, 2 not evaluated, 3 questionable, 4 bad,
@@ -135,6 +136,7 @@ def archive_readme(office: Mapping[str, str]) -> bytes:
         contact=office["contact_role"],
         version=SCHEMA_VERSION,
         tables="\n".join(table_line(name) for name in ARCHIVE_TABLES),
+        limits=", ".join(words.WITHIN_PCT[:-1]),
         qualities=", ".join(words.FIELD_QUALITIES),
     )
     return text.encode("utf-8")

@@ -18,6 +18,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from stillwell.archive.layout import table_path
+from stillwell.archive.retired import to_read, with_successors
 from stillwell.errors import ArchiveDamaged, ArchiveError
 from stillwell.fingerprint import canonical_json, sha256
 from stillwell.intake.constant import only_value, spread
@@ -342,7 +343,9 @@ def _read(path: Path, columns: list[str] | None, sites: Sequence[str] | None) ->
         with pq.ParquetFile(path, page_checksum_verification=True) as file:
             if sites is not None and "site" in file.schema_arrow.names:
                 return _rows_of(file, columns, sites)
-            return file.read(columns=columns, use_threads=False)
+            if columns is None:
+                return file.read(use_threads=False)
+            return file.read(columns=to_read(columns, file.schema_arrow.names), use_threads=False)
     except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
         msg = f"{path}: expected a table file as it was written, found one that cannot be read; run an audit"
         raise ArchiveDamaged(msg) from error
@@ -356,10 +359,11 @@ def _rows_of(file: pq.ParquetFile, columns: list[str] | None, sites: Sequence[st
         limits = file.metadata.row_group(number).column(at).statistics
         if limits is None or not limits.has_min_max or any(limits.min <= site <= limits.max for site in sites):
             groups.append(number)
-    names = None if columns is None else list(dict.fromkeys([*columns, "site"]))
+    held = file.schema_arrow.names
+    names = None if columns is None else to_read([*columns, "site"], held)
     rows = file.read_row_groups(groups, columns=names, use_threads=False)
     rows = rows.filter(pc.is_in(rows["site"], pa.array(sites, rows.schema.field("site").type)))
-    return rows if columns is None else rows.select(columns)
+    return rows if columns is None else rows.select(to_read(columns, held))
 
 
 def _union(parts: Sequence[pa.Table]) -> pa.Schema:
@@ -367,6 +371,7 @@ def _union(parts: Sequence[pa.Table]) -> pa.Schema:
 
 
 def _fitted(part: pa.Table, target: pa.Schema) -> pa.Table:
+    part = with_successors(part, target.names)
     if part.schema.names == target.names and part.schema.types == target.types:
         return pa.Table.from_arrays(part.columns, schema=pa.schema([f.with_nullable(True) for f in target]))
     columns = [

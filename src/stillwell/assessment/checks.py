@@ -183,3 +183,6 @@ CHECKS: tuple[Check, ...] = (
           "all {value:.0f} gaugings of this party known here have fewer verticals than their width asks for",
           doubts_season.party_few_verticals, source=PRACTICE, season=True),
 )  # fmt: skip
+
+OF_SEASON = frozenset(check.code for check in CHECKS if check.season)
+"""Findings that look beyond the gauging: they come and go with what else is known, and make no revision."""

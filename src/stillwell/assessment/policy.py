@@ -53,7 +53,6 @@ LIMITS: Mapping[str, tuple[float, float]] = MappingProxyType(
         "rating_departure_pct": (0.0, 1000.0),
         "rating_segment_fewest": (1.0, 1000.0),
         "extrapolation_factor": (1.0, 1000.0),
-        "quality_thresholds_pct": (0.0, 100.0),
         "discharge_floor_m3_s": (0.0, 1000.0),
         "exposure_s": (0.0, 3600.0),
         "angle_deg": (0.0, 90.0),
@@ -76,8 +75,13 @@ LIMITS: Mapping[str, tuple[float, float]] = MappingProxyType(
 PAIRS = frozenset({"coefficient_range", "rating_exponent_range"})
 """Lists that hold a least and a greatest value."""
 
-LISTS = PAIRS | {"verticals_widths_m", "verticals_fewest", "quality_thresholds_pct"}
+LISTS = PAIRS | {"verticals_widths_m", "verticals_fewest"}
 """Limits that are a list of numbers."""
+
+RETIRED = MappingProxyType(
+    {"quality_thresholds_pct": "the limits of within_pct are 2, 5 and 8 percent in every office"}
+)
+"""Limits of earlier versions, each with the reason why it is no limit now; policies kept before still name them."""
 
 WORDS = MappingProxyType(
     {"edge_rule": EDGE_RULES, "gauge_height_mean": GAUGE_HEIGHT_MEANS, "sound_speed": SOUND_SPEEDS}
@@ -138,7 +142,7 @@ def policy_from(text: str, base: Policy | None = None) -> Policy:
     ------
     PolicyError
         If the text is not TOML, names something unknown, or gives a value of the wrong type, sign or range;
-        the message names the line.
+        the message names the line. Limits that are ``RETIRED`` are passed over, as in policies kept before.
     """
     try:
         said = tomllib.loads(text)
@@ -148,7 +152,7 @@ def policy_from(text: str, base: Policy | None = None) -> Policy:
     _refuse_unknown(said, ("office", "limits", "choices"), text, "section")
     sections = {name: _section(said, name, text) for name in ("office", "limits", "choices")}
     office = _office(sections["office"], text)
-    limits = {name: _limit(name, value, text) for name, value in sections["limits"].items()}
+    limits = {name: _limit(name, value, text) for name, value in sections["limits"].items() if name not in RETIRED}
     choices = _choices(sections["choices"], text, base.choices if base else Choices())
     if base is not None:
         return Policy({**base.office, **office}, {**base.limits, **limits}, choices)
@@ -157,6 +161,24 @@ def policy_from(text: str, base: Policy | None = None) -> Policy:
         msg = f"policy: expected every limit and the office, found none for {', '.join(missing)}"
         raise PolicyError(msg)
     return Policy(office, limits, choices)
+
+
+def refuse_retired(text: str) -> None:
+    """Refuse a policy that sets a limit of an earlier version, which would be kept and do nothing.
+
+    Parameters
+    ----------
+    text : str
+        TOML that ``policy_from`` reads.
+
+    Raises
+    ------
+    PolicyError
+        Naming the limit, its line and why it is none any more.
+    """
+    for name, why in RETIRED.items():
+        if name in tomllib.loads(text).get("limits", {}):
+            raise _refusal(text, name, f"no such limit: {why}", name)
 
 
 def _section(said: Mapping[str, Any], name: str, text: str) -> Mapping[str, Any]:

@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from schemas.words import WITHIN_PCT
+
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
@@ -14,6 +16,15 @@ TWICE_FROM = 90.0
 
 COMPUTED = ("uncertainty_table_pct", "uncertainty_scatter_pct")
 """Expanded (k = 2) uncertainties that are computed from points, in percent of the discharge."""
+
+HANDED_IN = ("handed_in_uncertainty_pct", "handed_in_uncertainty_level")
+"""What came with a result: an uncertainty in percent of the discharge, and its coverage in percent."""
+
+JUDGED_BY = (*COMPUTED, *HANDED_IN)
+"""Columns of ``gaugings`` that the standard uncertainty follows from."""
+
+WITHIN_LIMITS_PCT = tuple(float(word) for word in WITHIN_PCT[:-1])
+"""The limits of ``within_pct``; the last word lies beyond them."""
 
 
 def standard_of_handed_in(uncertainty: Floats, level: Floats) -> Floats:
@@ -56,6 +67,30 @@ def standard_uncertainty(rows: pd.DataFrame) -> Floats:
     return np.where(share > 0, share, np.nan)
 
 
+def within_pct(rows: pd.DataFrame) -> pd.Series:
+    """Name the least of 2, 5 and 8 percent that the standard uncertainty of rows of ``gaugings`` does not exceed.
+
+    ``u = max(U_table, U_scatter) / 2``, else what was handed in, both standard (k = 1) and in percent; the word is that
+    of the least limit with ``u <= limit``.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Rows of ``gaugings``, at least ``JUDGED_BY``.
+
+    Returns
+    -------
+    Series of str, shape (gaugings,)
+        A word of ``schemas.words.WITHIN_PCT``; missing where no uncertainty in percent is known, as at zero flow.
+        Source of the limits: DRMS App. D field note p. 18 (read).
+    """
+    share = standard_uncertainty(rows)
+    # the limits are percents of few digits: a share of exactly 5 % must not fall beyond by its last digit
+    place = np.searchsorted(WITHIN_LIMITS_PCT, np.round(np.nan_to_num(share) * 100, 9), side="left")
+    words = pd.Series(np.array(WITHIN_PCT, dtype=object)[place], index=rows.index, dtype="str")
+    return words.where(pd.Series(~np.isnan(share), index=rows.index))
+
+
 def expanded_m3_s(rows: pd.DataFrame) -> Floats:
     """Give the expanded uncertainty (k = 2, m3/s) of rows of ``gaugings``: the larger computed, else handed in.
 
@@ -87,7 +122,8 @@ def _level_missing(rows: pd.DataFrame) -> Flags:
 
 
 def _handed_in(rows: pd.DataFrame) -> tuple[Floats, Floats]:
-    return _numbers(rows, "handed_in_uncertainty_pct"), _numbers(rows, "handed_in_uncertainty_level")
+    pct, level = (_numbers(rows, name) for name in HANDED_IN)
+    return pct, level
 
 
 def _numbers(rows: pd.DataFrame, name: str) -> Floats:

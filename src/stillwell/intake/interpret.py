@@ -11,7 +11,7 @@ import pyarrow.compute as pc
 
 from schemas import DEPOSIT_TABLES
 from schemas.derive import columns
-from stillwell.assessment.policy import Policy, policy_from
+from stillwell.assessment.policy import Policy, policy_from, refuse_retired
 from stillwell.errors import PolicyError
 from stillwell.intake.constant import missing, taken
 from stillwell.intake.limits import MOST_CODES
@@ -72,7 +72,7 @@ def interpret(
     # points first: what they lack explains what their gauging lacks
     order = sorted(tables, key=lambda name: name != "points")
     bad_rows = {name: _judge(name, tables[name], typed[name], trouble) for name in order}
-    bad_rows["policies"] |= _unusable_policies(tables["policies"], base, trouble)
+    bad_rows["policies"] |= _unusable_policies(tables["policies"], base, trouble, rules)
     _give_back_of_broken_files(tables, trouble, {deposit.digest: deposit for deposit in deposits}, rules)
     for problem in violations(tables["gaugings"], tables["points"], trouble, rules):
         trouble.add(**problem, consequence=RETURNED)
@@ -221,13 +221,15 @@ def _tell(name: str, rows: pd.DataFrame, row: int, column: str, expected: str, f
     trouble.add(deposit, gauging, file, int(line), column, expected, found, consequence)
 
 
-def _unusable_policies(rows: pd.DataFrame, base: Policy | None, trouble: Trouble) -> np.ndarray:
+def _unusable_policies(rows: pd.DataFrame, base: Policy | None, trouble: Trouble, rules: int) -> np.ndarray:
     """Find policies that cannot be used; each is told with its line."""
     bad = np.zeros(len(rows), dtype=bool)
     for i, row in enumerate(rows.to_dict("records")):
         try:
             read_toml(str(row["text"]))
             policy_from(str(row["text"]), base)
+            if rules >= 4:
+                refuse_retired(str(row["text"]))
         except (CannotRead, PolicyError) as error:
             bad[i] = True
             named = re.search(r"line (\d{1,9})", str(error))

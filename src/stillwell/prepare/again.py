@@ -14,7 +14,7 @@ from schemas.derive import columns
 from stillwell.archive.reviews import newest_rows
 from stillwell.archive.shelf import Shelf
 from stillwell.archive.standing import GAUGING
-from stillwell.assessment.quality import OF_SEASON
+from stillwell.assessment.checks import OF_SEASON
 from stillwell.prepare.batch import Batch, from_archive, lots_of
 from stillwell.prepare.figures import Surroundings, figures
 from stillwell.prepare.meters import MeterChecks, no_checks
@@ -39,8 +39,8 @@ class Change:
     gauging_id: str
     before_m3_s: float
     after_m3_s: float
-    quality_before: str
-    quality_after: str
+    within_before: str
+    within_after: str
     gained: tuple[str, ...]
     lost: tuple[str, ...]
 
@@ -214,8 +214,8 @@ def reassess(view: View, circumstances: Circumstances) -> list[Change]:
                 gauging_id,
                 float(old["discharge_m3_s"]),
                 float(row["discharge_m3_s"]),
-                "" if pd.isna(old["quality"]) else str(old["quality"]),
-                "" if pd.isna(row["quality"]) else str(row["quality"]),
+                "" if pd.isna(old["within_pct"]) else str(old["within_pct"]),
+                "" if pd.isna(row["within_pct"]) else str(row["within_pct"]),
                 tuple(sorted(has - had)),
                 tuple(sorted(had - has)),
             )

@@ -13,8 +13,8 @@ from stillwell.assessment.assess import assess
 from stillwell.assessment.checks import CHECKS
 from stillwell.assessment.evidence import Evidence
 from stillwell.assessment.policy import Policy
-from stillwell.assessment.quality import quality
 from stillwell.hydrometry.compute import Computed, compute
+from stillwell.hydrometry.gauging_uncertainty import within_pct
 from stillwell.prepare.batch import HANDED_IN, Batch
 from stillwell.prepare.view import Circumstances
 
@@ -117,8 +117,7 @@ def _lot(batch: Batch, beside: Surroundings, circumstances: Circumstances) -> _L
     policy = circumstances.policy
     made = compute(batch.gaugings, batch.points, beside.heights, beside.calibrations, policy.settings())
     findings = assess(_evidence(batch.gaugings, made, beside, policy), OWN)
-    words = quality(batch.gaugings, made.results, findings, policy)
-    return _Lot(made.results, _rows(batch, made, findings, words, beside, circumstances))
+    return _Lot(made.results, _rows(batch, made, findings, beside, circumstances))
 
 
 def _season(gaugings: pd.DataFrame, results: pd.DataFrame, beside: Surroundings, policy: Policy) -> pd.DataFrame:
@@ -146,14 +145,14 @@ def _rows(
     batch: Batch,
     made: Computed,
     findings: pd.DataFrame,
-    words: pd.Series,
     beside: Surroundings,
     circumstances: Circumstances,
 ) -> dict[str, pd.DataFrame]:
     header = batch.gaugings.rename(columns={"gauging": "label", "reason": "revision_reason"} | HANDED_IN)
     header = header.drop(columns=[c for c in made.results.columns if c in header.columns])
-    gaugings = pd.concat([header, made.results], axis=1).assign(
-        quality=words,
+    gaugings = pd.concat([header, made.results], axis=1)
+    gaugings = gaugings.assign(
+        within_pct=within_pct(gaugings),
         check_before=beside.ties["check_before"],
         check_after=beside.ties["check_after"],
         status="provisional",

@@ -45,8 +45,6 @@ class Facts:
     day: date
     by: str
     office: Mapping[str, str]
-    thresholds_pct: tuple[float, ...]
-    """Greatest standard uncertainties of the quality words, in percent."""
     register: pd.DataFrame
     gaugings: pd.DataFrame
     findings: pd.DataFrame

@@ -102,7 +102,6 @@ def publish(
             day=day,
             by=by,
             office=policy.office,
-            thresholds_pct=policy.values("quality_thresholds_pct"),
             register=public.register,
             gaugings=picked.gaugings,
             findings=picked.tables["findings"],

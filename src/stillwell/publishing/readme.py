@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from schemas import ARCHIVE_TABLES
+from schemas.words import WITHIN_PCT
 from stillwell.archive.readme import table_line
 from stillwell.publishing.bag import one_line
 from stillwell.publishing.facts import Facts, counted, licence_address
@@ -50,9 +51,9 @@ provenance.prov.json (W3C PROV-JSON) says which deposit, software and policy eac
 HOW SURE
 status        {statuses}
               provisional: not yet reviewed by a person, may change. approved: reviewed and accepted by a person.
-quality       {qualities}
-              our judgement: the larger standard uncertainty (k = 1) within {thresholds} percent for
-              excellent, good and fair, poor beyond, lowered by findings. Empty: not judged.
+within_pct    {within}
+              the least of {limits} percent that the larger standard uncertainty (k = 1) does not exceed, else
+              beyond. Empty: no uncertainty in percent is known.
 uncertainty   uncertainty_table_* combines tables of ISO 748 as remembered, which were not verified;
               uncertainty_scatter_* follows from the scatter of depths and velocities. Both are expanded
               uncertainties (95 %, k = 2), in m3/s and in percent. Empty where they cannot be given.
@@ -100,7 +101,7 @@ HOW TO READ
 Run in the folder data/. In Python with pandas:
     gaugings = pandas.read_parquet("tables/gaugings.parquet")
 In DuckDB:
-    SELECT site, started_at, discharge_m3_s, uncertainty_table_pct, quality, status
+    SELECT site, started_at, discharge_m3_s, uncertainty_table_pct, within_pct, status
     FROM read_parquet('tables/gaugings.parquet') ORDER BY started_at
 NetCDF, with any reader, for example xarray.open_dataset("netcdf/<site>/gaugings.nc"):
     gauging_index says which gauging (from 0) each vertical belongs to; row_size says how many points each vertical
@@ -184,8 +185,8 @@ def _how(facts: Facts) -> str:
         meters=one_line(_told(counted(gaugings["instrument"]))),
         recomputable=int(gaugings["recomputable"].fillna(False).sum()),
         statuses=_told(facts.statuses),
-        qualities=_told(counted(gaugings["quality"]) | _missing(gaugings["quality"])),
-        thresholds=", ".join(f"{value:g}" for value in facts.thresholds_pct),
+        within=_told(counted(gaugings["within_pct"]) | _missing(gaugings["within_pct"])),
+        limits=", ".join(WITHIN_PCT[:-1]),
         findings=_told(counted(facts.findings["severity"])),
         licences="\n".join(_licence(licence, facts) for licence in facts.licences),
         citation=_indented(citation(facts)),
@@ -194,7 +195,7 @@ def _how(facts: Facts) -> str:
 
 def _missing(values: pd.Series) -> dict[str, int]:
     count = int(values.isna().sum())
-    return {"not judged": count} if count else {}
+    return {"not known": count} if count else {}
 
 
 def _licence(licence: str, facts: Facts) -> str:

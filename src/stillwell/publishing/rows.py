@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -15,7 +14,6 @@ import pyarrow.compute as pc
 from schemas import ARCHIVE_TABLES, SCHEMA_VERSION
 from schemas.derive import columns, table_schema
 from stillwell.archive.archive import Archive
-from stillwell.archive.layout import schema_path
 from stillwell.archive.tables import arrow_schema_from, to_parquet
 from stillwell.fingerprint import canonical_json
 from stillwell.publishing.public import Public
@@ -161,10 +159,7 @@ def is_code(values: pd.Series) -> pd.Series:
 
 
 def _description(archive: Archive, name: str) -> dict[str, Any]:
-    path = schema_path(name)
-    if path in archive.listing():
-        return dict(json.loads(archive.document(path)))
-    return table_schema(name, ARCHIVE_TABLES[name], SCHEMA_VERSION)
+    return archive.description(name) or table_schema(name, ARCHIVE_TABLES[name], SCHEMA_VERSION)
 
 
 def parquet(name: str, rows: pd.DataFrame, described: Mapping[str, Any], notes: Mapping[str, str]) -> bytes:

@@ -34,7 +34,7 @@ class Rows:
         start: Moment | None = None,
         end: Moment | None = None,
         status: Wanted | None = None,
-        quality: Wanted | None = None,
+        within_pct: Wanted | None = None,
         instrument: Wanted | None = None,
         columns: str | Iterable[str] | None = None,
         as_of: Moment | None = None,
@@ -49,7 +49,7 @@ class Rows:
         start, end : datetime or str, optional
             Half-open span. A row lies in it by the time it tells of (when it was read, checked, decided); a row that
             belongs to a gauging by when that started. A day alone is its first moment in UTC.
-        status, quality, instrument : str or several
+        status, within_pct, instrument : str or several
             Of the row, or of the gauging it belongs to.
         columns : str or several
             Only these, in this order; nothing else is read from the files than the answer needs.
@@ -79,7 +79,7 @@ class Rows:
         table = opened.described(self.name)
         gaugings = opened.described("gaugings") if "gaugings" in opened.tables() else None
         moment = opened.as_of if as_of is None else recorded_by(as_of)
-        given = {"status": status, "quality": quality, "instrument": instrument} | where
+        given = {"status": status, "within_pct": within_pct, "instrument": instrument} | where
         asked = Asked(site, start, end, columns, given)
         question_ = question(table, gaugings, opened.known_sites, asked, moment, revisions)
         frame = answer(opened._archive, question_, gaugings, opened._remembered)

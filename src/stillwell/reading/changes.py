@@ -28,12 +28,12 @@ class ChangeLike(Protocol):
         """Discharge under the other policy."""
 
     @property
-    def quality_before(self) -> str:
-        """Quality as it stands."""
+    def within_before(self) -> str:
+        """Percent that the standard uncertainty lies within, as it stands."""
 
     @property
-    def quality_after(self) -> str:
-        """Quality under the other policy."""
+    def within_after(self) -> str:
+        """Percent that it lies within under the other policy."""
 
     @property
     def gained(self) -> tuple[str, ...]:
@@ -51,8 +51,8 @@ def changes_table(changes: Sequence[ChangeLike]) -> pa.Table:
             "gauging_id": pa.array([c.gauging_id for c in changes], pa.string()),
             "discharge_m3_s": pa.array([c.before_m3_s for c in changes], pa.float64()),
             "would_be_m3_s": pa.array([c.after_m3_s for c in changes], pa.float64()),
-            "quality": pa.array([c.quality_before for c in changes], pa.string()),
-            "quality_would_be": pa.array([c.quality_after for c in changes], pa.string()),
+            "within_pct": pa.array([c.within_before for c in changes], pa.string()),
+            "within_would_be_pct": pa.array([c.within_after for c in changes], pa.string()),
             "findings_gained": pa.array([" ".join(c.gained) for c in changes], pa.string()),
             "findings_lost": pa.array([" ".join(c.lost) for c in changes], pa.string()),
         }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -11,7 +10,6 @@ import pandas as pd
 import pyarrow as pa
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.layout import schema_path
 from stillwell.archive.standing import GAUGING
 from stillwell.archive.tables import arrow_schema_from
 from stillwell.errors import QueryError
@@ -117,11 +115,10 @@ def describe(archive: Archive, table: str) -> Described:
     QueryError
         If the archive has no such table.
     """
-    path = schema_path(table)
-    if path not in archive.ledger.live_tables():
+    said = archive.description(table)
+    if said is None:
         msg = f"expected one of the archive's tables {', '.join(archive.tables())}; found {table!r}"
         raise QueryError(msg)
-    said = json.loads(archive.document(path))
     columns = {one["name"]: _column(one) for one in said["fields"]}
     description = str(said.get("description", ""))
     return Described(table, description, columns, tuple(said["primaryKey"]), arrow_schema_from(said))

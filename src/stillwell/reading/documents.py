@@ -144,9 +144,7 @@ def _sheet(archive: Archive, row: pd.Series) -> Document:
     }
 
 
-def derived_document(
-    commits: list[int], sites: list[Document], left_out: list[Document], up_to_date: int
-) -> Document:
+def derived_document(commits: list[int], sites: list[Document], left_out: list[Document], up_to_date: int) -> Document:
     """Lay out what a derivation changed.
 
     Parameters

@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.retired import to_read
 from stillwell.errors import ArchiveDamaged
 from stillwell.records import ListedFile
 
@@ -154,7 +155,7 @@ def read_part(held: Held, columns: Sequence[str]) -> pa.Table:
         If the file is not as it was written.
     """
     schema = held.footer.schema
-    asked = [name for name in columns if name in schema.names]
+    asked = to_read(columns, schema.names)
     mine = [*asked, *(["site"] if held.beside and "site" not in asked else [])]
     words = [name for name in mine if schema.column(schema.names.index(name)).physical_type == "BYTE_ARRAY"]
 

@@ -19,7 +19,7 @@ _COUNTED = """
 LISTS = {
     "gaugings": f"""
         SELECT g.gauging_id, g.started_at, g.method, g.party, g.gauge_height_m, g.discharge_m3_s, g.verticals,
-          g.quality, g.revision, g.status, {_COUNTED}
+          g.within_pct, g.revision, g.status, {_COUNTED}
         FROM gaugings g {{where}} ORDER BY g.site, g.started_at""",
     "sites": "SELECT site, name, river, latitude, longitude, utc_offset, access FROM sites {where} ORDER BY site",
     "instruments": "SELECT instrument, kind, axes, serial, firmware, valid_from FROM instruments ORDER BY 1",

@@ -12,6 +12,7 @@ from stillwell.drawing.colours import shades
 from stillwell.errors import QueryError
 from stillwell.hydrometry.curve import Curve
 from stillwell.hydrometry.gauging_uncertainty import expanded_m3_s
+from stillwell.words import within
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -78,7 +79,7 @@ def gauging_figure(gauging: xr.Dataset) -> Figure:
 
 
 def rating_figure(gaugings: pd.DataFrame, site: str, rating: tuple[str, Curve] | None = None) -> Figure:
-    """Draw gauge height over discharge of the gaugings of a site, by quality, with expanded uncertainty (95 %).
+    """Draw gauge height over discharge of the gaugings of a site, by class of uncertainty, with its 95 % intervals.
 
     Parameters
     ----------
@@ -103,9 +104,10 @@ def rating_figure(gaugings: pd.DataFrame, site: str, rating: tuple[str, Curve] |
         raise QueryError(msg)
     figure, (axes,) = _figure()
     spread = np.nan_to_num(expanded_m3_s(rows))
-    for quality, mine in rows.assign(spread=spread).groupby(rows["quality"].fillna("not judged"), sort=True):
+    for word, mine in rows.assign(spread=spread).groupby(rows["within_pct"].fillna(""), sort=True):
         q, h = mine["discharge_m3_s"], mine["gauge_height_m"]
-        axes.errorbar(q, h, xerr=mine["spread"], fmt="o", markersize=5, linewidth=0.8, label=str(quality))
+        named = within(word) if word else "uncertainty not known"
+        axes.errorbar(q, h, xerr=mine["spread"], fmt="o", markersize=5, linewidth=0.8, label=named)
     axes.set(xlabel="discharge (m³/s)", ylabel="gauge height (m)", title=f"Gaugings of {site}")
     if rating is not None:
         name, curve = rating

@@ -168,7 +168,7 @@ def _beside_gaugings(archive: Archive, question: Question, gaugings: Described, 
 def _about(archive: Archive, question: Question, remembered: Remembered) -> pd.DataFrame:
     """Name the revisions of gaugings that a question on a table beside them is about."""
     where = question.where or {}
-    columns = (*GAUGING, "site", "recorded_at", "status", "started_at", "quality", "instrument")
+    columns = (*GAUGING, "site", "recorded_at", "status", "started_at", "within_pct", "instrument")
     plain = replace(question, span=EVER, where=None, columns=columns)
     if set(where) - set(columns):
         plain = replace(plain, columns=tuple(dict.fromkeys([*columns, *where])))

@@ -13,6 +13,7 @@ from stillwell.archive.reviews import newest_rows
 from stillwell.errors import QueryError
 from stillwell.hydrometry.gauging_uncertainty import standard_uncertainty
 from stillwell.reading.render import as_table, significant, time_text
+from stillwell.words import within
 
 CAUTION = (
     "Wading, floods and ice kill. No number here says that entering the water is safe; "
@@ -188,8 +189,8 @@ def _uncertainty(archive: Archive, row: pd.Series) -> str:
     lines += [
         f"    {name:<24} {significant(u, 3):>10} m3/s  {share:5.1f} % of the variance" for name, u, share in parts
     ]
-    if pd.notna(row["quality"]):
-        lines.append(f"  {'quality':<22} {row['quality']}: the larger standard uncertainty, lowered by findings")
+    if pd.notna(row["within_pct"]):
+        lines.append(f"  {'standard (k = 1)':<22} {within(row['within_pct'])}, by the larger of those known")
     if not lines:
         return ""
     heading = "Uncertainty (95 %, k = 2; the tables are ISO 748's as remembered, unverified)"

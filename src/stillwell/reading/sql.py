@@ -5,16 +5,18 @@ Bounded in time, memory and length of the answer; writes nothing, not even what 
 
 from __future__ import annotations
 
-import json
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Any
 
 import duckdb
 import pyarrow as pa
+from duckdb import sqltypes
+from duckdb.func import ARROW, SPECIAL
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.retired import SUCCESSORS, Successor, with_successors
 from stillwell.errors import QueryError
 from stillwell.reading.bounds import LONGEST_S, room_for, stopped_after
 from stillwell.reading.files import held_files
@@ -213,6 +215,8 @@ def connect(
     connection.execute("SET TimeZone = 'UTC'; SET python_enable_replacements = false")
     connection.execute("SET autoinstall_known_extensions = false; SET autoload_known_extensions = false")
     connection.execute(f"SET temp_directory = ''; SET memory_limit = '{MOST_MEMORY} bytes'")
+    if archive.earlier_files():
+        _teach_successors(connection)
     for name in archive.tables() if tables is None else tables:
         _create_views(connection, archive, name, as_of)
     folder = str(archive.root.absolute() / "tables") + "/"
@@ -222,7 +226,9 @@ def connect(
 
 
 def _create_views(connection: duckdb.DuckDBPyConnection, archive: Archive, name: str, as_of: datetime | None) -> None:
-    schema = json.loads(archive.document(f"schemas/{name}.json"))
+    schema = archive.description(name)
+    if schema is None:
+        return
     names = [field["name"] for field in schema["fields"]]
     connection.execute(f'CREATE VIEW "{name}{EVERY_REVISION}" AS {_rows(archive, name, schema, as_of)}')
     source = f'SELECT t.* FROM "{name}{EVERY_REVISION}" t'
@@ -256,15 +262,47 @@ def _make_standing(connection: duckdb.DuckDBPyConnection, archive: Archive, as_o
 
 
 def _rows(archive: Archive, name: str, schema: dict[str, Any], as_of: datetime | None) -> str:
-    paths = [str(archive.root.absolute() / path) for path in archive.table_paths(name)]
+    earlier = archive.earlier_files() if name in SUCCESSORS else frozenset()
+    paths = archive.table_paths(name)
+    old, new = [path for path in paths if path in earlier], [path for path in paths if path not in earlier]
     if not paths:
         cells = (f'NULL::{_TYPES[f["type"]]} AS "{f["name"]}"' for f in schema["fields"])
         return f"SELECT {', '.join(cells)} WHERE false"
-    files = ", ".join(_quoted(path) for path in paths)
-    rows = f"SELECT * FROM read_parquet([{files}], hive_partitioning = false, union_by_name = true)"
+    parts = [_with_successors(name, _files(archive, old))] if old else []
+    rows = " UNION ALL BY NAME ".join(parts + ([f"SELECT * FROM {_files(archive, new)}"] if new else []))
     if as_of is not None:
-        rows += f" WHERE recorded_at <= {_quoted(as_of.isoformat())}::TIMESTAMPTZ"
+        rows = f"SELECT * FROM ({rows}) WHERE recorded_at <= {_quoted(as_of.isoformat())}::TIMESTAMPTZ"
     return rows
+
+
+def _files(archive: Archive, paths: Sequence[str]) -> str:
+    names = ", ".join(_quoted(str(archive.root.absolute() / path)) for path in paths)
+    return f"read_parquet([{names}], hive_partitioning = false, union_by_name = true)"
+
+
+def _with_successors(table: str, files: str) -> str:
+    """Ask for the rows of files of earlier versions with today's columns in place of retired ones."""
+    known = SUCCESSORS[table]
+    made = (
+        f"{one.name}_of(struct_pack({', '.join(f'{c} := {c}' for c in one.follows_from)})) AS {one.name}"
+        for one in known.values()
+    )
+    return f"SELECT * EXCLUDE ({', '.join(known)}), {', '.join(made)} FROM {files}"
+
+
+def _teach_successors(connection: duckdb.DuckDBPyConnection) -> None:
+    """Make known to a database how the successors of retired columns follow from others, as ``<successor>_of``."""
+    for one in (one for known in SUCCESSORS.values() for one in known.values()):
+        beside = duckdb.struct_type(dict.fromkeys(one.follows_from, "DOUBLE"))
+        of, made = f"{one.name}_of", _of_rows(one)
+        connection.create_function(of, made, [beside], sqltypes.VARCHAR, type=ARROW, null_handling=SPECIAL)
+
+
+def _of_rows(one: Successor) -> Callable[[Any], Any]:
+    def made(rows: Any) -> Any:
+        return with_successors(pa.Table.from_struct_array(rows), [one.name])[one.name]
+
+    return made
 
 
 def _quoted(text: str) -> str:

@@ -20,7 +20,7 @@ from stillwell.reporting.page import day, drawn, moment, page, rows_of
 from stillwell.reporting.place import drawings, kept_out, marked_gaugings
 from stillwell.reporting.provenance import rests_on
 from stillwell.reporting.ratings import Shown, shown_ratings
-from stillwell.reporting.said import doubted_verticals, finding_groups, quality_words, result_sentence
+from stillwell.reporting.said import doubted_verticals, finding_groups, result_sentence, within_words
 
 WADING = "wading-product-high"
 
@@ -64,7 +64,7 @@ def gauging_report(archive: Archive, gauging_id: str, as_of: Any = None) -> str:
         "as_of": as_of,
         "site": _site(archive, str(row["site"]), as_of),
         "said": result_sentence(row),
-        "quality": quality_words(row, inforce),
+        "within": within_words(row),
         "policy": inforce,
         **_measured(archive, row, inforce, as_of),
         **_meter(archive, row, inforce, as_of),

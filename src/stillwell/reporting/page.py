@@ -18,6 +18,7 @@ from stillwell.drawing.svg import without_style
 from stillwell.reading.render import significant, time_text
 from stillwell.reading.show import CAUTION
 from stillwell.reading.trace_graph import harmless
+from stillwell.words import within
 
 DASH = "–"
 
@@ -58,7 +59,15 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         finalize=_shown,
     )
-    environment.filters |= {"num": num, "moment": moment, "day": day, "short": short, "brief": brief, "height": height}
+    environment.filters |= {
+        "num": num,
+        "moment": moment,
+        "day": day,
+        "short": short,
+        "brief": brief,
+        "height": height,
+        "within": within,
+    }
     sheet = resources.files("stillwell.reporting").joinpath("templates", "style.css").read_text(encoding="utf-8")
     environment.globals["sheet"] = Markup(f"{_colours()}{sheet}{style()}")
     return environment

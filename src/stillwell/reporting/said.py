@@ -1,4 +1,4 @@
-"""Findings and judgements in sentences, for people."""
+"""Findings and results in sentences, for people."""
 
 from __future__ import annotations
 
@@ -7,21 +7,22 @@ from typing import Any
 
 import pandas as pd
 
-from schemas.words import FIELD_QUALITIES
-from stillwell.assessment.quality import OF_SEASON
+from schemas.words import WITHIN_PCT
+from stillwell.assessment.checks import OF_SEASON
+from stillwell.hydrometry.gauging_uncertainty import COMPUTED
 from stillwell.reading.show import GRAVITY
-from stillwell.reporting.limits import InForce
 from stillwell.reporting.page import num
+from stillwell.words import within
 
 MOST_SENTENCES = 4
 _VERTICAL = re.compile(r"vertical (\d+)\b")
 
 MEANINGS = {
     "unusable": "the number is kept, but stays out of ratings until a review includes it",
-    "suspect": "lowers the quality by one step",
+    "suspect": "the number may be wrong; look at it before using it",
     "note": "worth knowing",
 }
-BEYOND = "looks beyond the gauging, so it leaves the word of quality as it is"
+BEYOND = "the number may be wrong; this looks beyond the gauging and changes with what else is known"
 
 
 def finding_groups(findings: pd.DataFrame) -> list[dict[str, Any]]:
@@ -70,23 +71,16 @@ def doubted_verticals(findings: pd.DataFrame) -> dict[int, str]:
     return {vertical: "; ".join(dict.fromkeys(said)) for vertical, said in out.items()}
 
 
-def quality_words(row: pd.Series, inforce: InForce) -> str:
-    """Explain the quality of a gauging by what it follows from."""
-    quality = row["quality"]
-    percent = [row[c] for c in ("uncertainty_table_pct", "uncertainty_scatter_pct") if pd.notna(row[c])]
-    if pd.isna(quality):
-        return "No word of quality is given, since no uncertainty in percent is known."
-    if not percent:
-        return f"{str(quality).capitalize()}, from the uncertainty handed in with the result."
-    standard = max(percent) / 2
-    thresholds = inforce.policy.values("quality_thresholds_pct")
-    place = next((i for i, most in enumerate(thresholds) if standard <= most), len(thresholds))
-    by_size = FIELD_QUALITIES[min(place, len(FIELD_QUALITIES) - 1)]
-    steps = ", ".join(f"{word} up to {most:g} %" for word, most in zip(FIELD_QUALITIES, thresholds, strict=False))
-    said = f"The larger standard uncertainty (k = 1) is {num(standard, 2)} %: {by_size} by itself ({steps}, else poor)."
-    if str(quality) != by_size:
-        said += f" Findings lowered it to {quality}."
-    return f"{str(quality).capitalize()}. {said} Thresholds: {inforce.source('quality_thresholds_pct')}."
+def within_words(row: pd.Series) -> str:
+    """Say within which limit the standard uncertainty of a gauging lies, and what it is."""
+    word = row["within_pct"]
+    if pd.isna(word):
+        return "No standard uncertainty in percent is known."
+    limits = f"least of {', '.join(WITHIN_PCT[:-2])} and {WITHIN_PCT[-2]} %, else beyond"
+    if all(pd.isna(row[name]) for name in COMPUTED):
+        return f"Standard uncertainty (k = 1) {within(word)}, by what was handed in with the result ({limits})."
+    standard = num(max(row[name] for name in COMPUTED if pd.notna(row[name])) / 2, 2)
+    return f"Standard uncertainty (k = 1), the larger of both, {standard} %: {within(word)} ({limits})."
 
 
 def result_sentence(row: pd.Series) -> str:

@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from schemas.words import WITHIN_PCT
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
 from stillwell.reading.spans import Span, span_in, span_of
@@ -114,8 +115,9 @@ def _by_site(gaugings: pd.DataFrame) -> pd.DataFrame:
 def _by_party(gaugings: pd.DataFrame) -> pd.DataFrame:
     groups = gaugings.assign(party=gaugings["party"].fillna("not said")).groupby("party")
     out = groups.agg(gaugings=("gauging_id", "size"), verticals=("verticals", "median"))
-    for word in ("excellent", "good", "fair", "poor"):
-        out[word] = (gaugings["quality"] == word).groupby(gaugings["party"].fillna("not said")).sum()
+    words = pd.Categorical(gaugings["within_pct"].fillna(""), [*WITHIN_PCT, ""])
+    within = pd.crosstab(gaugings["party"].fillna("not said"), words, dropna=False)
+    out["within"] = within.reindex(out.index).to_numpy().tolist()
     return out.reset_index()
 
 

@@ -24,6 +24,7 @@ from stillwell.reading.trace_graph import harmless
 from stillwell.room import names
 from stillwell.room.asked import NotFound
 from stillwell.room.shelf import View
+from stillwell.words import within
 
 NONE = Markup('<span class="none">none</span>')
 PARTS = ("downloads", "severity", "pager", "scroller", "stay", "plural")
@@ -101,7 +102,7 @@ def templates() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    filters = (number, signed, given, when, day, label)
+    filters = (number, signed, given, when, day, label, within)
     environment.filters |= {function.__name__: function for function in filters} | {"plain": harmless}
     environment.globals |= {
         "names": names,

@@ -67,7 +67,7 @@ def meter_page(view: View, request: Request) -> Response:
     samples = _of(view, "check_samples", code, "checked_at")
     policy = view.memo("policy", lambda: policy_of(view))
     question = (
-        "SELECT gauging_id, site, started_at, discharge_m3_s, quality, status FROM gaugings WHERE instrument = ? "
+        "SELECT gauging_id, site, started_at, discharge_m3_s, within_pct, status FROM gaugings WHERE instrument = ? "
         "ORDER BY started_at DESC LIMIT ?"
     )
     gaugings = view.ask(question, [code, MOST_GAUGINGS]).to_pylist()

@@ -5,7 +5,6 @@ Takes no lock of the archive. A commit made meanwhile is seen by the next reques
 
 from __future__ import annotations
 
-import json
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sequence
 from datetime import datetime
@@ -127,9 +126,7 @@ class View:
 
     def description(self, table: str) -> dict[str, Any]:
         """Return the Table Schema of a table, as it stands in the archive."""
-        said: dict[str, Any] = self.memo(
-            ("description", table), lambda: json.loads(self.archive.document(f"schemas/{table}.json"))
-        )
+        said: dict[str, Any] = self.memo(("description", table), lambda: dict(self.archive.description(table) or {}))
         return said
 
     def described(self, table: str) -> Described:

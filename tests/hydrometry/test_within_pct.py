@@ -1,0 +1,83 @@
+"""Within which limit a standard uncertainty lies: the least of 2, 5 and 8 percent that it does not exceed."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from stillwell.hydrometry.gauging_uncertainty import within_pct
+from stillwell.words import within
+
+NONE = np.nan
+
+
+def _word(table=NONE, scatter=NONE, given=NONE, level=NONE):
+    rows = pd.DataFrame(
+        {
+            "uncertainty_table_pct": [table],
+            "uncertainty_scatter_pct": [scatter],
+            "handed_in_uncertainty_pct": [given],
+            "handed_in_uncertainty_level": [level],
+        }
+    )
+    return within_pct(rows).iloc[0]
+
+
+@pytest.mark.parametrize(
+    ("expanded", "word"),
+    [
+        (0.01, "2"),
+        (4.0, "2"),
+        (4.001, "5"),
+        (10.0, "5"),
+        (10.001, "8"),
+        (16.0, "8"),
+        (16.001, "beyond"),
+        (900.0, "beyond"),
+    ],
+)
+def test_a_limit_holds_what_lies_on_it(expanded, word):
+    """Half the expanded uncertainty (k = 2) is held against the limits; on a limit is within it."""
+    assert _word(table=expanded) == word
+    assert _word(scatter=expanded) == word
+
+
+def test_the_larger_of_both_counts():
+    """6 % and 12 % expanded are 3 % and 6 % standard: within 8."""
+    assert _word(table=6.0, scatter=12.0) == "8"
+    assert _word(table=12.0, scatter=6.0) == "8"
+
+
+@pytest.mark.parametrize(("level", "word"), [(95.0, "2"), (90.0, "2"), (89.9, "5"), (68.0, "5"), (NONE, "5")])
+def test_what_was_handed_in_serves_where_nothing_was_computed(level, word):
+    """3 % is 1.5 % standard at a level of 90 % or more, 3 % at any other."""
+    assert _word(given=3.0, level=level) == word
+
+
+def test_what_was_computed_goes_before_what_was_handed_in():
+    """A computed 20 % (10 % standard) is not made better by a handed-in 1 %."""
+    assert _word(table=20.0, given=1.0, level=95.0) == "beyond"
+
+
+@pytest.mark.parametrize("said", [{}, {"given": 0.0, "level": 95.0}, {"table": 0.0}])
+def test_nothing_known_gives_no_word(said):
+    """No percent, as at zero flow, and a 0 % that nobody can mean, are missing."""
+    assert pd.isna(_word(**said))
+
+
+def test_an_older_table_without_the_columns_handed_in_is_judged_by_the_others():
+    """Rows of an archive that has no such columns."""
+    rows = pd.DataFrame({"uncertainty_table_pct": [9.0, NONE], "uncertainty_scatter_pct": [NONE, NONE]}, index=[7, 3])
+    words = within_pct(rows)
+    assert words.index.tolist() == [7, 3]
+    assert words[7] == "5"
+    assert pd.isna(words[3])
+
+
+def test_a_word_is_written_out():
+    """Beyond names the last limit."""
+    assert [within(word) for word in ("2", "5", "8", "beyond")] == [
+        "within 2 %",
+        "within 5 %",
+        "within 8 %",
+        "beyond 8 %",
+    ]
