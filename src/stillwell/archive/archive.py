@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 
+from schemas import SERIES_TIME
 from stillwell.archive.layout import READABLE_MAJOR, SCHEMAS, entry_path, schema_path
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.packing import packed
@@ -113,7 +114,7 @@ class Archive:
             Only rows of these sites; of no consequence where the table knows no sites.
         columns : sequence of str, optional
         years : sequence of int, optional
-            Leave out files of a series that hold no value of these years (UTC); what is read may hold others beside.
+            Only rows of a series whose time lies in these years (UTC).
 
         Returns
         -------
@@ -133,7 +134,8 @@ class Archive:
             files = [file for file in files if not file.years or not set(years).isdisjoint(file.years)]
         wanted = set(sites or ())
         only = sorted(wanted) if sites is not None and any(set(file.sites) - wanted for file in files) else None
-        return read_files([self.root / file.path for file in files], columns, schema, only)
+        within = None if years is None else (SERIES_TIME[table], years)
+        return read_files([self.root / file.path for file in files], columns, schema, only, within)
 
     def codes(self, table: str, columns: Sequence[str], sites: Sequence[str] | None = None) -> set[tuple[str, ...]]:
         """Find the different texts in a column, or combinations of several, of the rows of every revision.

@@ -27,6 +27,8 @@ TOGETHER = 32
 """Sites whose gaugings are rendered from rows held in memory at the same time."""
 MOST_ROWS = 2**18
 """Points of these sites, unless one of them has more."""
+YEARS_ROWS = 2**16
+"""Rows of a series whose years are read together, unless one year has more."""
 
 ORDER = {"stage": ["time", "sensor"], "discharge": ["time"], "daily": ["starts_at"]}
 """Order of the rows of a series in its file."""
@@ -130,16 +132,31 @@ def _series(
 ) -> Iterator[tuple[str, bytes]]:
     about = newest_by_site(archive.read("sites", [site]))
     columns = STAGE_COLUMNS if table == "stage" else None
-    for output in outputs if about else ():
-        # a year at a time: what is needed in between does not grow with the years of a site
-        years = [output.year] if output.year else None
-        rows = archive.read(table, [site], columns, years)
-        if output.year:
-            rows = taken(rows, (rows[SERIES_TIME[table]].dt.year == output.year).to_numpy(dtype=bool))
-        rows = newest_revisions(rows, key_names(ARCHIVE_TABLES[table]))
-        if len(rows):
-            ordered = rows.sort_values(ORDER[table], kind="stable").reset_index(drop=True)
-            yield output.path, series_file(table, about[0], ordered, office)
+    for some in _years_at_once(archive, table, site, outputs) if about else ():
+        # some years at a time: what is needed in between does not grow with the years of a site
+        years = [output.year for output in some if output.year]
+        whole = archive.read(table, [site], columns, years or None)
+        for output in some:
+            rows = whole
+            if output.year:
+                rows = taken(rows, (rows[SERIES_TIME[table]].dt.year == output.year).to_numpy(dtype=bool))
+            rows = newest_revisions(rows, key_names(ARCHIVE_TABLES[table]))
+            if len(rows):
+                ordered = rows.sort_values(ORDER[table], kind="stable").reset_index(drop=True)
+                yield output.path, series_file(table, about[0], ordered, office)
+        del whole, rows  # before the next ones are read
+
+
+def _years_at_once(archive: Archive, table: str, site: str, outputs: Sequence[Output]) -> Iterator[list[Output]]:
+    """Part the files of a series into lots of years whose rows are read together, by what the ledger lists."""
+    if not all(output.year for output in outputs):
+        yield from ([output] for output in outputs)
+        return
+    files = archive.table_files(table, [site])
+    rows = sum(file.rows for file in files) / max(len({year for file in files for year in file.years}), 1)
+    most = max(int(YEARS_ROWS // max(rows, 1)), 1)
+    for start in range(0, len(outputs), most):
+        yield list(outputs[start : start + most])
 
 
 def series_file(table: str, about: Mapping[str, Any], rows: pd.DataFrame, office: Mapping[str, str]) -> bytes:

@@ -6,7 +6,6 @@ Writing needs the schemas; reading takes all from the archive, so that it is qui
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -18,8 +17,9 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from stillwell.archive.layout import table_path
-from stillwell.archive.retired import to_read, with_successors
-from stillwell.errors import ArchiveDamaged, ArchiveError
+from stillwell.archive.retired import with_successors
+from stillwell.archive.table_parts import Years, read_parts
+from stillwell.errors import ArchiveError
 from stillwell.fingerprint import canonical_json, sha256
 from stillwell.intake.constant import only_value, spread
 from stillwell.records import ListedFile
@@ -48,8 +48,6 @@ _FROM_TABLE_SCHEMA = {
     "boolean": "flag",
     "datetime": "time",
 }
-_MANY = 16
-"""Files from which on reading them on several threads pays."""
 
 
 @cache
@@ -278,6 +276,7 @@ def read_files(
     columns: Sequence[str] | None = None,
     schema: pa.Schema | None = None,
     sites: Sequence[str] | None = None,
+    years: Years | None = None,
 ) -> pd.DataFrame:
     """Read table files into one frame with the models' dtypes, in the order given, checking page checksums.
 
@@ -291,6 +290,8 @@ def read_files(
         there is no path.
     sites : sequence of str, optional
         Only the rows of these; needed where a file also holds others.
+    years : Years, optional
+        Only the rows of these; a file is then looked through some rows at a time.
 
     Returns
     -------
@@ -302,7 +303,7 @@ def read_files(
         If a file is missing or not as it was written.
     """
     wanted = list(columns) if columns is not None else None
-    parts = _parts(paths, wanted, sites)
+    parts = read_parts(paths, wanted, sites, years)
     target = schema if schema is not None else _union(parts)
     if wanted is not None:
         target = pa.schema([target.field(name) for name in wanted])
@@ -329,41 +330,6 @@ def joined(parts: Sequence[pa.Table], schema: pa.Schema) -> pa.Table:
     """Join parts of a table, each brought to the columns and types of a schema; ``as_frame`` without the frame."""
     target = schema.remove_metadata()
     return pa.concat_tables([_fitted(part, target) for part in parts] or [target.empty_table()])
-
-
-def _parts(paths: Sequence[Path], columns: list[str] | None, sites: Sequence[str] | None) -> list[pa.Table]:
-    if len(paths) < _MANY:
-        return [_read(path, columns, sites) for path in paths]
-    with ThreadPoolExecutor(max_workers=4) as pool:
-        return list(pool.map(lambda path: _read(path, columns, sites), paths))
-
-
-def _read(path: Path, columns: list[str] | None, sites: Sequence[str] | None) -> pa.Table:
-    try:
-        with pq.ParquetFile(path, page_checksum_verification=True) as file:
-            if sites is not None and "site" in file.schema_arrow.names:
-                return _rows_of(file, columns, sites)
-            if columns is None:
-                return file.read(use_threads=False)
-            return file.read(columns=to_read(columns, file.schema_arrow.names), use_threads=False)
-    except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
-        msg = f"{path}: expected a table file as it was written, found one that cannot be read; run an audit"
-        raise ArchiveDamaged(msg) from error
-
-
-def _rows_of(file: pq.ParquetFile, columns: list[str] | None, sites: Sequence[str]) -> pa.Table:
-    """Read the rows of some sites; row groups whose statistics rule the sites out are passed over."""
-    at = file.schema_arrow.names.index("site")
-    groups = []
-    for number in range(file.num_row_groups):
-        limits = file.metadata.row_group(number).column(at).statistics
-        if limits is None or not limits.has_min_max or any(limits.min <= site <= limits.max for site in sites):
-            groups.append(number)
-    held = file.schema_arrow.names
-    names = None if columns is None else to_read([*columns, "site"], held)
-    rows = file.read_row_groups(groups, columns=names, use_threads=False)
-    rows = rows.filter(pc.is_in(rows["site"], pa.array(sites, rows.schema.field("site").type)))
-    return rows if columns is None else rows.select(to_read(columns, held))
 
 
 def _union(parts: Sequence[pa.Table]) -> pa.Schema:
