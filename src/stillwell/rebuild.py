@@ -61,6 +61,9 @@ class Rebuilt:
     """Files whose digest is not what the original's ledger says, with the commit."""
     rounded: tuple[str, ...]
     """Files in other bytes whose values are those of the original to rounding, with the commit."""
+    replaced: tuple[str, ...]
+    """Files in other bytes that were replaced since, with the commit: nothing is left to hold their values against.
+    They count as different unless others are the same to rounding, which shows another processor or library."""
     carried: tuple[int, ...]
     """Commits whose rows were taken over from the original, since what they rest on is withheld."""
     other_version: str
@@ -140,6 +143,7 @@ def _rebuilt(original: Archive, into: Path, progress: Progress | None) -> Rebuil
     _copy_sealed(original, into, entries[0].recorded_at)
     different: list[str] = []
     rounded: list[str] = []
+    replaced: list[str] = []
     carried: list[int] = []
     left_out = 0
     shipped = shipped_policies(entries)
@@ -150,16 +154,22 @@ def _rebuilt(original: Archive, into: Path, progress: Progress | None) -> Rebuil
         with writing(into, by=entry.by, now=clock, policy_text=text, rules=entry.rules) as writer:
             made = _again(original, writer, entry, carried)
         left_out += 0 if entry.reason == RENDERED else sum(file.path.startswith(NETCDF) for file in entry.files)
-        for file, alike in _unlike(original.root, into, entry, made):
-            (rounded if alike else different).append(f"commit {entry.number}: {file.path}")
+        for file, alike in _unlike(original, into, entry, made):
+            kind = {True: rounded, False: different, None: replaced}[alike]
+            kind.append(f"commit {entry.number}: {file.path}")
     versions = {str(entry.software.get("version")) for entry in entries} - {__version__}
     count = sum(len(entry.files) for entry in entries)
-    named = tuple(different), tuple(rounded), tuple(carried)
+    if not rounded:
+        different, replaced = [*different, *replaced], []
+    named = tuple(different), tuple(rounded), tuple(replaced), tuple(carried)
     return Rebuilt(len(entries), count, *named, ", ".join(sorted(versions)), left_out)
 
 
-def _unlike(source: Path, into: Path, entry: Entry, made: Entry) -> Iterator[tuple[ListedFile, bool]]:
-    """Name the files of a commit that came out in other bytes, and whether their values are the same to rounding."""
+def _unlike(original: Archive, into: Path, entry: Entry, made: Entry) -> Iterator[tuple[ListedFile, bool | None]]:
+    """Name the files of a commit that came out in other bytes, and whether their values are the same to rounding.
+
+    None where that cannot be told, since the file was replaced since.
+    """
     tables = {(file.table, file.sites): file for file in made.files if file.table}
     documents = {file.path: file for file in made.files}
     for file in entry.files:
@@ -167,20 +177,21 @@ def _unlike(source: Path, into: Path, entry: Entry, made: Entry) -> Iterator[tup
             continue  # named beside its rows, as before format 2.0; left out
         new = tables.get((file.table, file.sites)) if file.table else documents.get(file.path)
         if new is None or new.sha256 != file.sha256:
-            yield file, new is not None and _same_values(source, into, file, new)
+            yield file, False if new is None else _same_values(original, into, file, new)
 
 
-def _same_values(source: Path, into: Path, file: ListedFile, new: ListedFile) -> bool:
-    """Compare a file with what was made in its place, value by value; one that was replaced since cannot be."""
+def _same_values(original: Archive, into: Path, file: ListedFile, new: ListedFile) -> bool | None:
+    """Compare a file with what was made in its place, value by value; None for one that was replaced since."""
+    place, live = original.root / file.path, original.listing().get(file.path)
     try:
-        data = read_regular(source / file.path)
+        data = read_regular(place)
     except OSError:
-        return False
+        data = b""
     if sha256(data) != file.sha256:
-        return False
+        return False if live is not None and live.sha256 == file.sha256 else None
     if file.table:
         schema = arrow_schema(file.table)
-        one, other = (read_files([place], schema=schema) for place in (source / file.path, into / new.path))
+        one, other = (read_files([path], schema=schema) for path in (place, into / new.path))
         return len(one) == len(other) and all(same_cells(one[name], other[name]).all() for name in one)
     return file.path.endswith(".nc") and not differing_values(data, read_regular(into / new.path))
 

@@ -8,14 +8,16 @@ import numpy as np
 import pytest
 
 import stillwell.hydrometry.record as records
+import stillwell.rebuild as rebuilding
 from stillwell.adopting import adopt
 from stillwell.archive.archive import Archive
 from stillwell.audit import audit
+from stillwell.committing import office_of
 from stillwell.deriving import derive, recompute
 from stillwell.hydrometry import profile
 from stillwell.prepare import marks
 from stillwell.rebuild import rebuild
-from tests.pipeline.season import NOW, season, take
+from tests.pipeline.season import NOW, season, sheets, take
 from tests.reading.recorded_stage import logger, rating
 
 
@@ -67,3 +69,52 @@ def test_a_digit_that_is_no_rounding_is_a_fault(archive, tmp_path, monkeypatch):
     assert any("tables/discharge" in path for path in rebuild(archive, tmp_path / "again").different)
     rows = _derived_by_the_next_number(archive, tmp_path / "next")
     assert set(rows["discharge"]["revision"]) == {2}
+
+
+def _with_another_gauging(archive, tmp_path):
+    """Take one more sheet, so that the NetCDF file of the site is replaced."""
+    take(archive, sheets(tmp_path / "more", "8"))
+    entries = Archive(archive).ledger.entries()
+    listed = [f.path for entry in entries for f in entry.files if f.path.endswith("/gaugings.nc")]
+    assert len(listed) > len(set(listed))
+    return next(path for path in listed if listed.count(path) > 1)
+
+
+def test_a_file_replaced_since_is_told_apart_beside_others_that_are_rounded(archive, tmp_path, monkeypatch):
+    """What another processor made of a file that is gone is neither different nor the same: its values are gone."""
+    twice = _with_another_gauging(archive, tmp_path)
+    _otherwise(monkeypatch, 2.0**-50)
+    made = rebuild(archive, tmp_path / "again")
+    assert made.different == ()
+    assert any(path.endswith(twice) for path in made.replaced)
+    assert any(path.endswith(twice) for path in made.rounded), "the file that stands now is held against its values"
+
+
+def test_a_file_replaced_since_is_different_where_nothing_is_rounded(archive, tmp_path, monkeypatch):
+    """On the same processor other bytes of a file that is gone can only be a fault."""
+    twice = _with_another_gauging(archive, tmp_path)
+    first = next(e for e in Archive(archive).ledger.entries() if any(f.path == twice for f in e.files))
+    honest = rebuilding._rendered_again
+
+    def other(writer, entry):
+        if entry.number != first.number:
+            return honest(writer, entry)
+        with monkeypatch.context() as patch:
+            patch.setattr(rebuilding, "office_of", lambda archive: {**office_of(archive), "name": "Another"})
+            return honest(writer, entry)
+
+    monkeypatch.setattr(rebuilding, "_rendered_again", other)
+    made = rebuild(archive, tmp_path / "again")
+    assert (made.rounded, made.replaced) == ((), ())
+    assert any(path.endswith(twice) for path in made.different)
+
+
+def test_a_file_that_stands_and_is_lost_is_different_beside_others_that_are_rounded(archive, tmp_path, monkeypatch):
+    """Lost or damaged is not replaced since."""
+    _otherwise(monkeypatch, 2.0**-50)
+    path = next(path for path in Archive(archive).listing() if path.endswith("/gaugings.nc"))
+    (archive / path).unlink()
+    made = rebuild(archive, tmp_path / "again")
+    assert made.rounded
+    assert [name.partition(": ")[2] for name in made.different] == [path]
+    assert made.replaced == ()

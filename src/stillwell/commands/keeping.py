@@ -184,7 +184,7 @@ def rebuild(
         watched() as progress,
     ):
         made = rebuilt(archive, into, progress, start_over=start_over)
-    same = made.files - len(made.different) - len(made.rounded)
+    same = made.files - len(made.different) - len(made.rounded) - len(made.replaced)
     if format_ is Told.json:
         tell({"into": into, **asdict(made), "same": same})
     else:
@@ -196,6 +196,8 @@ def rebuild(
         )
         if made.rounded:
             typer.echo(f"{len(made.rounded)} more hold the same values to rounding (another processor or library)")
+        if made.replaced:
+            typer.echo(f"{len(made.replaced)} more in other bytes were replaced since; their values are gone")
     for number in made.carried:
         typer.echo(f"commit {number} rests on withheld content; its rows were taken over as they stand", err=True)
     if made.other_version:
