@@ -74,7 +74,7 @@ def _act(root, tmp, draw, number, act):
 
 
 @pytest.mark.parametrize(
-    ("seed", "acts"), [(1, 14), *(pytest.param(n, 60, marks=pytest.mark.soak) for n in range(2, 8))]
+    ("seed", "acts"), [(1, 10), *(pytest.param(n, 60, marks=pytest.mark.soak) for n in range(2, 8))]
 )
 def test_the_archive_is_sound_after_every_commit_and_can_be_made_again(tmp_path, seed, acts):
     """New sheets, corrections of numbers, site, year and meter, clashes, reviews, policies and compactions, mixed."""

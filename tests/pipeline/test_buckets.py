@@ -14,7 +14,7 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.replica import replicate
 from stillwell.audit import audit
 from stillwell.pipeline import compact, decide
-from stillwell.reading.sql import ask
+from stillwell.reading.sql import connect
 from stillwell.rebuild import rebuild
 from tests.pipeline.season import NOW, registers, sheets, take
 
@@ -85,6 +85,7 @@ def _answers(root, moments, only=None):
     """Ask every reader for every table: of all sites and of each, as of each moment, in SQL and as frames."""
     archive, opened = Archive(root), stillwell.open(root)
     told = {}
+    base = connect(archive, moments[-1], TABLES)
     for table in TABLES:
         knows = "site" in archive.read(table)
         for site in (None, *(SITES if knows else ())):
@@ -96,8 +97,8 @@ def _answers(root, moments, only=None):
             # in the order of site and key by itself; the others in any
             told[table, site, "opened"] = opened.table(table)(site=site, as_of=moments[-1]) if knows else rows[:0]
             where = "" if site is None else f"WHERE site = '{site}'"
-            answer = ask(archive, f'SELECT * FROM "{table}" {where}', moments[-1]).to_pandas()
-            told[table, site, "sql"] = answer.astype(str)
+            told[table, site, "sql"] = base.sql(f'SELECT * FROM "{table}" {where}').df().astype(str)
+    base.close()
     told["", None, "sites"] = pd.DataFrame({"site": opened.known_sites})
     return {key: rows if key[2] == "opened" else _sorted(rows) for key, rows in told.items()}
 

@@ -126,7 +126,7 @@ def test_one_batch_or_deposit_by_deposit_gives_the_same_numbers(made, tmp_path):
     """What a gauging comes to does not depend on the gaugings beside it, to the last bit."""
     root = tmp_path / "archive"
     for path in inbox(ROOT / "inbox"):
-        ingest(root, [path], by="T1")
+        ingest(root, [path], by="T1", render_now=False)
     for table in ("gaugings", "verticals"):
         one, other = Archive(made).standing(table), Archive(root).standing(table)
         key = [name for name in ("gauging_id", "vertical") if name in one]
