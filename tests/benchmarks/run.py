@@ -206,7 +206,7 @@ def ingest_ratio(tmp: Path, count: int = 10_000) -> str:
 
 def main() -> int:
     """Print every ratio; an argument below 1 makes the archives smaller."""
-    from tests.benchmarks import bench_api, bench_room
+    from tests.benchmarks import bench_api, bench_compact, bench_room
     from tests.benchmarks.bench_archive import lines
     from tests.benchmarks.bench_large import COUNT, large_line
     from tests.benchmarks.bench_marks import marks_lines
@@ -230,6 +230,9 @@ def main() -> int:
             print(line, flush=True)
     with tempfile.TemporaryDirectory() as tmp:
         for line in lines(Path(tmp), scale):
+            print(line, flush=True)
+    with tempfile.TemporaryDirectory() as tmp:
+        for line in bench_compact.lines(Path(tmp), max(int(10_000 * scale), 20)):
             print(line, flush=True)
     with tempfile.TemporaryDirectory() as tmp:
         for line in bench_api.lines(Path(tmp)):

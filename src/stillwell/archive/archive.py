@@ -229,8 +229,7 @@ class Archive:
 
     @cached_property
     def _earlier_files(self) -> frozenset[str]:
-        number = self.ledger.head_number()
-        if not number or self.ledger.entry(1).format >= 2:
+        if not self.ledger.head_number() or self.ledger.first_format() >= 2:
             return frozenset()
         return frozenset(f.path for entry in self.ledger.entries() if entry.format < 2 for f in entry.files)
 

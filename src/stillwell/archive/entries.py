@@ -131,11 +131,19 @@ def _fields(file: ListedFile) -> dict[str, Any]:
     return {name: value for name, value in fields.items() if value not in ("", 0, []) or name in ("size", "sha256")}
 
 
+FIELDS = frozenset({"path", "size", "sha256", "table", "site", "sites", "rows", "years"})
+"""What an entry says of a listed file; one of format 2.0 says ``sites``, an earlier one ``site``."""
+
+
 def _file(fields: dict[str, Any]) -> ListedFile:
     """Read how a file is listed; before format 2.0 an entry named the one site of a file as ``site``."""
-    site = fields.pop("site", "")
-    sites = tuple(fields.pop("sites", [site] if site else []))
-    return ListedFile(**fields | {"sites": sites, "years": tuple(fields.get("years", ()))})
+    site = fields.get("site", "")
+    sites = tuple(fields.get("sites") or ([site] if site else ()))
+    known = fields["path"], fields["size"], fields["sha256"], fields.get("table", "")
+    if not FIELDS.issuperset(fields):
+        msg = f"fields {', '.join(sorted(set(fields) - FIELDS))} of a listed file"
+        raise ValueError(msg)
+    return ListedFile(*known, sites, fields.get("rows", 0), tuple(fields.get("years", ())))
 
 
 def utc_text(moment: datetime) -> str:

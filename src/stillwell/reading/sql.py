@@ -17,7 +17,7 @@ from duckdb.func import ARROW, SPECIAL
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.retired import SUCCESSORS, Successor, with_successors
-from stillwell.errors import QueryError
+from stillwell.errors import ArchiveError, QueryError
 from stillwell.reading.bounds import LONGEST_S, room_for, stopped_after
 from stillwell.reading.files import held_files
 
@@ -215,8 +215,6 @@ def connect(
     connection.execute("SET TimeZone = 'UTC'; SET python_enable_replacements = false")
     connection.execute("SET autoinstall_known_extensions = false; SET autoload_known_extensions = false")
     connection.execute(f"SET temp_directory = ''; SET memory_limit = '{MOST_MEMORY} bytes'")
-    if archive.earlier_files():
-        _teach_successors(connection)
     for name in archive.tables() if tables is None else tables:
         _create_views(connection, archive, name, as_of)
     folder = str(archive.root.absolute() / "tables") + "/"
@@ -228,7 +226,10 @@ def connect(
 def _create_views(connection: duckdb.DuckDBPyConnection, archive: Archive, name: str, as_of: datetime | None) -> None:
     schema = archive.description(name)
     if schema is None:
-        return
+        msg = f"expected a description of the table {name} among the files that the ledger lists, found none"
+        raise ArchiveError(msg)
+    if name in SUCCESSORS and archive.earlier_files():
+        _teach_successors(connection, name)
     names = [field["name"] for field in schema["fields"]]
     connection.execute(f'CREATE VIEW "{name}{EVERY_REVISION}" AS {_rows(archive, name, schema, as_of)}')
     source = f'SELECT t.* FROM "{name}{EVERY_REVISION}" t'
@@ -290,9 +291,9 @@ def _with_successors(table: str, files: str) -> str:
     return f"SELECT * EXCLUDE ({', '.join(known)}), {', '.join(made)} FROM {files}"
 
 
-def _teach_successors(connection: duckdb.DuckDBPyConnection) -> None:
+def _teach_successors(connection: duckdb.DuckDBPyConnection, table: str) -> None:
     """Make known to a database how the successors of retired columns follow from others, as ``<successor>_of``."""
-    for one in (one for known in SUCCESSORS.values() for one in known.values()):
+    for one in SUCCESSORS[table].values():
         beside = duckdb.struct_type(dict.fromkeys(one.follows_from, "DOUBLE"))
         of, made = f"{one.name}_of", _of_rows(one)
         connection.create_function(of, made, [beside], sqltypes.VARCHAR, type=ARROW, null_handling=SPECIAL)
