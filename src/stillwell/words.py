@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from schemas.words import WITHIN_PCT
-
 
 def counted(count: int, thing: str, things: str = "") -> str:
     """Write a number with the noun it counts.
@@ -33,4 +31,6 @@ def numbered(thing: str, numbers: Sequence[int]) -> str:
 
 def within(word: str) -> str:
     """Write out a word of ``within_pct``: ``within 5 %``, or beyond the last limit ``beyond 8 %``."""
+    from schemas.words import WITHIN_PCT
+
     return f"within {word} %" if word != WITHIN_PCT[-1] else f"{word} {WITHIN_PCT[-2]} %"

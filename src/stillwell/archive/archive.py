@@ -12,7 +12,6 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 
-from schemas import SERIES_TIME
 from stillwell.archive.layout import READABLE_MAJOR, SCHEMAS, entry_path, schema_path
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.packing import packed
@@ -134,8 +133,12 @@ class Archive:
             files = [file for file in files if not file.years or not set(years).isdisjoint(file.years)]
         wanted = set(sites or ())
         only = sorted(wanted) if sites is not None and any(set(file.sites) - wanted for file in files) else None
-        within = None if years is None else (SERIES_TIME[table], years)
-        return read_files([self.root / file.path for file in files], columns, schema, only, within)
+        paths = [self.root / file.path for file in files]
+        if years is None:
+            return read_files(paths, columns, schema, only)
+        from schemas import SERIES_TIME
+
+        return read_files(paths, columns, schema, only, (SERIES_TIME[table], years))
 
     def codes(self, table: str, columns: Sequence[str], sites: Sequence[str] | None = None) -> set[tuple[str, ...]]:
         """Find the different texts in a column, or combinations of several, of the rows of every revision.

@@ -11,9 +11,6 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 
-from schemas.derive import table_schema
-from stillwell.hydrometry.gauging_uncertainty import JUDGED_BY, within_pct
-
 
 @dataclass(frozen=True)
 class Successor:
@@ -25,10 +22,23 @@ class Successor:
     made: Callable[[pd.DataFrame], pd.Series]
 
 
-SUCCESSORS: Mapping[str, Mapping[str, Successor]] = MappingProxyType(
-    {"gaugings": MappingProxyType({"quality": Successor("within_pct", JUDGED_BY, within_pct)})}
-)
-"""By table and retired column."""
+RETIRED: Mapping[str, Mapping[str, str]] = MappingProxyType({"gaugings": MappingProxyType({"quality": "within_pct"})})
+"""Names of successors by table and retired column."""
+NAMES = frozenset(name for known in RETIRED.values() for name in known.values())
+
+
+@cache
+def successors(table: str) -> Mapping[str, Successor]:
+    """Return the successors of a table's retired columns, by these.
+
+    What they follow from is imported here: a reader of an archive of today does without it.
+    """
+    if table not in RETIRED:
+        return {}
+    from stillwell.hydrometry.gauging_uncertainty import JUDGED_BY, within_pct
+
+    made = {"within_pct": Successor("within_pct", JUDGED_BY, within_pct)}
+    return {retired: made[name] for retired, name in RETIRED[table].items()}
 
 
 def described_now(table: str, described: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -45,23 +55,24 @@ def described_now(table: str, described: Mapping[str, Any]) -> Mapping[str, Any]
     mapping
         The same where nothing is retired.
     """
-    known = SUCCESSORS.get(table, {})
+    known = RETIRED.get(table, {})
     names = {field["name"] for field in described["fields"]}
     if names.isdisjoint(known):
         return described
     fields = []
     for field in described["fields"]:
-        one = known.get(field["name"])
-        if one is None:
+        name = known.get(field["name"])
+        if name is None:
             fields.append(field)
-        elif one.name not in names:
-            fields.append(_field(table, one.name))
+        elif name not in names:
+            fields.append(_field(table, name))
     return {**described, "fields": fields}
 
 
 @cache
 def _field(table: str, name: str) -> dict[str, Any]:
     from schemas import ARCHIVE_TABLES, SCHEMA_VERSION
+    from schemas.derive import table_schema
 
     fields: list[dict[str, Any]] = table_schema(table, ARCHIVE_TABLES[table], SCHEMA_VERSION)["fields"]
     return next(field for field in fields if field["name"] == name)
@@ -110,9 +121,11 @@ def with_successors(part: pa.Table, wanted: Sequence[str]) -> pa.Table:
 
 def _missing(wanted: Sequence[str], held: Collection[str]) -> list[Successor]:
     """Pick the successors that are wanted and not held, of a file that holds what they follow from."""
+    if NAMES.isdisjoint(wanted) or set(held) >= NAMES:
+        return []
     return [
         one
-        for known in SUCCESSORS.values()
-        for one in known.values()
+        for table in RETIRED
+        for one in successors(table).values()
         if one.name in wanted and one.name not in held and not set(one.follows_from).isdisjoint(held)
     ]

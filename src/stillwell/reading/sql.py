@@ -16,7 +16,7 @@ from duckdb import sqltypes
 from duckdb.func import ARROW, SPECIAL
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.retired import SUCCESSORS, Successor, with_successors
+from stillwell.archive.retired import RETIRED, Successor, successors, with_successors
 from stillwell.errors import ArchiveError, QueryError
 from stillwell.reading.bounds import LONGEST_S, room_for, stopped_after
 from stillwell.reading.files import held_files
@@ -228,7 +228,7 @@ def _create_views(connection: duckdb.DuckDBPyConnection, archive: Archive, name:
     if schema is None:
         msg = f"expected a description of the table {name} among the files that the ledger lists, found none"
         raise ArchiveError(msg)
-    if name in SUCCESSORS and archive.earlier_files():
+    if name in RETIRED and archive.earlier_files():
         _teach_successors(connection, name)
     names = [field["name"] for field in schema["fields"]]
     connection.execute(f'CREATE VIEW "{name}{EVERY_REVISION}" AS {_rows(archive, name, schema, as_of)}')
@@ -263,7 +263,7 @@ def _make_standing(connection: duckdb.DuckDBPyConnection, archive: Archive, as_o
 
 
 def _rows(archive: Archive, name: str, schema: dict[str, Any], as_of: datetime | None) -> str:
-    earlier = archive.earlier_files() if name in SUCCESSORS else frozenset()
+    earlier = archive.earlier_files() if name in RETIRED else frozenset()
     paths = archive.table_paths(name)
     old, new = [path for path in paths if path in earlier], [path for path in paths if path not in earlier]
     if not paths:
@@ -283,7 +283,7 @@ def _files(archive: Archive, paths: Sequence[str]) -> str:
 
 def _with_successors(table: str, files: str) -> str:
     """Ask for the rows of files of earlier versions with today's columns in place of retired ones."""
-    known = SUCCESSORS[table]
+    known = successors(table)
     made = (
         f"{one.name}_of(struct_pack({', '.join(f'{c} := {c}' for c in one.follows_from)})) AS {one.name}"
         for one in known.values()
@@ -293,7 +293,7 @@ def _with_successors(table: str, files: str) -> str:
 
 def _teach_successors(connection: duckdb.DuckDBPyConnection, table: str) -> None:
     """Make known to a database how the successors of retired columns follow from others, as ``<successor>_of``."""
-    for one in SUCCESSORS[table].values():
+    for one in successors(table).values():
         beside = duckdb.struct_type(dict.fromkeys(one.follows_from, "DOUBLE"))
         of, made = f"{one.name}_of", _of_rows(one)
         connection.create_function(of, made, [beside], sqltypes.VARCHAR, type=ARROW, null_handling=SPECIAL)
