@@ -93,7 +93,7 @@ def test_a_pipe_a_socket_or_a_broken_link_is_named_and_not_waited_for(kept, fold
     assert kind.rpartition(" ")[2] in fault.sentence
 
 
-@pytest.mark.parametrize("which", ["table", "entry", "sealed"])
+@pytest.mark.parametrize("which", ["table", "entry", "sealed", "inventory"])
 def test_a_pipe_in_place_of_a_file_is_named_and_the_whole_audit_ends(tmp_path, which):
     """Nothing waits for what will never come."""
     root = season(tmp_path)
@@ -101,6 +101,7 @@ def test_a_pipe_in_place_of_a_file_is_named_and_the_whole_audit_ends(tmp_path, w
         "table": next((root / "tables" / "gaugings").rglob("*.parquet")),
         "entry": root / "ledger" / "00000002.json",
         "sealed": next((root / "sealed").rglob("gaugings.csv")),
+        "inventory": next((root / "sealed").rglob("inventory.json")),
     }
     path = places[which]
     path.unlink()

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from stillwell.archive import fs
 from stillwell.archive.archive import Archive
 from stillwell.archive.checkpoints import State
 from stillwell.archive.clock import RightClock
@@ -126,6 +127,32 @@ def test_a_copy_that_lost_its_whole_ledger_is_mended_and_one_cut_short_is_finish
     shutil.rmtree(copy / "ledger")
     replicate(root, [copy], NOW)
     assert tree(copy) == tree(root)
+
+
+def test_a_first_copying_that_died_before_any_rename_is_finished_by_the_next(make, tree, tmp_path, monkeypatch):
+    """Whatever lies there under a hidden name, that of the README at the top too, the folder is no stranger."""
+    root, copy, true = make("archive", 1), tmp_path / "copy", fs.system.replace
+    died = 0
+    for count in range(200):
+        left = iter(range(count))
+
+        def dies(part, final, left=left):
+            if next(left, None) is None:
+                raise KeyboardInterrupt
+            true(part, final)
+
+        monkeypatch.setattr(fs.system, "replace", dies)
+        try:
+            replicate(root, [copy], NOW)
+        except KeyboardInterrupt:
+            died += 1
+        monkeypatch.setattr(fs.system, "replace", true)
+        assert replicate(root, [copy], NOW).short() == []
+        assert tree(copy) == tree(root)
+        shutil.rmtree(copy)
+        if died == count:
+            break
+    assert 5 < died < 200
 
 
 @pytest.mark.parametrize("number", [2, 5])
