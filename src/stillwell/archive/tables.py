@@ -18,6 +18,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from stillwell.archive.layout import table_path
+from stillwell.archive.regular import check_regular
 from stillwell.errors import ArchiveDamaged, ArchiveError
 from stillwell.fingerprint import canonical_json, sha256
 from stillwell.intake.constant import only_value, spread
@@ -339,6 +340,7 @@ def _parts(paths: Sequence[Path], columns: list[str] | None, sites: Sequence[str
 
 def _read(path: Path, columns: list[str] | None, sites: Sequence[str] | None) -> pa.Table:
     try:
+        check_regular(path)
         with pq.ParquetFile(path, page_checksum_verification=True) as file:
             if sites is not None and "site" in file.schema_arrow.names:
                 return _rows_of(file, columns, sites)

@@ -9,6 +9,7 @@ import json
 import re
 from collections.abc import Sequence
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 import duckdb
@@ -17,7 +18,7 @@ import pyarrow as pa
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
 from stillwell.reading.bounds import LONGEST_S, room_for, stopped_after
-from stillwell.reading.files import held_files
+from stillwell.reading.files import check_files, held_files
 
 READING_STATEMENTS = (duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN)
 EVERY_REVISION = "_revisions"
@@ -260,6 +261,7 @@ def _rows(archive: Archive, name: str, schema: dict[str, Any], as_of: datetime |
     if not paths:
         cells = (f'NULL::{_TYPES[f["type"]]} AS "{f["name"]}"' for f in schema["fields"])
         return f"SELECT {', '.join(cells)} WHERE false"
+    check_files(map(Path, paths))
     files = ", ".join(_quoted(path) for path in paths)
     rows = f"SELECT * FROM read_parquet([{files}], hive_partitioning = false, union_by_name = true)"
     if as_of is not None:
