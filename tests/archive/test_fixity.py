@@ -189,6 +189,22 @@ def test_an_intent_that_names_what_no_commit_writes_removes_nothing(kept, write,
     assert (kept / name).read_bytes() == before
 
 
+@pytest.mark.parametrize(
+    "name",
+    [
+        "00000000.json",
+        "checkpoints/00000000.json",
+        "checkpoints/00000001.grown.json",
+        "checkpoints/00000100.inputs.json",
+    ],
+)
+def test_a_file_under_a_name_that_no_entry_or_checkpoint_has_is_named(kept, name):
+    """Numbers begin with 1, and a checkpoint has parts only where one is due."""
+    (kept / "ledger" / name).parent.mkdir(exist_ok=True)
+    (kept / "ledger" / name).write_text("{}")
+    assert [fault.path for fault in faults(kept)] == [f"ledger/{name}"]
+
+
 def test_a_damaged_intent_is_named(kept):
     """What a writer said it would write is held against its own digest too."""
     (kept / INTENT).write_bytes(b"{}")

@@ -251,6 +251,17 @@ def test_an_entry_that_neither_holds_stops_the_repair(pair, tree):
     assert tree(root) == before
 
 
+@pytest.mark.parametrize(("number", "name"), [(2, 9), (5, 6), (1, 6)])
+def test_an_entry_that_was_renamed_beyond_the_chain_comes_back(pair, tree, number, name):
+    """What lies under the wrong number is an entry of the chain, so it is no newer one, and goes aside."""
+    root, copy = pair
+    entry(root, number).rename(entry(root, name))
+    restored, hopeless = repair(root, copy, NOW)
+    assert (restored, hopeless) == ([entry_path(number)], [])
+    assert tree(root) == tree(copy)
+    assert faults(root) == []
+
+
 def test_a_plan_names_each_file_with_both_digests_and_changes_nothing(pair, tree):
     """Damaged, missing and replaced by a link: what is found, what would be restored, and from where."""
     root, copy = pair

@@ -200,7 +200,7 @@ def _strangers(archive: Archive) -> Iterator[Fault]:
     yield from damaged
     ledger = Ledger(archive.root)
     replaced = {path for entry in ledger.entries() for path in entry.replaced}
-    known = replaced | set(archive.listing()) | set(ledger.live())
+    known = replaced | set(archive.listing()) | set(ledger.live()) | ledger.checkpoint_parts()
     allowed = excused(archive.root, intent, known)
     for path, what in found:
         if what == _FOLDER and path not in allowed.folders:

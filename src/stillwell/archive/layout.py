@@ -61,11 +61,9 @@ def entry_number(name: str) -> int | None:
 
 
 def is_of_ledger(path: str) -> bool:
-    """Say whether a path is that of a ledger entry or a checkpoint, which are proved by the chain."""
+    """Say whether a path is that of a ledger entry or of a checkpoint's first part, which are proved by the chain."""
     folder, _, name = path.rpartition("/")
-    stem, _, part = name.removesuffix(".json").partition(".")
-    known = part in PARTS if folder == CHECKPOINTS and part else not part
-    return folder in (LEDGER, CHECKPOINTS) and known and entry_number(f"{stem}.json") is not None
+    return folder in (LEDGER, CHECKPOINTS) and bool(entry_number(name))
 
 
 def schema_path(table: str) -> str:
