@@ -23,6 +23,7 @@ from stillwell.archive.fixity import (
     IRREGULAR,
     file_faults,
     ledger_faults,
+    opened,
     sealed_faults,
     sealed_remarks,
     withheld_faults,
@@ -96,7 +97,7 @@ def audit(
     """
     tell = progress or (lambda step, done, total: None)
     moment = now or datetime.now(UTC)
-    archive = Archive(root, complete=True)
+    archive = opened(root)
     faults = [*ledger_faults(archive)]
     remarks: list[str] = []
     counts: dict[str, int] = {}
@@ -208,7 +209,7 @@ def audit_part(root: Path, budget: int, now: datetime | None = None, witnesses: 
         If the folder is not an archive this version can read.
     """
     moment = now or datetime.now(UTC)
-    archive = Archive(root, complete=True)
+    archive = opened(root)
     faults = [*ledger_faults(archive)]
     counts: dict[str, int] = {}
     remarks: list[str] = []

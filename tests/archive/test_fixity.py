@@ -10,8 +10,10 @@ import pytest
 from stillwell.archive.archive import Archive
 from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults, sealed_remarks
 from stillwell.archive.layout import INTENT, LOCK
+from stillwell.archive.recovery import Intent, declare
 from stillwell.archive.rounds import next_part
 from stillwell.archive.sealed import object_folder
+from stillwell.errors import ArchiveDamaged
 
 DOCUMENTS = {"provenance/00000001.prov.json": b"{}", "returned/00000001/reasons.json": b"[]"}
 REPLACING = {"README.txt": b"first", "netcdf/alder/gaugings_2025.nc": b"CDF first", "schemas/x.json": b"{ }"}
@@ -172,6 +174,35 @@ def test_a_file_still_staged_after_the_commit_point_is_found_there(kept, write, 
         write(kept, deposit("third\n"), replacing={"README.txt": b"third"}, step=die)
     assert (kept / "README.txt").read_bytes() == b"second"
     assert faults(kept) == []
+
+
+@pytest.mark.parametrize("name", ["ledger/00000001.json", "../elsewhere.txt", "sealed/0=ocfl_1.1"])
+def test_an_intent_that_names_what_no_commit_writes_removes_nothing(kept, write, name):
+    """Somebody who may write in the work folder cannot have the next writer remove facts, or files elsewhere."""
+    (kept.parent / "elsewhere.txt").write_text("kept")
+    before = (kept / name).read_bytes()
+    declare(kept, Intent(3, (name,), ()))
+
+    assert [fault.path for fault in file_faults(Archive(kept))] == [INTENT]
+    with pytest.raises(ArchiveDamaged, match="nothing was removed"):
+        write(kept)
+    assert (kept / name).read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "00000000.json",
+        "checkpoints/00000000.json",
+        "checkpoints/00000001.grown.json",
+        "checkpoints/00000100.inputs.json",
+    ],
+)
+def test_a_file_under_a_name_that_no_entry_or_checkpoint_has_is_named(kept, name):
+    """Numbers begin with 1, and a checkpoint has parts only where one is due."""
+    (kept / "ledger" / name).parent.mkdir(exist_ok=True)
+    (kept / "ledger" / name).write_text("{}")
+    assert [fault.path for fault in faults(kept)] == [f"ledger/{name}"]
 
 
 def test_a_damaged_intent_is_named(kept):

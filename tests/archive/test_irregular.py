@@ -17,6 +17,9 @@ from stillwell.archive.sealed import object_folder
 from stillwell.archive.unfinished import unfinished_remarks
 from stillwell.archive.writer import open_writer
 from stillwell.audit import audit
+from stillwell.errors import ArchiveDamaged
+from stillwell.reading.files import held_files
+from stillwell.reading.sql import ask
 from tests.pipeline.season import NOW, season
 
 
@@ -93,7 +96,7 @@ def test_a_pipe_a_socket_or_a_broken_link_is_named_and_not_waited_for(kept, fold
     assert kind.rpartition(" ")[2] in fault.sentence
 
 
-@pytest.mark.parametrize("which", ["table", "entry", "sealed"])
+@pytest.mark.parametrize("which", ["table", "entry", "sealed", "inventory"])
 def test_a_pipe_in_place_of_a_file_is_named_and_the_whole_audit_ends(tmp_path, which):
     """Nothing waits for what will never come."""
     root = season(tmp_path)
@@ -101,12 +104,31 @@ def test_a_pipe_in_place_of_a_file_is_named_and_the_whole_audit_ends(tmp_path, w
         "table": next((root / "tables" / "gaugings").rglob("*.parquet")),
         "entry": root / "ledger" / "00000002.json",
         "sealed": next((root / "sealed").rglob("gaugings.csv")),
+        "inventory": next((root / "sealed").rglob("inventory.json")),
     }
     path = places[which]
     path.unlink()
     os.mkfifo(path)
     found = audit(root, now=NOW()).faults
     assert any(f.path == path.relative_to(root).as_posix() and "a pipe" in f.sentence for f in found)
+
+
+@pytest.mark.parametrize("kind", ["link", "pipe"])
+def test_no_reader_follows_a_link_or_waits_for_a_pipe_in_place_of_a_table_file(tmp_path, kind):
+    """Tables and questions say in words that the file is not as it was written."""
+    root = season(tmp_path)
+    for table, read in {
+        "gaugings": lambda archive: archive.read("gaugings"),
+        "findings": lambda archive: ask(archive, "SELECT count(*) FROM findings"),
+        "points": lambda archive: held_files(archive, "points", None),
+    }.items():
+        path = next((root / "tables" / table).rglob("*.parquet"))
+        moved = path.rename(tmp_path / path.name)
+        path.symlink_to(moved) if kind == "link" else os.mkfifo(path)
+        with pytest.raises(ArchiveDamaged, match=path.name):
+            read(Archive(root))
+        path.unlink()
+        moved.rename(path)
 
 
 @pytest.mark.parametrize(

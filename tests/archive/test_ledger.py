@@ -151,6 +151,34 @@ def test_an_entry_of_another_kind_is_said_in_words(tmp_path):
         Ledger(tmp_path).live()
 
 
+@pytest.mark.parametrize(
+    "path_", ["../../elsewhere.txt", "/elsewhere.txt", "tables/../../elsewhere", "a\\b", "a\0b", ""]
+)
+@pytest.mark.parametrize("field", ["files", "replaced", "staged", "final"])
+def test_an_entry_that_speaks_of_paths_outside_the_archive_is_not_believed(tmp_path, path_, field):
+    """Nothing is read, moved, removed or copied where a forged entry points."""
+    grow(tmp_path, 1)
+    fields = {
+        "files": {"files": [{"path": path_, "sha256": "ab", "size": 1}]},
+        "replaced": {"replaced": [path_]},
+        "staged": {"moves": [[path_, "README.txt", "ab", 1]]},
+        "final": {"moves": [["work/staging/00000001/0000", path_, "ab", 1]]},
+    }
+    forge(tmp_path, 1, **fields[field])
+
+    with pytest.raises(ArchiveDamaged, match=r"ledger/00000001\.json: expected paths within the archive"):
+        Ledger(tmp_path).entry(1)
+
+
+@pytest.mark.parametrize("fields", [{"files": "none"}, {"files": [1]}, {"replaced": [7]}, {"moves": [[1, 2, 3, 4]]}])
+def test_an_entry_with_a_field_of_another_type_is_said_in_words(tmp_path, fields):
+    """Whatever stands in it, the entry is named."""
+    grow(tmp_path, 1)
+    forge(tmp_path, 1, **fields)
+
+    assert faulty(tmp_path) == ["ledger/00000001.json"]
+
+
 def test_a_number_is_given_once(tmp_path):
     """An entry that is there is never replaced, and one that does not follow is refused."""
     chain = grow(tmp_path, 2)

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from stillwell.archive import fs
 from stillwell.archive.archive import Archive
 from stillwell.archive.checkpoints import State
 from stillwell.archive.clock import RightClock
@@ -128,6 +129,32 @@ def test_a_copy_that_lost_its_whole_ledger_is_mended_and_one_cut_short_is_finish
     assert tree(copy) == tree(root)
 
 
+def test_a_first_copying_that_died_before_any_rename_is_finished_by_the_next(make, tree, tmp_path, monkeypatch):
+    """Whatever lies there under a hidden name, that of the README at the top too, the folder is no stranger."""
+    root, copy, true = make("archive", 1), tmp_path / "copy", fs.system.replace
+    died = 0
+    for count in range(200):
+        left = iter(range(count))
+
+        def dies(part, final, left=left):
+            if next(left, None) is None:
+                raise KeyboardInterrupt
+            true(part, final)
+
+        monkeypatch.setattr(fs.system, "replace", dies)
+        try:
+            replicate(root, [copy], NOW)
+        except KeyboardInterrupt:
+            died += 1
+        monkeypatch.setattr(fs.system, "replace", true)
+        assert replicate(root, [copy], NOW).short() == []
+        assert tree(copy) == tree(root)
+        shutil.rmtree(copy)
+        if died == count:
+            break
+    assert 5 < died < 200
+
+
 @pytest.mark.parametrize("number", [2, 5])
 def test_a_folder_that_went_another_way_is_left_alone(pair, tree, number):
     """It has the same first entry and another one later; also where that one is damaged, by the digest it carries."""
@@ -222,6 +249,17 @@ def test_an_entry_that_neither_holds_stops_the_repair(pair, tree):
     with pytest.raises(ArchiveDamaged, match=entry_path(3)):
         repair(root, copy, NOW)
     assert tree(root) == before
+
+
+@pytest.mark.parametrize(("number", "name"), [(2, 9), (5, 6), (1, 6)])
+def test_an_entry_that_was_renamed_beyond_the_chain_comes_back(pair, tree, number, name):
+    """What lies under the wrong number is an entry of the chain, so it is no newer one, and goes aside."""
+    root, copy = pair
+    entry(root, number).rename(entry(root, name))
+    restored, hopeless = repair(root, copy, NOW)
+    assert (restored, hopeless) == ([entry_path(number)], [])
+    assert tree(root) == tree(copy)
+    assert faults(root) == []
 
 
 def test_a_plan_names_each_file_with_both_digests_and_changes_nothing(pair, tree):

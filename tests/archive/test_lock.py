@@ -91,3 +91,20 @@ def test_a_folder_that_cannot_be_written_is_said_in_words(tmp_path):
     """An archive's folder that gives no place for the lock is no reason for a traceback."""
     with pytest.raises(ArchiveError, match="nothing was written"), hold_lock(tmp_path / "no" / "lock", SINCE):
         pass
+
+
+@pytest.mark.parametrize("kind", ["link", "broken link", "pipe"])
+def test_what_is_no_file_is_not_locked_and_what_a_link_leads_to_is_not_written(tmp_path, kind):
+    """Somebody who may write in the work folder cannot have a writer empty, or make, a file elsewhere."""
+    path, elsewhere = tmp_path / "lock", tmp_path / "elsewhere.txt"
+    if kind == "pipe":
+        os.mkfifo(path)
+    else:
+        path.symlink_to(elsewhere)
+    if kind == "link":
+        elsewhere.write_text("kept")
+
+    with pytest.raises(ArchiveError, match=kind.rpartition(" ")[2]), hold_lock(path, SINCE):
+        pass
+    assert elsewhere.exists() == (kind == "link")
+    assert kind != "link" or elsewhere.read_text() == "kept"

@@ -17,7 +17,8 @@ import stillwell.archive.history as history
 import stillwell.audit as proving
 import stillwell.prepare.batch as batches
 from stillwell.archive.entries import self_checked
-from stillwell.audit import audit
+from stillwell.archive.layout import entry_path
+from stillwell.audit import audit, audit_part
 from stillwell.fingerprint import sha256
 from tests.pipeline.season import season, sheets
 from tests.pipeline.season import take as take_in
@@ -109,6 +110,16 @@ def test_one_flipped_bit_is_named(copy, folder, place):
     assert any(named.startswith(fault.path) or fault.path in named or named in fault.sentence for fault in faults), (
         faults
     )
+
+
+@pytest.mark.parametrize("lost", [(1,), (2,), (1, 3), (1, 2, 3, 4)])
+def test_missing_entries_of_the_ledger_are_named_in_a_report(copy, lost):
+    """An audit, whole or in parts, answers with a report that names every entry that is missing, the first too."""
+    for number in lost:
+        (copy / entry_path(number)).unlink()
+    for report in (audit(copy), audit_part(copy, 1)):
+        said = {fault.path for fault in report.faults if "found none with number" in fault.sentence}
+        assert said == {entry_path(number) for number in lost}
 
 
 def test_a_missing_file_is_named(copy):

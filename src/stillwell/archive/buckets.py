@@ -22,6 +22,7 @@ from stillwell.archive.entries import Entry
 from stillwell.archive.layout import commit_of
 from stillwell.archive.packing import packed
 from stillwell.archive.portions import portions
+from stillwell.archive.regular import check_regular
 from stillwell.archive.tables import ROWS_PER_GROUP, TableFile, commit_table, table_file
 from stillwell.errors import ArchiveDamaged
 from stillwell.records import ListedFile
@@ -102,6 +103,7 @@ def years_within(root: Path, path: str, table: str) -> range:
         If it is missing or not as it was written.
     """
     try:
+        check_regular(root / path)
         footer = pq.read_metadata(root / path)
     except (OSError, pa.ArrowException) as error:
         msg = f"{path}: expected a table file, found what cannot be read ({error}); damaged"

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
+from stillwell.archive.layout import is_inside
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import canonical_json, sha256
 from stillwell.records import ListedFile
@@ -66,6 +67,13 @@ class Entry:
         """Rules by which its rows were made; see ``records.RULES``."""
         return int(self.software.get("rules", 1))
 
+    def paths(self) -> Iterator[str]:
+        """Name every path that the entry speaks of, relative to the archive's folder."""
+        yield from (file.path for file in self.files)
+        yield from self.replaced
+        for move in self.moves:
+            yield from (move.staged, move.final)
+
     def to_json(self) -> bytes:
         """Write the entry as canonical JSON that carries its own digest."""
         return self_checked(
@@ -104,7 +112,7 @@ class Entry:
         """
         said = checked(data, where)
         try:
-            return cls(
+            entry = cls(
                 number=said["number"],
                 previous=said["previous"],
                 recorded_at=datetime.fromisoformat(said["recorded_at"]),
@@ -120,9 +128,14 @@ class Entry:
                 counts=said["counts"],
                 made_from=said.get("made_from", {}),
             )
-        except (KeyError, TypeError, ValueError) as error:
+            outside = [path for path in entry.paths() if not is_inside(path)]
+        except (AttributeError, KeyError, TypeError, ValueError) as error:
             msg = f"{where}: expected a ledger entry, found {error!r}; damaged, or of a newer kind"
             raise ArchiveDamaged(msg) from error
+        if outside:
+            msg = f"{where}: expected paths within the archive, found {outside[0]!r}; it was not written by stillwell"
+            raise ArchiveDamaged(msg)
+        return entry
 
 
 def _fields(file: ListedFile) -> dict[str, Any]:

@@ -17,6 +17,34 @@ from stillwell.fingerprint import sha256
 from stillwell.records import Fault, ListedFile
 
 
+def opened(root: Path) -> Archive:
+    """Open an archive to be proved, whichever of its entries are missing, so that all of them are named.
+
+    Parameters
+    ----------
+    root : Path
+
+    Returns
+    -------
+    Archive
+        With every column of this software's schemas; where entries are missing, fit for ``ledger_faults`` only.
+
+    Raises
+    ------
+    NotAnArchive
+        As ``Archive``.
+    ArchiveDamaged
+        If no entry is left where there were some.
+    """
+    try:
+        return Archive(root, complete=True)
+    except ArchiveDamaged:
+        numbers = Ledger(root).numbers()
+        if not numbers:
+            raise
+        return Archive(root, complete=True, number=max(numbers))
+
+
 def ledger_faults(archive: Archive) -> list[Fault]:
     """Hold every ledger entry against the one before, and the newest checkpoint against all entries.
 
@@ -172,7 +200,7 @@ def _strangers(archive: Archive) -> Iterator[Fault]:
     yield from damaged
     ledger = Ledger(archive.root)
     replaced = {path for entry in ledger.entries() for path in entry.replaced}
-    known = replaced | set(archive.listing()) | set(ledger.live())
+    known = replaced | set(archive.listing()) | set(ledger.live()) | ledger.checkpoint_parts()
     allowed = excused(archive.root, intent, known)
     for path, what in found:
         if what == _FOLDER and path not in allowed.folders:

@@ -61,11 +61,9 @@ def entry_number(name: str) -> int | None:
 
 
 def is_of_ledger(path: str) -> bool:
-    """Say whether a path is that of a ledger entry or a checkpoint, which are proved by the chain."""
+    """Say whether a path is that of a ledger entry or of a checkpoint's first part, which are proved by the chain."""
     folder, _, name = path.rpartition("/")
-    stem, _, part = name.removesuffix(".json").partition(".")
-    known = part in PARTS if folder == CHECKPOINTS and part else not part
-    return folder in (LEDGER, CHECKPOINTS) and known and entry_number(f"{stem}.json") is not None
+    return folder in (LEDGER, CHECKPOINTS) and bool(entry_number(name))
 
 
 def schema_path(table: str) -> str:
@@ -114,6 +112,12 @@ def commit_of(path: str) -> int:
     return int(path.rpartition("/")[2].partition("-")[0])
 
 
+def is_inside(path: str) -> bool:
+    """Say whether a path, relative to the archive's folder, leads into it: neither absolute nor climbing."""
+    plain = path and not path.startswith("/") and "\\" not in path and "\0" not in path
+    return bool(plain) and ".." not in path.split("/")
+
+
 def check_document_path(path: str) -> None:
     """Refuse a document outside the folders for documents.
 
@@ -123,7 +127,7 @@ def check_document_path(path: str) -> None:
         If the path is absolute, climbs, or leads elsewhere.
     """
     parts = PurePosixPath(path).parts
-    plain = path == "/".join(parts) and ".." not in parts and "\\" not in path and "\0" not in path
+    plain = path == "/".join(parts) and is_inside(path)
     if not plain or (path != README and (len(parts) < 2 or parts[0] not in DOCUMENTS)):
         folders = ", ".join(DOCUMENTS)
         msg = f"expected {README} or a document in {folders}, found {path!r}; nothing was written"

@@ -18,6 +18,7 @@ from stillwell.archive.layout import (
     CHECKPOINT_EVERY,
     CHECKPOINTS,
     LEDGER,
+    PARTS,
     checkpoint_path,
     entry_number,
     entry_path,
@@ -188,6 +189,11 @@ class Ledger:
         fs.create_exclusive(self._root / entry_path(entry.number), data)
         state.add(entry, data)
         self._head = entry.number
+
+    def checkpoint_parts(self) -> set[str]:
+        """Name the parts, beside the first, of the checkpoints that are due."""
+        due = range(CHECKPOINT_EVERY, self.head_number() + 1, CHECKPOINT_EVERY)
+        return {part_path(number, part) for number in due for part in PARTS}
 
     def write_checkpoint(self) -> None:
         """Write the checkpoint after the newest entry if one is due and missing."""

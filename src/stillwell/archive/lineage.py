@@ -130,7 +130,9 @@ def mended(here: Chain, there: Chain, lines: Sequence[Witnessed] = ()) -> list[L
         raise ArchiveError(msg)
     if parting:
         return _decided(parting, mine, _traced(reach, there), there.root, lines)
-    if len(chain) < here.newest or not chain:
+    # an entry of the chain under a number beyond it, where a file was renamed, was never one of that number
+    known = {link.data for link in chain}
+    if not chain or any(number > len(chain) and data not in known for number, data in here.raw.items()):
         path = entry_path(len(chain) + 1)
         msg = f"{path}: expected an entry of the chain here or in {there.root}, found none; nothing was changed"
         raise ArchiveDamaged(msg)

@@ -14,6 +14,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from stillwell.archive.fs import naming
+from stillwell.archive.regular import irregular
 from stillwell.errors import ArchiveError, ArchiveLocked, CannotLock
 
 WAIT_S = 20.0
@@ -45,10 +46,13 @@ def hold_lock(path: Path, since: datetime, *, wait_s: float = WAIT_S) -> Iterato
     CannotLock
         If the filesystem gives no locks.
     ArchiveError
-        If the file cannot be opened for writing.
+        If the file cannot be opened for writing, or is no regular file: what a link leads to is not written over.
     """
+    if found := irregular(path):
+        msg = f"expected a file to lock at {path}, found {found}; nothing was written"
+        raise ArchiveError(msg)
     try:
-        descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK, 0o666)
     except OSError as error:
         msg = f"expected to write in {path.parent}, found: {error.strerror}; nothing was written"
         raise ArchiveError(msg) from error

@@ -12,12 +12,15 @@ from pathlib import Path
 
 from stillwell.archive import fs, withholding
 from stillwell.archive.entries import Entry, checked, self_checked
-from stillwell.archive.layout import INTENT, STAGING, entry_path
+from stillwell.archive.layout import DOCUMENTS, INTENT, README, STAGING, TABLES, entry_path, is_inside
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.regular import read_regular
 from stillwell.archive.sealed import Sealed
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
+
+_WRITTEN = (README, TABLES, *DOCUMENTS)
+"""Where the new files of a commit lie."""
 
 
 @dataclass(frozen=True)
@@ -51,7 +54,13 @@ class Intent:
         said = checked(data, INTENT)
         # an intent of an earlier version names none
         withheld = tuple((digest, decision) for digest, decision in said.get("withheld", ()))
-        return cls(said["number"], tuple(said["files"]), tuple(said["deposits"]), withheld)
+        intent = cls(said["number"], tuple(said["files"]), tuple(said["deposits"]), withheld)
+        odd = [path for path in intent.files if not (is_inside(path) and path.partition("/")[0] in _WRITTEN)]
+        if odd:
+            # what it names is removed, so it may name nothing that a commit does not write
+            msg = f"{INTENT}: expected the tables and documents of a commit, found {odd[0]!r}; nothing was removed"
+            raise ArchiveDamaged(msg)
+        return intent
 
 
 def declare(root: Path, intent: Intent) -> None:

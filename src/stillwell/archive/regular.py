@@ -30,6 +30,18 @@ def is_folder(path: Path) -> bool:
     return path.is_dir() and not path.is_symlink()
 
 
+def check_regular(path: Path) -> None:
+    """Refuse a path that is a link, a pipe, a socket or a device, before a library opens it and waits.
+
+    Raises
+    ------
+    OSError
+        If it is one; what is not there is left to whoever opens it.
+    """
+    if found := irregular(path):
+        raise OSError(errno.EINVAL, f"{found}, which is not a regular file", str(path))
+
+
 def read_regular(path: Path) -> bytes:
     """Read a file, if it is a regular one.
 
@@ -43,9 +55,7 @@ def read_regular(path: Path) -> bytes:
     OSError
         If it is missing, cannot be read, or is a link, a pipe, a socket or a device.
     """
-    found = irregular(path)
-    if found:
-        raise OSError(errno.EINVAL, f"{found}, which is not a regular file", str(path))
+    check_regular(path)
     # between the look and the opening it may have become one: neither followed nor waited for
     descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
     with os.fdopen(descriptor, "rb") as handle:

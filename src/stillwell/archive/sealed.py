@@ -275,7 +275,7 @@ class Sealed:
         return [p for p in reversed((above, *above.parents)) if self.root in p.parents]
 
     def _inventory(self, digest: str) -> dict[str, Any]:
-        inventory: dict[str, Any] = json.loads((self._object(digest) / _INVENTORY).read_bytes())
+        inventory: dict[str, Any] = json.loads(read_regular(self._object(digest) / _INVENTORY))
         return inventory
 
     def _faults(self, digest: str, folder: str) -> Iterator[Fault]:
@@ -375,7 +375,7 @@ def _understood(inventory: dict[str, Any], base: Path) -> tuple[dict[str, str], 
     version = inventory["versions"]["v1"]
     about = json.loads(version["message"])
     places = ((path, inventory["manifest"][d][0]) for d, paths in version["state"].items() for path in paths)
-    return about, [DepositFile(path, (base / place).read_bytes()) for path, place in sorted(places)]
+    return about, [DepositFile(path, read_regular(base / place)) for path, place in sorted(places)]
 
 
 def _unequal(root: Path, path: str, expected: bytes) -> Iterator[Fault]:

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from stillwell.archive.regular import check_regular
 from stillwell.archive.retired import to_read
 from stillwell.errors import ArchiveDamaged
 
@@ -53,6 +54,7 @@ def read_parts(
 
 def _read(path: Path, columns: list[str] | None, sites: Sequence[str] | None, years: Years | None) -> pa.Table:
     try:
+        check_regular(path)
         if years is not None:
             return _rows_in(path, columns, sites, years)
         with pq.ParquetFile(path, page_checksum_verification=True) as file:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.regular import check_regular
 from stillwell.archive.retired import to_read
 from stillwell.errors import ArchiveDamaged
 from stillwell.records import ListedFile
@@ -177,6 +178,18 @@ def read_parts(files: Sequence[Held], columns: Sequence[str]) -> list[pa.Table]:
     return _each(lambda held: read_part(held, columns), files)
 
 
+def check_files(paths: Iterable[Path]) -> None:
+    """Refuse table files that are links, pipes or the like, before a database opens them and waits.
+
+    Raises
+    ------
+    ArchiveDamaged
+        If one is.
+    """
+    for path in paths:
+        reading(path, lambda: None)
+
+
 def reading(path: Path, read: Callable[[], T]) -> T:
     """Read, and turn what goes wrong into words.
 
@@ -186,6 +199,7 @@ def reading(path: Path, read: Callable[[], T]) -> T:
         If the file is missing or not as it was written.
     """
     try:
+        check_regular(path)
         return read()
     except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
         msg = f"{path}: expected a table file as it was written, found: {error}; run an audit"

@@ -19,7 +19,7 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.retired import RETIRED, Successor, successors, with_successors
 from stillwell.errors import ArchiveError, QueryError
 from stillwell.reading.bounds import LONGEST_S, room_for, stopped_after
-from stillwell.reading.files import held_files
+from stillwell.reading.files import check_files, held_files
 
 READING_STATEMENTS = (duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN)
 EVERY_REVISION = "_revisions"
@@ -277,7 +277,9 @@ def _rows(archive: Archive, name: str, schema: dict[str, Any], as_of: datetime |
 
 
 def _files(archive: Archive, paths: Sequence[str]) -> str:
-    names = ", ".join(_quoted(str(archive.root.absolute() / path)) for path in paths)
+    places = [archive.root.absolute() / path for path in paths]
+    check_files(places)
+    names = ", ".join(_quoted(str(place)) for place in places)
     return f"read_parquet([{names}], hive_partitioning = false, union_by_name = true)"
 
 
