@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
+from types import SimpleNamespace
 
 import pytest
 
@@ -120,3 +121,14 @@ def test_removing_what_is_not_there_is_no_error(tmp_path):
     fs.remove_tree(tmp_path / "none")
 
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("release", "told"), [("5.7.19", False), ("5.8.0", True), ("5.10.1-x", True), ("6.1", True), ("4.19", False)]
+)
+def test_a_whole_filesystem_is_asked_only_where_the_kernel_tells_its_errors(monkeypatch, release, told):
+    """Syncfs reports errors of writing back from Linux 5.8 on (man 2 syncfs); before, single files are asked."""
+    monkeypatch.setattr(os, "uname", lambda: SimpleNamespace(sysname="Linux", release=release))
+    assert (fs.System().syncfs is not None) == told
+    monkeypatch.setattr(os, "uname", lambda: SimpleNamespace(sysname="Other", release=release))
+    assert fs.System().syncfs is None

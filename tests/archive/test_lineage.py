@@ -268,7 +268,11 @@ def test_a_checkpoint_of_a_forged_chain_is_made_again(make, tmp_path, monkeypatc
     (root / "ledger" / "checkpoints" / "00000004.json").write_bytes(state.parts()[""])
     flip(root / "ledger" / "checkpoints" / "00000002.json")
     assert [fault.path for fault in ledger_faults(Archive(root))] == ["ledger/checkpoints/00000002.json"]
+    flip(root / "ledger" / "checkpoints" / "00000002.grown.json")
     restored, _ = repair(root, tmp_path / "copy", NOW, lines)
     assert {"ledger/checkpoints/00000002.json", "ledger/checkpoints/00000004.json"} <= set(restored)
+    # a first part whose other parts are not there yet would be believed
+    grown = restored.index("ledger/checkpoints/00000002.grown.json")
+    assert grown < restored.index("ledger/checkpoints/00000002.json")
     assert faults(root) == []
     assert json.loads((root / "ledger" / "checkpoints" / "00000004.json").read_bytes())["number"] == 4

@@ -9,9 +9,11 @@ import signal
 import subprocess
 import sys
 from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import pytest
 
+from stillwell.archive import lock
 from stillwell.archive.lock import hold_lock
 from stillwell.errors import ArchiveError, ArchiveLocked, CannotLock
 
@@ -20,6 +22,7 @@ HOLDER = """
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
+from stillwell.archive import lock
 from stillwell.archive.lock import hold_lock
 with hold_lock(Path(sys.argv[1]), datetime(2025, 5, 1, 8, tzinfo=UTC)):
     print("held", flush=True)
@@ -91,3 +94,22 @@ def test_a_folder_that_cannot_be_written_is_said_in_words(tmp_path):
     """An archive's folder that gives no place for the lock is no reason for a traceback."""
     with pytest.raises(ArchiveError, match="nothing was written"), hold_lock(tmp_path / "no" / "lock", SINCE):
         pass
+
+
+def test_nobody_waits_longer_than_asked(tmp_path, monkeypatch):
+    """Where pauses are longer than what is left of the wait, the last is as long as what is left."""
+    clock = [0.0]
+
+    def sleep(seconds):
+        clock[0] += seconds
+
+    monkeypatch.setattr(lock, "time", SimpleNamespace(monotonic=lambda: clock[0], sleep=sleep))
+    monkeypatch.setattr(lock, "LOOK_AGAIN_S", (1.0, 1.0))
+    path = tmp_path / "lock"
+    with (
+        hold_lock(path, SINCE),
+        pytest.raises(ArchiveLocked, match=r"after waiting 2\.5 s"),
+        hold_lock(path, SINCE, wait_s=2.5),
+    ):
+        pass
+    assert clock == [2.5]

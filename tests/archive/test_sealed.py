@@ -179,3 +179,10 @@ def test_a_missing_deposit_is_said_in_words(sealed):
     """Reading what is not there names the place."""
     with pytest.raises(ArchiveDamaged, match="expected a sealed deposit"):
         sealed[0].read("0" * 64)
+
+
+@pytest.mark.parametrize(("by", "named"), [("tester", "tester"), ("", "unnamed")])
+def test_an_object_names_who_sealed_it(deposit, by, named):
+    """OCFL 1.1 section 3.5.3.1 wants a user with a name: the one who sealed, or words where nobody is named."""
+    (data,) = (data for path, data in object_files(deposit("a,b\n"), WHEN, by) if path == "inventory.json")
+    assert json.loads(data)["versions"]["v1"]["user"] == {"name": named}
