@@ -95,7 +95,8 @@ class _Answering:
                 mutant, tests, seconds = self.line.recv()
             except EOFError:
                 return True
-            self.line.send(self._answer(mutant, [items[test] for test in tests], seconds))
+            known = all(test in items for test in tests)
+            self.line.send(self._answer(mutant, [items[test] for test in tests], seconds) if known else NOT_HERE)
 
     def _answer(self, mutant: Mutant, items: list[pytest.Item], seconds: float) -> str:
         ran = self.lines.get_data().lines(str(ROOT / mutant.path)) or ()
