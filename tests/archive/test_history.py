@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+from pathlib import Path
+
 import pandas as pd
 import pytest
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.history import StoredHistory
+from stillwell.archive.snapshot import History
 
+SAMPLE = Archive(Path(__file__).resolve().parents[2] / "sample_archive" / "archive")
 LATE = pd.Timestamp("2030-01-01T00:00Z")
 
 
@@ -46,3 +51,24 @@ def test_only_what_was_recorded_before_or_at_the_moment(archive):
     stored = StoredHistory(archive)
     assert stored.rows("gaugings", second, None)["gauging_id"].tolist() == ["alder-0"]
     assert stored.recorded_at("gaugings", second, ["alder", "birch"])["gauging_id"].tolist() == ["alder-1", "birch-1"]
+
+
+TABLES = ("gaugings", "points", "findings", "sites", "ratings", "instruments", "reviews")
+
+
+@pytest.mark.parametrize("table", TABLES)
+def test_earlier_states_are_those_of_the_archive(table):
+    """Rows at hand, rows as they are read and the archive itself tell the same of what stood before a commit."""
+    held, read = History({name: SAMPLE.read(name) for name in {"gaugings", table}}), StoredHistory(SAMPLE)
+    moments = sorted(SAMPLE.read(table)["recorded_at"].unique())
+    site = SAMPLE.read("gaugings")["site"].iloc[0]
+    for before, moment in pairwise(moments):
+        for sites in (None, [site], ["stranger"]):
+            stood = SAMPLE.standing(table, sites, as_of=before)
+            names = [name for name in stood.columns if name != "recorded_at"]
+            for snapshot in (held.before(moment), read.before(moment)):
+                found = snapshot.standing(table, sites)
+                assert list(found.columns) == list(stood.columns)
+                expected, mine = (f.sort_values(names, ignore_index=True) for f in (stood, found))
+                pd.testing.assert_frame_equal(mine, expected)
+    assert len(moments) > 0

@@ -17,6 +17,7 @@ from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults
 from stillwell.archive.layout import entry_path
 from stillwell.archive.repair import plan_repair, repair
 from stillwell.archive.replica import replicate
+from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.archive.witness import append_witness, read_witness, witness
 from stillwell.errors import ArchiveDamaged, ArchiveError
 from stillwell.fingerprint import sha256
@@ -276,3 +277,20 @@ def test_a_checkpoint_of_a_forged_chain_is_made_again(make, tmp_path, monkeypatc
     assert grown < restored.index("ledger/checkpoints/00000002.json")
     assert faults(root) == []
     assert json.loads((root / "ledger" / "checkpoints" / "00000004.json").read_bytes())["number"] == 4
+
+
+def test_what_lies_beside_the_files_of_a_damaged_object_is_put_aside(pair, tree):
+    """A stray file goes by itself, a stray folder with all it holds; what was sealed stays in its place."""
+    root, copy = pair
+    before = tree(root)
+    digest = Sealed(root).digests()[0]
+    folder = f"sealed/{object_folder(digest)}"
+    strays = {"v1/content/stray.txt": b"1", "v1/more/a/b.txt": b"2", "v1/more/c.txt": b"3"}
+    for path, data in strays.items():
+        (root / folder / path).parent.mkdir(parents=True, exist_ok=True)
+        (root / folder / path).write_bytes(data)
+    assert plan_repair(root, copy).aside == (f"{folder}/v1/content/stray.txt", f"{folder}/v1/more")
+    assert repair(root, copy, NOW) == ([], [])
+    assert tree(root) == before
+    kept = {path.read_bytes() for path in (root / "work" / "damaged").rglob("*") if path.is_file()}
+    assert kept == set(strays.values())

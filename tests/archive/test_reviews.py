@@ -94,3 +94,15 @@ def test_the_first_rules_restored_nothing():
 
     assert outcome(got) == []
     assert void.tolist() == [False, False]
+
+
+def test_a_revision_recorded_again_counts_once_and_as_it_was_last():
+    """Its status of the day is that of the row recorded last: only from there a decision changes it."""
+    first, last = gaugings(("a", 1, "provisional", False)), gaugings(("a", 1, "approved", False))
+    known = pd.concat([last.assign(recorded_at=AT + pd.Timedelta(days=1)), first], ignore_index=True)
+
+    withdrawn, _ = reviewed_rows(reviews(("a", "withdrawn")), known, gaugings())
+    approved, _ = reviewed_rows(reviews(("a", "approved")), known, gaugings())
+
+    assert outcome(withdrawn) == [("a", 1, "withdrawn", False)]
+    assert outcome(approved) == []
