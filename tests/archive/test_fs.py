@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -171,3 +172,30 @@ def test_a_folder_whose_names_changed_is_synced_afterwards(tmp_path, monkeypatch
     act(tmp_path)
     last = max((i for i, number in enumerate(calls) if number is None), default=-1)
     assert {(tmp_path / folder).stat().st_ino for folder in expected} <= set(calls[last + 1 :])
+
+
+def test_an_answer_replaces_nothing_and_goes_where_it_can(tmp_path):
+    """A file that is there stays, a folder that is not there is named, a device takes what it is given."""
+    there, missing = tmp_path / "answer.csv", tmp_path / "none" / "answer.csv"
+    fs.write_answer(there, b"first")
+    with pytest.raises(FileExistsError):
+        fs.write_answer(there, b"second")
+    with pytest.raises(FileNotFoundError) as refused:
+        fs.write_answer(missing, b"first")
+    fs.write_answer(Path(os.devnull), b"first")
+    assert there.read_bytes() == b"first"
+    assert refused.value.filename == str(missing)
+    assert [p.name for p in tmp_path.iterdir()] == ["answer.csv"]
+
+
+def test_a_pipe_takes_an_answer_as_it_comes(tmp_path):
+    """Whoever reads a named pipe gets the bytes; no other file appears."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    reader = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        fs.write_answer(pipe, b"depth")
+        assert os.read(reader, 100) == b"depth"
+    finally:
+        os.close(reader)
+    assert [p.name for p in tmp_path.iterdir()] == ["pipe"]

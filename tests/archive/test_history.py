@@ -66,7 +66,10 @@ def test_earlier_states_are_those_of_the_archive(table):
         for sites in (None, [site], ["stranger"]):
             stood = SAMPLE.standing(table, sites, as_of=before)
             names = [name for name in stood.columns if name != "recorded_at"]
+            known = SAMPLE.read(table, sites)
+            told = set(known.loc[known["recorded_at"] <= before, "deposit"].map(lambda digest: (digest,)))
             for snapshot in (held.before(moment), read.before(moment)):
+                assert snapshot.codes(table, ["deposit"], sites) == told
                 found = snapshot.standing(table, sites)
                 assert list(found.columns) == list(stood.columns)
                 expected, mine = (f.sort_values(names, ignore_index=True) for f in (stood, found))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pandas as pd
+import pytest
 
 from stillwell.archive.reviews import reviewed_rows
 
@@ -106,3 +107,17 @@ def test_a_revision_recorded_again_counts_once_and_as_it_was_last():
 
     assert outcome(withdrawn) == [("a", 1, "withdrawn", False)]
     assert outcome(approved) == []
+
+
+@pytest.mark.parametrize(("rules", "brought_back"), [(1, False), (2, True), (3, True)])
+def test_from_the_second_rules_on_a_withdrawn_gauging_can_be_brought_back(rules, brought_back):
+    """To approve what is withdrawn is void, to call it provisional brings it back; by the first rules neither."""
+    known = gaugings(("a", 1, "withdrawn", False))
+
+    approved, void = reviewed_rows(reviews(("a", "approved")), known, gaugings(), rules)
+    provisional, taken = reviewed_rows(reviews(("a", "provisional")), known, gaugings(), rules)
+
+    assert outcome(approved) == []
+    assert void.tolist() == [brought_back]
+    assert outcome(provisional) == ([("a", 1, "provisional", False)] if brought_back else [])
+    assert taken.tolist() == [False]
