@@ -109,3 +109,16 @@ def test_a_limit_may_lie_on_either_bound_and_not_beyond(bounds, name):
 def test_every_limit_has_its_bounds_held():
     """The bounds of every limit are written down once more beside the code."""
     assert sorted(" ".join(RANGES.values()).split()) == sorted(LIMITS)
+
+
+def test_two_wall_distances_are_enough_and_one_is_not():
+    """A ratio by distance from a wall needs two points for its line."""
+    base = policy_from(DEFAULT)
+    text = "[choices]\nwall_distances = {}\nwall_ratios = {}\n"
+    two = policy_from(text.format("[0.0, 1]", "[0.5, 1]"), base).choices
+    assert (two.wall_distances, two.wall_ratios) == ((0.0, 1.0), (0.5, 1.0))
+    assert {type(number) for number in (*two.wall_distances, *two.wall_ratios)} == {float}
+    with pytest.raises(PolicyError, match="line 2, wall_distances: expected a list of two numbers or more"):
+        policy_from(text.format("[0.0]", "[0.5]"), base)
+    with pytest.raises(PolicyError, match="line 3, wall_ratios: expected as many ratios as distances"):
+        policy_from(text.format("[0.0, 1]", "[0.5, 0.7, 1]"), base)
