@@ -294,3 +294,23 @@ def test_what_lies_beside_the_files_of_a_damaged_object_is_put_aside(pair, tree)
     assert tree(root) == before
     kept = {path.read_bytes() for path in (root / "work" / "damaged").rglob("*") if path.is_file()}
     assert kept == set(strays.values())
+
+
+@pytest.mark.parametrize(
+    ("here", "there", "good", "written"),
+    [(0, 0, [True, True], 0), (1, 0, [False, True], 0), (0, 1, [True, True], 1), (1, 1, [False, False], 0)],
+)
+def test_a_copying_says_of_a_deposit_where_it_is_good(pair, here, there, good, written):
+    """Damaged here, there, both or neither: a sound one mends the copy, a damaged one is never copied over anything."""
+    root, copy = pair
+    digest = Sealed(root).digests()[0]
+    place = f"sealed/{object_folder(digest)}/v1/content"
+    for base, hurt in ((root, here), (copy, there)):
+        if hurt:
+            flip(next(path for path in (base / place).rglob("*") if path.is_file()), 0)
+    copies = replicate(root, [copy], NOW)
+    assert copies.good[f"deposit {digest}"] == good
+    assert copies.written == {str(copy): written}
+    others = [held for name, held in copies.good.items() if name != f"deposit {digest}"]
+    assert len(others) > 5
+    assert all(map(all, others))
