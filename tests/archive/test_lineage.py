@@ -314,3 +314,6 @@ def test_a_copying_says_of_a_deposit_where_it_is_good(pair, here, there, good, w
     others = [held for name, held in copies.good.items() if name != f"deposit {digest}"]
     assert len(others) > 5
     assert all(map(all, others))
+    whole = {2: len(others) + (sum(good) == 2)}
+    assert copies.counts() == dict(sorted((whole if sum(good) == 2 else whole | {sum(good): 1}).items()))
+    assert copies.short() == ([] if all(good) else [f"deposit {digest}"])

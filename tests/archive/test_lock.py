@@ -14,7 +14,7 @@ from types import SimpleNamespace
 import pytest
 
 from stillwell.archive import lock
-from stillwell.archive.lock import hold_lock
+from stillwell.archive.lock import hold_lock, is_held
 from stillwell.errors import ArchiveError, ArchiveLocked, CannotLock
 
 SINCE = datetime(2025, 5, 1, 8, tzinfo=UTC)
@@ -22,7 +22,6 @@ HOLDER = """
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from stillwell.archive import lock
 from stillwell.archive.lock import hold_lock
 with hold_lock(Path(sys.argv[1]), datetime(2025, 5, 1, 8, tzinfo=UTC)):
     print("held", flush=True)
@@ -113,3 +112,16 @@ def test_nobody_waits_longer_than_asked(tmp_path, monkeypatch):
     ):
         pass
     assert clock == [2.5]
+
+
+def test_only_a_plain_file_that_somebody_locked_is_held(tmp_path):
+    """Held inside and not afterwards; a link to it, a pipe that nobody writes, and nothing at all are not held."""
+    path, link, pipe = tmp_path / "lock", tmp_path / "link", tmp_path / "pipe"
+    link.symlink_to(path)
+    os.mkfifo(pipe)
+    assert not is_held(path)
+    with hold_lock(path, SINCE):
+        assert is_held(path)
+        assert not is_held(link)
+        assert not is_held(pipe)
+    assert not is_held(path)

@@ -178,3 +178,24 @@ def test_a_word_becomes_a_meaning_of_letters_digits_and_what_cf_allows():
     """CF 3.5: letters, digits, underscore, hyphen, period, plus and at sign; anything else is an underscore."""
     assert meaning("two points (0.2, 0.8)") == "two_points__0.2__0.8_"
     assert meaning("a-b.c+d@e_f") == "a-b.c+d@e_f"
+
+
+def test_words_of_closed_lists_are_read_back_by_their_meanings(files):
+    """CF 3.5: as many values or masks as meanings; each coded word is that of the table, none where it has none."""
+    columns = {"discharge_status": "status", "discharge_method": "method", "section_method": "section_method"}
+    read = 0
+    for table, data in files:
+        flags = [v for v in data.variables.values() if _said(v, "flag_meanings")]
+        for v in flags:
+            values = v.flag_values if "flag_values" in v.ncattrs() else v.flag_masks
+            assert len(v.flag_meanings.split()) == len(values) == len(set(values.tolist()))
+        if table == "gaugings":
+            rows = _rows(table, data).set_index("gauging_id")
+            ids = data["gauging_id"][:].tolist()
+            for name, column in columns.items():
+                meanings = dict(zip(data[name].flag_values.tolist(), data[name].flag_meanings.split(), strict=True))
+                found = [meanings.get(value) for value in data[name][:].tolist()]
+                said = [None if pd.isna(word) else meaning(word) for word in rows.loc[ids, column]]
+                assert found == said
+                read += len(said) - said.count(None)
+    assert read > 10
