@@ -211,10 +211,10 @@ def test_a_checkpoint_says_what_a_replay_says(tmp_path):
 
 
 @pytest.mark.usefixtures("often")
-@pytest.mark.parametrize(("gone", "after"), [([], [7, 8]), ([6], [4, 5, 6, 7, 8]), ([3, 6], list(range(1, 9)))])
+@pytest.mark.parametrize(("gone", "after"), [([], [10, 11]), ([9], [7, 8, 9, 10, 11]), ([3, 6, 9], list(range(1, 12)))])
 def test_readers_start_at_the_newest_checkpoint(tmp_path, monkeypatch, gone, after):
     """Only the entries after it are read, so that a listing does not grow slower with the years."""
-    grow(tmp_path, 8)
+    grow(tmp_path, 11)
     for number in gone:
         (tmp_path / layout.checkpoint_path(number)).unlink()
     read = []

@@ -317,3 +317,21 @@ def test_a_copying_says_of_a_deposit_where_it_is_good(pair, here, there, good, w
     whole = {2: len(others) + (sum(good) == 2)}
     assert copies.counts() == dict(sorted((whole if sum(good) == 2 else whole | {sum(good): 1}).items()))
     assert copies.short() == ([] if all(good) else [f"deposit {digest}"])
+
+
+def test_a_file_still_staged_is_not_lost(pair, write, deposit):
+    """A writer that died after its entry stood left a whole file in the work folder: a repair has nothing to do."""
+    root, copy = pair
+
+    class Killed(BaseException):
+        pass
+
+    def die(name):
+        if name == "committed":
+            raise Killed
+
+    with pytest.raises(Killed):
+        write(root, deposit("sixth\n"), replacing={"README.txt": b"sixth"}, step=die)
+    assert (root / "README.txt").read_bytes() != b"sixth"
+    plan = plan_repair(root, copy)
+    assert (plan.restores, plan.aside, plan.hopeless) == ((), (), ())

@@ -121,3 +121,13 @@ def test_from_the_second_rules_on_a_withdrawn_gauging_can_be_brought_back(rules,
     assert void.tolist() == [brought_back]
     assert outcome(provisional) == ([("a", 1, "provisional", False)] if brought_back else [])
     assert taken.tolist() == [False]
+
+
+def test_a_review_reaches_its_own_subject_only():
+    """Of a known gauging and another of the same commit, each is changed by what was decided of it."""
+    known, fresh = gaugings(("a", 1, "provisional", False)), gaugings(("b", 1, "provisional", False))
+
+    got, void = reviewed_rows(reviews(("a", "approved")), known, fresh)
+
+    assert outcome(got) == [("a", 1, "approved", False), ("b", 1, "provisional", False)]
+    assert void.tolist() == [False]
