@@ -11,7 +11,9 @@ import pandas as pd
 import pytest
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.netcdf import gaugings_netcdf
 from stillwell.archive.netcdf_globals import Told, global_attributes, series_attributes, stage_attributes
+from stillwell.archive.netcdf_layout import laid_out
 from stillwell.archive.netcdf_rendered import rendered
 from stillwell.archive.netcdf_text import meaning
 from stillwell.archive.outputs import outputs
@@ -199,3 +201,16 @@ def test_words_of_closed_lists_are_read_back_by_their_meanings(files):
                 assert found == said
                 read += len(said) - said.count(None)
     assert read > 10
+
+
+@pytest.mark.parametrize(("count", "kind"), [(0, "point"), (1, "trajectoryProfile"), (2, "trajectoryProfile")])
+def test_a_single_point_makes_a_profile(count, kind):
+    """A gauging with a point that was read is a trajectory of profiles (CF 9.1), one without is a point."""
+    tables = [ARCHIVE.standing(name) for name in ("gaugings", "verticals", "points", "findings")]
+    read = tables[2].dropna(subset=["velocity_m_s", "point_depth_m"])
+    mine = [rows[rows["gauging_id"] == read["gauging_id"].iloc[0]] for rows in (*tables, read)]
+    (rows,) = laid_out(mine[0], mine[1], mine[4].head(count), mine[3])
+    with netCDF4.Dataset("a", memory=gaugings_netcdf(rows, SITE, OFFICE)) as data:
+        assert data.featureType == kind
+        assert len(data.dimensions.get("obs", ())) == count
+        assert ("depth" in data.variables) == (count > 0)
