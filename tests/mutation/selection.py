@@ -25,7 +25,9 @@ NEAREST = {
 }
 """Where the tests of a room are looked for."""
 
-MOST_TESTS = 60
+QUICK_S = 0.05
+"""A test of the room's own folder that takes no longer comes before all others."""
+MOST_TESTS = 200
 MOST_SECONDS = 8.0
 """Of recorded time; a mutant that outlives the shortest tests of its line up to here is counted as a survivor."""
 
@@ -144,8 +146,8 @@ def selected(mutant: Mutant, lines: Lines, most_s: float = MOST_SECONDS) -> list
     Returns
     -------
     list of str
-        One case of every test before the second of any, those of the room's own folder first, the shortest first; at
-        most ``MOST_TESTS`` and as much time as given, but always one.
+        Cases named after the function first, then the quick ones of the room's own folder; then one case of every test
+        before the second of any, the shortest first; at most ``MOST_TESTS`` and as much time as given, but always one.
     """
     own = lines.of(mutant.path, set(range(mutant.line, mutant.end + 1)))
     names = set(mutant.names)
@@ -156,20 +158,23 @@ def selected(mutant: Mutant, lines: Lines, most_s: float = MOST_SECONDS) -> list
         users = users or {t for of in lines.lines.get(mutant.path, {}).values() for t in of}
     chosen: list[str] = []
     spent = 0.0
-    for test in _in_order(users, lines, f"tests/{mutant.path.split('/')[2]}/")[:MOST_TESTS]:
+    for test in _in_order(users, lines, mutant)[:MOST_TESTS]:
         if not chosen or spent + lines.seconds[test] <= most_s:
             spent += lines.seconds[test]
             chosen.append(lines.tests[test])
     return chosen
 
 
-def _in_order(users: set[int], lines: Lines, own_folder: str) -> list[int]:
+def _in_order(users: set[int], lines: Lines, mutant: Mutant) -> list[int]:
     """Put tests in the order in which they are tried."""
+    own_folder, named = f"tests/{mutant.path.split('/')[2]}/", mutant.scope.split(".")[0].replace("_", "-")
     cases: Counter[str] = Counter()
-    keys: dict[int, tuple[int, bool, float]] = {}
+    keys: dict[int, tuple[bool, int, bool, float]] = {}
     for test in sorted(users, key=lambda t: lines.seconds[t]):
-        function = lines.tests[test].split("[")[0]
-        keys[test] = (cases[function], not lines.tests[test].startswith(own_folder), lines.seconds[test])
+        function, _, case = lines.tests[test].partition("[")
+        far = not lines.tests[test].startswith(own_folder)
+        slow = far or lines.seconds[test] > QUICK_S
+        keys[test] = (case != f"{named}]", slow, cases[function] if slow else 0, lines.seconds[test])
         cases[function] += 1
     return sorted(users, key=lambda t: keys[t])
 
