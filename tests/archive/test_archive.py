@@ -12,10 +12,10 @@ import pytest
 
 from schemas import ARCHIVE_TABLES
 from stillwell.archive import fs
-from stillwell.archive.archive import Archive
+from stillwell.archive.archive import Archive, refuse_itself
 from stillwell.archive.entries import Entry
 from stillwell.archive.layout import entry_path
-from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
+from stillwell.errors import ArchiveDamaged, ArchiveError, DepositError, NotAnArchive
 from stillwell.fingerprint import sha256
 
 
@@ -224,3 +224,24 @@ def test_every_listed_digest_is_the_file_s(tmp_path, rows, write):
         data = (tmp_path / file.path).read_bytes()
         assert (len(data), sha256(data)) == (file.size, file.sha256)
     assert entry == Entry.from_json((tmp_path / entry_path(1)).read_bytes(), "")
+
+
+def test_an_archive_is_not_taken_into_itself(tmp_path):
+    """The archive, a part of it and a folder around it are refused, each by its name; a folder beside it is not."""
+    root, beside = tmp_path / "all" / "archive", tmp_path / "all" / "season"
+    places = {"the archive itself": root, "a part of it": root / "tables", "a folder that holds it": tmp_path / "all"}
+    for folder in (root / "tables", beside):
+        folder.mkdir(parents=True)
+    refuse_itself(root, [beside])
+    for words, place in places.items():
+        with pytest.raises(DepositError, match=f"found {words}: {place}; nothing was taken"):
+            refuse_itself(root, [beside, place])
+
+
+def test_rows_of_a_site_are_read_in_the_order_recorded(tmp_path, rows, write):
+    """Also where each commit wrote another site beside it: rows of one file come before those of a later commit."""
+    moments = [pd.Timestamp("2025-06-01T00:00Z") + pd.Timedelta(days=i) for i in range(3)]
+    for moment, other in zip(moments, ("cedar", "birch", "aspen-below"), strict=True):
+        write(tmp_path, tables={"gaugings": rows("gaugings", 2, site=["aspen", other], recorded_at=moment)})
+    read = Archive(tmp_path).read("gaugings", ["aspen"])
+    assert read["recorded_at"].tolist() == moments

@@ -6,11 +6,25 @@ import random
 from itertools import pairwise
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
-from stillwell.archive.buckets import FILE_ROWS, GROUP_ROWS, MOST_ROWS, PAYS, Lot, by_commit, neighbours, worthwhile
+from stillwell.archive.buckets import (
+    FILE_ROWS,
+    GROUP_ROWS,
+    MOST_ROWS,
+    PAYS,
+    SEVERAL_YEARS,
+    Lot,
+    by_commit,
+    neighbours,
+    worthwhile,
+    year_of,
+    years_within,
+)
 from stillwell.archive.layout import table_path
 from stillwell.archive.tables import table_files
+from stillwell.errors import ArchiveDamaged
 from stillwell.records import ListedFile
 
 
@@ -77,3 +91,22 @@ def test_files_of_an_ingest_keep_their_path(rows):
     """One file for each site, as before there were files of several."""
     made = table_files("points", rows("points", 2, site=["a b", "c"]), 7)
     assert [path.rpartition("/")[0] for path, _, _ in made] == ["tables/points/site=a%20b", "tables/points/site=c"]
+
+
+@pytest.mark.parametrize(
+    ("table", "years", "one"),
+    [("stage", (2025,), 2025), ("stage", (2024, 2025), SEVERAL_YEARS), ("points", (), SEVERAL_YEARS)],
+)
+def test_only_a_file_of_a_series_has_a_year_and_only_if_it_holds_one(tmp_path, table, years, one):
+    """Values of two years, and rows of no series, go with no year."""
+    assert year_of(tmp_path, ListedFile("tables/x.parquet", 1, "0", table, ("A",), 1, years)) == one
+
+
+def test_years_are_read_from_the_file_where_the_ledger_does_not_tell_them(tmp_path):
+    """From the first to the last value, over all row groups; a file that cannot be read is damaged."""
+    moments = pd.to_datetime(["2023-12-31T23:59Z", "2024-06-01T00:00Z", "2025-01-01T00:00Z"]).as_unit("us")
+    pd.DataFrame({"time": moments}).to_parquet(tmp_path / "a.parquet", row_group_size=1)
+    assert list(years_within(tmp_path, "a.parquet", "stage")) == [2023, 2024, 2025]
+    (tmp_path / "a.parquet").write_bytes(b"no table")
+    with pytest.raises(ArchiveDamaged, match=r"a\.parquet: expected a table file"):
+        years_within(tmp_path, "a.parquet", "stage")

@@ -12,7 +12,7 @@ from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults, 
 from stillwell.archive.layout import INTENT, LOCK
 from stillwell.archive.recovery import Intent, declare
 from stillwell.archive.rounds import next_part
-from stillwell.archive.sealed import object_folder
+from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.errors import ArchiveDamaged
 
 DOCUMENTS = {"provenance/00000001.prov.json": b"{}", "returned/00000001/reasons.json": b"[]"}
@@ -251,3 +251,29 @@ def test_an_entry_cut_off_the_end_of_the_ledger_is_told_by_what_it_listed(kept):
     """A chain does not tell that its last link is gone; the files that it listed do."""
     (kept / "ledger" / "00000002.json").unlink()
     assert any("commit 2, whose entry ledger/00000002.json is missing" in fault.sentence for fault in faults(kept))
+
+
+def test_parts_go_round_as_far_as_the_budget_goes(kept):
+    """A budget of just the first two objects looks at two, one byte less at one; then come those not looked at yet.
+
+    What is found damaged keeps the moment it was last found good, and so is looked at first again.
+    """
+    when = [datetime(2026, 11, day, tzinfo=UTC) for day in range(1, 6)]
+    digests = Sealed(kept).digests()
+    size = {path: (kept / path).stat().st_size for path in Archive(kept).listing()}
+    for digest in digests:
+        place = kept / "sealed" / object_folder(digest)
+        size[f"deposit {digest}"] = sum(path.stat().st_size for path in place.rglob("*") if path.is_file())
+    first, second, *others = sorted(size)
+    two, rest = size[first] + size[second], sum(size[name] for name in others)
+    looked = {"objects looked at": 1, "bytes looked at": size[first], "objects in all": len(size)}
+    assert next_part(Archive(kept), two - 1, when[0]) == ([], looked, "")
+    assert next_part(Archive(kept), 0, when[1])[1]["bytes looked at"] == size[second]
+    assert next_part(Archive(kept), rest, when[2])[1:] == (
+        {"objects looked at": len(others), "bytes looked at": rest, "objects in all": len(size)},
+        "2026-11-01T00:00:00.000000Z",
+    )
+    flip(kept / first, 0)
+    (fault,), told, oldest = next_part(Archive(kept), two, when[3])
+    assert (fault.path, told["objects looked at"], oldest) == (first, 2, "2026-11-01T00:00:00.000000Z")
+    assert next_part(Archive(kept), 0, when[4])[1]["bytes looked at"] == size[first]

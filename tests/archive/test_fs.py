@@ -5,6 +5,8 @@ from __future__ import annotations
 import errno
 import os
 import stat
+from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -120,3 +122,80 @@ def test_removing_what_is_not_there_is_no_error(tmp_path):
     fs.remove_tree(tmp_path / "none")
 
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("release", "told"), [("5.7.19", False), ("5.8.0", True), ("5.10.1-x", True), ("6.1", True), ("4.19", False)]
+)
+def test_a_whole_filesystem_is_asked_only_where_the_kernel_tells_its_errors(monkeypatch, release, told):
+    """Syncfs reports errors of writing back from Linux 5.8 on (man 2 syncfs); before, single files are asked."""
+    monkeypatch.setattr(os, "uname", lambda: SimpleNamespace(sysname="Linux", release=release))
+    assert (fs.System().syncfs is not None) == told
+    monkeypatch.setattr(os, "uname", lambda: SimpleNamespace(sysname="Other", release=release))
+    assert fs.System().syncfs is None
+
+
+DISK = {
+    "write_file": (lambda at: fs.write_file(at / "old" / "new", b""), {"old"}),
+    "create_exclusive": (lambda at: fs.create_exclusive(at / "old" / "new", b""), {"old"}),
+    "append_file": (lambda at: fs.append_file(at / "old" / "new", b""), {"old"}),
+    "move_into_place": (lambda at: fs.move_into_place([(at / "old" / "a", at / "there" / "b")]), {"old", "there"}),
+    "publish_folder": (lambda at: fs.publish_folder(at / "old" / "full", at / "there" / "b"), {"old", "there"}),
+    "make_folder": (lambda at: fs.make_folder(at / "old" / "x" / "y"), {"old", "old/x"}),
+    "remove_file": (lambda at: fs.remove_file(at / "old" / "a"), {"old"}),
+    "remove_tree": (lambda at: fs.remove_tree(at / "old" / "full"), {"old"}),
+    "remove_empty_folders": (lambda at: fs.remove_empty_folders(at / "old" / "empty" / "deep", at), {"old"}),
+}
+"""Each change of names on the disk, and the folders whose names it changes."""
+
+
+@pytest.mark.parametrize("call", sorted(DISK))
+def test_a_folder_whose_names_changed_is_synced_afterwards(tmp_path, monkeypatch, call):
+    """Every folder in which a name was given or taken away is fsynced after the last such change (man 2 fsync)."""
+    for folder in ("old/full", "old/empty/deep", "there"):
+        (tmp_path / folder).mkdir(parents=True)
+    for file in ("old/a", "old/full/b"):
+        (tmp_path / file).write_bytes(b"")
+    calls, real = [], fs.System()
+
+    def noted(change):
+        return lambda *paths: (calls.append(None), change(*paths))[1]
+
+    def fsync(descriptor):
+        calls.append(os.fstat(descriptor).st_ino)
+        real.fsync(descriptor)
+
+    for name in ("replace", "link", "mkdir", "rmdir"):
+        monkeypatch.setattr(fs.system, name, noted(getattr(real, name)))
+    monkeypatch.setattr(fs.system, "fsync", fsync)
+    act, expected = DISK[call]
+    act(tmp_path)
+    last = max((i for i, number in enumerate(calls) if number is None), default=-1)
+    assert {(tmp_path / folder).stat().st_ino for folder in expected} <= set(calls[last + 1 :])
+
+
+def test_an_answer_replaces_nothing_and_goes_where_it_can(tmp_path):
+    """A file that is there stays, a folder that is not there is named, a device takes what it is given."""
+    there, missing = tmp_path / "answer.csv", tmp_path / "none" / "answer.csv"
+    fs.write_answer(there, b"first")
+    with pytest.raises(FileExistsError):
+        fs.write_answer(there, b"second")
+    with pytest.raises(FileNotFoundError) as refused:
+        fs.write_answer(missing, b"first")
+    fs.write_answer(Path(os.devnull), b"first")
+    assert there.read_bytes() == b"first"
+    assert refused.value.filename == str(missing)
+    assert [p.name for p in tmp_path.iterdir()] == ["answer.csv"]
+
+
+def test_a_pipe_takes_an_answer_as_it_comes(tmp_path):
+    """Whoever reads a named pipe gets the bytes; no other file appears."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    reader = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        fs.write_answer(pipe, b"depth")
+        assert os.read(reader, 100) == b"depth"
+    finally:
+        os.close(reader)
+    assert [p.name for p in tmp_path.iterdir()] == ["pipe"]

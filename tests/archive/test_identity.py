@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.archive.identity import Kept, decide, digests, gauging_ids
+from stillwell.archive.identity import CORRECTED, FIRST, NAMED, Kept, decide, digests, gauging_ids
 
 
 def gauging(**changes):
@@ -163,3 +163,17 @@ def test_handing_in_the_same_things_twice_changes_nothing(said):
     assert len(second) == len(said)
     for before, after in zip(first, second, strict=True):
         assert after.action == ("clash" if before.action == "clash" else "unchanged") or before.action == "clash"
+
+
+def test_a_revision_says_why_it_was_made():
+    """The first is the first, one of the same key was corrected, one that names the id it corrects says so."""
+    kept = Kept()
+    said = [("", "one"), ("", "two"), ("A", "three"), ("", "four")]
+    made = [decide(kept, "A", corrects, "P1", digest) for corrects, digest in said]
+    assert [(one.action, one.revision) for one in made] == [
+        ("new", 1),
+        ("revision", 2),
+        ("revision", 3),
+        ("revision", 4),
+    ]
+    assert [one.reason for one in made] == [FIRST, CORRECTED, NAMED, CORRECTED]

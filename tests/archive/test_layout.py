@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import PurePosixPath
 from urllib.parse import unquote
 
@@ -32,6 +33,15 @@ def test_overlong_codes_stay_apart():
 
     assert len(folders) == 2
     assert max(map(len, folders)) < 200
+
+
+def test_a_code_is_cut_beyond_120_letters():
+    """Of 120 letters it is its own folder; of 121 its first hundred and twelve of its digest are, and stay the name."""
+    digest = hashlib.sha256(b"a" * 121).hexdigest()
+    assert layout.site_folder("a" * 120) == f"site={'a' * 120}"
+    assert layout.site_folder("a" * 121) == f"site={'a' * 100}~{digest[:12]}"
+    assert layout.site_of_folder(layout.netcdf_folder("a b/c")) == "a b/c"
+    assert layout.site_of_folder(layout.netcdf_folder("a" * 121)) == f"{'a' * 100}~{digest[:12]}"
 
 
 @pytest.mark.parametrize(

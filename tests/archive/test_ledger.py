@@ -239,16 +239,19 @@ def test_a_checkpoint_says_what_a_replay_says(tmp_path):
 
 
 @pytest.mark.usefixtures("often")
-def test_readers_start_at_the_newest_checkpoint(tmp_path, monkeypatch):
+@pytest.mark.parametrize(("gone", "after"), [([], [10, 11]), ([9], [7, 8, 9, 10, 11]), ([3, 6, 9], list(range(1, 12)))])
+def test_readers_start_at_the_newest_checkpoint(tmp_path, monkeypatch, gone, after):
     """Only the entries after it are read, so that a listing does not grow slower with the years."""
-    grow(tmp_path, 8)
+    grow(tmp_path, 11)
+    for number in gone:
+        (tmp_path / layout.checkpoint_path(number)).unlink()
     read = []
     real = Ledger._follow
     monkeypatch.setattr(Ledger, "_follow", lambda self, s, number: (read.append(number), real(self, s, number))[1])
 
     Ledger(tmp_path).live()
 
-    assert read == [7, 8]
+    assert read == after
 
 
 @pytest.mark.usefixtures("often")

@@ -18,6 +18,7 @@ from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults
 from stillwell.archive.layout import entry_path
 from stillwell.archive.repair import plan_repair, repair
 from stillwell.archive.replica import replicate
+from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.archive.witness import append_witness, read_witness, witness
 from stillwell.errors import ArchiveDamaged, ArchiveError
 from stillwell.fingerprint import sha256
@@ -306,7 +307,69 @@ def test_a_checkpoint_of_a_forged_chain_is_made_again(make, tmp_path, monkeypatc
     (root / "ledger" / "checkpoints" / "00000004.json").write_bytes(state.parts()[""])
     flip(root / "ledger" / "checkpoints" / "00000002.json")
     assert [fault.path for fault in ledger_faults(Archive(root))] == ["ledger/checkpoints/00000002.json"]
+    flip(root / "ledger" / "checkpoints" / "00000002.grown.json")
     restored, _ = repair(root, tmp_path / "copy", NOW, lines)
     assert {"ledger/checkpoints/00000002.json", "ledger/checkpoints/00000004.json"} <= set(restored)
+    # a first part whose other parts are not there yet would be believed
+    grown = restored.index("ledger/checkpoints/00000002.grown.json")
+    assert grown < restored.index("ledger/checkpoints/00000002.json")
     assert faults(root) == []
     assert json.loads((root / "ledger" / "checkpoints" / "00000004.json").read_bytes())["number"] == 4
+
+
+def test_what_lies_beside_the_files_of_a_damaged_object_is_put_aside(pair, tree):
+    """A stray file goes by itself, a stray folder with all it holds; what was sealed stays in its place."""
+    root, copy = pair
+    before = tree(root)
+    digest = Sealed(root).digests()[0]
+    folder = f"sealed/{object_folder(digest)}"
+    strays = {"v1/content/stray.txt": b"1", "v1/more/a/b.txt": b"2", "v1/more/c.txt": b"3"}
+    for path, data in strays.items():
+        (root / folder / path).parent.mkdir(parents=True, exist_ok=True)
+        (root / folder / path).write_bytes(data)
+    assert plan_repair(root, copy).aside == (f"{folder}/v1/content/stray.txt", f"{folder}/v1/more")
+    assert repair(root, copy, NOW) == ([], [])
+    assert tree(root) == before
+    kept = {path.read_bytes() for path in (root / "work" / "damaged").rglob("*") if path.is_file()}
+    assert kept == set(strays.values())
+
+
+@pytest.mark.parametrize(
+    ("here", "there", "good", "written"),
+    [(0, 0, [True, True], 0), (1, 0, [False, True], 0), (0, 1, [True, True], 1), (1, 1, [False, False], 0)],
+)
+def test_a_copying_says_of_a_deposit_where_it_is_good(pair, here, there, good, written):
+    """Damaged here, there, both or neither: a sound one mends the copy, a damaged one is never copied over anything."""
+    root, copy = pair
+    digest = Sealed(root).digests()[0]
+    place = f"sealed/{object_folder(digest)}/v1/content"
+    for base, hurt in ((root, here), (copy, there)):
+        if hurt:
+            flip(next(path for path in (base / place).rglob("*") if path.is_file()), 0)
+    copies = replicate(root, [copy], NOW)
+    assert copies.good[f"deposit {digest}"] == good
+    assert copies.written == {str(copy): written}
+    others = [held for name, held in copies.good.items() if name != f"deposit {digest}"]
+    assert len(others) > 5
+    assert all(map(all, others))
+    whole = {2: len(others) + (sum(good) == 2)}
+    assert copies.counts() == dict(sorted((whole if sum(good) == 2 else whole | {sum(good): 1}).items()))
+    assert copies.short() == ([] if all(good) else [f"deposit {digest}"])
+
+
+def test_a_file_still_staged_is_not_lost(pair, write, deposit):
+    """A writer that died after its entry stood left a whole file in the work folder: a repair has nothing to do."""
+    root, copy = pair
+
+    class Killed(BaseException):
+        pass
+
+    def die(name):
+        if name == "committed":
+            raise Killed
+
+    with pytest.raises(Killed):
+        write(root, deposit("sixth\n"), replacing={"README.txt": b"sixth"}, step=die)
+    assert (root / "README.txt").read_bytes() != b"sixth"
+    plan = plan_repair(root, copy)
+    assert (plan.restores, plan.aside, plan.hopeless) == ((), (), ())

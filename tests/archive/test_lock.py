@@ -9,10 +9,12 @@ import signal
 import subprocess
 import sys
 from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import pytest
 
-from stillwell.archive.lock import hold_lock
+from stillwell.archive import lock
+from stillwell.archive.lock import hold_lock, is_held
 from stillwell.errors import ArchiveError, ArchiveLocked, CannotLock
 
 SINCE = datetime(2025, 5, 1, 8, tzinfo=UTC)
@@ -108,3 +110,35 @@ def test_what_is_no_file_is_not_locked_and_what_a_link_leads_to_is_not_written(t
         pass
     assert elsewhere.exists() == (kind == "link")
     assert kind != "link" or elsewhere.read_text() == "kept"
+
+
+def test_nobody_waits_longer_than_asked(tmp_path, monkeypatch):
+    """Where pauses are longer than what is left of the wait, the last is as long as what is left."""
+    clock = [0.0]
+
+    def sleep(seconds):
+        clock[0] += seconds
+
+    monkeypatch.setattr(lock, "time", SimpleNamespace(monotonic=lambda: clock[0], sleep=sleep))
+    monkeypatch.setattr(lock, "LOOK_AGAIN_S", (1.0, 1.0))
+    path = tmp_path / "lock"
+    with (
+        hold_lock(path, SINCE),
+        pytest.raises(ArchiveLocked, match=r"after waiting 2\.5 s"),
+        hold_lock(path, SINCE, wait_s=2.5),
+    ):
+        pass
+    assert clock == [2.5]
+
+
+def test_only_a_plain_file_that_somebody_locked_is_held(tmp_path):
+    """Held inside and not afterwards; a link to it, a pipe that nobody writes, and nothing at all are not held."""
+    path, link, pipe = tmp_path / "lock", tmp_path / "link", tmp_path / "pipe"
+    link.symlink_to(path)
+    os.mkfifo(pipe)
+    assert not is_held(path)
+    with hold_lock(path, SINCE):
+        assert is_held(path)
+        assert not is_held(link)
+        assert not is_held(pipe)
+    assert not is_held(path)

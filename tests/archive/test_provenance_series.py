@@ -97,6 +97,7 @@ def test_a_rating_is_adopted_by_its_row_and_segments(rows):
     assert {(first, "rating:R%201"), (second, "rating:R%201")} == states
     assert said["entity"][first]["prov:label"] == "R 1 of alder, valid from 2025-05-01T08:00Z, adopted by H1"
     assert said["entity"][second]["prov:label"] == "segments of R 1"
+    assert said["entity"]["rating:R%201"] == {"prov:label": "R 1"}
 
 
 def test_spans_shifts_and_conditions(rows):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pandas as pd
+import pytest
 
 from stillwell.archive.reviews import reviewed_rows
 
@@ -94,3 +95,39 @@ def test_the_first_rules_restored_nothing():
 
     assert outcome(got) == []
     assert void.tolist() == [False, False]
+
+
+def test_a_revision_recorded_again_counts_once_and_as_it_was_last():
+    """Its status of the day is that of the row recorded last: only from there a decision changes it."""
+    first, last = gaugings(("a", 1, "provisional", False)), gaugings(("a", 1, "approved", False))
+    known = pd.concat([last.assign(recorded_at=AT + pd.Timedelta(days=1)), first], ignore_index=True)
+
+    withdrawn, _ = reviewed_rows(reviews(("a", "withdrawn")), known, gaugings())
+    approved, _ = reviewed_rows(reviews(("a", "approved")), known, gaugings())
+
+    assert outcome(withdrawn) == [("a", 1, "withdrawn", False)]
+    assert outcome(approved) == []
+
+
+@pytest.mark.parametrize(("rules", "brought_back"), [(1, False), (2, True), (3, True)])
+def test_from_the_second_rules_on_a_withdrawn_gauging_can_be_brought_back(rules, brought_back):
+    """To approve what is withdrawn is void, to call it provisional brings it back; by the first rules neither."""
+    known = gaugings(("a", 1, "withdrawn", False))
+
+    approved, void = reviewed_rows(reviews(("a", "approved")), known, gaugings(), rules)
+    provisional, taken = reviewed_rows(reviews(("a", "provisional")), known, gaugings(), rules)
+
+    assert outcome(approved) == []
+    assert void.tolist() == [brought_back]
+    assert outcome(provisional) == ([("a", 1, "provisional", False)] if brought_back else [])
+    assert taken.tolist() == [False]
+
+
+def test_a_review_reaches_its_own_subject_only():
+    """Of a known gauging and another of the same commit, each is changed by what was decided of it."""
+    known, fresh = gaugings(("a", 1, "provisional", False)), gaugings(("b", 1, "provisional", False))
+
+    got, void = reviewed_rows(reviews(("a", "approved")), known, fresh)
+
+    assert outcome(got) == [("a", 1, "approved", False), ("b", 1, "provisional", False)]
+    assert void.tolist() == [False]

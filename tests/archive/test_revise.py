@@ -6,7 +6,7 @@ import pandas as pd
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.archive.revise import new_rows
+from stillwell.archive.revise import new_rows, new_values
 
 
 def rows(*said):
@@ -70,3 +70,53 @@ def test_agrees_with_a_plain_loop(before, after):
                 out.append((key, float(value), number + 1))
 
     assert expected == numbered(new_rows(rows(*after), kept(*known), ["site"]))
+
+
+MOMENTS = pd.date_range("2025-05-01T00:00Z", periods=2, freq="1h").as_unit("us")
+GIVEN = st.lists(st.tuples(st.integers(0, 1), st.sampled_from("pqr"), st.sampled_from([None, 1.0, 2.0])), max_size=7)
+
+
+def series(said):
+    """Make values of two moments, each from a deposit."""
+    made = {"site": "alder", "sensor": None, "time": [MOMENTS[at] for at, _, _ in said]}
+    frame = pd.DataFrame(made | {"stage_m": [v for _, _, v in said], "deposit": [d for _, d, _ in said]})
+    kinds = {"site": "str", "sensor": "str", "stage_m": "float64", "deposit": "str"}
+    frame["time"] = pd.to_datetime(frame["time"], utc=True).dt.as_unit("us")
+    return frame.astype(kinds).assign(row_file="f", row_line=range(2, len(frame) + 2))
+
+
+def by_hand(said, states):
+    """Number the values of each deposit and moment in turn; ``states`` holds revision and values of each moment."""
+    out = []
+    for at, deposit in dict.fromkeys((at, deposit) for at, deposit, _ in said):
+        mine = {v for a, d, v in said if (a, d) == (at, deposit)}
+        mine = mine - {None} or mine
+        number, before = states.get(at, (0, set()))
+        if mine != before:
+            states[at] = (number + len(mine), mine)
+            out += [(at, value, number + len(mine)) for value in mine]
+    return out
+
+
+def told(frame):
+    """List moment, value and revision of each row."""
+    at = [MOMENTS.get_loc(time) for time in frame["time"]]
+    values = [None if pd.isna(value) else value for value in frame["stage_m"]]
+    return list(zip(at, values, frame["revision"].tolist(), strict=True))
+
+
+@given(GIVEN, GIVEN)
+def test_values_of_a_series_are_numbered_as_by_hand(before, after):
+    """All values that one deposit gives of a moment are one state of it, with the number of its last; equals are none.
+
+    Rows come deposit by deposit; those of the second batch are others than those of the first.
+    """
+    before = sorted(before, key=lambda row: row[1])
+    after = sorted(((at, deposit.upper(), value) for at, deposit, value in after), key=lambda row: row[1])
+    states = {}
+    empty = series([]).assign(revision=pd.array([], dtype="Int64"))
+    first, second = by_hand(before, states), by_hand(after, states)
+    kept = new_values(series(before), empty)
+    key = lambda row: (row[0], row[2], row[1] or 0.0)  # noqa: E731
+    assert sorted(told(kept), key=key) == sorted(first, key=key)
+    assert sorted(told(new_values(series(after), kept)), key=key) == sorted(second, key=key)

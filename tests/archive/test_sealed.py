@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 from datetime import UTC, datetime
@@ -179,3 +180,20 @@ def test_a_missing_deposit_is_said_in_words(sealed):
     """Reading what is not there names the place."""
     with pytest.raises(ArchiveDamaged, match="expected a sealed deposit"):
         sealed[0].read("0" * 64)
+
+
+@pytest.mark.parametrize(("by", "named"), [("tester", "tester"), ("", "unnamed")])
+def test_an_object_names_who_sealed_it(deposit, by, named):
+    """OCFL 1.1 section 3.5.3.1 wants a user with a name: the one who sealed, or words where nobody is named."""
+    (data,) = (data for path, data in object_files(deposit("a,b\n"), WHEN, by) if path == "inventory.json")
+    assert json.loads(data)["versions"]["v1"]["user"] == {"name": named}
+
+
+@pytest.mark.parametrize(("length", "by_name"), [(200, True), (201, False)])
+def test_a_part_of_a_path_beyond_200_letters_goes_by_its_digest(deposit, length, by_name):
+    """At 200 letters a file lies under its own name, beyond under its sha256; the inventory keeps the name."""
+    name = "n" * length
+    files = dict(object_files(deposit({name: b"1"}), WHEN, "tester"))
+    (path,) = (path for path in files if path.startswith("v1/content/"))
+    assert path == "v1/content/" + (name if by_name else hashlib.sha256(name.encode()).hexdigest())
+    assert list(json.loads(files["inventory.json"])["versions"]["v1"]["state"].values()) == [[name]]

@@ -27,6 +27,11 @@ class _Stood:
 
     standing = read
 
+    @property
+    def ledger(self):
+        """Commits a minute apart, from the first moment on."""
+        return _Entries([(DAY + pd.Timedelta(minutes=i)).to_pydatetime() for i in range(60)])
+
 
 def _hours(*hours):
     return [DAY + pd.Timedelta(hours=hour) for hour in hours]
@@ -81,6 +86,16 @@ def test_corrections_and_conditions_that_meet_the_span(rows):
         "conditions": rows("conditions", 3, site="S", **spans),
     }
     assert {"correction:S//d2", "condition:S/d2", "correction:S//d3", "condition:S/d3"} == _used(tables, rows, 5, 12)
+
+
+def test_rows_that_take_the_place_of_others_revise_the_newest_record_of_their_span(rows):
+    """Of records at minutes 3, 7 and 9, the last of them beyond the span, the second is revised: commit 8."""
+    recorded = [DAY + pd.Timedelta(minutes=minutes) for minutes in (3, 7, 9)]
+    kept = rows("discharge", 3, site="S", time=_hours(2, 4, 6), recorded_at=recorded)
+    first, again = (rows("discharge", 2, site="S", time=_hours(2, 5), revision=[1, number]) for number in (1, 2))
+    archive = _Stood({"discharge": kept}, rows)
+    assert sources(archive, "S", {"discharge": first}, 0.0).extents["discharge"].revises == ""
+    assert sources(archive, "S", {"discharge": again}, 0.0).extents["discharge"].revises == "record:S/8/discharge"
 
 
 HOURS = st.lists(st.integers(0, 20), min_size=1, max_size=8)

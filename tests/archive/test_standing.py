@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.archive.standing import newest_revisions, standing_gaugings, standing_rows
+from stillwell.archive.standing import contradicted, newest_revisions, standing_gaugings, standing_rows
 
 STATUSES = ("approved", "provisional", "withdrawn")
 ROW = st.tuples(st.sampled_from("abc"), st.integers(1, 3), st.integers(0, 9), st.sampled_from(STATUSES))
@@ -95,3 +95,14 @@ def test_rows_that_know_no_revision_all_stand():
     rows = pd.DataFrame({"deposit": ["d", "d"]})
 
     assert len(standing_rows("deposits", rows, rows)) == 2
+
+
+def test_values_of_the_newest_revision_that_contradict_each_other_do_not_stand():
+    """Two rows of one key and revision: neither stands, nor what was before; in an older revision they are past."""
+    said = [("a", 1), ("a", 3), ("a", 3), ("b", 2), ("b", 2), ("b", 3), ("c", 1)]
+    rows = pd.DataFrame(said, columns=["site", "revision"]).assign(recorded_at=pd.Timestamp("2025-06-01T00:00Z"))
+    rows = rows.iloc[::-1]
+    assert contradicted(rows, ["site"]).index.tolist() == [2, 1]
+    assert newest_revisions(rows, ["site"]).index.tolist() == [5, 6]
+    assert contradicted(rows.loc[[0, 1, 3, 6]], ["site"]).empty
+    assert contradicted(rows.loc[[6, 3]], ["site"]).empty

@@ -293,3 +293,14 @@ def test_a_check_during_a_gauging_comes_after_it():
     assert tied["check_after"].notna().tolist() == [True, False]
     assert tied["check_before"].notna().tolist() == [False, True]
     assert tied["suspect_since_healthy"].tolist() == [True, True]
+
+
+def test_where_the_samples_of_a_check_disagree_the_first_says():
+    """Meter, moment and place of a check are those of its first sample, of the whole and of each receiver."""
+    other = {"instrument": "M2", "checked_at": "2025-06-09T09:00Z", "place": "office"}
+    rows = frame("checks", _check(change=lambda s, r: other if s > 3 else {}))
+    health = assess_health(rows, LIMITS, rows)
+    first = ["M1", pd.Timestamp("2025-05-01T09:00Z"), "field"]
+    said = ["instrument", "checked_at", "place"]
+    assert health.receivers[said].to_numpy().tolist() == [first, first]
+    assert health.verdicts[said[:2]].to_numpy().tolist() == [first[:2]]

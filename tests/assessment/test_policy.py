@@ -124,3 +124,16 @@ def test_a_new_policy_may_not_set_a_retired_limit():
     with pytest.raises(PolicyError, match=r"line 3, quality_thresholds_pct: .*2, 5 and 8 percent in every office"):
         refuse_retired(RETIRED_LINE)
     refuse_retired(DEFAULT)
+
+
+def test_two_wall_distances_are_enough_and_one_is_not():
+    """A ratio by distance from a wall needs two points for its line."""
+    base = policy_from(DEFAULT)
+    text = "[choices]\nwall_distances = {}\nwall_ratios = {}\n"
+    two = policy_from(text.format("[0.0, 1]", "[0.5, 1]"), base).choices
+    assert (two.wall_distances, two.wall_ratios) == ((0.0, 1.0), (0.5, 1.0))
+    assert {type(number) for number in (*two.wall_distances, *two.wall_ratios)} == {float}
+    with pytest.raises(PolicyError, match="line 2, wall_distances: expected a list of two numbers or more"):
+        policy_from(text.format("[0.0]", "[0.5]"), base)
+    with pytest.raises(PolicyError, match="line 3, wall_ratios: expected as many ratios as distances"):
+        policy_from(text.format("[0.0, 1]", "[0.5, 0.7, 1]"), base)

@@ -46,3 +46,14 @@ def test_chance_is_let_pass_about_as_often_as_said():
     )
     assert (found.mean(axis=0) < 0.07).all()
     assert found[:, 2].mean() == pytest.approx(0.05, abs=0.015)
+
+
+def test_critical_values_are_those_of_the_tables():
+    """Two-sided at 95 %: 1.960 of the normal, 12.706, 4.303 and 3.182 of Student's t at 1, 2 and 3; 1.645 at 90 %."""
+    two, three, four = np.array([1.0, 3.0]), np.array([1.0, 2.0, 4.0]), np.array([1.0, -1.0, 2.0, 4.0])
+    assert rating_tests.signs(four).critical == pytest.approx(1.960, abs=5e-4)
+    assert rating_tests.runs(four).critical == pytest.approx(1.960, abs=5e-4)
+    assert rating_tests.signs(four, 90).critical == pytest.approx(1.645, abs=5e-4)
+    assert rating_tests.bias(two).critical == pytest.approx(12.706, abs=5e-4)
+    assert rating_tests.bias(three).critical == pytest.approx(4.303, abs=5e-4)
+    assert rating_tests.new_against_old(three, two).critical == pytest.approx(3.182, abs=5e-4)

@@ -284,3 +284,14 @@ def test_a_step_of_the_clock_is_doubted_beyond_a_fifth_of_the_interval_or_two_mi
     steps[100] += moved_s * 1_000_000
     found = check_series(np.r_[0, np.cumsum(steps)], np.arange(200) / 1_000, SeriesLimits(clock_s=120.0)).spans
     assert found.loc[found["code"] == "clock-step", "value"].tolist() == ([pytest.approx(moved_s)] if told else [])
+
+
+def test_just_the_values_between_steps_that_alternate_are_doubted():
+    """A second logger 5 minutes behind the first from value 100 to 140 of it: nothing before the first of the pair
+    and nothing after the value that ends the last alternating step.
+    """
+    time = _series()[0]
+    both = np.sort(np.r_[time, time[100:141] + QUARTER // 3])
+    checked = check_series(both, np.round(1 + both / QUARTER / 1000, 3))
+    doubted = both[(checked.marks & Doubt.LOGGERS_OVERLAP) > 0]
+    np.testing.assert_array_equal(doubted, both[(both >= time[100]) & (both <= time[141])])

@@ -6,11 +6,12 @@ import importlib.abc
 import importlib.machinery
 import importlib.util
 import os
-import shutil
+import resource
 import signal
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 
@@ -24,11 +25,18 @@ PRELOADED = (
 )
 """Imported once, before the first mutant: everything heavy that is not the room at hand."""
 
+OPTIONS = ("-x", "-q", "--hypothesis-seed=0", "-p", "tests.mutation.examples")
+"""Of pytest, wherever a mutant is judged."""
+
 NO_TESTS = 5
 """What pytest ends with where it ran no test."""
 
-SLACK_S, TIMES = 60.0, 10.0
-"""A mutant is given this many seconds beyond so many times the recorded time of its tests."""
+SLACK_S, TIMES = 20.0, 6.0
+"""A mutant is given this much of the processor beyond so many times the recorded time of its tests; ten times that by
+the clock, which runs on while a busy machine does other things."""
+
+MEMORY_BYTES = 12 * 2**30
+"""Most that a mutant may ask for."""
 
 
 class _Finder(importlib.abc.MetaPathFinder, importlib.abc.Loader):
@@ -64,7 +72,7 @@ def preload() -> None:
 
 
 def judged(mutant: Mutant, tests: list[str], seconds: float) -> str:
-    """Run the tests of a mutant in a forked process.
+    """Run the tests of a mutant in a forked process that imports the room anew.
 
     Parameters
     ----------
@@ -85,50 +93,70 @@ def judged(mutant: Mutant, tests: list[str], seconds: float) -> str:
     """
     if not tests:
         return "untested"
-    place = tempfile.mkdtemp(prefix="stillwell_mutant_")
-    child = os.fork()
-    if child == 0:
-        _run(mutant, tests, place)
-    try:
-        ended = _wait(child, SLACK_S + TIMES * seconds)
-    finally:
-        shutil.rmtree(place, ignore_errors=True)
-    if ended is None:
-        return "timeout"
+    with tempfile.TemporaryDirectory(prefix="stillwell_mutant_") as place:
+        ended = forked(lambda: _imported(mutant, tests, place), seconds)
     if ended == NO_TESTS:
         msg = f"expected tests to run against {mutant.key}, found none: {tests[:3]}"
         raise RuntimeError(msg)
+    return verdict(ended)
+
+
+def verdict(ended: int | None) -> str:
+    """Name what the end of a process says: None for the clock, else its exit code, negative for a signal."""
+    if ended in (None, -signal.SIGXCPU):
+        return "timeout"
     # 1: a test failed; 2 and 4: the changed module cannot be imported; below 0: the process was ended by a signal
     return "survived" if ended == 0 else "killed"
 
 
-def _run(mutant: Mutant, tests: list[str], place: str) -> None:
+def forked(work: Callable[[], int], seconds: float) -> int | None:
+    """Do something in a forked process, within the time and memory of a mutant.
+
+    Parameters
+    ----------
+    work : callable
+        Gives the exit code.
+    seconds : float
+        The tests took without a mutant.
+
+    Returns
+    -------
+    int or None
+        Exit code, negative for a signal; None where the clock ran out.
+    """
+    limit = SLACK_S + TIMES * seconds
+    child = os.fork()
+    if child == 0:
+        _run(work, limit)
+    return _wait(child, 10 * limit)
+
+
+def _run(work: Callable[[], int], limit: float) -> None:
     """Never returns."""
     code = 70
     try:
         os.setsid()
         os.chdir(ROOT)
+        resource.setrlimit(resource.RLIMIT_CPU, (int(limit), int(limit) + 5))
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
         out = os.open(os.environ.get("STILLWELL_MUTANT_LOG", os.devnull), os.O_WRONLY | os.O_CREAT | os.O_APPEND)
         os.dup2(out, 1)
         os.dup2(out, 2)
-        os.environ["HYPOTHESIS_STORAGE_DIRECTORY"] = f"{place}/hypothesis"
-        name = mutant.path.removeprefix("src/").removesuffix(".py").removesuffix("/__init__").replace("/", ".")
-        sys.meta_path.insert(0, _Finder(name, mutant))
-        import pytest
-
-        options = [
-            "-x",
-            "-q",
-            "--hypothesis-seed=0",
-            f"--basetemp={place}/tmp",
-            "-W",
-            "ignore::pytest.PytestAssertRewriteWarning",
-        ]
-        code = int(pytest.main([*options, *tests]))
+        code = work()
     except BaseException:
         code = 70
     finally:
         os._exit(code)
+
+
+def _imported(mutant: Mutant, tests: list[str], place: str) -> int:
+    """Import the changed module where the room asks for it, and run the tests."""
+    name = mutant.path.removeprefix("src/").removesuffix(".py").removesuffix("/__init__").replace("/", ".")
+    sys.meta_path.insert(0, _Finder(name, mutant))
+    import pytest
+
+    quiet = ("-W", "ignore::pytest.PytestAssertRewriteWarning")
+    return int(pytest.main([*OPTIONS, f"--basetemp={place}/tmp", *quiet, *tests]))
 
 
 def _wait(child: int, limit: float) -> int | None:
@@ -138,7 +166,7 @@ def _wait(child: int, limit: float) -> int | None:
         if done:
             _end_group(child)
             return os.waitstatus_to_exitcode(status)
-        time.sleep(0.02)
+        time.sleep(0.01)
     _end_group(child)
     os.waitpid(child, 0)
     return None

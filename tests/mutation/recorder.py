@@ -1,14 +1,15 @@
-"""Pytest plugin: which tests run which lines of ``src``, and how long each takes, written as JSON.
+"""Pytest plugin: which tests run which lines of ``src``, and how long each takes, written as JSON by file of tests.
 
-Lines run by a fixture wider than a test count for every test that asks for the fixture. The file is named by
-``STILLWELL_LINES``.
+Lines run by a fixture wider than a test count for every test that asks for the fixture. A test that takes the
+processor for longer than ``LONGEST_S`` is broken off and not listed: it is too slow to hold against hundreds of
+mutants. The file is named by ``STILLWELL_LINES``.
 """
 
 from __future__ import annotations
 
 import json
 import os
-import time
+import signal
 from collections import defaultdict
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,15 +21,28 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 WIDE = "wide fixture "
 
-_coverage = coverage.Coverage(data_file=None, config_file=False, include=[f"{ROOT}/src/*"], messages=False)
+LONGEST_S = 6.0
+"""Of the processor, with the lines noted, which takes about twice the time of the plain test."""
+
+_coverage = coverage.Coverage(data_file=None, config_file=False, include=[f"{ROOT}/src/stillwell/*"], messages=False)
 _seconds: dict[str, float] = {}
 _asked: dict[str, set[str]] = defaultdict(set)
-_bad: list[str] = []
+_slow: set[str] = set()
+_bad: set[str] = set()
 _now = ""
+
+
+class TooSlowError(BaseException):
+    """No error of the test: it took longer than a mutant is worth."""
+
+
+def _broken_off(signum: int, frame: object) -> None:
+    raise TooSlowError
 
 
 def pytest_configure() -> None:
     """Begin before anything of the project is imported."""
+    signal.signal(signal.SIGPROF, _broken_off)
     _coverage.start()
 
 
@@ -45,16 +59,31 @@ def _switch(name: str) -> None:
     _coverage.switch_context(name)
 
 
+def _processor_s() -> float:
+    times = os.times()
+    return times.user + times.system + times.children_user + times.children_system
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
     """Lines run from here on are those of this test."""
-    begun = time.monotonic()
+    begun = _processor_s()
     _switch(item.nodeid)
     try:
         return (yield)
     finally:
-        _seconds[item.nodeid] = time.monotonic() - begun
+        _seconds[item.nodeid] = _processor_s() - begun
         _switch("")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Iterator[None]:
+    """Break the test off in time, and again if something caught that."""
+    signal.setitimer(signal.ITIMER_PROF, LONGEST_S, 1.0)
+    try:
+        return (yield)
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0.0)
 
 
 @pytest.hookimpl(wrapper=True)
@@ -69,26 +98,36 @@ def pytest_fixture_setup(fixturedef: Any) -> Iterator[None]:
         _switch(before)
 
 
-def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Iterator[None]:
     """A test that fails without a mutant cannot judge one."""
-    if report.failed:
-        _bad.append(report.nodeid)
+    report = yield
+    if call.excinfo is not None and call.excinfo.errisinstance(TooSlowError):
+        _slow.add(item.nodeid)
+    elif report.failed:
+        _bad.add(item.nodeid)
+    return report
 
 
 def pytest_sessionfinish() -> None:
-    """Write lines and seconds."""
+    """Write lines and seconds by file of tests."""
     _coverage.stop()
     data = _coverage.get_data()
-    names = sorted(_seconds)
-    number = {name: i for i, name in enumerate(names)}
-    lines: dict[str, dict[int, list[int]]] = {}
+    out: dict[str, dict[str, Any]] = {}
+    for test, seconds in _seconds.items():
+        of_file = out.setdefault(test.split("::")[0], {"tests": [], "seconds": [], "lines": {}, "slow": []})
+        if test in _slow or seconds > LONGEST_S:
+            of_file["slow"].append(test)
+            continue
+        of_file["tests"].append(test)
+        of_file["seconds"].append(round(seconds, 3))
+    number = {test: i for of_file in out.values() for i, test in enumerate(of_file["tests"])}
     for file in data.measured_files():
-        of_file = lines[Path(file).relative_to(ROOT).as_posix()] = {}
+        path = Path(file).relative_to(ROOT).as_posix()
         for line, contexts in data.contexts_by_lineno(file).items():
-            tests = {name for context in contexts for name in _tests(context)}
-            of_file[line] = sorted(number[name] for name in tests if name in number)
-    whole = {"tests": names, "seconds": [_seconds[n] for n in names], "failed": sorted(set(_bad)), "lines": lines}
-    Path(os.environ["STILLWELL_LINES"]).write_text(json.dumps(whole), encoding="utf-8")
+            for test in sorted({name for context in contexts for name in _tests(context)} & number.keys()):
+                out[test.split("::")[0]]["lines"].setdefault(path, {}).setdefault(line, []).append(number[test])
+    Path(os.environ["STILLWELL_LINES"]).write_text(json.dumps({"files": out, "failed": sorted(_bad)}), encoding="utf-8")
 
 
 def _tests(context: str) -> set[str]:

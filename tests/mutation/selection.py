@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import ast
+import hashlib
 import json
 import os
-import re
 import subprocess
 import sys
+import tempfile
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from tests.mutation.operators import Mutant
 
@@ -22,8 +25,10 @@ NEAREST = {
 }
 """Where the tests of a room are looked for."""
 
-MOST_TESTS = 60
-MOST_SECONDS = 20.0
+QUICK_S = 0.05
+"""A test of the room's own folder that takes no longer comes before all others."""
+MOST_TESTS = 200
+MOST_SECONDS = 8.0
 """Of recorded time; a mutant that outlives the shortest tests of its line up to here is counted as a survivor."""
 
 
@@ -49,7 +54,8 @@ def recorded(room: str, file: Path) -> Lines:
     ----------
     room : str
     file : Path
-        Where the notes go; read again if it is there.
+        Where the notes are kept. Of a file of tests that has not changed since, they are read again, unless the code
+        or anything that tests share has changed.
 
     Returns
     -------
@@ -60,31 +66,88 @@ def recorded(room: str, file: Path) -> Lines:
     RuntimeError
         If a test fails without any mutant.
     """
-    if not file.exists():
-        environment = {**os.environ, "STILLWELL_LINES": str(file), "PYTHONPATH": str(ROOT)}
+    sources = [path for top in ("src", "schemas", "tests") for path in (ROOT / top).rglob("*.py")]
+    shared = _digest([path for path in sources if not _of_tests(path) and path.parent != Path(__file__).parent])
+    kept = json.loads(file.read_text(encoding="utf-8")) if file.exists() else {}
+    files = kept["files"] if kept.get("shared") == shared else {}
+    now = {path: _digest([ROOT / path]) for path in files_of(room)}
+    wanted = [path for path, digest in now.items() if files.get(path, {}).get("digest") != digest]
+    if wanted:
+        new = _run(wanted)
+        for path in wanted:
+            files[path] = {"tests": [], "seconds": [], "lines": {}, **new.get(path, {}), "digest": now[path]}
+        file.write_text(json.dumps({"shared": shared, "files": files}), encoding="utf-8")
+    return _joined([files[path] for path in now])
+
+
+def files_of(room: str) -> list[str]:
+    """List the files of tests a room's mutants are held against."""
+    places = [ROOT / place for place in NEAREST[room]]
+    found = [path for place in places for path in ([place] if place.is_file() else sorted(place.rglob("*.py")))]
+    return [path.relative_to(ROOT).as_posix() for path in found if _of_tests(path)]
+
+
+def _of_tests(path: Path) -> bool:
+    return path.name.startswith("test_")
+
+
+def _digest(paths: list[Path]) -> str:
+    out = hashlib.sha256()
+    for path in sorted(paths):
+        out.update(path.relative_to(ROOT).as_posix().encode() + path.read_bytes())
+    return out.hexdigest()
+
+
+def _run(files: list[str]) -> dict[str, Any]:
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "lines.json"
+        environment = {**os.environ, "STILLWELL_LINES": str(out), "PYTHONPATH": str(ROOT)}
         options = ("-q", "-m", "not soak", "-p", "tests.mutation.recorder", "--hypothesis-seed=0")
-        command = [sys.executable, "-m", "pytest", *options, *NEAREST[room]]
-        subprocess.run(command, cwd=ROOT, env=environment, check=False, stdout=subprocess.DEVNULL)
-    whole = json.loads(file.read_text(encoding="utf-8"))
+        command = [sys.executable, "-m", "pytest", *options, f"--basetemp={folder}/tmp", *files]
+        done = subprocess.run(command, cwd=ROOT, env=environment, check=False, capture_output=True, text=True)
+        if not out.exists():
+            msg = f"expected a record of the lines that tests run, found none; pytest says: {done.stdout[-2000:]}"
+            raise RuntimeError(msg)
+        whole = json.loads(out.read_text(encoding="utf-8"))
     if whole["failed"]:
-        msg = (
-            f"expected tests that pass without a mutant, found {len(whole['failed'])} that fail: {whole['failed'][:3]}"
-        )
+        bad = whole["failed"]
+        msg = f"expected tests that pass without a mutant, found {len(bad)} that fail: {bad[:3]}"
         raise RuntimeError(msg)
-    lines = {path: {int(line): tests for line, tests in of.items()} for path, of in whole["lines"].items()}
-    return Lines(tuple(whole["tests"]), tuple(whole["seconds"]), lines)
+    return dict(whole["files"])
 
 
-def selected(mutant: Mutant, lines: Lines) -> list[str]:
+def _joined(parts: list[dict[str, Any]]) -> Lines:
+    tests: list[str] = []
+    seconds: list[float] = []
+    lines: dict[str, dict[int, list[int]]] = {}
+    for part in parts:
+        for path, of_path in part["lines"].items():
+            known = lines.setdefault(path, {})
+            for line, numbers in of_path.items():
+                known.setdefault(int(line), []).extend(len(tests) + number for number in numbers)
+        tests += part["tests"]
+        seconds += part["seconds"]
+    return Lines(tuple(tests), tuple(seconds), lines)
+
+
+def selected(mutant: Mutant, lines: Lines, most_s: float = MOST_SECONDS) -> list[str]:
     """Choose the tests of a mutant.
 
     A line that runs only when its module is imported (a constant, a default), or whose value is kept after the first
     call, is held against the tests that run a line which names it.
 
+    Parameters
+    ----------
+    mutant : Mutant
+    lines : Lines
+    most_s : float
+        Recorded time of all its tests.
+
     Returns
     -------
     list of str
-        Shortest first, at most ``MOST_TESTS`` and ``MOST_SECONDS``, but always one.
+        Cases named after the function first, then the quick ones of the room's own folder; then one case of every test
+        before the second of any, the shortest first; at most ``MOST_TESTS`` and as much time as given, but always one.
     """
     own = lines.of(mutant.path, set(range(mutant.line, mutant.end + 1)))
     names = set(mutant.names)
@@ -93,18 +156,27 @@ def selected(mutant: Mutant, lines: Lines) -> list[str]:
         for path in lines.lines:
             users |= lines.of(path, _lines_that_name(path, names))
         users = users or {t for of in lines.lines.get(mutant.path, {}).values() for t in of}
-    own_folder = f"tests/{mutant.path.split('/')[2]}/"
-    order = sorted(users, key=lambda t: (not lines.tests[t].startswith(own_folder), lines.seconds[t]))
-    if len(order) > MOST_TESTS:  # half of the room's own, half of all others, so that neither crowds out the other
-        order = sorted(users, key=lambda t: lines.seconds[t])
     chosen: list[str] = []
     spent = 0.0
-    for test in order[:MOST_TESTS]:
-        spent += lines.seconds[test]
-        if chosen and spent > MOST_SECONDS:
-            break
-        chosen.append(lines.tests[test])
+    for test in _in_order(users, lines, mutant)[:MOST_TESTS]:
+        if not chosen or spent + lines.seconds[test] <= most_s:
+            spent += lines.seconds[test]
+            chosen.append(lines.tests[test])
     return chosen
+
+
+def _in_order(users: set[int], lines: Lines, mutant: Mutant) -> list[int]:
+    """Put tests in the order in which they are tried."""
+    own_folder, named = f"tests/{mutant.path.split('/')[2]}/", mutant.scope.split(".")[0].replace("_", "-")
+    cases: Counter[str] = Counter()
+    keys: dict[int, tuple[bool, int, bool, float]] = {}
+    for test in sorted(users, key=lambda t: lines.seconds[t]):
+        function, _, case = lines.tests[test].partition("[")
+        far = not lines.tests[test].startswith(own_folder)
+        slow = far or lines.seconds[test] > QUICK_S
+        keys[test] = (case != f"{named}]", slow, cases[function] if slow else 0, lines.seconds[test])
+        cases[function] += 1
+    return sorted(users, key=lambda t: keys[t])
 
 
 _named: dict[str, dict[str, set[int]]] = {}
@@ -120,8 +192,3 @@ def _lines_that_name(path: str, names: set[str]) -> set[int]:
                 found.setdefault(name, set()).add(node.lineno)
         _named[path] = found
     return {line for name in names for line in _named[path].get(name, ())}
-
-
-def plain(test: str) -> str:
-    """Name the file of a test."""
-    return re.split("::", test)[0]

@@ -94,29 +94,42 @@ def test_a_mutant_is_held_against_the_tests_of_its_line():
     assert selected(reach, lines) == selected(here, lines) == ["tests/a.py::quick", "tests/a.py::slow"]
 
 
-@pytest.mark.parametrize(("file", "change", "verdict"), [
-    ("corrections.py", ("2 * np.sqrt(2) * reading_m", "2 * np.sqrt(2) / reading_m"), "killed"),
-    ("corrections.py", None, "survived"),
+TOLERANCE = "tests/hydrometry/test_thresholds.py::"
+SPIKES = "tests/hydrometry/test_despike.py::test_half_of_a_record_always_stays"
+
+
+@pytest.mark.parametrize(("file", "change", "test", "verdicts"), [
+    ("corrections.py", ("2 * np.sqrt(2) * reading_m", "2 * np.sqrt(2) / reading_m"),
+     f"{TOLERANCE}test_two_differences_agree_within_two_root_two_of_a_reading[0.0143-drift-1.0]", ["killed", "killed"]),
+    ("despike.py", ("-1", "1"), SPIKES, ["survived", "survived"]),
+    ("despike.py", ("2", "3"), SPIKES, ["not here", "survived"]),
 ])  # fmt: skip
-def test_the_tool_tells_what_a_test_notices(file, change, verdict):
-    """A known change is killed by the tests of its limit, the module as it stands by none; no file is touched."""
+def test_the_tool_tells_what_a_test_notices(file, change, test, verdicts):
+    """A wrong limit is killed, what changes nothing or is not looked at lives; a constant must be imported anew."""
     path = ROOT / "src" / "stillwell" / "hydrometry" / file
     before = path.read_bytes()
     code = f"""
-import ast
-from tests.mutation import child
+from tests.mutation import child, warm
 from tests.mutation.operators import mutants
-path, change = {str(path.relative_to(ROOT))!r}, {change!r}
+path = {str(path.relative_to(ROOT))!r}
 source = open(path, encoding="utf-8").read()
-one = [m for m in mutants(path, source) if change is None or (m.before, m.after) == change][0]
-if change is None:
-    child.mutated = lambda source, index: ast.parse(source)
-print(child.judged(one, ["tests/hydrometry/test_thresholds.py::test_what_lies_within_two_readings_is_nothing",
-    "tests/hydrometry/test_thresholds.py::test_two_differences_agree_within_two_root_two_of_a_reading"], 30.0))
+one = [m for m in mutants(path, source) if (m.before, m.after) == {change!r}][0]
+process = warm.Warm([{test.split("::")[0]!r}])
+print(process.judged(one, [{test!r}], 5.0), child.judged(one, [{test!r}], 5.0), sep=chr(10))
+process.close()
 """
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
-    assert done.stdout.split() == [verdict]
+    assert done.stdout.splitlines() == verdicts
     assert path.read_bytes() == before
+
+
+def test_one_case_of_each_test_comes_before_the_second_of_any():
+    """Cases of one test take turns with other tests, the room's own first; what would take too long is passed over."""
+    mutant = next(m for m in mutants("src/stillwell/archive/m.py", SOURCE) if m.scope == "inside")
+    tests = ("tests/archive/a.py::t[1]", "tests/archive/a.py::t[2]", "tests/golden/b.py::u", "tests/archive/a.py::long")
+    every = {line: [0, 1, 2, 3] for line in range(1, 20)}
+    chosen = selected(mutant, Lines(tests, (0.1, 0.2, 0.05, 99.0), {mutant.path: every}))
+    assert chosen == [tests[0], tests[2], tests[1]]
 
 
 @pytest.mark.soak

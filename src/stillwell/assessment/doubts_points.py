@@ -56,7 +56,7 @@ def of_meter(e: Evidence, name: str) -> Floats:
     said = e.instruments[e.instruments[name].notna()].sort_values("valid_from", na_position="first", kind="stable")
     meter, start = e.gaugings["instrument"], e.gaugings["started_at"]
     for code, since, value in zip(said["instrument"], said["valid_from"], said[name], strict=True):
-        holds = (meter == code).fillna(False).to_numpy(dtype=bool)
+        holds = np.array((meter == code).fillna(False), dtype=bool)
         if since is not pd.NaT:
             holds &= (start >= since).to_numpy()
         out[holds] = value

@@ -178,7 +178,7 @@ def _walkers(belief: _Belief, count: int, rng: np.random.Generator, start: Ratin
             " takes over; hardly any draw from these does so; no rating is made"
         )
         raise RatingError(msg)
-    laws[:, 0] = np.median(np.log(g.discharge) - rl.log_discharge(laws, g.stage), axis=1)
+    laws[:, 0] += np.median(np.log(g.discharge) - rl.log_discharge(laws, g.stage), axis=1)
     drawn = np.concatenate([laws, remnant], axis=1)
     order = np.argsort(-belief.log_probability(drawn), kind="stable")
     return drawn[order[:count]]

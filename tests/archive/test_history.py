@@ -1,0 +1,77 @@
+"""Rows read as they are asked for: what is answered for one site, several, and none the table knows."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from stillwell.archive.archive import Archive
+from stillwell.archive.history import StoredHistory
+from stillwell.archive.snapshot import History
+
+SAMPLE = Archive(Path(__file__).resolve().parents[2] / "sample_archive" / "archive")
+LATE = pd.Timestamp("2030-01-01T00:00Z")
+
+
+@pytest.fixture
+def archive(tmp_path, rows, write):
+    """Make an archive of three commits, each with a gauging at alder, the second with one at birch as well."""
+    for number, sites in enumerate((["alder"], ["alder", "birch"], ["alder"])):
+        moment = pd.Timestamp("2025-06-01T00:00Z") + pd.Timedelta(days=number)
+        names = [f"{site}-{number}" for site in sites]
+        made = rows("gaugings", len(sites), site=sites, gauging_id=names, recorded_at=moment)
+        write(tmp_path / "archive", tables={"gaugings": made})
+    return Archive(tmp_path / "archive")
+
+
+def test_sites_the_table_does_not_know_have_no_rows_but_its_columns(archive):
+    """Of a stranger nothing is told, in the columns and the types of the table."""
+    known = archive.read("gaugings")
+    for sites in (["cedar"], []):
+        none = StoredHistory(archive).rows("gaugings", LATE, sites)
+        assert none.empty
+        assert none.dtypes.to_dict() == known.dtypes.to_dict()
+
+
+@pytest.mark.parametrize("sites", [["birch", "alder"], ["alder", "cedar"], None])
+def test_rows_come_in_the_order_recorded_whichever_sites_are_asked(archive, sites):
+    """Several sites together are told commit by commit, from 0."""
+    found = StoredHistory(archive).rows("gaugings", LATE, sites)
+    expected = ["alder-0", "alder-1", "birch-1", "alder-2"]
+    assert found["gauging_id"].tolist() == [n for n in expected if sites is None or n.split("-")[0] in sites]
+    assert found.index.tolist() == list(range(len(found)))
+
+
+def test_only_what_was_recorded_before_or_at_the_moment(archive):
+    """Before a moment is without it; recorded at a moment is of that commit alone."""
+    second = pd.Timestamp("2025-06-02T00:00Z")
+    stored = StoredHistory(archive)
+    assert stored.rows("gaugings", second, None)["gauging_id"].tolist() == ["alder-0"]
+    assert stored.recorded_at("gaugings", second, ["alder", "birch"])["gauging_id"].tolist() == ["alder-1", "birch-1"]
+
+
+TABLES = ("gaugings", "points", "findings", "sites", "ratings", "instruments", "reviews")
+
+
+@pytest.mark.parametrize("table", TABLES)
+def test_earlier_states_are_those_of_the_archive(table):
+    """Rows at hand, rows as they are read and the archive itself tell the same of what stood before a commit."""
+    held, read = History({name: SAMPLE.read(name) for name in {"gaugings", table}}), StoredHistory(SAMPLE)
+    moments = sorted(SAMPLE.read(table)["recorded_at"].unique())
+    site = SAMPLE.read("gaugings")["site"].iloc[0]
+    for before, moment in pairwise(moments):
+        for sites in (None, [site], ["stranger"]):
+            stood = SAMPLE.standing(table, sites, as_of=before)
+            names = [name for name in stood.columns if name != "recorded_at"]
+            known = SAMPLE.read(table, sites)
+            told = set(known.loc[known["recorded_at"] <= before, "deposit"].map(lambda digest: (digest,)))
+            for snapshot in (held.before(moment), read.before(moment)):
+                assert snapshot.codes(table, ["deposit"], sites) == told
+                found = snapshot.standing(table, sites)
+                assert list(found.columns) == list(stood.columns)
+                expected, mine = (f.sort_values(names, ignore_index=True) for f in (stood, found))
+                pd.testing.assert_frame_equal(mine, expected)
+    assert len(moments) > 0
