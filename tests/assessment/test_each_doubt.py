@@ -315,6 +315,13 @@ def test_a_higher_stage_has_no_smaller_area(site, height, area, told):
     assert got[["g", "value", "limit"]].to_numpy().tolist() == ([[1, area, 10.0]] if told else [])
 
 
+def test_each_stage_is_held_against_the_gauging_before():
+    """Of four at rising stages the third and the fourth have less area than the one just before them."""
+    e = _season(site="S", gauge_height_m=[1.0, 2.0, 3.0, 4.0], area_m2=[10.0, 20.0, 15.0, 12.0])
+    got = doubts_season.stage_rises_area_falls(e)
+    assert got[["g", "value", "limit"]].to_numpy().tolist() == [[2, 15.0, 20.0], [3, 12.0, 15.0]]
+
+
 def test_a_copied_sheet_is_found_on_both_sides():
     """Equal digests of points; a missing or an empty one is equal to none."""
     e = _season(points_digest=["a", "b", "a", None, None, "", ""])

@@ -304,3 +304,4 @@ def test_where_the_samples_of_a_check_disagree_the_first_says():
     said = ["instrument", "checked_at", "place"]
     assert health.receivers[said].to_numpy().tolist() == [first, first]
     assert health.verdicts[said[:2]].to_numpy().tolist() == [first[:2]]
+    assert list(health.verdicts.columns) == ["check", *said[:2], "verdict", "reasons"]
