@@ -110,6 +110,7 @@ def test_days_stand_at_their_middle_between_their_bounds(files):
 
 def test_a_file_says_what_it_covers_and_when_it_was_recorded(files):
     """First start and last end, first and last recording, of the rows of the file as the tables hold them."""
+    assert len(files) > 10
     for table, data in files:
         rows, (start, end) = _rows(table, data), WHEN[table]
         first, last = rows[start].min(), rows[end].max()

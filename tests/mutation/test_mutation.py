@@ -128,7 +128,7 @@ def test_one_case_of_each_test_comes_before_the_second_of_any():
     mutant = next(m for m in mutants("src/stillwell/archive/m.py", SOURCE) if m.scope == "inside")
     tests = ("tests/archive/a.py::t[1]", "tests/archive/a.py::t[2]", "tests/golden/b.py::u", "tests/archive/a.py::long")
     every = {line: [0, 1, 2, 3] for line in range(1, 20)}
-    chosen = selected(mutant, Lines(tests, (0.1, 0.2, 0.05, 99.0), {mutant.path: every}))
+    chosen = selected(mutant, Lines(tests, (0.01, 0.2, 0.05, 99.0), {mutant.path: every}))
     assert chosen == [tests[0], tests[2], tests[1]]
 
 
