@@ -1,26 +1,35 @@
-"""Power lost during an ingest, a review, a compaction, a derivation or a withholding: nothing reported is lost."""
+"""Power lost during any writing command: nothing reported is lost, and the next one works."""
 
 from __future__ import annotations
 
 import shutil
+from datetime import date
 from importlib import import_module
 from importlib.util import find_spec
 
+import bagit
 import pandas as pd
 import pytest
 
 from stillwell.adopting import adopt, deposit_of
 from stillwell.archive.archive import Archive
+from stillwell.archive.outputs import behind
 from stillwell.audit import audit
+from stillwell.committing import office_of, office_policy
 from stillwell.deriving import derive
 from stillwell.errors import Withheld
 from stillwell.pipeline import compact, decide, ingest
+from stillwell.publishing.publish import publish
+from stillwell.rebuild import UNFINISHED, rebuild
+from stillwell.render import render
 from tests.archive.power import Cuts
 from tests.pipeline.season import NOW, season, sheets, take
 
 WITHHOLDING = "stillwell.withholding" if find_spec("stillwell.withholding") else "stillwell.pipeline"
 ID = "S1.20250501T100000Z.M1"
-ACTS = ("ingest", "review", "compact", "derive", "withhold")
+ACTS = ("ingest", "review", "compact", "derive", "render", "withhold", "publish", "rebuild")
+READERS = ("publish", "rebuild")
+"""What writes beside the archive and changes nothing in it."""
 
 
 @pytest.fixture(scope="module")
@@ -57,6 +66,14 @@ def _begin(tmp, root, what):
         )
     if what == "derive":
         return (lambda root: derive(root, by="H1", now=NOW)), lambda archive: "discharge" in _with_rows(archive)
+    if what == "render":
+        take(root, sheets(tmp / "behind", "8"), render_now=False)
+        return (lambda root: render(root, by="H1", now=NOW)), _is_rendered
+    if what == "publish":
+        about = {"day": date(2026, 3, 1), "by": "T1", "policy": office_policy()[0]}
+        return (lambda root: publish(Archive(root), root.parent / "bag", **about)), _is_published
+    if what == "rebuild":
+        return (lambda root: rebuild(root, root.parent / "again", start_over=True)), _is_rebuilt
     digest = Archive(root).ledger.entry(2).deposits[0]["deposit"]
     withhold = import_module(WITHHOLDING).withhold
     return (lambda root: withhold(root, digest, by="R1", reason="the law", now=NOW)), lambda a: _is_withheld(a, digest)
@@ -69,6 +86,24 @@ def _approved(archive):
 
 def _with_rows(archive):
     return {name for name in archive.tables() if archive.table_files(name)}
+
+
+def _is_rendered(archive):
+    return not list(behind(archive, office_of(archive)))
+
+
+def _is_published(archive):
+    """Say whether a bag is there, which is then valid."""
+    bag = archive.root.parent / "bag"
+    return bag.exists() and bagit.Bag(str(bag)).is_valid()
+
+
+def _is_rebuilt(archive):
+    """Say whether a rebuilding was finished; what is there is then the archive again."""
+    again = archive.root.parent / "again"
+    if not (again / "ledger").is_dir() or (again / UNFINISHED).exists():
+        return False
+    return Archive(again).listing() == archive.listing()
 
 
 def _is_withheld(archive, digest):
@@ -86,13 +121,19 @@ def test_power_lost_at_any_call(kept, tmp_path, monkeypatch, what, every):
     top = tmp_path / "top"
     shutil.copytree(kept, top / "archive")
     act, is_done = _begin(tmp_path, top / "archive", what)
-    cuts = Cuts(tmp_path, monkeypatch, every=every)
+    # a rebuilding makes every commit again, so that it calls the disk ten times as often
+    cuts = Cuts(tmp_path, monkeypatch, every=every if what != "rebuild" else 7 * every)
     calls = cuts.of(top, lambda: act(top / "archive"))
     done = []
     for number, place in cuts.places():
         root = place / "archive"
         done.append(is_done(Archive(root)))
         assert done[-1] or number < calls
+        if what in READERS:
+            if not done[-1]:  # what was cut short is done when it is asked for again
+                act(root)
+            assert is_done(Archive(root))
+            continue
         if what != "withhold":  # one cut short holds its content until the next writer
             assert audit(root, recompute=False).faults == ()
         assert take(root, sheets(tmp_path / f"next{number}", "9", velocity=0.5)).all_good
