@@ -18,7 +18,7 @@ from stillwell.room.shelf import Shelf
 from tests.room.conftest import SAMPLE, archive_of, deposit, opened
 
 TABLES = Archive(SAMPLE).tables()
-TEXTS = {"sheet_number": str, "row_file": str, "serial": str, "visit": str, "label": str}
+TEXTS = {"sheet_number": str, "row_file": str, "serial": str, "visit": str, "label": str, "within_pct": str}
 
 
 def _expected(table, **equal):
