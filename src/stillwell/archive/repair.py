@@ -150,9 +150,8 @@ def repair(root: Path, replica: Path, now: datetime, lines: Sequence[Witnessed] 
 
 def _lost_entries(here: Chain, chain: Sequence[Link]) -> Iterator[Restore]:
     for link in chain:
-        number = link.entry.number
-        if here.raw.get(number) != link.data or irregular(here.root / entry_path(number)):
-            path = entry_path(number)
+        number, path = link.entry.number, entry_path(link.entry.number)
+        if here.raw.get(number) != link.data or irregular(here.root / path) or _link_above(here.root, path):
             yield Restore(path, str(link.root), _digest(here.root, path), link.sha256, partial(bytes, link.data))
 
 
