@@ -11,6 +11,8 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults, sealed_remarks
 from stillwell.archive.layout import INTENT, LOCK
 from stillwell.archive.recovery import Intent, declare
+from stillwell.archive.repair import repair
+from stillwell.archive.replica import replicate
 from stillwell.archive.rounds import next_part
 from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.errors import ArchiveDamaged
@@ -203,6 +205,26 @@ def test_a_file_under_a_name_that_no_entry_or_checkpoint_has_is_named(kept, name
     (kept / "ledger" / name).parent.mkdir(exist_ok=True)
     (kept / "ledger" / name).write_text("{}")
     assert [fault.path for fault in faults(kept)] == [f"ledger/{name}"]
+
+
+@pytest.mark.parametrize("number", [1, 4, "damaged"])
+def test_an_intent_that_no_writer_can_go_by_is_named_and_a_repair_puts_it_aside(kept, write, rows, tmp_path, number):
+    """With it go the unlisted files of its commit; nothing listed is touched, and the next writer works."""
+    replicate(kept, [tmp_path / "copy"], datetime(2025, 6, 1, tzinfo=UTC))
+    orphan = kept / "tables" / "gaugings" / "00000003-0123456789ab.parquet"
+    orphan.write_bytes(b"unlisted")
+    declare(kept, Intent(number if number != "damaged" else 3, (orphan.relative_to(kept).as_posix(),), ()))
+    if number == "damaged":
+        flip(kept / INTENT, 20)
+
+    assert INTENT in {fault.path for fault in file_faults(Archive(kept))}
+    with pytest.raises(ArchiveDamaged, match=INTENT):
+        write(kept)
+    assert repair(kept, tmp_path / "copy", datetime(2025, 6, 2, tzinfo=UTC)) == ([], [])
+    assert faults(kept) == []
+    assert [path.read_bytes() for path in (kept / "work" / "damaged").rglob("*.parquet")] == [b"unlisted"]
+    write(kept, tables={"gaugings": rows("gaugings")})
+    assert faults(kept) == []
 
 
 def test_a_damaged_intent_is_named(kept):

@@ -263,6 +263,18 @@ def test_an_entry_that_was_renamed_beyond_the_chain_comes_back(pair, tree, numbe
     assert faults(root) == []
 
 
+@pytest.mark.parametrize("name", ["ledger", "tables", "sealed"])
+def test_a_folder_that_is_a_link_elsewhere_is_a_folder_of_the_archive_again(pair, tree, tmp_path, name):
+    """The bytes behind the link are right, and not the archive's; the link goes aside and the folder comes back."""
+    root, copy = pair
+    (root / name).rename(tmp_path / "elsewhere")
+    (root / name).symlink_to(tmp_path / "elsewhere")
+    repair(root, copy, NOW)
+    assert not (root / name).is_symlink()
+    assert tree(root) == tree(copy)
+    assert faults(root) == []
+
+
 def test_a_plan_names_each_file_with_both_digests_and_changes_nothing(pair, tree):
     """Damaged, missing and replaced by a link: what is found, what would be restored, and from where."""
     root, copy = pair

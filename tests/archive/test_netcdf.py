@@ -157,12 +157,21 @@ def test_rendered_again_from_the_tables_it_is_the_same():
 
 
 def test_files_are_compared_value_by_value(tmp_path):
-    """Other attributes or another layout are no difference; one changed value is named with its place, as is a loss."""
+    """What the file says of itself and its layout are no difference; one changed value is named with its place, as is a
+    loss, and an attribute of a variable, such as another unit.
+    """
     path = Path(shutil.copy(SAMPLE / "netcdf" / "INV-MIL" / "gaugings.nc", tmp_path / "file.nc"))
     whole = path.read_bytes()
     with netCDF4.Dataset(path, "a") as data:
         data.institution = "Another office"
     assert differing_values(path.read_bytes(), whole) == []
+    for key, other in (("units", "ft3 s-1"), ("flag_of_a_stranger", "1")):
+        changed = Path(shutil.copy(path, tmp_path / "changed.nc"))
+        with netCDF4.Dataset(changed, "a") as data:
+            data["discharge"].setncattr(key, other)
+        (sentence,) = differing_values(changed.read_bytes(), whole)
+        assert f"discharge: expected {key}" in sentence
+        assert f"found {other!r}" in sentence
     with netCDF4.Dataset(path, "a") as data:
         data["discharge"][1] = data["discharge"][1] + 1e-9
     found = differing_values(path.read_bytes(), whole)

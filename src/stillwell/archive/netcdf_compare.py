@@ -1,4 +1,4 @@
-"""NetCDF files rendered again, held against those the ledger lists, value by value. Writes nothing."""
+"""NetCDF files rendered again, held against those the ledger lists, by value and meaning. Writes nothing."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def netcdf_faults(archive: Archive, wanted: Sequence[Output], office: Mapping[st
 
 
 def differing_values(found: bytes, expected: bytes) -> list[str]:
-    """Compare two files value by value: every dimension and variable, whatever their bytes and attributes.
+    """Compare two files value by value: every dimension and variable with its attributes, whatever else the file says.
 
     Parameters
     ----------
@@ -79,7 +79,23 @@ def _difference(name: str, found: Any, expected: Any) -> str:
     one, other = found[...], expected[...]
     same = same_numbers(one, other) if one.dtype.kind == "f" else one == other
     if np.all(same):
-        return ""
+        return _other_meaning(name, found, expected)
     at = tuple(int(i) for i in np.argwhere(~np.atleast_1d(same))[0])
     pair = np.atleast_1d(other)[at], np.atleast_1d(one)[at]
     return f"{name}{list(at)}: expected {pair[0]!r} as rendered again, found {pair[1]!r}; {int((~same).sum())} differ"
+
+
+def _other_meaning(name: str, found: Any, expected: Any) -> str:
+    """Say which attribute of a variable, such as its units, is not what it should be; empty where all are."""
+    one, other = (variable.__dict__ for variable in (found, expected))
+    for key in sorted({*one, *other}):
+        if key not in one or key not in other or not _same_attribute(one[key], other[key]):
+            return f"{name}: expected {key} {other.get(key)!r} as rendered again, found {one.get(key)!r}"
+    return ""
+
+
+def _same_attribute(found: Any, expected: Any) -> bool:
+    one, other = np.asarray(found), np.asarray(expected)
+    if one.shape != other.shape or one.dtype.kind != other.dtype.kind:
+        return False
+    return bool(np.all(same_numbers(one, other) if one.dtype.kind == "f" else one == other))

@@ -16,8 +16,11 @@ from stillwell.archive import fs
 from stillwell.archive.checkpoints import State, parts_unlike, state_of
 from stillwell.archive.layout import (
     CHECKPOINT_EVERY,
+    DOCUMENTS,
+    INTENT,
     LOCK,
     SEALED,
+    TABLES,
     WORK,
     checkpoint_path,
     entry_path,
@@ -25,6 +28,7 @@ from stillwell.archive.layout import (
 )
 from stillwell.archive.lineage import Chain, Link, mended, read_chain
 from stillwell.archive.lock import hold_lock
+from stillwell.archive.recovery import Intent
 from stillwell.archive.regular import irregular, read_regular
 from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.archive.witness import Witnessed
@@ -85,7 +89,7 @@ def plan_repair(root: Path, replica: Path, lines: Sequence[Witnessed] = ()) -> P
     restores = [*_lost_entries(here, chain), *_checkpoints(root, chain, state)]
     aside = [entry_path(number) for number in sorted(here.raw) if number > len(chain)]
     live = state.all_files()
-    aside += _dropped(here, chain, live)
+    aside += [*_dropped(here, chain, live), *_orphaned(root, chain, live)]
     hopeless: list[str] = []
     staged = {move.final: move.staged for move in chain[-1].entry.moves}
     for path, listed in sorted(live.items()):
@@ -150,9 +154,8 @@ def repair(root: Path, replica: Path, now: datetime, lines: Sequence[Witnessed] 
 
 def _lost_entries(here: Chain, chain: Sequence[Link]) -> Iterator[Restore]:
     for link in chain:
-        number = link.entry.number
-        if here.raw.get(number) != link.data or irregular(here.root / entry_path(number)):
-            path = entry_path(number)
+        number, path = link.entry.number, entry_path(link.entry.number)
+        if here.raw.get(number) != link.data or irregular(here.root / path) or _link_above(here.root, path):
             yield Restore(path, str(link.root), _digest(here.root, path), link.sha256, partial(bytes, link.data))
 
 
@@ -196,6 +199,20 @@ def _dropped(here: Chain, chain: Sequence[Link], live: Mapping[str, ListedFile])
     known |= {file.path for link in chain for file in link.entry.files}
     mine = {file.path for link in here.intact.values() if link.sha256 not in stands for file in link.entry.files}
     return sorted(path for path in mine - known if os.path.lexists(here.root / path))
+
+
+def _orphaned(root: Path, chain: Sequence[Link], live: Mapping[str, ListedFile]) -> list[str]:
+    """Name an intent that no writer can go by, and the files beside the chain's that its commit may have written."""
+    try:
+        intent = Intent.found_in(root)
+        if intent is None or intent.number in (len(chain), len(chain) + 1):
+            return []
+    except (OSError, ArchiveDamaged):
+        pass  # no writer can go by it
+    known = set(live) | {path for link in chain for path in link.entry.replaced}
+    tops = [root / name for name in (TABLES, *DOCUMENTS) if not irregular(root / name)]
+    lying = (Path(place, name) for top in tops for place, _, names in os.walk(top) for name in names)
+    return [INTENT, *sorted({path.relative_to(root).as_posix() for path in lying} - known)]
 
 
 def _decided(root: Path, replica: Path, live: Mapping[str, ListedFile]) -> set[str]:

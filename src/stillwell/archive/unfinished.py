@@ -53,9 +53,14 @@ def excused(root: Path, intent: Intent | None, told: set[str]) -> Excused:
 
 
 def read_intent(archive: Archive) -> tuple[Intent | None, list[Fault]]:
-    """Read what a commit under way, or one that died, said it would write; a fault where that cannot be read."""
+    """Read what a commit under way, or one that died, said it would write; a fault where no writer can go by it."""
     try:
-        return Intent.found_in(archive.root), []
+        intent = Intent.found_in(archive.root)
+        # a commit made since this view was opened may have been followed by others, never by one before it
+        if intent is None or archive.ledger.head_number() <= intent.number <= Ledger(archive.root).head_number() + 1:
+            return intent, []
+        sentence = f"expected the intent of commit {archive.ledger.head_number() + 1}, found that of {intent.number}"
+        return None, [Fault("file", INTENT, f"{sentence}; no writer goes on before it is put aside")]
     except ArchiveDamaged as error:
         return None, [Fault("file", INTENT, str(error).removeprefix(f"{INTENT}: "))]
     except OSError as error:
