@@ -11,7 +11,7 @@ import pytest
 from stillwell.assessment.assess import FINDING_COLUMNS, assess
 from stillwell.assessment.evidence import Check, of_gaugings
 from stillwell.assessment.quality import quality
-from stillwell.assessment.series import doubts_in_words
+from stillwell.assessment.series import doubts_in_words, visits_in_words
 from stillwell.committing import office_policy
 
 POLICY = office_policy()[0]
@@ -93,3 +93,43 @@ def test_what_is_not_known_is_not_told_as_a_number(rules, words):
     """Loggers that overlap without a figure; by the first rules it was written all the same."""
     spans = pd.DataFrame({"code": ["loggers-overlap"], "value": NAN, "rows": 2, "from_us": 5, "to_us": 5})
     assert doubts_in_words(spans, POLICY, {}, rules)["message"].iloc[0].endswith(words)
+
+
+def _visits(sensor, days, **columns):
+    at = [pd.Timestamp(f"2025-05-{day:02d}T09:00Z") for day in days]
+    plain = {"sensor": sensor, "read_at": at, "difference_m": 0.0, "left_m": 0.0, "change_m": 0.0}
+    return pd.DataFrame(plain | {"sensor_m": 1.0, "staff_m": 1.0} | columns)
+
+
+def test_visits_in_a_row_that_say_alike_are_told_once_at_the_worst():
+    """Suspect where a correction leaves more than is allowed, a note where it takes the difference away; a visit at
+    which the water moved says nothing, and one in between without a difference parts two runs.
+    """
+    limit = POLICY.value("staff_differs_m")
+    apart = np.array([0, 2, -3, 0, 2, 4, 2, 1]) * limit
+    left = np.array([0, 2, -3, 0, 0.5, 1, 2, 1]) * limit
+    visits = _visits(
+        "a", range(1, 9), difference_m=apart, left_m=left, change_m=np.array([0, 1, 0, 0, 1, 0, 1.1, 0]) * limit
+    )
+    said = visits_in_words(visits, POLICY)
+    assert said["severity"].tolist() == ["suspect", "note"]
+    assert said["value"].tolist() == pytest.approx([-3 * limit, 4 * limit])
+    assert said["from"].dt.day.tolist() == [2, 5]
+    assert said["to"].dt.day.tolist() == [3, 6]
+    assert said["message"].iloc[0].startswith(f"at 2 visits in a row the staff stood up to {-3 * limit:+.3f} m")
+    one = visits_in_words(visits.iloc[:2], POLICY)
+    assert one["message"].iloc[0].startswith(f"at 1 visit in a row the staff stood up to {2 * limit:+.3f} m")
+    assert visits_in_words(visits.iloc[:1], POLICY).empty
+
+
+def test_a_unit_is_doubted_of_the_sensor_that_does_not_go_with_the_staff():
+    """Three readings of which one series is in feet: that sensor is named, over its own visits."""
+    staff = np.array([1.0, 1.5, 2.0])
+    feet = _visits("b", (4, 2, 3), sensor_m=staff / 0.3048, staff_m=staff)
+    metres = _visits("a", (1, 5, 9), sensor_m=staff, staff_m=staff)
+    said = visits_in_words(pd.concat([metres, feet], ignore_index=True), POLICY)
+    assert said[["code", "sensor", "severity"]].to_numpy().tolist() == [["unit-doubted", "b", "suspect"]]
+    assert (said["from"].iloc[0].day, said["to"].iloc[0].day) == (2, 4)
+    assert said["value"].iloc[0] == pytest.approx(1.5 / 0.3048 - 1.5)
+    assert "3 readings of the staff lie 0.000 m from it then" in said["message"].iloc[0]
+    assert "levels aside" not in said["message"].iloc[0]
