@@ -305,3 +305,8 @@ def test_where_the_samples_of_a_check_disagree_the_first_says():
     assert health.receivers[said].to_numpy().tolist() == [first, first]
     assert health.verdicts[said[:2]].to_numpy().tolist() == [first[:2]]
     assert list(health.verdicts.columns) == ["check", *said[:2], "verdict", "reasons"]
+
+
+def test_a_check_with_too_few_samples_is_told_once():
+    """Where every receiver has all of 19 samples the check is short, not its receivers."""
+    assert _judged(_check(samples=19)) == ("watch", "19 samples, 20 wanted")

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from stillwell.assessment.assess import FINDING_COLUMNS, assess
+from stillwell.assessment.checks import CHECKS
 from stillwell.assessment.evidence import Check, of_gaugings
 from stillwell.assessment.quality import quality
 from stillwell.assessment.series import doubts_in_words, visits_in_words
@@ -133,3 +134,23 @@ def test_a_unit_is_doubted_of_the_sensor_that_does_not_go_with_the_staff():
     assert said["value"].iloc[0] == pytest.approx(1.5 / 0.3048 - 1.5)
     assert "3 readings of the staff lie 0.000 m from it then" in said["message"].iloc[0]
     assert "levels aside" not in said["message"].iloc[0]
+
+
+BEYOND = (
+    "times-overlap sheet-copied same-day-differ stage-rises-area-falls party-few-verticals check-missing meter-unfit "
+    "meter-watch"
+)
+"""Findings about other gaugings of the season, the party or the meter."""
+
+
+def test_what_looks_beyond_a_gauging_lowers_no_quality():
+    """A suspect finding of the season or the meter leaves the word as it is; every other lowers it by one."""
+    gaugings = pd.DataFrame({"uncertainty_pct": [NAN], "uncertainty_level": [NAN]})
+    results = pd.DataFrame({"uncertainty_table_pct": [1.0], "uncertainty_scatter_pct": [1.0]})
+    kept = set()
+    for check in CHECKS:
+        findings = pd.DataFrame({"g": [0], "code": [check.code], "severity": ["suspect"]})
+        if quality(gaugings, results, findings, POLICY).iloc[0] == "excellent":
+            kept.add(check.code)
+    assert kept == set(BEYOND.split())
+    assert len(CHECKS) > 40
