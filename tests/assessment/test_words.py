@@ -12,7 +12,7 @@ from stillwell.assessment.assess import FINDING_COLUMNS, assess
 from stillwell.assessment.checks import CHECKS
 from stillwell.assessment.evidence import Check, of_gaugings
 from stillwell.assessment.quality import quality
-from stillwell.assessment.series import doubts_in_words, visits_in_words
+from stillwell.assessment.series import doubts_in_words, ratings_in_words, visits_in_words
 from stillwell.committing import office_policy
 
 POLICY = office_policy()[0]
@@ -107,16 +107,15 @@ def test_visits_in_a_row_that_say_alike_are_told_once_at_the_worst():
     which the water moved says nothing, and one in between without a difference parts two runs.
     """
     limit = POLICY.value("staff_differs_m")
-    apart = np.array([0, 2, -3, 0, 2, 4, 2, 1]) * limit
-    left = np.array([0, 2, -3, 0, 0.5, 1, 2, 1]) * limit
-    visits = _visits(
-        "a", range(1, 9), difference_m=apart, left_m=left, change_m=np.array([0, 1, 0, 0, 1, 0, 1.1, 0]) * limit
-    )
+    apart = np.array([0, 2, -3, 0, 2, 4, 2, 1, 2]) * limit
+    left = np.array([0, 2, -3, 0, 0.5, 1, 2, 1, 2]) * limit
+    change = np.array([0, 1, 0, 0, 1, 0, 1.1, 0, 0]) * limit
+    visits = _visits("a", range(1, 10), difference_m=apart, left_m=left, change_m=change)
     said = visits_in_words(visits, POLICY)
-    assert said["severity"].tolist() == ["suspect", "note"]
-    assert said["value"].tolist() == pytest.approx([-3 * limit, 4 * limit])
-    assert said["from"].dt.day.tolist() == [2, 5]
-    assert said["to"].dt.day.tolist() == [3, 6]
+    assert said["severity"].tolist() == ["suspect", "note", "suspect"]
+    assert said["value"].tolist() == pytest.approx([-3 * limit, 4 * limit, 2 * limit])
+    assert said["from"].dt.day.tolist() == [2, 5, 9]
+    assert said["to"].dt.day.tolist() == [3, 6, 9]
     assert said["message"].iloc[0].startswith(f"at 2 visits in a row the staff stood up to {-3 * limit:+.3f} m")
     one = visits_in_words(visits.iloc[:2], POLICY)
     assert one["message"].iloc[0].startswith(f"at 1 visit in a row the staff stood up to {2 * limit:+.3f} m")
@@ -154,3 +153,12 @@ def test_what_looks_beyond_a_gauging_lowers_no_quality():
             kept.add(check.code)
     assert kept == set(BEYOND.split())
     assert len(CHECKS) > 40
+
+
+def test_ratings_of_one_moment_are_counted_with_the_one_that_holds():
+    """Two passed over and one that holds are three, told once, until the next rating."""
+    moment, until = pd.Timestamp("2025-05-01T00:00Z"), pd.Timestamp("2025-06-01T00:00Z")
+    passed = pd.DataFrame({"rating": ["A", "B"], "valid_from": moment, "holds": "C", "until": until})
+    (row,) = ratings_in_words(passed).to_dict("records")
+    assert (row["value"], row["from"], row["to"], row["sensor"]) == (3, moment, until, None)
+    assert row["message"].startswith("ratings A, B and C are valid from one moment, 2025-05-01T00:00:00Z; C holds")
