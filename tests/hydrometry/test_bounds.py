@@ -8,7 +8,7 @@ import pytest
 from stillwell.errors import RatingError
 from stillwell.hydrometry.rating_gaugings import gathered
 from stillwell.hydrometry.rating_shape import FitChoices, Shape, bounds
-from stillwell.hydrometry.section import position_order
+from stillwell.hydrometry.section import edges_pair, on_dry_ground, position_order
 
 INF = np.inf
 
@@ -80,3 +80,28 @@ def test_of_two_edges_at_one_place_the_deeper_faces_the_water(depth, order):
     """A wall at either end: dry first, then its foot, and at the far end its foot, then dry."""
     g, walked = np.zeros(5, dtype=int), np.arange(1, 6)
     assert position_order(g, np.array([0.0, 0, 1, 2, 2]), np.array(depth), walked).tolist() == order
+
+
+@pytest.mark.parametrize(
+    ("kinds", "position", "pairs", "dry"),
+    [
+        ("EWWE", [0, 1, 2, 3], True, ""),
+        ("EEWWE", [0, 0, 1, 2, 3], True, ""),  # a wall at the start
+        ("EWWEE", [0, 1, 2, 3, 3], True, ""),
+        ("EWEWEWE", [0, 1, 2, 3, 4, 5, 6], True, "3"),  # dry ground between two channels
+        ("EWEEWE", [0, 1, 2, 3, 4, 5], True, ""),
+        ("EWEW", [0, 1, 2, 3], False, "3"),  # closed, and yet it goes on
+        ("WWE", [0, 1, 2], True, ""),  # water that goes on
+        ("WEEW", [0, 1, 2, 3], True, ""),
+        ("WEW", [0, 1, 2], False, "2"),
+        ("E", [0], False, ""),
+    ],
+)  # fmt: skip
+def test_edges_close_and_open_channels_in_turn(kinds, position, pairs, dry):
+    """Between an edge that closes and one that opens lies dry ground; two edges at one place at an end are a wall."""
+    edge, start = np.array([kind == "E" for kind in kinds]), np.array([0])
+    place = np.array(position, dtype=float)
+    assert edges_pair(start, place, edge).tolist() == [pairs]
+    assert "".join(str(i) for i in np.flatnonzero(on_dry_ground(start, place, edge))) == dry
+    both, twice = np.array([0, len(kinds)]), np.r_[edge, edge]
+    assert edges_pair(both, np.r_[place, place], twice).tolist() == [pairs, pairs]
