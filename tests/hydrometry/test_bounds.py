@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from stillwell.errors import RatingError
+from stillwell.hydrometry.rating_fit import fit
 from stillwell.hydrometry.rating_gaugings import gathered
 from stillwell.hydrometry.rating_shape import FitChoices, Shape, bounds
 from stillwell.hydrometry.section import edges_pair, on_dry_ground, position_order
@@ -105,3 +106,15 @@ def test_edges_close_and_open_channels_in_turn(kinds, position, pairs, dry):
     assert "".join(str(i) for i in np.flatnonzero(on_dry_ground(start, place, edge))) == dry
     both, twice = np.array([0, len(kinds)]), np.r_[edge, edge]
     assert edges_pair(both, np.r_[place, place], twice).tolist() == [pairs, pairs]
+
+
+@pytest.mark.parametrize(("count", "made"), [(3, False), (4, True)])
+def test_a_rating_needs_one_visit_more_than_it_has_numbers(count, made):
+    """Coefficient, exponent and zero of one segment are three numbers: four visits make it, three do not."""
+    stage = np.array([1.0, 1.5, 2.2, 3.0])[:count]
+    discharge = 8 * (stage - 0.2) ** 2
+    if made:
+        assert fit(stage, discharge, choices=FitChoices(segments=1)).curve.exponent == pytest.approx([2.0], abs=1e-3)
+    else:
+        with pytest.raises(RatingError, match="more visits than numbers to fit expected"):
+            fit(stage, discharge, choices=FitChoices(segments=1))
