@@ -305,3 +305,12 @@ def test_no_value_belongs_to_two_spikes():
     plain = np.r_[np.zeros(10), 1.0, 0.6, np.zeros(10)]
     both = spikes(np.arange(22) * QUARTER, plain, 0.1, 0.0, 3, 3_600.0)
     assert both[["first", "last"]].to_numpy().tolist() == [[10, 11]]
+
+
+@pytest.mark.parametrize(("count", "told"), [(11, 0), (12, 2), (13, 2)])
+def test_twelve_equal_intervals_make_one_of_the_series(count, told):
+    """Quarters of an hour among hours change the interval there and back from the twelfth on."""
+    steps = np.r_[np.full(100, 4 * QUARTER), np.full(count, QUARTER), np.full(100, 4 * QUARTER)]
+    time = np.r_[0, np.cumsum(steps)]
+    found = intervals(time, np.arange(time.size), np.zeros(time.size, dtype=np.uint16), SeriesLimits())
+    assert found["code"].tolist() == ["interval-changed"] * told
