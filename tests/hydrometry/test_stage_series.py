@@ -313,4 +313,4 @@ def test_twelve_equal_intervals_make_one_of_the_series(count, told):
     steps = np.r_[np.full(100, 4 * QUARTER), np.full(count, QUARTER), np.full(100, 4 * QUARTER)]
     time = np.r_[0, np.cumsum(steps)]
     found = intervals(time, np.arange(time.size), np.zeros(time.size, dtype=np.uint16), SeriesLimits())
-    assert found["code"].tolist() == ["interval-changed"] * told
+    assert (found["code"] == "interval-changed").sum() == told
