@@ -69,7 +69,7 @@ def test_a_row_is_followed_by_its_like_where_every_column_agrees_and_none_is_mis
 def test_a_day_begins_with_its_midnight(first, second, told):
     """Of 2 and 3 m3/s at one stage, at midnight and later that day, both disagree; a minute before is another day."""
     found = same_day_differ(season([first, second], [2.0, 3.0], [0.3, 0.4]))
-    assert found["g"].tolist() == ([0, 1] if told else [])
+    assert found[["g", "value", "limit"]].to_numpy().tolist() == ([[0, 2.0, 3.0], [1, 3.0, 2.0]] if told else [])
 
 
 @pytest.mark.parametrize(("discharge", "told"), [(2.5, False), (2.51, True), (1.5, False), (1.49, True)])

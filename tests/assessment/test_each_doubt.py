@@ -333,7 +333,7 @@ def test_a_party_whose_every_gauging_has_few_verticals():
     party = ["P"] * 3 + ["Q"] * 2 + ["R"] * 4 + ["S"] * 3 + [None] * 3
     verticals = [4, 4, 4, 4, 4, 4, 4, 4, 5, 4, 4, 4, 4, 4, 4]
     recomputable = [True] * 9 + [True, True, False] + [True] * 3
-    e = _season(party=party, verticals=verticals, width_m=2.0, recomputable=recomputable)
+    e = _season(party=party, verticals=verticals, width_m=1.0, recomputable=recomputable)
     got = doubts_season.party_few_verticals(e)
     assert got["g"].tolist() == [0, 1, 2]
     assert got["value"].tolist() == [3.0] * 3
@@ -362,3 +362,34 @@ def test_a_depth_is_held_against_what_the_meter_asked_for_on_the_day():
     e.instruments = pd.DataFrame({"instrument": "M", "valid_from": since, "minimum_depth_m": [0.5, 0.3]})
     found = doubts_points.below_meter_depth(e)
     assert found[["g", "value", "limit"]].to_numpy().tolist() == [[1, 0.49, 0.5]]
+
+
+def test_a_gauging_handed_in_anew_stands_in_place_of_what_stood():
+    """By site and start, by id where both are one; what stood has no row in the batch, what came anew is seen once."""
+    at = _minutes(0, 0, 5)
+    gaugings = {"gauging_id": ["b", "a", "new"], "site": ["S", "S", "R"], "started_at": at, "ended_at": at}
+    history = {"gauging_id": ["a", "c"], "site": "S", "started_at": _minutes(9, -1), "ended_at": _minutes(9, -1)}
+    e = evidence(gaugings=gaugings | {"discharge_m3_s": 9.0}, results={"discharge_m3_s": [2.0, 1.0, 3.0]})
+    e.history = pd.DataFrame(history | {"discharge_m3_s": 7.0})
+    seen = doubts_season.seen(e)
+    assert seen[["gauging_id", "g", "discharge_m3_s"]].to_numpy().tolist() == [
+        ["new", 2, 3.0],
+        ["c", -1, 7.0],
+        ["a", 1, 1.0],
+        ["b", 0, 2.0],
+    ]
+    e.history = e.history.iloc[:0]
+    assert doubts_season.seen(e)["gauging_id"].tolist() == ["new", "a", "b"]
+
+
+def test_a_point_is_named_by_vertical_depth_and_repeat():
+    """The depth where it is known, the repeat from the second on."""
+    points = {
+        "vertical": [3, 4, 5],
+        "relative_depth": [0.6, NAN, 0.25],
+        "repeat": [1, 1, 2],
+        "normal_velocity_m_s": -1.0,
+    }
+    e = evidence(points=points | {"g": [0, 0, 0]}, gaugings={"g": [0]})
+    keys = doubts_points.velocity_negative(e)["key"].tolist()
+    assert keys == ["vertical 3 at 0.6", "vertical 4", "vertical 5 at 0.25 repeat 2"]

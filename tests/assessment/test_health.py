@@ -305,3 +305,24 @@ def test_where_the_samples_of_a_check_disagree_the_first_says():
     assert health.receivers[said].to_numpy().tolist() == [first, first]
     assert health.verdicts[said[:2]].to_numpy().tolist() == [first[:2]]
     assert list(health.verdicts.columns) == ["check", *said[:2], "verdict", "reasons"]
+
+
+def test_a_check_with_too_few_samples_is_told_once():
+    """Where every receiver has all of 19 samples the check is short, not its receivers."""
+    assert _judged(_check(samples=19)) == ("watch", "19 samples, 20 wanted")
+
+
+def test_a_receiver_with_as_many_samples_as_are_wanted_has_no_gap():
+    """Of 21 samples one receiver has 20, which are enough, or 19, which are not."""
+    none = {"snr_db": None, "noise_db": None}
+    assert _judged(_check(samples=21, change=lambda s, r: none if (s, r) == (5, 2) else {})) == ("healthy", "")
+    few = _judged(_check(samples=21, change=lambda s, r: none if r == 2 and s < 2 else {}))
+    assert few == ("watch", "receiver 2: 19 samples, 20 wanted")
+
+
+def test_samples_of_one_moment_have_no_rate():
+    """Where no time passed between first and last nothing is said of samples a second."""
+    rows = frame("checks", _check(change=lambda s, r: {"sample_s": 0.0}))
+    health = assess_health(rows, LIMITS, rows)
+    assert health.checks["rate_hz"].isna().all()
+    assert health.verdicts["verdict"].tolist() == ["healthy"]

@@ -10,7 +10,7 @@ import pytest
 
 from stillwell.assessment.assess import FINDING_COLUMNS, assess
 from stillwell.assessment.evidence import Check, of_gaugings
-from stillwell.assessment.series import doubts_in_words
+from stillwell.assessment.series import doubts_in_words, ratings_in_words, visits_in_words
 from stillwell.committing import office_policy
 
 POLICY = office_policy()[0]
@@ -73,3 +73,64 @@ def test_what_is_not_known_is_not_told_as_a_number(rules, words):
     """Loggers that overlap without a figure; by the first rules it was written all the same."""
     spans = pd.DataFrame({"code": ["loggers-overlap"], "value": np.nan, "rows": 2, "from_us": 5, "to_us": 5})
     assert doubts_in_words(spans, POLICY, {}, rules)["message"].iloc[0].endswith(words)
+
+
+def _visits(sensor, days, **columns):
+    at = [pd.Timestamp(f"2025-05-{day:02d}T09:00Z") for day in days]
+    plain = {"sensor": sensor, "read_at": at, "difference_m": 0.0, "left_m": 0.0, "change_m": 0.0}
+    return pd.DataFrame(plain | {"sensor_m": 1.0, "staff_m": 1.0} | columns)
+
+
+def test_visits_in_a_row_that_say_alike_are_told_once_at_the_worst():
+    """Suspect where a correction leaves more than is allowed, a note where it takes the difference away; a visit at
+    which the water moved says nothing, and one in between without a difference parts two runs.
+    """
+    limit = POLICY.value("staff_differs_m")
+    apart = np.array([0, 2, -3, 0, 2, 4, 2, 1, 2]) * limit
+    left = np.array([0, 2, -3, 0, 0.5, 1, 2, 1, 2]) * limit
+    change = np.array([0, 1, 0, 0, 1, 0, 1.1, 0, 0]) * limit
+    visits = _visits("a", range(1, 10), difference_m=apart, left_m=left, change_m=change)
+    said = visits_in_words(visits, POLICY)
+    assert said["severity"].tolist() == ["suspect", "note", "suspect"]
+    assert said["value"].tolist() == pytest.approx([-3 * limit, 4 * limit, 2 * limit])
+    assert said["from"].dt.day.tolist() == [2, 5, 9]
+    assert said["to"].dt.day.tolist() == [3, 6, 9]
+    assert said["message"].iloc[0].startswith(f"at 2 visits in a row the staff stood up to {-3 * limit:+.3f} m")
+    one = visits_in_words(visits.iloc[:2], POLICY)
+    assert one["message"].iloc[0].startswith(f"at 1 visit in a row the staff stood up to {2 * limit:+.3f} m")
+    assert visits_in_words(visits.iloc[:1], POLICY).empty
+
+
+def test_a_unit_is_doubted_of_the_sensor_that_does_not_go_with_the_staff():
+    """Three readings of which one series is in feet: that sensor is named, over its own visits."""
+    staff = np.array([1.0, 1.5, 2.0])
+    feet = _visits("b", (4, 2, 3), sensor_m=staff / 0.3048, staff_m=staff)
+    metres = _visits("a", (1, 5, 9), sensor_m=staff, staff_m=staff)
+    said = visits_in_words(pd.concat([metres, feet], ignore_index=True), POLICY)
+    assert said[["code", "sensor", "severity"]].to_numpy().tolist() == [["unit-doubted", "b", "suspect"]]
+    assert (said["from"].iloc[0].day, said["to"].iloc[0].day) == (2, 4)
+    assert said["value"].iloc[0] == pytest.approx(1.5 / 0.3048 - 1.5)
+    assert "3 readings of the staff lie 0.000 m from it then" in said["message"].iloc[0]
+    assert "levels aside" not in said["message"].iloc[0]
+
+
+BEYOND = (
+    "times-overlap sheet-copied same-day-differ stage-rises-area-falls party-few-verticals check-missing meter-unfit "
+    "meter-watch"
+)
+"""Findings about other gaugings of the season, the party or the meter."""
+
+
+def test_ratings_of_one_moment_are_counted_with_the_one_that_holds():
+    """Two passed over and one that holds are three, told once, until the next rating."""
+    moment, until = pd.Timestamp("2025-05-01T00:00Z"), pd.Timestamp("2025-06-01T00:00Z")
+    passed = pd.DataFrame({"rating": ["A", "B"], "valid_from": moment, "holds": "C", "until": until})
+    (row,) = ratings_in_words(passed).to_dict("records")
+    assert (row["value"], row["from"], row["to"], row["sensor"]) == (3, moment, until, None)
+    assert row["message"].startswith("ratings A, B and C are valid from one moment, 2025-05-01T00:00:00Z; C holds")
+
+
+def test_findings_that_look_beyond_a_gauging_make_no_revision():
+    """They come and go with what else is known, so that a revision does not follow from them."""
+    assert set(BEYOND.split()) == OF_SEASON
+    assert len(CHECKS) > 40

@@ -41,9 +41,10 @@ def test_any_step_and_rows_on_its_multiples():
 
 
 @pytest.mark.parametrize(
-    ("span", "step"), [((1.0, 0.5), 0.1), ((0.5, 1.0), 0.0), ((0.0, 10.0), 1e-7), ((0.0, np.nan), 0.1)]
+    ("span", "step"),
+    [((1.0, 0.5), 0.1), ((0.5, 1.0), 0.0), ((0.0, 10.0), 1e-7), ((0.0, 1.0000005), 1e-6), ((0.0, np.nan), 0.1)],
 )
 def test_impossible_tables_are_refused(span, step):
-    """Upside down, no step, ten million rows, no end."""
+    """Upside down, no step, ten million rows, hardly more than a million, no end."""
     with pytest.raises(RatingError, match="step above 0"):
         table(CURVE, (0.7, 1.2), span, step)

@@ -42,8 +42,12 @@ def test_without_a_barometer_weather_goes_into_stage():
 
 
 def test_constants_of_the_earth():
-    """Gravity of the WGS 84 equator and pole, density of water at 4 and 20 degrees, sea-level pressure (remembered)."""
+    """Gravity of WGS 84, density of water at 4 and 20 degrees, sea-level pressure (all remembered).
+
+    At 45 degrees that of GRS 80, whose equator has 1.44e-6 m/s2 more.
+    """
     assert gravity(0.0) == pytest.approx(9.7803253359)
+    assert gravity(45.0) == gravity(-45.0) == pytest.approx(9.80619920 - 1.44e-6, abs=1e-7)
     assert gravity(90.0) == pytest.approx(9.8321849378, abs=1e-8)
     np.testing.assert_allclose([999.972, 998.204], water_density(np.array([4.0, 20.0])), atol=0.006)
     assert air_pressure(0.0) == 101_325.0

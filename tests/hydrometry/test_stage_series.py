@@ -295,3 +295,22 @@ def test_just_the_values_between_steps_that_alternate_are_doubted():
     checked = check_series(both, np.round(1 + both / QUARTER / 1000, 3))
     doubted = both[(checked.marks & Doubt.LOGGERS_OVERLAP) > 0]
     np.testing.assert_array_equal(doubted, both[(both >= time[100]) & (both <= time[141])])
+
+
+def test_no_value_belongs_to_two_spikes():
+    """1.0 and 0.2 among zeros: the first is a spike alone, and both together would be one of two values."""
+    stage = np.r_[np.zeros(10), 1.0, 0.2, np.zeros(10)]
+    found = spikes(np.arange(22) * QUARTER, stage, 0.1, 0.0, 3, 3_600.0)
+    assert found.to_dict("list") == {"first": [10], "last": [10], "height_m": [pytest.approx(0.9)]}
+    plain = np.r_[np.zeros(10), 1.0, 0.6, np.zeros(10)]
+    both = spikes(np.arange(22) * QUARTER, plain, 0.1, 0.0, 3, 3_600.0)
+    assert both[["first", "last"]].to_numpy().tolist() == [[10, 11]]
+
+
+@pytest.mark.parametrize(("count", "told"), [(11, 0), (12, 2), (13, 2)])
+def test_twelve_equal_intervals_make_one_of_the_series(count, told):
+    """Quarters of an hour among hours change the interval there and back from the twelfth on."""
+    steps = np.r_[np.full(100, 4 * QUARTER), np.full(count, QUARTER), np.full(100, 4 * QUARTER)]
+    time = np.r_[0, np.cumsum(steps)]
+    found = intervals(time, np.arange(time.size), np.zeros(time.size, dtype=np.uint16), SeriesLimits())
+    assert (found["code"] == "interval-changed").sum() == told

@@ -80,6 +80,39 @@ def test_exposure_is_held_at_the_ends_of_the_table(velocity, minutes, expected):
     assert _exposure(velocity, minutes, True, points=4) == pytest.approx(expected / 2)
 
 
+REMEMBERED = {
+    "meter calibration": {
+        0.01: 10,
+        0.03: 10,
+        0.10: 2.5,
+        0.125: 1.875,
+        0.15: 1.25,
+        0.25: 1,
+        0.375: 0.75,
+        0.5: 0.5,
+        9: 0.5,
+    },
+    "points in the vertical": {0: 15, 1: 7.5, 2: 3.5, 3: 3.5 - 1 / 3, 5: 2.5, 6: 0.5, 9: 0.5},
+    "number of verticals": {2: 7.5, 5: 7.5, 10: 4.5, 15: 3, 20: 2.5, 25: 2, 30: 1.5, 35: 1, 45: 1, 60: 1},
+}
+"""Percent, by velocity (m/s), points and verticals: ISO 748:2007 annex E AS REMEMBERED, unverified; lines between."""
+
+
+@pytest.mark.parametrize("component", sorted(REMEMBERED))
+def test_other_components_are_those_of_the_remembered_tables(component):
+    """Every node of each table, its ends beyond, and lines between."""
+    assert len(REMEMBERED[component]) > 2
+    for at, expected in REMEMBERED[component].items():
+        velocity, points, verticals = {"me": (at, 1, 20), "po": (1.0, at, 20), "nu": (1.0, 1, at)}[component[:2]]
+        panels = PanelData(
+            g=np.zeros(1, dtype=int), position=np.zeros(1), depth=np.ones(1), velocity=np.array([velocity]),
+            width=np.ones(1), discharge=np.ones(1), points=np.array([points]), exposure_s=np.full(1, 60.0),
+            deep=np.zeros(1, dtype=bool), inner=np.ones(1, dtype=bool), channel=np.ones(1, dtype=int),
+        )  # fmt: skip
+        found = from_tables(panels, np.array([verticals]), 1)[COMPONENTS.index(component), 0]
+        assert 100 * found == pytest.approx(expected), at
+
+
 def _by_hand(x, d, v, inner):
     """Interpolated variance of one channel with plain loops: equations of Cohn, Kiang and Mason 2013 as remembered."""
     sums = {"d": [], "v": []}

@@ -94,8 +94,9 @@ class _Scope:
             kept = any("cache" in ast.unparse(one) for one in node.decorator_list)
             name = f"{self.name}.{node.name}" if self.name else node.name
             return _Scope(name, (*self.names, node.name), is_class or kept)
-        if isinstance(node, ast.Assign) and self.at_import:
-            names = [part.id for target in node.targets for part in ast.walk(target) if isinstance(part, ast.Name)]
+        if isinstance(node, ast.Assign | ast.AnnAssign) and self.at_import:
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            names = [part.id for target in targets for part in ast.walk(target) if isinstance(part, ast.Name)]
             return _Scope(self.name, (*self.names, *names), True)
         return self
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from stillwell.hydrometry.choices import Choices
 from tests.making import computed, points
 
 MINUTES = [0, 15, 30, 45, 60]
@@ -11,8 +12,7 @@ HEIGHTS = [2.00, 2.06, 2.16, 2.30, 2.36]
 FLOWS = [10, 25, 40, 25]
 
 
-def test_both_weightings_of_a_rising_stage():
-    """Time-weighted 2.175, discharge-weighted 2.205: the flows of the four intervals at their middle."""
+def _rising(**choices):
     rows = [{"position_m": 0, "depth_m": 0, "kind": "edge"}]
     for i, flow in enumerate(FLOWS):
         minute = (MINUTES[i] + MINUTES[i + 1]) / 2
@@ -24,11 +24,29 @@ def test_both_weightings_of_a_rising_stage():
     rows.append({"position_m": 5.0, "depth_m": 0, "kind": "edge"})
     clock = ["10:00", "10:15", "10:30", "10:45", "11:00"]
     readings = [{"read_at": f"2025-05-01T{t}Z", "gauge_height_m": h} for t, h in zip(clock, HEIGHTS, strict=True)]
-    result = computed(points(rows), heights=readings).results.iloc[0]
+    return computed(points(rows), heights=readings, choices=Choices(**choices)).results.iloc[0]
+
+
+def test_both_weightings_of_a_rising_stage():
+    """Time-weighted 2.175, discharge-weighted 2.205: the flows of the four intervals at their middle."""
+    result = _rising()
     assert result["gauge_height_time_m"] == pytest.approx(2.175)
     assert result["gauge_height_discharge_m"] == pytest.approx(2.205, abs=1e-9)
     assert result["gauge_height_change_m"] == pytest.approx(0.36)
     assert result["gauge_height_m"] == pytest.approx(2.175)
+
+
+@pytest.mark.parametrize(
+    ("mean", "steady", "used", "rule"),
+    [("time-weighted", 0.1, 2.175, "time-weighted"), ("discharge-weighted", 0.1, 2.205, "discharge-weighted"),
+     ("mean of both", 0.1, 2.190, "mean of both"), ("mean of both", 0.35, 2.190, "mean of both"),
+     ("mean of both", 0.37, 2.175, "time-weighted"), ("discharge-weighted", 0.37, 2.175, "time-weighted")],
+)  # fmt: skip
+def test_the_office_chooses_the_weighting_where_the_stage_changed(mean, steady, used, rule):
+    """A change of 0.36 m above what is called steady takes the office's mean, below it the one over time."""
+    result = _rising(gauge_height_mean=mean, gauge_height_simple_change_m=steady)
+    assert result["gauge_height_m"] == pytest.approx(used, abs=1e-9)
+    assert result["gauge_height_rule"] == rule
 
 
 def test_storage_between_section_and_gauge():

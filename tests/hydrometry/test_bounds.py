@@ -1,0 +1,120 @@
+"""Between which bounds a rating is sought, and in which order verticals stand, by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from stillwell.errors import RatingError
+from stillwell.hydrometry.rating_fit import fit
+from stillwell.hydrometry.rating_gaugings import gathered
+from stillwell.hydrometry.rating_shape import FitChoices, Shape, bounds
+from stillwell.hydrometry.section import edges_pair, on_dry_ground, position_order
+
+INF = np.inf
+
+
+def _gaugings(dry=()):
+    """Gauge at 1, 2 and 3 m, and see no flow at some stages."""
+    stage = np.r_[1.0, 2.0, 3.0, dry]
+    discharge = np.r_[1.0, 4.0, 9.0, np.zeros(len(dry))]
+    rows = np.arange(stage.size)
+    return gathered(stage, discharge, np.full(stage.size, np.nan), rows.astype(object), rows >= 0)
+
+
+def _shape(count, *, own=True, zero=None):
+    return Shape(count, own, np.full(count, np.nan) if zero is None else np.array(zero), np.zeros(0))
+
+
+@pytest.mark.parametrize(
+    ("dry", "asked", "low", "high"),
+    [((), (-INF, INF), -10.0, -0.001), ((0.5,), (-INF, INF), -0.25, -0.001), ((0.5,), (0.2, 0.8), -0.25, -0.1),
+     ((0.1,), (0.2, 0.8), -0.4, -0.1), ((0.999,), (-INF, INF), -0.0005, -0.00025), ((), (0.5, 2.0), -0.25, -0.001)],
+)  # fmt: skip
+def test_the_lowest_zero_lies_below_the_lowest_gauging_and_above_what_was_dry(dry, asked, low, high):
+    """In ranges of 2 m from 1 m on: from the higher of two lower bounds to just below the lowest gauging."""
+    lower, upper = bounds(_gaugings(dry), FitChoices(zero_bounds_m=asked, exponents=(0.5, 5.0)), _shape(2))
+    assert (lower[3], upper[3]) == pytest.approx((low, high))
+    np.testing.assert_array_equal(lower, [-INF, 0.5, 0.5, lower[3], -10.0, 0.0])
+    np.testing.assert_array_equal(upper, [INF, 5.0, 5.0, upper[3], 1.0, 1.0])
+
+
+def test_zeros_that_are_shared_or_given():
+    """Shared ones have the bounds of the lowest; a segment takes over above its given zero, a thousandth at least."""
+    lower, upper = bounds(_gaugings((0.5,)), FitChoices(), _shape(3, own=False))
+    assert lower[4:7].tolist() == [-0.25] * 3
+    assert upper[4:7].tolist() == pytest.approx([-0.001] * 3)
+    lower, upper = bounds(_gaugings(), FitChoices(), _shape(3, zero=[-0.1, 0.2, 0.3]))
+    assert lower[7:].tolist() == pytest.approx([0.201, 0.301])
+    assert upper[7:].tolist() == [1.0, 1.0]
+
+
+@pytest.mark.parametrize(("dry", "asked"), [((0.9,), (0.2, 0.8)), ((), (1.5, 2.0)), ((0.9995,), (0.2, 0.9))])
+def test_bounds_that_leave_nothing_are_refused(dry, asked):
+    """Above what was asked no zero may lie, below what was dry none may."""
+    with pytest.raises(RatingError, match="there is none, so no rating is made"):
+        bounds(_gaugings(dry), FitChoices(zero_bounds_m=asked), _shape(1))
+
+
+@pytest.mark.parametrize(
+    ("g", "position", "depth", "walked", "order"),
+    [
+        ([0, 0, 1, 1], [0, 1, 0, 1], [1, 1, 1, 1], [1, 2, 1, 2], [0, 1, 2, 3]),
+        ([0, 0, 1, 1], [0, 1, 2, 1], [1, 1, 1, 1], [1, 2, 1, 2], [0, 1, 3, 2]),
+        ([0, 0, 1, 1], [2, 1, 1, 2], [1, 1, 1, 1], [1, 2, 1, 2], [1, 0, 2, 3]),
+        ([0, 0, 0, 1, 1, 1], [0, 2, 1, 9, 3, 6], [1] * 6, [1, 2, 3] * 2, [0, 2, 1, 4, 5, 3]),
+        ([0, 0], [1, 0], [1, 1], [1, 2], [1, 0]),
+        ([0], [5], [1], [1], [0]),
+        ([], [], [], [], []),
+    ],
+)  # fmt: skip
+def test_each_gauging_of_a_batch_is_put_in_order_by_itself(g, position, depth, walked, order):
+    """From the start of the tag line on, whichever way it was walked; gaugings stay in the order they came."""
+    numbers = [np.array(values, dtype=kind) for values, kind in zip((g, position, depth, walked), "iffi", strict=True)]
+    assert position_order(*numbers).tolist() == order
+
+
+@pytest.mark.parametrize(
+    ("depth", "order"), [([0, 1, 1, 0.5, 0], [0, 1, 2, 3, 4]), ([1, 0, 1, 0, 0.5], [1, 0, 2, 4, 3])]
+)
+def test_of_two_edges_at_one_place_the_deeper_faces_the_water(depth, order):
+    """A wall at either end: dry first, then its foot, and at the far end its foot, then dry."""
+    g, walked = np.zeros(5, dtype=int), np.arange(1, 6)
+    assert position_order(g, np.array([0.0, 0, 1, 2, 2]), np.array(depth), walked).tolist() == order
+
+
+@pytest.mark.parametrize(
+    ("kinds", "position", "pairs", "dry"),
+    [
+        ("EWWE", [0, 1, 2, 3], True, ""),
+        ("EEWWE", [0, 0, 1, 2, 3], True, ""),  # a wall at the start
+        ("EWWEE", [0, 1, 2, 3, 3], True, ""),
+        ("EWEWEWE", [0, 1, 2, 3, 4, 5, 6], True, "3"),  # dry ground between two channels
+        ("EWEEWE", [0, 1, 2, 3, 4, 5], True, ""),
+        ("EWEW", [0, 1, 2, 3], False, "3"),  # closed, and yet it goes on
+        ("WWE", [0, 1, 2], True, ""),  # water that goes on
+        ("WEEW", [0, 1, 2, 3], True, ""),
+        ("WEW", [0, 1, 2], False, "2"),
+        ("E", [0], False, ""),
+    ],
+)  # fmt: skip
+def test_edges_close_and_open_channels_in_turn(kinds, position, pairs, dry):
+    """Between an edge that closes and one that opens lies dry ground; two edges at one place at an end are a wall."""
+    edge, start = np.array([kind == "E" for kind in kinds]), np.array([0])
+    place = np.array(position, dtype=float)
+    assert edges_pair(start, place, edge).tolist() == [pairs]
+    assert "".join(str(i) for i in np.flatnonzero(on_dry_ground(start, place, edge))) == dry
+    both, twice = np.array([0, len(kinds)]), np.r_[edge, edge]
+    assert edges_pair(both, np.r_[place, place], twice).tolist() == [pairs, pairs]
+
+
+@pytest.mark.parametrize(("count", "made"), [(3, False), (4, True)])
+def test_a_rating_needs_one_visit_more_than_it_has_numbers(count, made):
+    """Coefficient, exponent and zero of one segment are three numbers: four visits make it, three do not."""
+    stage = np.array([1.0, 1.5, 2.2, 3.0])[:count]
+    discharge = 8 * (stage - 0.2) ** 2
+    if made:
+        assert fit(stage, discharge, choices=FitChoices(segments=1)).curve.exponent == pytest.approx([2.0], abs=1e-3)
+    else:
+        with pytest.raises(RatingError, match="more visits than numbers to fit expected"):
+            fit(stage, discharge, choices=FitChoices(segments=1))
