@@ -1,0 +1,116 @@
+"""Hold the rows a commit recorded against the rows it comes to again, and name what differs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+import pandas as pd
+
+from schemas import ARCHIVE_TABLES
+from schemas.derive import key_names
+from stillwell import __version__
+from stillwell.archive.ledger import Entry
+from stillwell.archive.shelf import Shelf
+from stillwell.archive.snapshot import EveryRow
+from stillwell.fingerprint import sha256
+from stillwell.prepare import View
+from stillwell.records import Fault
+from stillwell.sameness import same_cells
+
+SHOWN = 20
+"""Differences named per table and commit; the count is always whole."""
+
+Recorded = Mapping[tuple[str, pd.Timestamp], int]
+"""Rows by table and moment of their commit."""
+
+
+def compared(entry: Entry, history: EveryRow, recorded: Recorded, again: Mapping[str, pd.DataFrame]) -> Iterator[Fault]:
+    """Compare what a commit recorded with what it comes to again.
+
+    Parameters
+    ----------
+    entry : Entry
+    history : EveryRow
+    recorded : mapping
+        How many rows each commit recorded, wherever they lie.
+    again : mapping of str to DataFrame
+        The rows it comes to, by table.
+
+    Yields
+    ------
+    Fault
+        Of kind ``recompute``.
+    """
+    listed = listed_sites(entry)
+    for name in sorted({*again, *listed}):
+        looked = 0
+        for stored, made in _pairs(entry, history, name, listed.get(name, []), again):
+            looked += len(stored)
+            yield from _differences(name, entry, stored, made)
+        elsewhere = recorded.get((name, pd.Timestamp(entry.recorded_at)), 0) - looked
+        if elsewhere:
+            expected = "expected every row of the commit at the sites it lists"
+            yield Fault("recompute", _where(name, entry), f"{expected}, found {elsewhere} at others")
+
+
+def judged_by_another(before: View, entry: Entry, history: EveryRow, text: str) -> bool:
+    """Say whether an office without a policy of its own had its rows judged by another than the one shipped now."""
+    if len(before.standing("policies")):
+        return False
+    listed = listed_sites(entry)
+    rows = {name: history.recorded_at(name, entry.recorded_at, sites) for name, sites in listed.items()}
+    digests = {digest for one in rows.values() if "policy_digest" in one for digest in one["policy_digest"]}
+    own = {sha256(one.encode()) for one in rows["policies"]["text"]} if "policies" in rows else set()
+    return bool(digests - own - {sha256(text.encode())})
+
+
+def listed_sites(entry: Entry) -> dict[str, list[str]]:
+    """Name the tables a commit wrote to, and the sites of each."""
+    found: dict[str, set[str]] = {}
+    for file in entry.files:
+        if file.table:
+            found.setdefault(file.table, set()).update(file.sites)
+    return {name: sorted(sites) for name, sites in found.items()}
+
+
+def _pairs(
+    entry: Entry, history: EveryRow, name: str, sites: list[str], again: Mapping[str, pd.DataFrame]
+) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
+    """Pair the rows of a table that a commit recorded with those it comes to again, site by site where it is large."""
+    moment = entry.recorded_at
+    if isinstance(again, Shelf) and name in again.files:
+        for site in sorted({*sites, *again.sites(name)}):
+            yield history.recorded_at(name, moment, [site]), again.rows(name, [site])
+        return
+    stored = history.recorded_at(name, moment, sites) if name in history.tables() else pd.DataFrame()
+    yield stored, again.get(name, stored.iloc[:0])
+
+
+def _where(name: str, entry: Entry) -> str:
+    return f"tables/{name} commit {entry.number}"
+
+
+def _differences(name: str, entry: Entry, stored: pd.DataFrame, again: pd.DataFrame) -> Iterator[Fault]:
+    where = _where(name, entry)
+    if len(stored) != len(again):
+        yield Fault("recompute", where, f"expected {len(again)} rows computed again, found {len(stored)} stored")
+        return
+    if stored.empty:
+        return
+    ignored = {"software_version"} if entry.software.get("version") != __version__ else set()
+    order = row_order(name, stored)
+    left = stored.sort_values(order, kind="stable").reset_index(drop=True)
+    right = again.sort_values(order, kind="stable").reset_index(drop=True)
+    for column in (c for c in right.columns if c not in ignored):
+        a, b = left[column], right[column]
+        differs = np.flatnonzero(~same_cells(a, b))
+        for i in differs[:SHOWN]:
+            row = ", ".join(f"{k} {left.loc[i, k]}" for k in order)
+            sentence = f"{row}: expected {column} {b[i]!r} as computed again, found {a[i]!r} stored"
+            yield Fault("recompute", where, sentence, {"differing rows": str(differs.size)})
+
+
+def row_order(name: str, rows: pd.DataFrame) -> list[str]:
+    """Name the columns by which the rows of a commit are told apart."""
+    return [*key_names(ARCHIVE_TABLES[name])] + (["revision"] if "revision" in rows else [])
