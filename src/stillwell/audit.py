@@ -31,7 +31,7 @@ from stillwell.archive.outputs import behind, behind_words, outputs
 from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.proofs import KeptProofs
 from stillwell.archive.rounds import next_part
-from stillwell.archive.snapshot import EveryRow, History
+from stillwell.archive.snapshot import EveryRow, HeldArchive, History
 from stillwell.archive.twins import twin_remarks
 from stillwell.archive.unfinished import unfinished_remarks
 from stillwell.archive.witness import read_witness, witness_faults
@@ -43,6 +43,8 @@ from stillwell.records import AuditReport, Fault
 Progress = Callable[[str, int, int], None]
 MOST_ROWS = 2_000_000
 """Rows of an archive up to which all are held while it is proved; of a larger one they are read as they are needed."""
+IN_TIME = 32
+"""Commits proved together, at most, where a time is set: what was begun is ended."""
 PORTION = 500_000
 """Rows of a larger archive read at a time to be held against their schema."""
 
@@ -98,7 +100,7 @@ def audit(
     faults = [*ledger_faults(archive)]
     remarks: list[str] = []
     counts: dict[str, int] = {}
-    told = _Told(counts, remarks, moment, processes, minutes, keep)
+    told = _Told(archive, counts, remarks, moment, processes, minutes, keep)
     if not faults:
         entries = archive.ledger.entries()
         remarks += clock_remarks(moment, entries[-1].recorded_at)
@@ -116,15 +118,17 @@ def audit(
             damaged = {fault.path for fault in faults if fault.kind == "file"}
             faults += _row_faults(archive, entries, told, tell, damaged, proved=proved)
         remarks += unfinished_remarks(archive)
-    remarks += [] if faults else [*sealed_remarks(archive), *twin_remarks(archive)]
+    remarks += [] if faults else [*sealed_remarks(archive), *twin_remarks(told.archive)]
     remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in told.unproved.items()]
     return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks))
 
 
-@dataclass(frozen=True)
+@dataclass
 class _Told:
     """What an audit says beside its faults."""
 
+    archive: Archive
+    """The archive, its rows at hand once they are read, where there are not too many."""
     counts: dict[str, int]
     remarks: list[str]
     moment: datetime
@@ -144,15 +148,16 @@ def _row_faults(
     A table that cannot be read is a fault unless one of its files is among the ``damaged``, which have their own.
     """
     tell("schemas", 2, 3)
-    held = _read_all(archive)
+    held = _read_all(archive, sound=not damaged)
     named = {"/".join(path.split("/")[:2]) for path in damaged}
     faults = [*(fault for fault in held.broken if fault.path not in named), *held.unlike]
     told.counts["rows held against their schemas"] = held.recorded.total()
     if held.broken:
         return faults
+    told.archive = HeldArchive(archive, held.history) if isinstance(held.history, History) else archive
     accounted = accounts(archive, entries, held.recorded)
     faults += accounted.faults
-    faults += _netcdf_faults(archive, told)
+    faults += _netcdf_faults(told)
     if proved:
         faults += _recompute_faults(archive, entries, held, told, accounted.row_for_row, tell)
         out_of_it = told.unproved.keys() | told.not_reached
@@ -162,9 +167,9 @@ def _row_faults(
     return faults
 
 
-def _netcdf_faults(archive: Archive, told: _Told) -> Iterator[Fault]:
+def _netcdf_faults(told: _Told) -> Iterator[Fault]:
     """Hold NetCDF files that are not behind against the rows; those behind are proved by their digests alone."""
-    office = office_of(archive)
+    archive, office = told.archive, office_of(told.archive)
     late = list(behind(archive, office))
     paths = {one.path for one in late}
     wanted = [output for output in outputs(archive, office) if output.path not in paths]
@@ -253,8 +258,11 @@ class _Held:
     """What is not as its schema says."""
 
 
-def _read_all(archive: Archive) -> _Held:
-    """Read every row and hold it against its schema; kept at hand where there are not too many."""
+def _read_all(archive: Archive, *, sound: bool) -> _Held:
+    """Read every row and hold it against its schema; kept at hand where there are not too many.
+
+    Where not every file is ``sound``, page checksums tell which rows can be read.
+    """
     few = sum(file.rows for name in archive.tables() for file in archive.table_files(name)) <= MOST_ROWS
     tables: dict[str, pd.DataFrame] = {}
     broken: list[Fault] = []
@@ -263,7 +271,7 @@ def _read_all(archive: Archive) -> _Held:
     for name in archive.tables():
         for sites in [None] if few else _portions(archive, name):
             try:
-                rows = archive.read(name, sites)
+                rows = archive.read_proved(name) if few and sound else archive.read(name, sites)
             except ArchiveDamaged as error:
                 broken.append(Fault("table", f"tables/{name}", str(error)))
                 continue
@@ -303,8 +311,10 @@ def _recompute_faults(
     until = None if told.minutes is None else monotonic() + 60 * told.minutes
     done: dict[int, Proved] = {}
     few = isinstance(held.history, History)
-    for proved in proofs(prover, archive.root, entries[-1].number, numbers, told.processes, (held.recorded, few)):
-        done[proved.number] = proved
+    most = None if until is None else IN_TIME
+    task = held.recorded, few
+    for lot in proofs(prover, archive.root, entries[-1].number, numbers, told.processes, task, most):
+        done |= {proved.number: proved for proved in lot}
         tell("computing again", len(done), len(entries))
         if until is not None and monotonic() >= until:
             break

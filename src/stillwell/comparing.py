@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -52,6 +52,77 @@ def compared(entry: Entry, history: EveryRow, recorded: Recorded, again: Mapping
         if elsewhere:
             expected = "expected every row of the commit at the sites it lists"
             yield Fault("recompute", _where(name, entry), f"{expected}, found {elsewhere} at others")
+
+
+def unlike(
+    entries: Sequence[Entry], history: EveryRow, recorded: Recorded, again: Mapping[str, pd.DataFrame]
+) -> set[int]:
+    """Name the commits, of several, whose rows are not beyond doubt those that they come to again.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+        All by this version of the software, or none.
+    history : EveryRow
+    recorded : mapping
+        As of ``compared``.
+    again : mapping of str to DataFrame
+        The rows they come to together, by table.
+
+    Returns
+    -------
+    set of int
+        Numbers; ``compared`` says of each what differs, if anything.
+    """
+    number_at = {pd.Timestamp(entry.recorded_at): entry.number for entry in entries}
+    listed = {entry.number: listed_sites(entry) for entry in entries}
+    names = {*again, *(name for tables in listed.values() for name in tables)}
+    names |= {name for name, moment in recorded if moment in number_at}
+    ignored = {"software_version"} if entries[0].software.get("version") != __version__ else set()
+    out: set[int] = set()
+    for name in sorted(names):
+        sites = sorted({site for tables in listed.values() for site in tables.get(name, ())})
+        stored = history.recorded_among(name, list(number_at), sites)
+        made = again.get(name, stored.iloc[:0])
+        out |= _miscounted(name, number_at, recorded, stored, made)
+        if "site" in stored:
+            places = stored[["recorded_at", "site"]].drop_duplicates().itertuples(index=False)
+            out |= {number_at[at] for at, site in places if site not in listed[number_at[at]].get(name, ())}
+        out |= _differing(name, number_at, out, stored, made, ignored)
+    return out
+
+
+def _miscounted(
+    name: str, number_at: Mapping[pd.Timestamp, int], recorded: Recorded, stored: pd.DataFrame, made: pd.DataFrame
+) -> set[int]:
+    """Name the commits of which another number of rows is stored, at the sites they list or in all, than made again."""
+    here, there = (rows["recorded_at"].value_counts().to_dict() for rows in (stored, made))
+    return {
+        number
+        for at, number in number_at.items()
+        if not here.get(at, 0) == there.get(at, 0) == recorded.get((name, at), 0)
+    }
+
+
+def _differing(
+    name: str,
+    number_at: Mapping[pd.Timestamp, int],
+    left_out: set[int],
+    stored: pd.DataFrame,
+    made: pd.DataFrame,
+    ignored: set[str],
+) -> set[int]:
+    """Name the commits with a row that differs, but for those left out already."""
+    moments = [at for at, number in number_at.items() if number not in left_out]
+    order = ["recorded_at", *row_order(name, stored)]
+    left, right = (
+        rows[rows["recorded_at"].isin(moments)].sort_values(order, kind="stable", ignore_index=True)
+        for rows in (stored, made)
+    )
+    differs = np.zeros(len(left), dtype=bool)
+    for column in (c for c in right.columns if c not in ignored):
+        differs |= ~same_cells(left[column], right[column])
+    return {number_at[at] for at in left.loc[differs, "recorded_at"].unique()}
 
 
 def judged_by_another(before: View, entry: Entry, history: EveryRow, text: str) -> bool:
