@@ -25,7 +25,7 @@ from stillwell.archive.fixity import (
     withheld_faults,
 )
 from stillwell.archive.history import StoredHistory
-from stillwell.archive.ledger import Entry
+from stillwell.archive.ledger import Entry, Ledger
 from stillwell.archive.netcdf_compare import netcdf_faults
 from stillwell.archive.outputs import behind, behind_words, outputs
 from stillwell.archive.portions import portions, rows_at
@@ -96,7 +96,9 @@ def audit(
     """
     tell = progress or (lambda step, done, total: None)
     moment = now or datetime.now(UTC)
-    archive = Archive(root, complete=True)
+    archive = _opened(root)
+    if archive is None:
+        return _torn(root, moment)
     faults = [*ledger_faults(archive)]
     remarks: list[str] = []
     counts: dict[str, int] = {}
@@ -121,6 +123,19 @@ def audit(
     remarks += [] if faults else [*sealed_remarks(archive), *twin_remarks(told.archive)]
     remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in told.unproved.items()]
     return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks))
+
+
+def _opened(root: Path) -> Archive | None:
+    """Open an archive; None where its ledger has a hole, so that nothing says which files are live."""
+    try:
+        return Archive(root, complete=True)
+    except ArchiveDamaged:
+        return None
+
+
+def _torn(root: Path, moment: datetime) -> AuditReport:
+    """Report on an archive whose ledger has a hole: every entry that is missing or not as written."""
+    return AuditReport(str(root), moment, {}, tuple(Ledger(root).chain_faults()))
 
 
 @dataclass
@@ -218,7 +233,9 @@ def audit_part(root: Path, budget: int, now: datetime | None = None, witnesses: 
         If the folder is not an archive this version can read.
     """
     moment = now or datetime.now(UTC)
-    archive = Archive(root, complete=True)
+    archive = _opened(root)
+    if archive is None:
+        return _torn(root, moment)
     faults = [*ledger_faults(archive)]
     counts: dict[str, int] = {}
     remarks: list[str] = []
