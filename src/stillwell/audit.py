@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence, Set
+from collections.abc import Callable, Iterator, Sequence, Set
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from time import monotonic
 
-import numpy as np
 import pandas as pd
 from pandera.errors import SchemaErrors
 
 from schemas import ARCHIVE_TABLES
-from schemas.derive import key_names
-from stillwell import __version__
-from stillwell.archive.accounts import account_faults
+from stillwell.archive.accounts import accounts
 from stillwell.archive.archive import Archive
 from stillwell.archive.clock import clock_remarks
-from stillwell.archive.entries import shipped_policies
 from stillwell.archive.fixity import (
     IRREGULAR,
     file_faults,
@@ -29,35 +26,26 @@ from stillwell.archive.fixity import (
     withheld_faults,
 )
 from stillwell.archive.history import StoredHistory
-from stillwell.archive.layout import entry_path
 from stillwell.archive.ledger import Entry
 from stillwell.archive.netcdf_compare import netcdf_faults
 from stillwell.archive.outputs import behind, behind_words, outputs
 from stillwell.archive.portions import portions, rows_at
+from stillwell.archive.proofs import KeptProofs
 from stillwell.archive.rounds import next_part
-from stillwell.archive.shelf import Shelf
-from stillwell.archive.snapshot import EveryRow, History
+from stillwell.archive.snapshot import EveryRow, HeldArchive, History
 from stillwell.archive.twins import twin_remarks
 from stillwell.archive.unfinished import unfinished_remarks
 from stillwell.archive.witness import read_witness, witness_faults
-from stillwell.committing import default_policy_text, office_of
-from stillwell.deriving import REASON as DERIVED
-from stillwell.deriving import RECOMPUTED, sites_of
-from stillwell.errors import ArchiveDamaged, Withheld
-from stillwell.fingerprint import sha256
-from stillwell.pipeline import taken_again
-from stillwell.prepare import Circumstances, View, policy_in_force, prepare
-from stillwell.prepare.again import anew
-from stillwell.prepare.marks import marks_unlike
-from stillwell.prepare.records import derived
+from stillwell.committing import office_of
+from stillwell.errors import ArchiveDamaged
+from stillwell.proving import Proved, Prover, proofs
 from stillwell.records import AuditReport, Fault
-from stillwell.sameness import same_cells
 
 Progress = Callable[[str, int, int], None]
-SHOWN = 20
-"""Differences named per table and commit; the count is always whole."""
 MOST_ROWS = 2_000_000
 """Rows of an archive up to which all are held while it is proved; of a larger one they are read as they are needed."""
+IN_TIME = 32
+"""Commits proved together, at most, where a time is set: what was begun is ended."""
 PORTION = 500_000
 """Rows of a larger archive read at a time to be held against their schema."""
 
@@ -69,13 +57,16 @@ def audit(
     progress: Progress | None = None,
     now: datetime | None = None,
     witnesses: Sequence[Path] = (),
+    processes: int = 0,
+    minutes: float | None = None,
+    keep: bool = False,
 ) -> AuditReport:
     """Look at everything an archive holds and say what is not as it was written.
 
     Parameters
     ----------
     root : Path
-        The archive's folder; nothing in it is changed.
+        The archive's folder; nothing in it is changed but the proofs kept in its work folder.
     recompute : bool
         Also take every commit's deposits again and compare each row with what is stored.
     progress : callable, optional
@@ -83,6 +74,13 @@ def audit(
         The moment of the audit; by the computer's clock where not given.
     witnesses : sequence of Path
         Files of witness lines, kept elsewhere, that the chain is held against.
+    processes : int
+        Processes that share the computing; with fewer than 2 the caller does all. What is found does not depend on it.
+    minutes : float, optional
+        Time for proving commits: those never proved first, newest first, then those proved longest ago; all where not
+        given. Digests, schemas and NetCDF files are looked at whole.
+    keep : bool
+        Keep what was proved, and when, in the archive's work folder, as is always done with ``minutes``.
 
     Returns
     -------
@@ -94,6 +92,8 @@ def audit(
         If the folder is not an archive this version can read.
     OSError
         If a witness cannot be read.
+    ProcessLost
+        If a process that shared the computing ended before it was done.
     """
     tell = progress or (lambda step, done, total: None)
     moment = now or datetime.now(UTC)
@@ -101,7 +101,7 @@ def audit(
     faults = [*ledger_faults(archive)]
     remarks: list[str] = []
     counts: dict[str, int] = {}
-    told = _Told(counts, remarks)
+    told = _Told(archive, counts, remarks, moment, processes, minutes, keep)
     if not faults:
         entries = archive.ledger.entries()
         remarks += clock_remarks(moment, entries[-1].recorded_at)
@@ -119,17 +119,24 @@ def audit(
             damaged = {fault.path for fault in faults if fault.kind == "file"}
             faults += _row_faults(archive, entries, told, tell, damaged, proved=proved)
         remarks += unfinished_remarks(archive)
-    remarks += [] if faults else [*sealed_remarks(archive), *twin_remarks(archive)]
+    remarks += [] if faults else [*sealed_remarks(archive), *twin_remarks(told.archive)]
     remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in told.unproved.items()]
     return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks))
 
 
-@dataclass(frozen=True)
+@dataclass
 class _Told:
     """What an audit says beside its faults."""
 
+    archive: Archive
+    """The archive, its rows at hand once they are read, where there are not too many."""
     counts: dict[str, int]
     remarks: list[str]
+    moment: datetime
+    processes: int = 0
+    minutes: float | None = None
+    keep: bool = False
+    not_reached: set[int] = field(default_factory=set)
     unproved: dict[int, str] = field(default_factory=dict)
     """Why rows of commits were not computed again, by number."""
 
@@ -142,25 +149,28 @@ def _row_faults(
     A table that cannot be read is a fault unless one of its files is among the ``damaged``, which have their own.
     """
     tell("schemas", 2, 3)
-    held = _read_all(archive)
+    held = _read_all(archive, sound=not damaged)
     named = {"/".join(path.split("/")[:2]) for path in damaged}
     faults = [*(fault for fault in held.broken if fault.path not in named), *held.unlike]
     told.counts["rows held against their schemas"] = held.recorded.total()
     if held.broken:
         return faults
-    faults += account_faults(archive, entries, held.recorded)
-    faults += _netcdf_faults(archive, told)
+    told.archive = HeldArchive(archive, held.history) if isinstance(held.history, History) else archive
+    accounted = accounts(archive, entries, held.recorded)
+    faults += accounted.faults
+    faults += _netcdf_faults(told)
     if proved:
-        faults += _recompute_faults(archive, entries, held, told.unproved, tell)
-        left = {pd.Timestamp(entry.recorded_at) for entry in entries if entry.number in told.unproved}
+        faults += _recompute_faults(archive, entries, held, told, accounted.row_for_row, tell)
+        out_of_it = told.unproved.keys() | told.not_reached
+        left = {pd.Timestamp(entry.recorded_at) for entry in entries if entry.number in out_of_it}
         out = sum(count for (_, moment), count in held.recorded.items() if moment in left)
         told.counts["rows computed again"] = held.recorded.total() - out
     return faults
 
 
-def _netcdf_faults(archive: Archive, told: _Told) -> Iterator[Fault]:
+def _netcdf_faults(told: _Told) -> Iterator[Fault]:
     """Hold NetCDF files that are not behind against the rows; those behind are proved by their digests alone."""
-    office = office_of(archive)
+    archive, office = told.archive, office_of(told.archive)
     late = list(behind(archive, office))
     paths = {one.path for one in late}
     wanted = [output for output in outputs(archive, office) if output.path not in paths]
@@ -249,8 +259,11 @@ class _Held:
     """What is not as its schema says."""
 
 
-def _read_all(archive: Archive) -> _Held:
-    """Read every row and hold it against its schema; kept at hand where there are not too many."""
+def _read_all(archive: Archive, *, sound: bool) -> _Held:
+    """Read every row and hold it against its schema; kept at hand where there are not too many.
+
+    Where not every file is ``sound``, page checksums tell which rows can be read.
+    """
     few = sum(file.rows for name in archive.tables() for file in archive.table_files(name)) <= MOST_ROWS
     tables: dict[str, pd.DataFrame] = {}
     broken: list[Fault] = []
@@ -259,7 +272,7 @@ def _read_all(archive: Archive) -> _Held:
     for name in archive.tables():
         for sites in [None] if few else _portions(archive, name):
             try:
-                rows = archive.read(name, sites)
+                rows = archive.read_proved(name) if few and sound else archive.read(name, sites)
             except ArchiveDamaged as error:
                 broken.append(Fault("table", f"tables/{name}", str(error)))
                 continue
@@ -290,105 +303,26 @@ def _schema_faults(name: str, rows: pd.DataFrame) -> Iterator[Fault]:
 
 
 def _recompute_faults(
-    archive: Archive, entries: list[Entry], held: _Held, unproved: dict[int, str], tell: Progress
+    archive: Archive, entries: list[Entry], held: _Held, told: _Told, row_for_row: Set[int], tell: Progress
 ) -> Iterator[Fault]:
-    """Take each commit again with the archive as it stood before it, and compare every row."""
-    history = held.history
-    shipped, newest = shipped_policies(entries), default_policy_text()
-    for number, entry in enumerate(entries):
-        tell("computing again", number, len(entries))
-        before = history.before(entry.recorded_at)
-        text = shipped.get(entry.shipped_policy, newest)
-        if not entry.shipped_policy and _judged_by_another(before, entry, history, text):
-            unproved[entry.number] = "was judged by a policy that an earlier version shipped and did not keep"
-            continue
-        if not entry.deposits:
-            policy = policy_in_force(before, None, text, newest)
-            told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, rules=entry.rules)
-            if entry.reason == DERIVED:
-                for sentence in marks_unlike(before, entry, told.policy_digest):
-                    yield Fault("recompute", entry_path(entry.number), sentence)
-                yield from _compared(entry, held, derived(before, sites_of(entry), told))
-            elif entry.reason == RECOMPUTED:
-                yield from _compared(entry, held, anew(before, told))
-            continue
-        try:
-            deposits, used, understood = taken_again(archive, entry)
-        except Withheld:
-            unproved[entry.number] = "rests on withheld content"
-            continue
-        policy = policy_in_force(before, understood, text, newest)
-        told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, used, entry.rules)
-        again = prepare(before, deposits, understood, told).tables
-        yield from _compared(entry, held, again)
-
-
-def _judged_by_another(before: View, entry: Entry, history: EveryRow, text: str) -> bool:
-    """Say whether an office without a policy of its own had its rows judged by another than the one shipped now."""
-    if len(before.standing("policies")):
-        return False
-    listed = _listed(entry)
-    rows = {name: history.recorded_at(name, entry.recorded_at, sites) for name, sites in listed.items()}
-    digests = {digest for one in rows.values() if "policy_digest" in one for digest in one["policy_digest"]}
-    own = {sha256(one.encode()) for one in rows["policies"]["text"]} if "policies" in rows else set()
-    return bool(digests - own - {sha256(text.encode())})
-
-
-def _listed(entry: Entry) -> dict[str, list[str]]:
-    """Name the tables a commit wrote to, and the sites of each."""
-    found: dict[str, set[str]] = {}
-    for file in entry.files:
-        if file.table:
-            found.setdefault(file.table, set()).update(file.sites)
-    return {name: sorted(sites) for name, sites in found.items()}
-
-
-def _compared(entry: Entry, held: _Held, again: Mapping[str, pd.DataFrame]) -> Iterator[Fault]:
-    """Compare what a commit recorded with what it comes to again."""
-    listed = _listed(entry)
-    for name in sorted({*again, *listed}):
-        looked = 0
-        for stored, made in _pairs(entry, held.history, name, listed.get(name, []), again):
-            looked += len(stored)
-            yield from _differences(name, entry, stored, made)
-        elsewhere = held.recorded[name, pd.Timestamp(entry.recorded_at)] - looked
-        if elsewhere:
-            expected = "expected every row of the commit at the sites it lists"
-            yield Fault("recompute", _where(name, entry), f"{expected}, found {elsewhere} at others")
-
-
-def _pairs(
-    entry: Entry, history: EveryRow, name: str, sites: list[str], again: Mapping[str, pd.DataFrame]
-) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
-    """Pair the rows of a table that a commit recorded with those it comes to again, site by site where it is large."""
-    moment = entry.recorded_at
-    if isinstance(again, Shelf) and name in again.files:
-        for site in sorted({*sites, *again.sites(name)}):
-            yield history.recorded_at(name, moment, [site]), again.rows(name, [site])
-        return
-    stored = history.recorded_at(name, moment, sites) if name in history.tables() else pd.DataFrame()
-    yield stored, again.get(name, stored.iloc[:0])
-
-
-def _where(name: str, entry: Entry) -> str:
-    return f"tables/{name} commit {entry.number}"
-
-
-def _differences(name: str, entry: Entry, stored: pd.DataFrame, again: pd.DataFrame) -> Iterator[Fault]:
-    where = _where(name, entry)
-    if len(stored) != len(again):
-        yield Fault("recompute", where, f"expected {len(again)} rows computed again, found {len(stored)} stored")
-        return
-    if stored.empty:
-        return
-    ignored = {"software_version"} if entry.software.get("version") != __version__ else set()
-    order = [*key_names(ARCHIVE_TABLES[name])] + (["revision"] if "revision" in stored else [])
-    left = stored.sort_values(order, kind="stable").reset_index(drop=True)
-    right = again.sort_values(order, kind="stable").reset_index(drop=True)
-    for column in (c for c in right.columns if c not in ignored):
-        a, b = left[column], right[column]
-        differs = np.flatnonzero(~same_cells(a, b))
-        for i in differs[:SHOWN]:
-            row = ", ".join(f"{k} {left.loc[i, k]}" for k in order)
-            sentence = f"{row}: expected {column} {b[i]!r} as computed again, found {a[i]!r} stored"
-            yield Fault("recompute", where, sentence, {"differing rows": str(differs.size)})
+    """Prove commits, as far as the time goes, and name the faults in the order of the ledger."""
+    prover = Prover(archive, entries, held.history, held.recorded)
+    kept = KeptProofs(archive, entries, row_for_row) if told.keep or told.minutes is not None else None
+    numbers = [entry.number for entry in entries] if kept is None or told.minutes is None else kept.in_turn()
+    until = None if told.minutes is None else monotonic() + 60 * told.minutes
+    done: dict[int, Proved] = {}
+    few = isinstance(held.history, History)
+    most = None if until is None else IN_TIME
+    task = held.recorded, few
+    for lot in proofs(prover, archive.root, entries[-1].number, numbers, told.processes, task, most):
+        done |= {proved.number: proved for proved in lot}
+        tell("computing again", len(done), len(entries))
+        if until is not None and monotonic() >= until:
+            break
+    told.unproved.update({number: done[number].unproved for number in sorted(done) if done[number].unproved})
+    told.not_reached.update(number for number in numbers if number not in done)
+    if kept is not None:
+        sound = {number for number, proved in done.items() if not proved.faults and not proved.unproved}
+        told.remarks.append(kept.added(sound, done.keys() - sound, told.moment))
+    for number in sorted(done):
+        yield from done[number].faults

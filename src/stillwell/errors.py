@@ -74,3 +74,7 @@ class ArchiveDamaged(ArchiveError):
 
 class Withheld(ArchiveError):
     """The content of a sealed deposit was removed by a recorded decision."""
+
+
+class ProcessLost(StillwellError):
+    """A process that shared the work ended before it was done."""

@@ -84,13 +84,20 @@ def map_of(archive: Archive, digest: str) -> Map:
     return map_from(_text(archive.sealed.read(digest)))
 
 
-def taken_again(archive: Archive, entry: Entry) -> tuple[list[Deposit], str, Understood]:
+def map_used(entry: Entry) -> str:
+    """Name the intake map a commit read its deposits with by its digest; empty without one."""
+    return next((str(note["intake_map"]) for note in entry.deposits if note.get("intake_map")), "")
+
+
+def taken_again(archive: Archive, entry: Entry, *others: Entry) -> tuple[list[Deposit], str, Understood]:
     """Read again what a commit took, with the map it was read with.
 
     Parameters
     ----------
     archive : Archive
     entry : Entry
+    others : Entry
+        Commits by the same rules and map, whose deposits are read with it.
 
     Returns
     -------
@@ -102,8 +109,8 @@ def taken_again(archive: Archive, entry: Entry) -> tuple[list[Deposit], str, Und
     Withheld
         If the content of one is withheld.
     """
-    deposits = [archive.sealed.read(note["deposit"]) for note in entry.deposits]
-    used = next((str(note["intake_map"]) for note in entry.deposits if note.get("intake_map")), "")
+    deposits = [archive.sealed.read(note["deposit"]) for one in (entry, *others) for note in one.deposits]
+    used = map_used(entry)
     return deposits, used, understand(deposits, map_of(archive, used) if used else None, entry.rules)
 
 

@@ -129,6 +129,17 @@ def test_a_missing_file_is_named(copy):
     assert path.relative_to(copy).as_posix() in {fault.path for fault in audit(copy).faults}
 
 
+@pytest.mark.parametrize("place", [1, 2, -2])
+def test_a_missing_ledger_entry_is_named(copy, place):
+    """An entry that is gone from within the ledger is a fault with its path, for a whole audit and for a part."""
+    path = sorted((copy / "ledger").glob("*.json"))[place]
+    path.unlink()
+    for report in (audit(copy), audit_part(copy, 10**6)):
+        missing = [fault for fault in report.faults if fault.path == path.relative_to(copy).as_posix()]
+        assert [fault.kind for fault in missing] == ["ledger"]
+        assert "found none" in missing[0].sentence
+
+
 def _rewrite_points(copy):
     """Change a depth in a table and rewrite the ledger so that every digest agrees again."""
 
@@ -204,7 +215,7 @@ READ_ONLY = """
 import os, sys
 from pathlib import Path
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
+from stillwell.audit import audit, audit_part
 from stillwell.reading.show import show_gauging
 from stillwell.reading.sql import ask
 root = Path(sys.argv[1])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -28,9 +29,16 @@ RENDERS = "render"
 REASONS = (TAKES_IN, *FOLLOWS, COMPACTION, RENDERS)
 
 
-def account_faults(
-    archive: Archive, entries: Sequence[Entry], recorded: Counter[tuple[str, pd.Timestamp]]
-) -> list[Fault]:
+@dataclass(frozen=True)
+class Accounts:
+    """Rows that no commit explains and commits that explain none of theirs, and compactions proved row for row."""
+
+    faults: tuple[Fault, ...]
+    row_for_row: frozenset[int]
+    """Numbers of the compactions of which every replaced file is still there and the rows are the same."""
+
+
+def accounts(archive: Archive, entries: Sequence[Entry], recorded: Counter[tuple[str, pd.Timestamp]]) -> Accounts:
     """Name rows that no commit explains, and commits that explain none of theirs.
 
     Parameters
@@ -43,16 +51,19 @@ def account_faults(
 
     Returns
     -------
-    list of Fault
-        Of kind ``rows``.
+    Accounts
+        Faults are of kind ``rows``.
     """
     faults = [*_unexplained(entries), *_moments(entries, recorded)]
+    proved: set[int] = set()
     listed: dict[str, ListedFile] = {}
     for entry in entries:
         if entry.reason == COMPACTION:
-            faults += _compaction(archive.root, entry, listed)
+            unlike, whole = _compaction(archive.root, entry, listed)
+            faults += unlike
+            proved |= {entry.number} if whole and not unlike else set()
         listed.update((file.path, file) for file in entry.files)
-    return faults
+    return Accounts(tuple(faults), frozenset(proved))
 
 
 def _unexplained(entries: Sequence[Entry]) -> Iterator[Fault]:
@@ -88,8 +99,13 @@ def _moments(entries: Sequence[Entry], recorded: Mapping[tuple[str, pd.Timestamp
             yield Fault("rows", f"tables/{table}", f"{expected} in {rows} rows; no commit explains them")
 
 
-def _compaction(root: Path, entry: Entry, listed: Mapping[str, ListedFile]) -> Iterator[Fault]:
-    """Hold a compaction against the files it replaced: as many rows, and the same where they are still there."""
+def _compaction(root: Path, entry: Entry, listed: Mapping[str, ListedFile]) -> tuple[list[Fault], bool]:
+    """Hold a compaction against the files it replaced: as many rows, and the same where they are still there.
+
+    The flag says whether all of them are.
+    """
+    faults: list[Fault] = []
+    whole = True
     old, new = dict[str, list[ListedFile]](), dict[str, list[ListedFile]]()
     for path in entry.replaced:
         if path in listed and listed[path].table:
@@ -102,11 +118,17 @@ def _compaction(root: Path, entry: Entry, listed: Mapping[str, ListedFile]) -> I
         replaced, written = (sum(file.rows for file in files) for files in (before, after))
         where = f"tables/{table} commit {entry.number}"
         if replaced != written:
-            yield Fault("rows", where, f"expected the {replaced} rows of the files it replaced, found {written}")
+            faults.append(
+                Fault("rows", where, f"expected the {replaced} rows of the files it replaced, found {written}")
+            )
         elif all(_is_whole(root, file) for file in (*before, *after)):
             one, other = _digests(root, before), _digests(root, after)
             if not np.array_equal(one, other):
-                yield Fault("rows", where, "expected the rows of the files it replaced, found others in their place")
+                sentence = "expected the rows of the files it replaced, found others in their place"
+                faults.append(Fault("rows", where, sentence))
+        else:
+            whole = False
+    return faults, whole
 
 
 def _is_whole(root: Path, file: ListedFile) -> bool:

@@ -14,6 +14,7 @@ import pyarrow as pa
 
 from stillwell.archive.layout import READABLE_MAJOR, SCHEMAS, entry_path, schema_path
 from stillwell.archive.ledger import Ledger
+from stillwell.archive.many_files import read_whole
 from stillwell.archive.packing import packed
 from stillwell.archive.regular import read_regular
 from stillwell.archive.retired import described_now
@@ -139,6 +140,16 @@ class Archive:
         from schemas import SERIES_TIME
 
         return read_files(paths, columns, schema, only, (SERIES_TIME[table], years))
+
+    def read_proved(self, table: str) -> pd.DataFrame:
+        """Read the rows of every revision of a table whose files have just been held against their digests.
+
+        Raises
+        ------
+        ArchiveError, ArchiveDamaged
+            As ``read``, whose rows it returns, sooner where there are many files.
+        """
+        return read_whole([self.root / path for path in self.table_paths(table)], self._schema(table))
 
     def codes(self, table: str, columns: Sequence[str], sites: Sequence[str] | None = None) -> set[tuple[str, ...]]:
         """Find the different texts in a column, or combinations of several, of the rows of every revision.

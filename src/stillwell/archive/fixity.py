@@ -202,10 +202,11 @@ def _strangers(archive: Archive) -> Iterator[Fault]:
     replaced = {path for entry in ledger.entries() for path in entry.replaced}
     known = replaced | set(archive.listing()) | set(ledger.live()) | ledger.checkpoint_parts()
     allowed = excused(archive.root, intent, known)
+    explained = known | allowed.files
     for path, what in found:
         if what == _FOLDER and path not in allowed.folders:
             yield Fault("file", path, f"expected files that the ledger lists, found {_FOLDER}")
-        elif what == _FILE and path not in known | allowed.files:
+        elif what == _FILE and path not in explained:
             sentence = f"expected only files that the ledger lists, found one {_whose(path, ledger)}"
             yield Fault("file", path, sentence)
         elif what not in (_FOLDER, _FILE):

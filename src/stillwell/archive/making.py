@@ -8,12 +8,10 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import islice
-from multiprocessing import get_context
 from pathlib import Path
 
 from stillwell.archive import fs
@@ -22,6 +20,7 @@ from stillwell.archive.layout import MAKING
 from stillwell.archive.lock import hold_lock, is_held
 from stillwell.archive.netcdf_rendered import rendered
 from stillwell.archive.outputs import Output
+from stillwell.archive.workers import spawned
 from stillwell.errors import ArchiveLocked
 from stillwell.fingerprint import sha256
 
@@ -128,8 +127,7 @@ def made_files(
     number, root = archive.ledger.head_number(), archive.root
     if processes < 2 or len(wanted) < SPAWN_FROM:
         return _make(archive, wanted, office, folder, 0)
-    # a forked child would keep the archive's lock alive after its parent is killed
-    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+    with spawned(processes) as pool:
         parts = list(_parts(wanted, len(wanted) // (4 * processes)))
         starts = [sum(map(len, parts[:i])) for i in range(len(parts))]
         lots = [

@@ -11,11 +11,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.archive.archive import Archive
+from stillwell.archive.identity import gauging_ids
 from stillwell.archive.links import linked_sites, sites_named
 from stillwell.archive.standing import GAUGING, standing_rows
 from stillwell.intake.constant import distinct
 
 Ints = NDArray[np.int64]
+LAST = pd.Timestamp("9999-12-31T00:00:00Z")
+"""After every commit."""
 
 
 class EveryRow(ABC):
@@ -57,6 +61,18 @@ class EveryRow(ABC):
         """The first row of each code, by table and columns."""
         return {}
 
+    @cached_property
+    def first_known(self) -> Mapping[str, pd.Timestamp]:
+        """When each archive id, and each id that a site, start and instrument make, was first recorded."""
+        rows = self.columns("gaugings", ["gauging_id", "site", "started_at", "instrument", "recorded_at"])
+        ids = pd.concat([rows["gauging_id"], gauging_ids(rows["site"], rows["started_at"], rows["instrument"])])
+        return dict(pd.concat([rows["recorded_at"]] * 2).groupby(ids.to_numpy()).min())
+
+    def recorded_among(self, table: str, moments: Sequence[pd.Timestamp], sites: Sequence[str]) -> pd.DataFrame:
+        """Return the rows of a table and some sites that some commits recorded; of every site where none is named."""
+        rows = self.rows(table, max(moments) + pd.Timedelta(microseconds=1), sites or None)
+        return rows[rows["recorded_at"].isin(list(moments))]
+
     def before(self, moment: datetime) -> Snapshot:
         """Return the archive as it stood just before a moment."""
         return Snapshot(self, moment)
@@ -64,6 +80,14 @@ class EveryRow(ABC):
     def links(self, before: pd.Timestamp) -> list[tuple[str, str]]:
         """Pair the sites that share a gauging by then."""
         return [link for at, link in self._links if at < before]
+
+    @cached_property
+    def first_linked(self) -> Mapping[str, pd.Timestamp]:
+        """When each site that shares a gauging with another first did."""
+        found: dict[str, pd.Timestamp] = {}
+        for at, link in self._links:
+            found |= {site: min(at, found.get(site, at)) for site in link}
+        return found
 
 
 class History(EveryRow):
@@ -152,3 +176,36 @@ def dated_links(gaugings: pd.DataFrame) -> list[tuple[pd.Timestamp, tuple[str, s
     moved = named.notna() & (named != gaugings["site"])
     pairs = zip(named[moved], gaugings.loc[moved, "site"], strict=True)
     return list(zip(gaugings.loc[moved, "recorded_at"], pairs, strict=True))
+
+
+class HeldArchive(Archive):
+    """An archive whose rows are all at hand, so that its table files are not read again.
+
+    Parameters
+    ----------
+    archive : Archive
+        Complete.
+    history : EveryRow
+        Of this archive.
+    """
+
+    def __init__(self, archive: Archive, history: EveryRow) -> None:
+        self._open(archive.root, archive.ledger, archive.complete)
+        self._history = history
+
+    def read(
+        self,
+        table: str,
+        sites: Sequence[str] | None = None,
+        columns: Sequence[str] | None = None,
+        years: Sequence[int] | None = None,
+    ) -> pd.DataFrame:
+        """Return the rows of every revision, as ``Archive.read`` does, in the order recorded."""
+        if table not in self._history.tables():
+            return super().read(table, sites, columns, years)
+        rows = self._history.rows(table, LAST, sites)
+        return rows if columns is None else rows[list(columns)]
+
+    def codes(self, table: str, columns: Sequence[str], sites: Sequence[str] | None = None) -> set[tuple[str, ...]]:
+        """Return the different texts in a column, or combinations of several, of the rows of every revision."""
+        return set(distinct(self.read(table, sites, columns), columns))

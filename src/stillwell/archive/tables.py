@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from functools import cache
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -329,7 +330,9 @@ def as_frame(parts: Sequence[pa.Table], schema: pa.Schema) -> pd.DataFrame:
 def joined(parts: Sequence[pa.Table], schema: pa.Schema) -> pa.Table:
     """Join parts of a table, each brought to the columns and types of a schema; ``as_frame`` without the frame."""
     target = schema.remove_metadata()
-    return pa.concat_tables([_fitted(part, target) for part in parts] or [target.empty_table()])
+    runs = [list(run) for _, run in groupby(parts, key=lambda part: part.schema)]
+    whole = [pa.concat_tables(run) if len(run) > 1 else run[0] for run in runs]
+    return pa.concat_tables([_fitted(part, target) for part in whole] or [target.empty_table()])
 
 
 def _union(parts: Sequence[pa.Table]) -> pa.Schema:

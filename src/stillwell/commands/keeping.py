@@ -47,6 +47,11 @@ def audit(
     budget: Annotated[
         int | None, typer.Option("--budget", min=1, help="Bytes to look at, oldest look first; computes nothing again.")
     ] = None,
+    minutes: Annotated[
+        float | None,
+        typer.Option("--minutes", min=0, help="Time for computing again: newest unproved first, then oldest proof."),
+    ] = None,
+    processes: Annotated[int, typer.Option("--processes", min=0, help="Processes that share the computing.")] = 0,
     witness_files: WitnessOption = None,
     repair_from: Annotated[
         Path | None, typer.Option("--repair-from", help="First restore damaged files from this copy, by digest.")
@@ -72,7 +77,15 @@ def audit(
         if budget is not None:
             report = auditing.audit_part(archive, budget, witnesses=witnesses)
         else:
-            report = auditing.audit(archive, recompute=recompute, progress=progress, witnesses=witnesses)
+            report = auditing.audit(
+                archive,
+                recompute=recompute,
+                progress=progress,
+                witnesses=witnesses,
+                processes=processes,
+                minutes=minutes,
+                keep=recompute and (archive / "work").is_dir(),
+            )
     typer.echo(audit_json(report) if format_ is Reported.json else audit_text(report), nl=False)
     if report.faults:
         say_next(_mended(archive, repair_from).replace("{at}", at(archive)))

@@ -128,10 +128,11 @@ def quick_columns(body: bytes, rows: int, names: int, delimiter: str) -> Sequenc
         return None
     columns = list(table.columns)[::-1]
     spaced = not body.isascii() or any(code in body for code in SPACES if code != ord(delimiter))
+    size = len(body)
     # bytes and columns are let go of when they are read: the text of a file is held once, not twice
     del table, body
     cells = [_whole(columns, spaced) for _ in labels]
-    give_back()
+    give_back(size)
     return cells
 
 

@@ -31,6 +31,9 @@ class Surroundings:
     """Gaugings that stood at the sites concerned."""
     ties: pd.DataFrame
     """Checks before and after each gauging of the batch."""
+    world: NDArray[np.int64] | None = None
+    """Where gaugings of several commits are computed side by side, which one each is of; heights and history are those
+    of all commits, with codes kept ``apart``."""
 
     def of(self, gaugings: pd.DataFrame, mine: NDArray[np.int64]) -> Surroundings:
         """Take what lies beside some gaugings of the batch."""
@@ -38,6 +41,25 @@ class Surroundings:
         return replace(
             self, heights=self.heights[here].reset_index(drop=True), ties=self.ties.iloc[mine].reset_index(drop=True)
         )
+
+
+APART = ("site", "gauging_id", "instrument", "party", "points_digest")
+"""Codes by which gaugings are compared with others."""
+_BETWEEN = "|"
+
+
+def apart(rows: pd.DataFrame, world: NDArray[np.int64] | None, names: Sequence[str] = APART) -> pd.DataFrame:
+    """Put the number of its world before the codes in some columns, so that two worlds share none; blanks stay."""
+    if world is None:
+        return rows
+    before = pd.Series(world, index=rows.index).astype("str") + _BETWEEN
+    said = {name: (rows[name].isna() | (rows[name] == ""), rows[name]) for name in names}
+    return rows.assign(**{name: codes.where(blank, before + codes) for name, (blank, codes) in said.items()})
+
+
+def joined_again(rows: pd.DataFrame, names: Sequence[str] = APART) -> pd.DataFrame:
+    """Take the numbers off again that ``apart`` put before codes."""
+    return rows.assign(**{name: rows[name].str.partition(_BETWEEN)[2] for name in names})
 
 
 OWNER = ("gauging_id", "site", "revision", "deposit")
@@ -115,7 +137,8 @@ class _Lot:
 def _lot(batch: Batch, beside: Surroundings, circumstances: Circumstances) -> _Lot:
     """Compute a lot and judge each gauging by itself."""
     policy = circumstances.policy
-    made = compute(batch.gaugings, batch.points, beside.heights, beside.calibrations, policy.settings())
+    gaugings = apart(batch.gaugings, beside.world, ("site",))
+    made = compute(gaugings, batch.points, beside.heights, beside.calibrations, policy.settings())
     findings = assess(_evidence(batch.gaugings, made, beside, policy), OWN)
     return _Lot(made.results, _rows(batch, made, findings, beside, circumstances))
 
@@ -123,6 +146,7 @@ def _lot(batch: Batch, beside: Surroundings, circumstances: Circumstances) -> _L
 def _season(gaugings: pd.DataFrame, results: pd.DataFrame, beside: Surroundings, policy: Policy) -> pd.DataFrame:
     """Judge gaugings by others and by the checks of their meters."""
     nothing = pd.DataFrame()
+    gaugings = apart(gaugings, beside.world)
     return assess(_evidence(gaugings, Computed(nothing, results, nothing, nothing, nothing), beside, policy), SEASON)
 
 

@@ -43,7 +43,11 @@ def register(view: View, name: str, understood: Understood, rules: int = RULES) 
 
 def standing_with(view: View, name: str, rows: pd.DataFrame, sites: Sequence[str] | None = None) -> pd.DataFrame:
     """Add rows to those that stand, the added one holding where a key stands twice."""
-    known = view.standing(name, sites)
+    return added(name, view.standing(name, sites), rows)
+
+
+def added(name: str, known: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """Add rows of a register to others, the added one holding where a key stands twice."""
     if rows.empty:
         return known
     both = pd.concat([known, rows[[c for c in rows.columns if c in known.columns]]], ignore_index=True)

@@ -74,7 +74,7 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
     Prepared
         Frames by archive table, each with exactly the columns of its schema.
     """
-    understood = _referred(view, deposits, understood, circumstances.rules)
+    understood = referred(view, deposits, understood, circumstances.rules)
     sites = sorted(set(understood.tables["gaugings"]["site"]) | set(understood.tables["gauge_heights"]["site"]))
     registers = {name: register(view, name, understood, circumstances.rules) for name in REGISTERS}
     checks = meter_checks(view, understood, circumstances.policy)
@@ -107,7 +107,7 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
     return Prepared(shelf, outcomes, problems, notes)
 
 
-def _referred(view: View, deposits: Sequence[Deposit], understood: Understood, rules: int) -> Understood:
+def referred(view: View, deposits: Sequence[Deposit], understood: Understood, rules: int) -> Understood:
     """Return what names a site, meter or calibration that nobody has ever handed in."""
     return refer(
         understood,

@@ -1,0 +1,266 @@
+"""Prove commits, each alone and in any order: its deposits are taken again and every row is compared.
+
+A commit itself is not separable. Processes that help are spawned, read the archive once, and get neighbouring commits.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from concurrent.futures import as_completed
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from stillwell import __version__
+from stillwell.archive.accounts import TAKES_IN
+from stillwell.archive.archive import Archive
+from stillwell.archive.entries import shipped_policies
+from stillwell.archive.history import StoredHistory
+from stillwell.archive.layout import entry_path
+from stillwell.archive.ledger import Entry
+from stillwell.archive.portions import rows_at
+from stillwell.archive.snapshot import EveryRow, History
+from stillwell.archive.workers import spawned
+from stillwell.committing import default_policy_text
+from stillwell.comparing import Recorded, compared, judged_by_another, unlike
+from stillwell.deriving import REASON as DERIVED
+from stillwell.deriving import RECOMPUTED, sites_of
+from stillwell.errors import ProcessLost, Withheld
+from stillwell.pipeline import map_used, taken_again
+from stillwell.prepare import Circumstances, View, policy_in_force, prepare
+from stillwell.prepare.again import anew
+from stillwell.prepare.marks import marks_unlike
+from stillwell.prepare.records import derived
+from stillwell.prepare.together import MADE, THE_SAME, Several, together
+from stillwell.records import Fault
+
+TOGETHER = 1_000
+"""Commits proved together, at most."""
+TOGETHER_ROWS = 2**18
+"""Rows of commits proved together, with those they are held beside; one with more is proved alone."""
+
+
+@dataclass(frozen=True)
+class Proved:
+    """What the proof of one commit came to."""
+
+    number: int
+    faults: tuple[Fault, ...] = ()
+    unproved: str = ""
+    """Why its rows were not computed again; empty where they were."""
+
+
+_Task = tuple[Recorded, bool]
+"""What a process needs beside the archive: the rows recorded, and whether they are few enough to be held."""
+
+
+class Prover:
+    """Proves commits of an archive, each alone.
+
+    Parameters
+    ----------
+    archive : Archive
+        Complete.
+    entries : sequence of Entry
+        All of them, in order.
+    history : EveryRow
+    recorded : mapping
+        How many rows each commit recorded, wherever they lie, by table and moment.
+    """
+
+    def __init__(self, archive: Archive, entries: Sequence[Entry], history: EveryRow, recorded: Recorded) -> None:
+        self._archive = archive
+        self._entries = {entry.number: entry for entry in entries}
+        self._shipped, self._newest = shipped_policies(entries), default_policy_text()
+        self._history = history
+        self._recorded = recorded
+        self._registers = sorted({moment for table, moment in recorded if table in THE_SAME})
+        self._taken = Counter(str(note["deposit"]) for entry in entries for note in entry.deposits)
+        self._gaugings = rows_at(archive, "gaugings")
+
+    def prove(self, number: int) -> Proved:
+        """Take a commit again with the archive as it stood before it, and compare every row.
+
+        Parameters
+        ----------
+        number : int
+            Of its ledger entry.
+
+        Returns
+        -------
+        Proved
+
+        Raises
+        ------
+        ArchiveDamaged
+            If a file it rests on is not as it was written.
+        """
+        entry = self._entries[number]
+        before = self._history.before(entry.recorded_at)
+        text = self._shipped.get(entry.shipped_policy, self._newest)
+        if not entry.shipped_policy and judged_by_another(before, entry, self._history, text):
+            return Proved(number, (), "was judged by a policy that an earlier version shipped and did not keep")
+        if not entry.deposits:
+            return Proved(number, tuple(self._follows(entry, before, text)))
+        try:
+            deposits, used, understood = taken_again(self._archive, entry)
+        except Withheld:
+            return Proved(number, (), "rests on withheld content")
+        policy = policy_in_force(before, understood, text, self._newest)
+        told = Circumstances(number, entry.recorded_at, entry.by, __version__, *policy, used, entry.rules)
+        again = prepare(before, deposits, understood, told).tables
+        return Proved(number, tuple(compared(entry, self._history, self._recorded, again)))
+
+    def prove_some(self, numbers: Sequence[int], most: int | None = None) -> Iterator[list[Proved]]:
+        """Prove commits, those of the plainest kind many at a time; what is found is what ``prove`` finds of each.
+
+        Parameters
+        ----------
+        numbers : sequence of int
+            In the order in which they matter.
+        most : int, optional
+            Commits proved before anything is said; ``TOGETHER`` without.
+
+        Yields
+        ------
+        list of Proved
+        """
+        for lot in self._lots(numbers, TOGETHER if most is None else most):
+            sound = self._sound(lot) if len(lot) > 1 else set()
+            yield [Proved(number) if number in sound else self.prove(number) for number in lot]
+
+    def _lots(self, numbers: Sequence[int], most: int) -> Iterator[list[int]]:
+        """Put commits that may be proved together into lots; any other is a lot of its own."""
+        open_lots: dict[tuple[Any, ...], list[int]] = {}
+        sizes: Counter[tuple[Any, ...]] = Counter()
+        for number in numbers:
+            kind = self._kind(self._entries[number])
+            if kind is None:
+                yield [number]
+                continue
+            lot = open_lots.setdefault(kind, [])
+            lot.append(number)
+            sizes[kind] += self._size(self._entries[number])
+            if len(lot) >= most or sizes[kind] > TOGETHER_ROWS:
+                yield open_lots.pop(kind)
+                del sizes[kind]
+        yield from open_lots.values()
+
+    def _kind(self, entry: Entry) -> tuple[Any, ...] | None:
+        """Say what commits proved together must have in common; None for one that is proved alone."""
+        deposits = [str(note["deposit"]) for note in entry.deposits]
+        plain = entry.reason == TAKES_IN and entry.shipped_policy and {f.table for f in entry.files} <= {"", *MADE}
+        if not plain or not deposits or self._size(entry) > TOGETHER_ROWS or any(map(self._alone, deposits)):
+            return None
+        used = map_used(entry)
+        if used and self._archive.sealed.withheld(used):
+            return None
+        before = bisect_left(self._registers, pd.Timestamp(entry.recorded_at))
+        return before, entry.rules, entry.shipped_policy, entry.software.get("version") == __version__, used
+
+    def _alone(self, deposit: str) -> bool:
+        """Whether a deposit was taken by several commits, or its content is withheld."""
+        return self._taken[deposit] > 1 or self._archive.sealed.withheld(deposit)
+
+    def _size(self, entry: Entry) -> int:
+        """Count the rows a commit wrote, and those of gaugings at its sites, which it is held beside."""
+        sites = {site for file in entry.files if file.table == "gaugings" for site in file.sites}
+        return sum(file.rows for file in entry.files) + sum(self._gaugings.get(site, 0) for site in sites)
+
+    def _sound(self, numbers: Sequence[int]) -> set[int]:
+        """Take commits again together, and name those whose rows are beyond doubt what they come to."""
+        entries = [self._entries[number] for number in sorted(numbers)]
+        text = self._shipped.get(entries[0].shipped_policy, self._newest)
+        policy = policy_in_force(self._history.before(entries[0].recorded_at), None, text, self._newest)
+        deposits, used, understood = taken_again(self._archive, *entries)
+        told = [
+            Circumstances(one.number, one.recorded_at, one.by, __version__, *policy, used, one.rules) for one in entries
+        ]
+        at = iter(deposits)
+        parts = tuple(tuple(islice(at, len(entry.deposits))) for entry in entries)
+        again, fit = together(self._history, Several(tuple(told), parts, understood))
+        fitting = [entry for entry in entries if entry.number in fit]
+        return set(fit) - unlike(fitting, self._history, self._recorded, again) if fitting else set()
+
+    def _follows(self, entry: Entry, before: View, text: str) -> Iterator[Fault]:
+        """Prove a commit without deposits: one that follows from what stood before it, or computes nothing."""
+        if entry.reason not in (DERIVED, RECOMPUTED):
+            return
+        policy = policy_in_force(before, None, text, self._newest)
+        told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, rules=entry.rules)
+        if entry.reason == RECOMPUTED:
+            yield from compared(entry, self._history, self._recorded, anew(before, told))
+            return
+        for sentence in marks_unlike(before, entry, told.policy_digest):
+            yield Fault("recompute", entry_path(entry.number), sentence)
+        yield from compared(entry, self._history, self._recorded, derived(before, sites_of(entry), told))
+
+
+def proofs(
+    prover: Prover, root: Path, head: int, numbers: Sequence[int], processes: int, task: _Task, most: int | None = None
+) -> Iterator[list[Proved]]:
+    """Prove commits as they are named; with processes to help, in whatever order they are done.
+
+    Parameters
+    ----------
+    prover : Prover
+        That of the caller, for fewer than two processes.
+    root : Path
+    head : int
+        Number of the newest commit.
+    numbers : sequence of int
+        In the order in which they matter.
+    processes : int
+    task : Recorded, bool
+        What another process needs beside the archive.
+    most : int, optional
+        As of ``Prover.prove_some``.
+
+    Yields
+    ------
+    list of Proved
+
+    Raises
+    ------
+    ProcessLost
+        If a process that helped ended before it had said what it found.
+    """
+    if processes < 2:
+        yield from prover.prove_some(numbers, most)
+        return
+    size = max(1, min(TOGETHER if most is None else most, -(-len(numbers) // (2 * processes))))
+    lots = [list(numbers[i : i + size]) for i in range(0, len(numbers), size)]
+    with spawned(min(processes, len(lots)), _open, (root, head, *task)) as pool:
+        try:
+            for done in as_completed([pool.submit(_prove_lot, lot) for lot in lots]):
+                yield done.result()
+        except BrokenProcessPool as error:
+            msg = (
+                f"expected {processes} processes to prove {len(numbers)} commits, found that one ended before it was "
+                "done, perhaps for want of memory; nothing was changed, and `--processes 0` proves without them"
+            )
+            raise ProcessLost(msg) from error
+
+
+_OPENED: list[Prover] = []
+"""The prover of a spawned process, opened once."""
+
+
+def _open(root: Path, head: int, recorded: Recorded, few: bool) -> None:
+    archive = Archive(root, complete=True, number=head)
+    _OPENED.append(Prover(archive, archive.ledger.entries(), history_of(archive, few=few), recorded))
+
+
+def _prove_lot(numbers: Sequence[int]) -> list[Proved]:
+    return [proved for lot in _OPENED[0].prove_some(numbers) for proved in lot]
+
+
+def history_of(archive: Archive, *, few: bool) -> EveryRow:
+    """Read every row of an archive, or of one with too many have them read as they are needed."""
+    return History({name: archive.read(name) for name in archive.tables()}) if few else StoredHistory(archive)
