@@ -200,11 +200,12 @@ def test_an_intent_that_names_what_no_commit_writes_removes_nothing(kept, write,
         "checkpoints/00000100.inputs.json",
     ],
 )
-def test_a_file_under_a_name_that_no_entry_or_checkpoint_has_is_named(kept, name):
-    """Numbers begin with 1, and a checkpoint has parts only where one is due."""
+def test_a_file_under_a_name_that_no_entry_or_checkpoint_has_is_named(kept, write, name):
+    """Numbers begin with 1, and a checkpoint has parts only where one is due; no writer minds such a file."""
     (kept / "ledger" / name).parent.mkdir(exist_ok=True)
     (kept / "ledger" / name).write_text("{}")
     assert [fault.path for fault in faults(kept)] == [f"ledger/{name}"]
+    assert write(kept).number == 3
 
 
 @pytest.mark.parametrize("number", [1, 4, "damaged"])

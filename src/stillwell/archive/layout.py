@@ -55,15 +55,15 @@ def part_path(number: int, part: str) -> str:
 
 
 def entry_number(name: str) -> int | None:
-    """Read the number off the name of an entry or checkpoint; None for any other file."""
+    """Read the number off the name of an entry or checkpoint; None for any other file. Numbers begin with 1."""
     match = _ENTRY.fullmatch(name)
-    return int(match[1]) if match else None
+    return (int(match[1]) or None) if match else None
 
 
 def is_of_ledger(path: str) -> bool:
     """Say whether a path is that of a ledger entry or of a checkpoint's first part, which are proved by the chain."""
     folder, _, name = path.rpartition("/")
-    return folder in (LEDGER, CHECKPOINTS) and bool(entry_number(name))
+    return folder in (LEDGER, CHECKPOINTS) and entry_number(name) is not None
 
 
 def schema_path(table: str) -> str:
