@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from stillwell.errors import RatingError
 from stillwell.hydrometry.rating_fit import fit
 from stillwell.hydrometry.rating_gaugings import gathered
-from stillwell.hydrometry.rating_shape import FitChoices, Shape, bounds
+from stillwell.hydrometry.rating_shape import FitChoices, Shape, bounds, task_of
+from stillwell.hydrometry.rating_start import _zero_sets
+from stillwell.hydrometry.runs import in_order, sorted_rows
 from stillwell.hydrometry.section import edges_pair, on_dry_ground, position_order
+from tests.making import computed, one_point_section
 
-INF = np.inf
+INF, NAN = np.inf, np.nan
 
 
 def _gaugings(dry=()):
@@ -118,3 +122,39 @@ def test_a_rating_needs_one_visit_more_than_it_has_numbers(count, made):
     else:
         with pytest.raises(RatingError, match="more visits than numbers to fit expected"):
             fit(stage, discharge, choices=FitChoices(segments=1))
+
+
+@pytest.mark.parametrize(
+    ("keys", "sorted_"),
+    [(([],), True), (([1],), True), (([1, 2],), True), (([2, 1],), False), (([1, 1],), True), (([1, NAN],), False),
+     (([1, 1, 2], [2, 3, 1]), True), (([1, 1, 2], [3, 2, 1]), False), (([2, 1], [1, 2]), False)],
+)  # fmt: skip
+def test_rows_in_order_are_told_from_others(keys, sorted_):
+    """By the first key, then the second; a missing value is in no order."""
+    arrays = [np.array(key, dtype=float) for key in keys]
+    assert in_order(*arrays) == sorted_
+    rows = pd.DataFrame(dict(enumerate(arrays)))
+    if not np.isnan(arrays[0]).any():
+        expected = rows.sort_values(list(rows.columns), ignore_index=True)
+        pd.testing.assert_frame_equal(sorted_rows(rows, *arrays), expected)
+
+
+def test_upper_zeros_are_tried_on_the_way_to_the_break():
+    """None of the way from the lowest zero, 0.45 and 0.8 of it, and never above the break."""
+    task = task_of(_gaugings(), FitChoices(segments=2), _shape(2), np.ones(3))
+    zeros, feet = _zero_sets(task, 2, True, np.array([[0.5]]), np.full(2, NAN))
+    assert set(feet.ravel()) == {0.5}
+    low = np.unique(zeros[:, 0])
+    assert low.size > 5
+    assert low.max() == -0.001
+    tried = {(first, round(first + way * (0.5 - first), 9)) for first in low for way in (0.0, 0.45, 0.8)}
+    assert {(first, round(second, 9)) for first, second in zeros} == tried
+
+
+def test_verticals_stand_by_their_place_whichever_way_they_were_walked():
+    """Panels of 1.5 m over 1 and 2 m at 0.5 and 1 m/s carry 0.75 and 3 m3/s, walked from either bank or to and fro."""
+    place, depth, velocity = np.array([0.0, 1, 3, 4]), np.array([0.0, 1, 2, 0]), np.array([0.0, 0.5, 1, 0])
+    for order in ([0, 1, 2, 3], [3, 2, 1, 0]):
+        made = computed(one_point_section(place[order], depth[order], velocity[order]))
+        assert made.verticals["position_m"].tolist() == [0, 1, 3, 4]
+        assert made.verticals["discharge_m3_s"].tolist() == pytest.approx([0, 0.75, 3, 0])

@@ -16,6 +16,7 @@ def test_the_scatter_beyond_an_uncertainty_that_all_share():
     alike = np.full(4, 0.03)
     assert remnant(0.1 * SIGNS, alike, weight, 2.0) == pytest.approx(np.sqrt(0.03 / 2 - 0.03**2))
     assert remnant(0.01 * SIGNS, alike, weight, 3.0) == 0.0
+    assert remnant(3.0 * SIGNS, alike, weight, 2.0) == pytest.approx(np.sqrt(3 * 9 / 2 - 0.03**2))
 
 
 def test_the_scatter_beyond_uncertainties_that_differ():
