@@ -158,3 +158,4 @@ def test_verticals_stand_by_their_place_whichever_way_they_were_walked():
         made = computed(one_point_section(place[order], depth[order], velocity[order]))
         assert made.verticals["position_m"].tolist() == [0, 1, 3, 4]
         assert made.verticals["discharge_m3_s"].tolist() == pytest.approx([0, 0.75, 3, 0])
+        assert made.verticals["order_walked"].tolist() == [order.index(i) + 1 for i in range(4)]
