@@ -10,6 +10,7 @@ from stillwell.errors import RatingError
 from stillwell.hydrometry.rating_fit import fit
 from stillwell.hydrometry.rating_gaugings import gathered
 from stillwell.hydrometry.rating_shape import FitChoices, Shape, bounds, task_of
+from stillwell.hydrometry.rating_solve import _step
 from stillwell.hydrometry.rating_start import _zero_sets
 from stillwell.hydrometry.runs import in_order, sorted_rows
 from stillwell.hydrometry.section import edges_pair, on_dry_ground, position_order
@@ -159,3 +160,19 @@ def test_verticals_stand_by_their_place_whichever_way_they_were_walked():
         assert made.verticals["position_m"].tolist() == [0, 1, 3, 4]
         assert made.verticals["discharge_m3_s"].tolist() == pytest.approx([0, 0.75, 3, 0])
         assert made.verticals["order_walked"].tolist() == [order.index(i) + 1 for i in range(4)]
+
+
+@pytest.mark.parametrize(("bound", "at", "moves"), [((0.3, 2.0), 2.0, 0), ((3.5, 6.0), 3.5, 0), ((0.3, 2.9), 2.0, 1)])
+def test_a_number_that_presses_against_its_bound_stays(bound, at, moves):
+    """Gaugings on a law of exponent 3: at an upper bound of 2 or a lower one of 3.5 it stays, between it goes up."""
+    stage = np.array([1.0, 1.4, 1.9, 2.5, 3.0])
+    rows = np.arange(5)
+    gauged = gathered(stage, (stage - 0.5) ** 3, np.full(5, NAN), rows.astype(object), rows >= 0)
+    task = task_of(
+        gauged, FitChoices(segments=1, exponents=bound, zero_stage_m=(0.5,)), _shape(1, zero=[-0.25]), np.ones(5)
+    )
+    law = np.array([[0.0, at, -0.25]])
+    stepped = _step(task, law, np.ones((1, 5)), np.array([1e-3]))
+    assert np.sign(stepped[0, 1] - at) == moves
+    assert bound[0] <= stepped[0, 1] <= bound[1]
+    assert stepped[0, 2] == -0.25

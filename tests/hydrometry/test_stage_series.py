@@ -337,3 +337,13 @@ def test_two_times_make_an_interval():
     """Of two the one between them, of fewer none."""
     assert usual_interval(np.array([0, QUARTER])) == 900.0
     assert np.isnan(usual_interval(np.array([0])))
+
+
+@pytest.mark.parametrize(("width", "told"), [(1, True), (3, True), (4, False)])
+def test_up_to_three_values_beside_the_series_are_a_spike(width, told):
+    """Half a metre out and back within three values; four are no spike."""
+    time, stage = _series()
+    stage[200 : 200 + width] += 0.5
+    checked = check_series(time, stage)
+    assert ("spike" in _codes(checked)) == told
+    assert np.flatnonzero(checked.marks & Doubt.SPIKE).tolist() == (list(range(200, 200 + width)) if told else [])
