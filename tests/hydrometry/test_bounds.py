@@ -13,7 +13,7 @@ from stillwell.hydrometry.rating_shape import FitChoices, Shape, bounds, task_of
 from stillwell.hydrometry.rating_solve import _step
 from stillwell.hydrometry.rating_start import _zero_sets
 from stillwell.hydrometry.runs import in_order, sorted_rows
-from stillwell.hydrometry.section import edges_pair, on_dry_ground, position_order
+from stillwell.hydrometry.section import Section, _fill, edges_pair, on_dry_ground, position_order
 from tests.making import computed, one_point_section
 
 INF, NAN = np.inf, np.nan
@@ -176,3 +176,15 @@ def test_a_number_that_presses_against_its_bound_stays(bound, at, moves):
     assert np.sign(stepped[0, 1] - at) == moves
     assert bound[0] <= stepped[0, 1] <= bound[1]
     assert stepped[0, 2] == -0.25
+
+
+def test_a_missing_velocity_is_not_taken_from_another_gauging():
+    """Beside 0.5 m/s at the open end of a gauging it is that, whatever the one vertical of the next gauging says."""
+    section = Section(
+        start=np.array([0, 3]), owner=np.array([0, 0, 0, 1]), position=np.array([0.0, 1, 2, 0]),
+        depth=np.array([0.0, 1, 1, 1]), velocity=np.array([0.0, 0.5, NAN, 5.0]),
+        edge=np.array([True, False, False, False]), ratio=np.full(4, NAN), mean_section=np.zeros(2, dtype=bool),
+    )  # fmt: skip
+    velocity, missing = _fill(section, np.ones(4, dtype=int))
+    assert velocity.tolist() == [0.0, 0.5, 0.5, 5.0]
+    assert missing.tolist() == [False, False, True, False]
