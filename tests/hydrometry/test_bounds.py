@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from stillwell.errors import RatingError
 from stillwell.hydrometry.rating_fit import fit
 from stillwell.hydrometry.rating_gaugings import gathered
-from stillwell.hydrometry.rating_shape import FitChoices, Shape, bounds
-from stillwell.hydrometry.section import edges_pair, on_dry_ground, position_order
+from stillwell.hydrometry.rating_shape import FitChoices, Shape, bounds, task_of
+from stillwell.hydrometry.rating_solve import _step
+from stillwell.hydrometry.rating_start import _zero_sets
+from stillwell.hydrometry.runs import in_order, sorted_rows
+from stillwell.hydrometry.section import Section, _fill, edges_pair, on_dry_ground, position_order
+from tests.making import computed, one_point_section
 
-INF = np.inf
+INF, NAN = np.inf, np.nan
 
 
 def _gaugings(dry=()):
@@ -118,3 +123,68 @@ def test_a_rating_needs_one_visit_more_than_it_has_numbers(count, made):
     else:
         with pytest.raises(RatingError, match="more visits than numbers to fit expected"):
             fit(stage, discharge, choices=FitChoices(segments=1))
+
+
+@pytest.mark.parametrize(
+    ("keys", "sorted_"),
+    [(([],), True), (([1],), True), (([1, 2],), True), (([2, 1],), False), (([1, 1],), True), (([1, NAN],), False),
+     (([1, 1, 2], [2, 3, 1]), True), (([1, 1, 2], [3, 2, 1]), False), (([2, 1], [1, 2]), False)],
+)  # fmt: skip
+def test_rows_in_order_are_told_from_others(keys, sorted_):
+    """By the first key, then the second; a missing value is in no order."""
+    arrays = [np.array(key, dtype=float) for key in keys]
+    assert in_order(*arrays) == sorted_
+    rows = pd.DataFrame(dict(enumerate(arrays)))
+    if not np.isnan(arrays[0]).any():
+        expected = rows.sort_values(list(rows.columns), ignore_index=True)
+        pd.testing.assert_frame_equal(sorted_rows(rows, *arrays), expected)
+
+
+def test_upper_zeros_are_tried_on_the_way_to_the_break():
+    """None of the way from the lowest zero, 0.45 and 0.8 of it, and never above the break."""
+    task = task_of(_gaugings(), FitChoices(segments=2), _shape(2), np.ones(3))
+    zeros, feet = _zero_sets(task, 2, True, np.array([[0.5]]), np.full(2, NAN))
+    assert set(feet.ravel()) == {0.5}
+    low = np.unique(zeros[:, 0])
+    assert low.size > 5
+    assert low.max() == -0.001
+    tried = {(first, round(first + way * (0.5 - first), 9)) for first in low for way in (0.0, 0.45, 0.8)}
+    assert {(first, round(second, 9)) for first, second in zeros} == tried
+
+
+def test_verticals_stand_by_their_place_whichever_way_they_were_walked():
+    """Panels of 1.5 m over 1 and 2 m at 0.5 and 1 m/s carry 0.75 and 3 m3/s, walked from either bank or to and fro."""
+    place, depth, velocity = np.array([0.0, 1, 3, 4]), np.array([0.0, 1, 2, 0]), np.array([0.0, 0.5, 1, 0])
+    for order in ([0, 1, 2, 3], [3, 2, 1, 0]):
+        made = computed(one_point_section(place[order], depth[order], velocity[order]))
+        assert made.verticals["position_m"].tolist() == [0, 1, 3, 4]
+        assert made.verticals["discharge_m3_s"].tolist() == pytest.approx([0, 0.75, 3, 0])
+        assert made.verticals["order_walked"].tolist() == [order.index(i) + 1 for i in range(4)]
+
+
+@pytest.mark.parametrize(("bound", "at", "moves"), [((0.3, 2.0), 2.0, 0), ((3.5, 6.0), 3.5, 0), ((0.3, 2.9), 2.0, 1)])
+def test_a_number_that_presses_against_its_bound_stays(bound, at, moves):
+    """Gaugings on a law of exponent 3: at an upper bound of 2 or a lower one of 3.5 it stays, between it goes up."""
+    stage = np.array([1.0, 1.4, 1.9, 2.5, 3.0])
+    rows = np.arange(5)
+    gauged = gathered(stage, (stage - 0.5) ** 3, np.full(5, NAN), rows.astype(object), rows >= 0)
+    task = task_of(
+        gauged, FitChoices(segments=1, exponents=bound, zero_stage_m=(0.5,)), _shape(1, zero=[-0.25]), np.ones(5)
+    )
+    law = np.array([[0.0, at, -0.25]])
+    stepped = _step(task, law, np.ones((1, 5)), np.array([1e-3]))
+    assert np.sign(stepped[0, 1] - at) == moves
+    assert bound[0] <= stepped[0, 1] <= bound[1]
+    assert stepped[0, 2] == -0.25
+
+
+def test_a_missing_velocity_is_not_taken_from_another_gauging():
+    """Beside 0.5 m/s at the open end of a gauging it is that, whatever the one vertical of the next gauging says."""
+    section = Section(
+        start=np.array([0, 3]), owner=np.array([0, 0, 0, 1]), position=np.array([0.0, 1, 2, 0]),
+        depth=np.array([0.0, 1, 1, 1]), velocity=np.array([0.0, 0.5, NAN, 5.0]),
+        edge=np.array([True, False, False, False]), ratio=np.full(4, NAN), mean_section=np.zeros(2, dtype=bool),
+    )  # fmt: skip
+    velocity, missing = _fill(section, np.ones(4, dtype=int))
+    assert velocity.tolist() == [0.0, 0.5, 0.5, 5.0]
+    assert missing.tolist() == [False, False, True, False]

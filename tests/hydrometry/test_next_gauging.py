@@ -151,3 +151,20 @@ def test_a_run_counts_departures_of_one_sign_that_are_known(last, run):
     lost = when.copy()
     lost[-2] = np.datetime64("NaT")
     assert looked(told, lost).run == max(run - 1, 1)
+
+
+def test_stages_below_and_above_the_gaugings_are_told():
+    """From the lowest to the highest gauging a stage lies within, also on either."""
+    got, when = site(np.linspace(0.5, 1.5, 20))
+    stages = looked(got, when).stages
+    told = np.select([stages["stage_m"] < 0.5, stages["stage_m"] > 1.5], ["below", "above"], "")
+    assert stages["gauged_range"].tolist() == told.tolist()
+    assert set(told) == {"below", "above", ""}
+
+
+def test_a_ranking_has_its_columns_in_the_order_of_reading():
+    """The site, where to measure, what it brings, then what the score is made of."""
+    got, when = site(np.linspace(0.5, 1.5, 20))
+    columns = ranked({"S": looked(got, when)}).columns.tolist()
+    assert columns == ["site", "stage_m", "gain_pct", "uncertainty_pct", "days_since", "run", "score"]
+    assert ranked({}).columns.tolist() == columns

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from stillwell.hydrometry.rating_fit import fit
 from stillwell.hydrometry.rating_gaugings import precision, remnant
+from stillwell.hydrometry.rating_shape import FitChoices
 
 SIGNS = np.array([1.0, -1.0, 1.0, -1.0])
 
@@ -16,6 +18,7 @@ def test_the_scatter_beyond_an_uncertainty_that_all_share():
     alike = np.full(4, 0.03)
     assert remnant(0.1 * SIGNS, alike, weight, 2.0) == pytest.approx(np.sqrt(0.03 / 2 - 0.03**2))
     assert remnant(0.01 * SIGNS, alike, weight, 3.0) == 0.0
+    assert remnant(3.0 * SIGNS, alike, weight, 2.0) == pytest.approx(np.sqrt(3 * 9 / 2 - 0.03**2))
 
 
 def test_the_scatter_beyond_uncertainties_that_differ():
@@ -40,3 +43,13 @@ def test_weights_go_with_the_inverse_of_both_variances_and_average_one():
     assert weights[0] / weights[1] == pytest.approx(16 / 9)
     assert (share * weights).sum() == pytest.approx(share.sum())
     assert precision(u, 0.04, share)[0] / precision(u, 0.04, share)[1] == pytest.approx(0.0032 / 0.0025)
+
+
+@pytest.mark.parametrize("loss", ["tukey", "huber", "none"])
+def test_the_standard_error_of_a_rating_is_the_scatter_of_its_gaugings(loss):
+    """Of 200 gaugings that scatter by 5 %, within three times its own uncertainty of 1/sqrt(400), whatever the loss."""
+    rng = np.random.default_rng(5)
+    stage = 0.3 + 3 * rng.beta(1, 2, 200)
+    discharge = 8 * (stage - 0.2) ** 2 * np.exp(0.05 * rng.normal(size=200))
+    found = fit(stage, discharge, choices=FitChoices(segments=1, loss=loss))
+    assert found.standard_error == pytest.approx(0.05, rel=3 / 20)

@@ -277,3 +277,11 @@ def test_a_table_that_does_not_rise_is_refused():
     for at in ([1.0, 1.0], []):
         with pytest.raises(ValueError, match="points that rise"):
             Table(np.array(at), np.zeros(len(at)))
+
+
+def test_times_may_stand_still_and_not_go_back():
+    """Two values of one moment are computed both; one before the last is refused with its place."""
+    rating = [_rating()]
+    assert len(discharge_record(np.array([0, DAY, DAY]), np.ones(3), rating).discharge_m3_s) == 3
+    with pytest.raises(ValueError, match="found one that does at value 2"):
+        discharge_record(np.array([0, DAY, DAY - 1]), np.ones(3), rating)

@@ -96,3 +96,18 @@ def test_few_readings_say_nothing():
     """Fewer than three pairs name no unit."""
     assert doubt_unit(np.array([100.0, 200.0, np.nan]), np.array([1.0, 2.0, 3.0])) is None
     assert doubt_unit(np.zeros(0), np.zeros(0)) is None
+
+
+@pytest.mark.parametrize(("highest", "named"), [(1.5, True), (1.49, False)])
+def test_a_range_of_ten_times_the_misfit_allows_for_another_zero(highest, named):
+    """Readings over 1 m, ten times 0.1 m, tell centimetres above another zero; readings over less do not."""
+    readings = np.array([0.5, 1.0, highest])
+    assert (doubt_unit(100 * (readings + 31.5), readings) is not None) == named
+
+
+@pytest.mark.parametrize(("within", "named"), [(0.25, True), (0.2499, False)])
+def test_a_misfit_of_just_what_is_allowed_names_the_unit(within, named):
+    """Centimetres a quarter of a metre off, where a quarter is allowed and where it is hardly not."""
+    readings = np.array([1.0, 2.0, 3.0])
+    doubt = doubt_unit(100 * readings - 25, readings, within_m=within)
+    assert (doubt is not None) == named

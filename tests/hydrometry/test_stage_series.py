@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from stillwell.hydrometry.stage_doubts import Doubt, SeriesLimits
+from stillwell.hydrometry.stage_doubts import Doubt, SeriesLimits, usual_interval
 from stillwell.hydrometry.stage_series import check_series, ordered
-from stillwell.hydrometry.stage_times import as_recorded, intervals, same_times
+from stillwell.hydrometry.stage_times import as_recorded, interleaved, intervals, same_times
 from stillwell.hydrometry.stage_values import flat_lines, resolution_changes, spikes
 
 QUARTER = 900_000_000
@@ -314,3 +314,36 @@ def test_twelve_equal_intervals_make_one_of_the_series(count, told):
     time = np.r_[0, np.cumsum(steps)]
     found = intervals(time, np.arange(time.size), np.zeros(time.size, dtype=np.uint16), SeriesLimits())
     assert (found["code"] == "interval-changed").sum() == told
+
+
+@pytest.mark.parametrize(("apart_s", "told"), [(5, False), (7, True), (-7, True)])
+def test_steps_alternate_beyond_a_fifth_of_the_interval(apart_s, told):
+    """Of steps of 30 s on average a fifth is 6 s: by 5 s they do not alternate, by 7 s they do."""
+    steps = np.tile([30_000_000 - 500_000 * apart_s, 30_000_000 + 500_000 * apart_s], 60)
+    time = np.r_[0, np.cumsum(steps)]
+    marks = np.zeros(121, dtype=np.uint16)
+    found = interleaved(time, np.ones(121), np.arange(121), marks, SeriesLimits())
+    assert (len(found), marks.all()) == (int(told), told)
+
+
+def test_windows_of_two_values_tell_no_resolution():
+    """A stage that goes to and fro between 1.0 and 1.1 m need not be read to a decimetre; later values tell."""
+    fine = 1 + np.round(0.01 * np.sin(np.arange(1_000)), 3)
+    found = resolution_changes(np.r_[np.tile([1.0, 1.1], 250), fine])
+    assert found[["first", "last", "step_m"]].to_numpy().tolist() == [[0, 1499, 0.001]]
+
+
+def test_two_times_make_an_interval():
+    """Of two the one between them, of fewer none."""
+    assert usual_interval(np.array([0, QUARTER])) == 900.0
+    assert np.isnan(usual_interval(np.array([0])))
+
+
+@pytest.mark.parametrize(("width", "told"), [(1, True), (3, True), (4, False)])
+def test_up_to_three_values_beside_the_series_are_a_spike(width, told):
+    """Half a metre out and back within three values; four are no spike."""
+    time, stage = _series()
+    stage[200 : 200 + width] += 0.5
+    checked = check_series(time, stage)
+    assert ("spike" in _codes(checked)) == told
+    assert np.flatnonzero(checked.marks & Doubt.SPIKE).tolist() == (list(range(200, 200 + width)) if told else [])

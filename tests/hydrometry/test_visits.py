@@ -88,3 +88,15 @@ def test_feet_handed_in_as_metres_are_doubted():
     doubted = unit_doubted(visits_of(stage(truth / 0.3048, "s"), read, NONE))
     assert doubted["s"].unit == "ft"
     assert not unit_doubted(visits_of(stage(truth, "s"), read, NONE))
+
+
+def test_visits_differ_as_recorded_or_as_corrected():
+    """Either beyond the limit is enough, on either side; where the water moved by more nothing is compared."""
+    rows = pd.DataFrame(
+        {
+            "difference_m": [0.02, 0.021, 0.0, -0.021, 0.0, 0.5],
+            "left_m": [0.02, 0.0, -0.021, 0.0, 0.0, 0.5],
+            "change_m": [0.0, 0.02, -0.02, 0.0, 0.0, 0.021],
+        }
+    )
+    assert differing(rows.assign(n=range(6)), 0.02)["n"].tolist() == [1, 2, 3]

@@ -11,6 +11,7 @@ import sys
 import tempfile
 from collections import Counter
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -134,7 +135,7 @@ def selected(mutant: Mutant, lines: Lines, most_s: float = MOST_SECONDS) -> list
     """Choose the tests of a mutant.
 
     A line that runs only when its module is imported (a constant, a default), or whose value is kept after the first
-    call, is held against the tests that run a line which names it.
+    call, is held against the tests that run a line which names it, or names the kept value made of it.
 
     Parameters
     ----------
@@ -150,9 +151,9 @@ def selected(mutant: Mutant, lines: Lines, most_s: float = MOST_SECONDS) -> list
         before the second of any, the shortest first; at most ``MOST_TESTS`` and as much time as given, but always one.
     """
     own = lines.of(mutant.path, set(range(mutant.line, mutant.end + 1)))
-    names = set(mutant.names)
     users = set(own)
     if mutant.at_import or not own:
+        names = _kept_under(set(mutant.names), list(lines.lines))
         for path in lines.lines:
             users |= lines.of(path, _lines_that_name(path, names))
         users = users or {t for of in lines.lines.get(mutant.path, {}).values() for t in of}
@@ -177,6 +178,29 @@ def _in_order(users: set[int], lines: Lines, mutant: Mutant) -> list[int]:
         keys[test] = (case != f"{named}]", slow, cases[function] if slow else 0, lines.seconds[test])
         cases[function] += 1
     return sorted(users, key=lambda t: keys[t])
+
+
+def _kept_under(names: set[str], paths: list[str]) -> set[str]:
+    """Add to some names the functions that name one and keep their value: only the first caller runs their lines."""
+    while True:
+        found = {
+            function
+            for path in paths
+            for function, first, last in _kept(path)
+            if not _lines_that_name(path, names).isdisjoint(range(first, last + 1))
+        }
+        if found <= names:
+            return names
+        names = names | found
+
+
+@cache
+def _kept(path: str) -> list[tuple[str, int, int]]:
+    """List the functions of a file whose values are kept after the first call, with their lines."""
+    tree = ast.parse((ROOT / path).read_text(encoding="utf-8"))
+    functions = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
+    kept = [node for node in functions if any("cache" in ast.unparse(one) for one in node.decorator_list)]
+    return [(node.name, node.lineno, node.end_lineno or node.lineno) for node in kept]
 
 
 _named: dict[str, dict[str, set[int]]] = {}

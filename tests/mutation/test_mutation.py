@@ -123,13 +123,34 @@ process.close()
     assert path.read_bytes() == before
 
 
-def test_one_case_of_each_test_comes_before_the_second_of_any():
-    """Cases of one test take turns with other tests, the room's own first; what would take too long is passed over."""
+def test_the_nearest_tests_come_first():
+    """A case named after the function, then what is quick and the room's own, then one case of each test by length;
+    what would take too long is passed over.
+    """
     mutant = next(m for m in mutants("src/stillwell/archive/m.py", SOURCE) if m.scope == "inside")
-    tests = ("tests/archive/a.py::t[1]", "tests/archive/a.py::t[2]", "tests/golden/b.py::u", "tests/archive/a.py::long")
-    every = {line: [0, 1, 2, 3] for line in range(1, 20)}
-    chosen = selected(mutant, Lines(tests, (0.01, 0.2, 0.05, 99.0), {mutant.path: every}))
-    assert chosen == [tests[0], tests[2], tests[1]]
+    seconds = {
+        "tests/golden/b.py::named[inside]": 3.0,
+        "tests/archive/a.py::quick": 0.01,
+        "tests/golden/b.py::far": 0.005,
+        "tests/archive/a.py::t[1]": 0.1,
+        "tests/archive/a.py::t[2]": 0.2,
+        "tests/archive/a.py::long": 99.0,
+    }
+    every = {line: list(range(6)) for line in range(1, 20)}
+    chosen = selected(mutant, Lines(tuple(seconds), tuple(seconds.values()), {mutant.path: every}))
+    assert chosen == list(seconds)[:5]
+
+
+def test_a_constant_in_a_kept_value_is_held_against_all_who_use_that():
+    """Only the first test that asks runs the lines of a function whose value is kept; the others name the function."""
+    path = "src/stillwell/hydrometry/profile.py"
+    source = (ROOT / path).read_text(encoding="utf-8")
+    weight = next(m for m in mutants(path, source) if m.names == ("WEIGHTS",))
+    at = {text: i for i, text in enumerate(source.splitlines(), 1)}
+    kept = next(i for text, i in at.items() if "in WEIGHTS.items()" in text)
+    used = next(i for text, i in at.items() if "_method_of_mask()[" in text)
+    lines = Lines(("tests/a.py::first", "tests/a.py::second"), (0.2, 0.1), {path: {kept: [0], used: [0, 1]}})
+    assert selected(weight, lines) == ["tests/a.py::second", "tests/a.py::first"]
 
 
 @pytest.mark.soak
