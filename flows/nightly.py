@@ -1,6 +1,7 @@
 """Every night: prove the archive, bring records up to what stands, say what was found, fail when anything failed.
 
-1. Audit: digests, chain, every number again.
+1. Audit: digests, chain, every number again; with a time set, commits are computed again as far as it goes, those never
+   proved and those proved longest ago first, and the page says how many are proved since when.
 2. Derive the records that changed.
 3. Render the NetCDF files that are behind; one that is behind still fails the night.
 4. Name ratings that no longer hold, and the findings that stand.
@@ -27,11 +28,12 @@ from stillwell.reading.summary import findings_markdown
 
 
 @flow(name="nightly", flow_run_name="nightly {archive}")
-def nightly(archive: Path, witness: Sequence[Path] = ()) -> Night:
+def nightly(archive: Path, witness: Sequence[Path] = (), minutes: float | None = None) -> Night:
     """Audit the archive, refresh the records, name ratings that no longer hold; fail when a part failed."""
     night = Night(archive)
     known = [path for path in witness if path.exists()]
-    tasks.part(night, "audit-report", lambda: night.audited(partial(tasks.audit_archive, witnesses=known)))
+    proving = partial(tasks.audit_archive, witnesses=known, minutes=minutes, keep=True)
+    tasks.part(night, "audit-report", lambda: night.audited(proving))
     tasks.part(night, "records", lambda: records_markdown(archive, tasks.derive(archive, by="nightly")))
     tasks.part(night, "netcdf", lambda: tasks.render(archive, by="nightly"))
     tasks.part(night, "findings-summary", lambda: findings_markdown(archive))
@@ -46,10 +48,11 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m flows.nightly", description=nightly.__doc__)
     parser.add_argument("--archive", type=Path, required=True, help="the archive's folder")
     parser.add_argument("--witness", type=Path, action="append", default=[], help="file kept elsewhere; gets a line")
+    parser.add_argument("--minutes", type=float, help="time for computing commits again; all of them where not given")
     said = parser.parse_args(arguments)
     with tasks.home_in(said.archive):
         try:
-            text, status = nightly(said.archive, said.witness).text(), 0
+            text, status = nightly(said.archive, said.witness, said.minutes).text(), 0
         except NightFailed as failure:
             text, status = str(failure), 1
     sys.stdout.write(text)

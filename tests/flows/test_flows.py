@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -53,6 +54,16 @@ def test_flow_and_command_make_the_same_tables(taken, tmp_path):
     for table in flow.tables():
         one, other = (a.read(table).drop(columns="recorded_at") for a in (flow, command))
         assert one.equals(other), table
+
+
+def test_a_night_with_a_time_proves_what_it_can_and_says_how_much(taken, tmp_path):
+    """However short the time, the newest commit is proved; the page says how many of all are, and since when."""
+    home, _, kept, _ = taken
+    root = shutil.copytree(kept, tmp_path / "archive")
+    number = Archive(root).ledger.head_number()
+    night = _run("flows.nightly", "--archive", root, "--minutes", 0, home=home)
+    assert night.returncode == 0, night.stderr
+    assert re.search(rf"remark: commits proved: [1-{number}] of {number}, the one longest ago at 20", night.stdout)
 
 
 def test_the_night_proves_what_went_in(taken, tmp_path):

@@ -52,7 +52,7 @@ def test_a_full_audit_keeps_a_proof_of_every_commit(root):
     assert _since(root) == {}
     report = audit(root, keep=True)
     assert set(_since(root)) == _all(root)
-    assert any(f"{len(_all(root))} of {len(_all(root))} commits are proved" in one for one in report.remarks)
+    assert any(f"commits proved: {len(_all(root))} of {len(_all(root))}" in one for one in report.remarks)
 
 
 def test_without_time_the_newest_unproved_commit_comes_first_then_the_oldest_proof(root, monkeypatch):

@@ -23,7 +23,6 @@ from stillwell.archive.regular import read_regular
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import canonical_json, folder_digest, sha256
 from stillwell.records import ListedFile
-from stillwell.words import counted
 
 PLACE = f"{WORK}/proofs.json"
 NEVER = ""
@@ -82,7 +81,7 @@ class KeptProofs:
         for number in others:
             self.since.pop(number, None)
         self.since |= dict.fromkeys(sound, utc_text(moment))
-        words = f"{len(self.since)} of {counted(len(self._wanted), 'commit')} are proved"
+        words = f"commits proved: {len(self.since):,} of {len(self._wanted):,}"
         words += f", the one longest ago at {min(self.since.values())}" if self.since else ""
         try:
             keep(self._root, self._wanted, self.since)
