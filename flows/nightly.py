@@ -1,13 +1,10 @@
 """Every night: prove the archive, bring records up to what stands, say what was found, fail when anything failed.
 
-1. Audit: digests, chain, every number again; with a time set, commits are computed again as far as it goes, those never
-   proved and those proved longest ago first, and the page says how many are proved since when.
+1. Audit: digests, chain, every number again, or as far as a time set goes.
 2. Derive the records that changed.
 3. Render the NetCDF files that are behind; one that is behind still fails the night.
-4. Name ratings that no longer hold, and the findings that stand.
+4. Name ratings that no longer hold, and the findings that stand; each part leaves a page, whatever became of the others.
 5. Add a line to the witness files, of an archive found sound.
-
-Each part leaves a page, whatever became of the parts before it.
 """
 
 from __future__ import annotations
@@ -32,8 +29,8 @@ def nightly(archive: Path, witness: Sequence[Path] = (), minutes: float | None =
     """Audit the archive, refresh the records, name ratings that no longer hold; fail when a part failed."""
     night = Night(archive)
     known = [path for path in witness if path.exists()]
-    proving = partial(tasks.audit_archive, witnesses=known, minutes=minutes, keep=True)
-    tasks.part(night, "audit-report", lambda: night.audited(proving))
+    prove = partial(tasks.audit_archive, witnesses=known, minutes=minutes, keep=True)
+    tasks.part(night, "audit-report", lambda: night.audited(prove))
     tasks.part(night, "records", lambda: records_markdown(archive, tasks.derive(archive, by="nightly")))
     tasks.part(night, "netcdf", lambda: tasks.render(archive, by="nightly"))
     tasks.part(night, "findings-summary", lambda: findings_markdown(archive))
