@@ -3,7 +3,7 @@
 1. Audit: digests, chain, every number again, or as far as a time set goes.
 2. Derive the records that changed.
 3. Render the NetCDF files that are behind; one that is behind still fails the night.
-4. Name ratings that no longer hold, and the findings that stand; each part leaves a page, whatever became of the others.
+4. Name ratings that no longer hold, and the findings that stand; each part leaves a page of its own.
 5. Add a line to the witness files, of an archive found sound.
 """
 
