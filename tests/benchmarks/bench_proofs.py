@@ -1,9 +1,10 @@
-"""How long the audit takes by how many commits hold the same deposits, and by how many processes share the proof."""
+"""How long an audit takes by how many commits hold the same deposits, and by how many processes share it."""
 
 from __future__ import annotations
 
-import time
-from datetime import UTC, datetime
+import sys
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -14,10 +15,13 @@ from stillwell.audit import audit
 from stillwell.committing import utc_now
 from stillwell.pipeline import ingest
 from stillwell.render import render_all
-from tests.benchmarks.run import SITES, VERTICALS, sections
+from tests.benchmarks.run import SITES, VERTICALS, measured, sections
 
-GAUGINGS = 1_000
-ALTERNATING = 3
+COMMITS = 1_000
+"""Commits of the archive in small commits, a gauging each."""
+SHARED, AMONG = 6_000, 60
+"""Gaugings, and the commits they are in, of the archive that two processes share."""
+TIMES = 3
 """Times that each side is measured, one after the other; the smallest of each is taken."""
 
 
@@ -67,12 +71,39 @@ def made(folder: Path, gaugings: int, commits: int) -> Path:
     return root
 
 
-def seconds(root: Path, processes: int) -> float:
-    """Time one audit of a sound archive, in s."""
-    begun = time.perf_counter()
-    report = audit(root, now=datetime.now(UTC), processes=processes)
-    spent = time.perf_counter() - begun
+def sound(root: Path, processes: int = 0) -> None:
+    """Audit a sound archive."""
+    report = audit(root, processes=processes)
     if report.faults:
         msg = f"expected a sound archive, found {report.faults[0]}"
         raise SystemExit(msg)
-    return spent
+
+
+def lines(folder: Path, scale: float) -> Iterator[str]:
+    """Compare an audit of many commits with one of the same deposits in one, and of two processes with one."""
+    count = max(2, int(COMMITS * scale))
+    few, many = made(folder / "few", count, 1), made(folder / "many", count, count)
+    one, other = measured(lambda: sound(few), lambda: sound(many), times=TIMES)
+    yield (
+        f"audit of {count:,} gaugings in {count:,} commits: {other / one:.2f} x that of the same deposits in one "
+        f"({other:.1f} s against {one:.1f} s)"
+    )
+    count = max(AMONG, int(SHARED * scale))
+    root = made(folder / "shared", count, AMONG)
+    alone, shared = measured(lambda: sound(root), lambda: sound(root, 2), times=TIMES)
+    yield (
+        f"audit of {count:,} gaugings in {AMONG} commits: {alone / shared:.2f} x faster with two processes "
+        f"({shared:.1f} s against {alone:.1f} s)"
+    )
+
+
+def main() -> int:
+    """Print both ratios; an argument below 1 makes the archives smaller."""
+    with tempfile.TemporaryDirectory() as place:
+        for line in lines(Path(place), float(sys.argv[1]) if len(sys.argv) > 1 else 1.0):
+            print(line, flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

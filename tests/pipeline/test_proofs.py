@@ -15,9 +15,11 @@ import pyarrow.parquet as pq
 import pytest
 
 import stillwell.audit as auditing
+import stillwell.looking as looking
 import stillwell.proving as proving
 from stillwell.archive import proofs
 from stillwell.archive.archive import Archive
+from stillwell.archive.snapshot import History
 from stillwell.audit import audit
 from stillwell.errors import ProcessLost
 from stillwell.pipeline import compact
@@ -112,8 +114,9 @@ def test_a_compaction_voids_the_proofs_of_the_commits_whose_rows_it_moved(root):
     assert set(_since(root)) == set(before) - moved
 
 
-def test_proofs_outlive_a_compaction_that_is_proved_before_its_sources_are_swept(root):
+def test_proofs_outlive_a_compaction_that_is_proved_before_its_sources_are_swept(root, monkeypatch):
     """An audit that holds the new rows against the files they came from keeps the moments of earlier proofs."""
+    monkeypatch.setattr(auditing, "IN_TIME", 1)
     audit(root, keep=True)
     before = _since(root)
     assert _compacted(root, keep_days=7)
@@ -123,8 +126,9 @@ def test_proofs_outlive_a_compaction_that_is_proved_before_its_sources_are_swept
     assert {n: t for n, t in _since(root).items() if n != newest} == before
 
 
-def test_proofs_do_not_outlive_a_compaction_whose_sources_are_swept(root):
+def test_proofs_do_not_outlive_a_compaction_whose_sources_are_swept(root, monkeypatch):
     """Where the replaced files are gone nothing shows that the rows are the same, so that they are proved again."""
+    monkeypatch.setattr(auditing, "IN_TIME", 1)
     audit(root, keep=True)
     moved = _compacted(root, keep_days=7)
     compact(root, most=1000, keep_days=-1, by="T1", now=NOW)
@@ -160,7 +164,7 @@ def test_commits_are_proved_alike_in_any_order(root):
     entries = archive.ledger.entries()
     results = []
     for step in (1, -1):
-        prover = proving.Prover(archive, entries, proving.history_of(archive, few=True), {})
+        prover = proving.Prover(archive, entries, History({name: archive.read(name) for name in archive.tables()}), {})
         results.append({n: prover.prove(n) for n in sorted(_all(root))[::step]})
     assert results[0] == results[1]
 
@@ -169,11 +173,16 @@ def _die(*_):
     os.kill(os.getpid(), signal.SIGKILL)
 
 
-def test_a_process_that_dies_is_told_in_words(root, monkeypatch):
+@pytest.mark.parametrize("when", ["as it begins", "at work"])
+def test_a_process_that_dies_is_told_in_words(root, monkeypatch, when):
     """A helper that is killed ends the audit with a sentence, not with a hang."""
-    monkeypatch.setattr(proving, "_open", _die)
-    with pytest.raises(ProcessLost, match="one ended before it was done"):
-        audit(root, processes=2)
+    archive = Archive(root, complete=True)
+    monkeypatch.setattr(looking, "_open" if when == "as it begins" else "_do", _die)
+    with looking.crew(archive, few=True, processes=2) as crew:
+        assert (crew._begun[0].exception(timeout=60) is None) == (when == "at work")
+        monkeypatch.setattr(crew.looker, "files", lambda paths: time.sleep(0.1) or [])
+        with pytest.raises(ProcessLost, match="one ended before it was done"):
+            crew.faults("files", [[path] for path in archive.listing()])
 
 
 _PARENT = """

@@ -128,7 +128,7 @@ def made_files(
     if processes < 2 or len(wanted) < SPAWN_FROM:
         return _make(archive, wanted, office, folder, 0)
     with spawned(processes) as pool:
-        parts = list(_parts(wanted, len(wanted) // (4 * processes)))
+        parts = list(parts_of_sites(wanted, len(wanted) // (4 * processes)))
         starts = [sum(map(len, parts[:i])) for i in range(len(parts))]
         lots = [
             pool.submit(_make_lot, root, number, part, dict(office), folder, start)
@@ -137,7 +137,7 @@ def made_files(
         return [file for lot in lots for file in lot.result()]
 
 
-def _parts(wanted: Sequence[Output], least: int) -> Iterator[list[Output]]:
+def parts_of_sites(wanted: Sequence[Output], least: int) -> Iterator[list[Output]]:
     """Part files into lots of whole sites, each of at least so many."""
     lot: list[Output] = []
     for output in wanted:
