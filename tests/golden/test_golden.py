@@ -76,6 +76,11 @@ def test_a_long_archive_of_an_earlier_day_is_proved_whole(long):
     assert audit(long).faults == ()
 
 
+def test_an_archive_of_an_earlier_day_is_proved_as_it_lies(short):
+    """With nothing added to it, and none of the tables that later versions know."""
+    assert audit(short).faults == ()
+
+
 def test_an_archive_of_an_earlier_day_answers(root):
     """Its rows, past states and sheets read as on the day it was written: values worked out by hand.
 

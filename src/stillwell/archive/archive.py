@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 
+from schemas import ARCHIVE_TABLES
 from stillwell.archive.layout import READABLE_MAJOR, SCHEMAS, entry_path, schema_path
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.many_files import read_whole
@@ -74,13 +75,14 @@ class Archive:
         return self.ledger.live()
 
     def tables(self) -> list[str]:
-        """Name the tables the archive describes or holds rows of."""
+        """Name the tables the archive describes or holds rows of; where it is complete, every one of this software."""
         described = {
             path.removeprefix(f"{SCHEMAS}/").removesuffix(".json")
             for path in self.ledger.live_tables()
             if path.startswith(f"{SCHEMAS}/")
         }
-        return sorted(described | set(self._by_table))
+        ours = set(ARCHIVE_TABLES) if self.complete else set()
+        return sorted(described | set(self._by_table) | ours)
 
     def table_files(self, table: str, sites: Sequence[str] | None = None) -> list[ListedFile]:
         """List the live files of a table, by site and then in the order committed."""
