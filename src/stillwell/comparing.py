@@ -57,7 +57,7 @@ def compared(entry: Entry, history: EveryRow, recorded: Recorded, again: Mapping
 def unlike(
     entries: Sequence[Entry], history: EveryRow, recorded: Recorded, again: Mapping[str, pd.DataFrame]
 ) -> set[int]:
-    """Name the commits, of several, whose rows are not beyond doubt those that they come to again.
+    """Name the commits, of several, whose rows cannot be shown to be those that they come to again, all at once.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def unlike(
     listed = {entry.number: listed_sites(entry) for entry in entries}
     names = {*again, *(name for tables in listed.values() for name in tables)}
     names |= {name for name, moment in recorded if moment in number_at}
-    ignored = {"software_version"} if entries[0].software.get("version") != __version__ else set()
+    ignored = _free(entries[0])
     out: set[int] = set()
     for name in sorted(names):
         sites = sorted({site for tables in listed.values() for site in tables.get(name, ())})
@@ -169,7 +169,7 @@ def _differences(name: str, entry: Entry, stored: pd.DataFrame, again: pd.DataFr
         return
     if stored.empty:
         return
-    ignored = {"software_version"} if entry.software.get("version") != __version__ else set()
+    ignored = _free(entry)
     order = row_order(name, stored)
     left = stored.sort_values(order, kind="stable").reset_index(drop=True)
     right = again.sort_values(order, kind="stable").reset_index(drop=True)
@@ -180,6 +180,11 @@ def _differences(name: str, entry: Entry, stored: pd.DataFrame, again: pd.DataFr
             row = ", ".join(f"{k} {left.loc[i, k]}" for k in order)
             sentence = f"{row}: expected {column} {b[i]!r} as computed again, found {a[i]!r} stored"
             yield Fault("recompute", where, sentence, {"differing rows": str(differs.size)})
+
+
+def _free(entry: Entry) -> set[str]:
+    """Name the columns in which the rows of a commit by another version of the software differ of necessity."""
+    return {"software_version"} if entry.software.get("version") != __version__ else set()
 
 
 def row_order(name: str, rows: pd.DataFrame) -> list[str]:

@@ -174,7 +174,7 @@ class Prover:
         return sum(file.rows for file in entry.files) + sum(self._gaugings.get(site, 0) for site in sites)
 
     def _sound(self, numbers: Sequence[int]) -> set[int]:
-        """Take commits again together, and name those whose rows are beyond doubt what they come to."""
+        """Take commits again together, and name those whose rows are shown to be what they come to."""
         entries = [self._entries[number] for number in sorted(numbers)]
         text = self._shipped.get(entries[0].shipped_policy, self._newest)
         policy = policy_in_force(self._history.before(entries[0].recorded_at), None, text, self._newest)

@@ -17,10 +17,7 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.clock import RightClock
 from stillwell.archive.writer import STEPS, open_writer
 from stillwell.fingerprint import sha256
-
-
-class Death(BaseException):
-    """The process is gone: no handler catches it, and nothing it would still do reaches the disk."""
+from tests.archive.deaths import Death, dying_at
 
 
 class DyingSystem:
@@ -156,13 +153,8 @@ def test_death_of_the_very_first_commit(before, fresh, tmp_path, deposit, monkey
 def test_death_of_the_writer_that_cleans_up(before, fresh, write, monkeypatch, step):
     """Sweeping and finishing may die at any call too; the writer after that does the rest."""
     root, deposits, second = before
-
-    def die(name):
-        if name == step:
-            raise Death
-
     with pytest.raises(Death):
-        write(root, *deposits, step=die, **second)
+        write(root, *deposits, step=dying_at(step), **second)
     wanted = seen(root)
     for calls in itertools.count():
         copy = fresh(root)

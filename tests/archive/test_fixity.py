@@ -16,6 +16,7 @@ from stillwell.archive.replica import replicate
 from stillwell.archive.rounds import next_part
 from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.errors import ArchiveDamaged
+from tests.archive.deaths import Death, dying_at
 
 DOCUMENTS = {"provenance/00000001.prov.json": b"{}", "returned/00000001/reasons.json": b"[]"}
 REPLACING = {"README.txt": b"first", "netcdf/alder/gaugings_2025.nc": b"CDF first", "schemas/x.json": b"{ }"}
@@ -127,17 +128,9 @@ def test_a_file_that_nothing_lists_is_named(kept, path):
 
 def test_what_a_writer_is_writing_now_is_no_fault(kept, write, rows, deposit):
     """A commit that died before its entry leaves files that its intent names: they are swept later."""
-
-    class Killed(BaseException):
-        pass
-
-    def die(name):
-        if name == "staged":
-            raise Killed
-
     tables = {"gaugings": rows("gaugings", site="cedar")}
-    with pytest.raises(Killed):
-        write(kept, deposit("third\n"), tables=tables, replacing={"README.txt": b"third"}, step=die)
+    with pytest.raises(Death):
+        write(kept, deposit("third\n"), tables=tables, replacing={"README.txt": b"third"}, step=dying_at("staged"))
     assert (kept / INTENT).exists()
     assert list((kept / "tables").rglob("site=cedar/*.parquet"))
     assert faults(kept) == []
@@ -147,16 +140,8 @@ def test_what_a_writer_is_writing_now_is_no_fault(kept, write, rows, deposit):
 
 def test_without_its_intent_an_unlisted_table_file_is_a_fault(kept, write, rows, deposit):
     """The intent alone excuses the files of a commit that died."""
-
-    class Killed(BaseException):
-        pass
-
-    def die(name):
-        if name == "written":
-            raise Killed
-
-    with pytest.raises(Killed):
-        write(kept, deposit("third\n"), tables={"gaugings": rows("gaugings", site="cedar")}, step=die)
+    with pytest.raises(Death):
+        write(kept, deposit("third\n"), tables={"gaugings": rows("gaugings", site="cedar")}, step=dying_at("written"))
     (kept / INTENT).unlink()
     (fault,) = file_faults(Archive(kept))
     assert fault.path.startswith("tables/gaugings/site=cedar/")
@@ -164,16 +149,8 @@ def test_without_its_intent_an_unlisted_table_file_is_a_fault(kept, write, rows,
 
 def test_a_file_still_staged_after_the_commit_point_is_found_there(kept, write, deposit):
     """A commit whose entry stands is whole, also when its files were not moved into place."""
-
-    class Killed(BaseException):
-        pass
-
-    def die(name):
-        if name == "committed":
-            raise Killed
-
-    with pytest.raises(Killed):
-        write(kept, deposit("third\n"), replacing={"README.txt": b"third"}, step=die)
+    with pytest.raises(Death):
+        write(kept, deposit("third\n"), replacing={"README.txt": b"third"}, step=dying_at("committed"))
     assert (kept / "README.txt").read_bytes() == b"second"
     assert faults(kept) == []
 

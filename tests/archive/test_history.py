@@ -10,7 +10,7 @@ import pytest
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.history import StoredHistory
-from stillwell.archive.snapshot import History
+from stillwell.archive.snapshot import HeldArchive, History
 
 SAMPLE = Archive(Path(__file__).resolve().parents[2] / "sample_archive" / "archive")
 LATE = pd.Timestamp("2030-01-01T00:00Z")
@@ -75,3 +75,13 @@ def test_earlier_states_are_those_of_the_archive(table):
                 expected, mine = (f.sort_values(names, ignore_index=True) for f in (stood, found))
                 pd.testing.assert_frame_equal(mine, expected)
     assert len(moments) > 0
+
+
+def test_an_archive_whose_rows_are_at_hand_reads_the_years_asked_for():
+    """The sample's stage of one year is part of all, and the same from files and from rows at hand."""
+    held = HeldArchive(SAMPLE, History({name: SAMPLE.read(name) for name in SAMPLE.tables()}))
+    columns = ["site", "time", "stage_m"]
+    rows = [one.read("stage", None, columns, [2024]).sort_values(columns, ignore_index=True) for one in (SAMPLE, held)]
+    assert set(rows[1]["time"].dt.year) == {2024}
+    assert 0 < len(rows[1]) < len(held.read("stage"))
+    pd.testing.assert_frame_equal(*rows)

@@ -20,6 +20,7 @@ from stillwell.audit import audit
 from stillwell.errors import ArchiveDamaged
 from stillwell.reading.files import held_files
 from stillwell.reading.sql import ask
+from tests.archive.deaths import Death
 from tests.pipeline.season import NOW, season
 
 
@@ -162,15 +163,12 @@ def test_a_leftover_that_no_writer_will_sweep_is_named(kept, name):
 def test_what_a_crash_leaves_is_a_note_until_the_next_writer(kept, write, deposit, rows, monkeypatch):
     """A commit that dies while it writes leaves hidden names and empty folders: no fault, named, and swept."""
 
-    class Killed(BaseException):
-        pass
-
-    def die(*_):
-        raise Killed
+    def die():
+        raise Death
 
     with monkeypatch.context() as patch:
         patch.setattr(fs.system, "replace", lambda a, b: die() if "site=cedar" in str(b) else a.replace(b))
-        with pytest.raises(Killed):
+        with pytest.raises(Death):
             write(kept, deposit("third\n"), tables={"gaugings": rows("gaugings", site="cedar")})
     assert list((kept / "tables").rglob("site=cedar/.*.part"))
     (kept / "tables" / "gaugings" / "site=cedar" / "deeper").mkdir()

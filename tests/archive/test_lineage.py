@@ -22,6 +22,7 @@ from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.archive.witness import append_witness, read_witness, witness
 from stillwell.errors import ArchiveDamaged, ArchiveError
 from stillwell.fingerprint import sha256
+from tests.archive.deaths import Death, dying_at
 
 NOW = datetime(2025, 6, 1, tzinfo=UTC)
 
@@ -373,15 +374,8 @@ def test_a_file_still_staged_is_not_lost(pair, write, deposit):
     """A writer that died after its entry stood left a whole file in the work folder: a repair has nothing to do."""
     root, copy = pair
 
-    class Killed(BaseException):
-        pass
-
-    def die(name):
-        if name == "committed":
-            raise Killed
-
-    with pytest.raises(Killed):
-        write(root, deposit("sixth\n"), replacing={"README.txt": b"sixth"}, step=die)
+    with pytest.raises(Death):
+        write(root, deposit("sixth\n"), replacing={"README.txt": b"sixth"}, step=dying_at("committed"))
     assert (root / "README.txt").read_bytes() != b"sixth"
     plan = plan_repair(root, copy)
     assert (plan.restores, plan.aside, plan.hopeless) == ((), (), ())

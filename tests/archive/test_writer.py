@@ -17,6 +17,7 @@ from stillwell.archive.layout import checkpoint_path
 from stillwell.archive.writer import STEPS, Commit, open_writer
 from stillwell.errors import ArchiveDamaged, ArchiveError, ArchiveLocked, NotAnArchive
 from stillwell.records import RULES
+from tests.archive.deaths import Death, dying_at
 
 WHEN = datetime(2025, 5, 1, 8, tzinfo=UTC)
 
@@ -189,16 +190,9 @@ def test_checkpoints_come_by_themselves(tmp_path, write, monkeypatch):
     """Every so many commits, and again by the next writer if one died before it."""
     monkeypatch.setattr(ledger, "CHECKPOINT_EVERY", 2)
 
-    class Death(BaseException):
-        pass
-
-    def die(name):
-        if name == "moved":
-            raise Death
-
     write(tmp_path)
     with pytest.raises(Death):
-        write(tmp_path, step=die)
+        write(tmp_path, step=dying_at("moved"))
     missing = (tmp_path / checkpoint_path(2)).exists()
     write(tmp_path)
 

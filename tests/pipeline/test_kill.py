@@ -17,7 +17,7 @@ import bagit
 import pandas as pd
 import pytest
 
-from stillwell.adopting import adopt, deposit_of
+from stillwell.adopting import adopt
 from stillwell.archive.archive import Archive
 from stillwell.archive.sealed import Sealed
 from stillwell.audit import audit
@@ -25,6 +25,7 @@ from stillwell.pipeline import ingest
 from stillwell.rebuild import rebuild
 from tests.pipeline.commands_to_kill import COMMANDS
 from tests.pipeline.season import TODAY, season, sheets
+from tests.reading.recorded_stage import START, logger, rating
 
 ROOT = Path(__file__).resolve().parents[2]
 ACTS = ("ingest", "review", "take", "render", "logger", "derive", "compact", "withhold", "publish", "rebuild")
@@ -63,9 +64,7 @@ class Commands:
 def _archive(tmp):
     """Make an archive of two gaugings and a rating, from which a record can be derived."""
     root = season(tmp)
-    rating = {"rating": "R1", "site": "S1", "valid_from": "2025-01-01T00:00Z", "by": "H1", "reason": "made up"}
-    segment = {"rating": "R1", "segment": 1, "from_m": 0.5, "coefficient": 10.0, "zero_stage_m": 0.5, "exponent": 2.0}
-    adopt(root, deposit_of("rating R1", {"ratings": [rating], "rating_segments": [segment]}), by="H1", now=TODAY)
+    adopt(root, rating("R1", "2025-01-01T00:00Z"), by="H1", now=TODAY)
     sites = (
         "site,name,latitude,longitude,utc_offset,licence,owner,access\nS1,Invented,10,20,+00:00,CC0-1.0,Office,open\n"
     )
@@ -75,20 +74,12 @@ def _archive(tmp):
     return root
 
 
-def _logger(folder, number):
-    folder.mkdir()
-    times = pd.date_range("2025-05-01T00:00Z", periods=49, freq="1h") + pd.Timedelta(days=number)
-    said = {"site": "S1", "time": times.strftime("%Y-%m-%dT%H:%M:%SZ"), "stage_m": 1.5}
-    pd.DataFrame(said).to_csv(folder / "stage.csv", index=False)
-    return folder
-
-
 def _subject(tmp, root, what, number):
     """Name the command of an act, and what it is about."""
     if what in ("ingest", "take"):
         return what, sheets(tmp / f"d{number}", str(3 + number % 25), velocity=0.3 + number / 10_000)
     if what == "logger":
-        return "take", _logger(tmp / f"d{number}", number % 300)
+        return "take", logger(tmp / f"d{number}", "a", 49, start=START + pd.Timedelta(days=number % 300))
     if what == "review":
         return what, f"S1.202505{1 + number % 2:02d}T100000Z.M1"
     if what == "withhold":

@@ -11,7 +11,7 @@ import bagit
 import pandas as pd
 import pytest
 
-from stillwell.adopting import adopt, deposit_of
+from stillwell.adopting import adopt
 from stillwell.archive.archive import Archive
 from stillwell.archive.outputs import behind
 from stillwell.audit import audit
@@ -24,6 +24,7 @@ from stillwell.rebuild import UNFINISHED, rebuild
 from stillwell.render import render
 from tests.archive.power import Cuts
 from tests.pipeline.season import NOW, season, sheets, take
+from tests.reading.recorded_stage import rating
 
 WITHHOLDING = "stillwell.withholding" if find_spec("stillwell.withholding") else "stillwell.pipeline"
 ID = "S1.20250501T100000Z.M1"
@@ -41,9 +42,7 @@ def kept(tmp_path_factory):
     times = pd.date_range("2025-05-01T00:00Z", periods=49, freq="1h").strftime("%Y-%m-%dT%H:%M:%SZ")
     pd.DataFrame({"site": "S1", "time": times, "stage_m": 1.5}).to_csv(tmp / "logger" / "stage.csv", index=False)
     take(root, tmp / "logger")
-    rating = {"rating": "R1", "site": "S1", "valid_from": "2025-01-01T00:00Z", "by": "H1", "reason": "made up"}
-    segment = {"rating": "R1", "segment": 1, "from_m": 0.5, "coefficient": 10.0, "zero_stage_m": 0.5, "exponent": 2.0}
-    adopt(root, deposit_of("rating R1", {"ratings": [rating], "rating_segments": [segment]}), by="H1", now=NOW)
+    adopt(root, rating("R1", "2025-01-01T00:00Z"), by="H1", now=NOW)
     return root
 
 

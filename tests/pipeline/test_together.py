@@ -58,7 +58,7 @@ def _prover(root):
     return proving.Prover(archive, entries, history, recorded), [entry.number for entry in entries]
 
 
-def test_every_plain_commit_is_beyond_doubt_among_the_others(plain):
+def test_every_plain_commit_is_proved_among_the_others(plain):
     """The rows that ingest made of each commit alone are those made of all at once, with every finding."""
     found = Archive(plain).read("findings")
     assert {"same-day-differ", "times-overlap", "sheet-copied", "party-few-verticals"} <= set(found["code"])

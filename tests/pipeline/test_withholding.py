@@ -15,13 +15,10 @@ from stillwell.audit import audit
 from stillwell.errors import ArchiveDamaged, Withheld
 from stillwell.pipeline import decide
 from stillwell.withholding import withhold
+from tests.archive.deaths import Death, dying_at
 from tests.pipeline.season import NOW, season
 
 SECRET = b"2025-05-01T10:00Z"
-
-
-class Death(BaseException):
-    """The process is gone."""
 
 
 @pytest.fixture
@@ -47,12 +44,7 @@ def die_at(monkeypatch, step):
 
     def made(self, *args, **more):
         real(self, *args, **more)
-
-        def told(name):
-            if name == step:
-                raise Death
-
-        self._step = told
+        self._step = dying_at(step)
 
     monkeypatch.setattr(Writer, "__init__", made)
 

@@ -237,12 +237,9 @@ class Archive:
         head = self.ledger.head()
         return {move.final: move.staged for move in head.moves} if head else {}
 
-    def earlier_files(self) -> frozenset[str]:
-        """Name the files written before format 2.0, by path; no entry but the first is read where there is none."""
-        return self._earlier_files
-
     @cached_property
-    def _earlier_files(self) -> frozenset[str]:
+    def earlier_files(self) -> frozenset[str]:
+        """The files written before format 2.0, by path; no entry but the first is read where there is none."""
         if not self.ledger.head_number() or self.ledger.first_format() >= 2:
             return frozenset()
         return frozenset(f.path for entry in self.ledger.entries() if entry.format < 2 for f in entry.files)
@@ -316,6 +313,14 @@ class Archive:
         if path not in self._descriptions:
             self._descriptions[path] = dict(described_now(table, json.loads(self.document(path))))
         return self._descriptions[path]
+
+    def described(self, table: str) -> dict[str, Any]:
+        """Return the Table Schema of a table, as ``description`` does; ArchiveError where there is none."""
+        found = self.description(table)
+        if found is None:
+            msg = f"expected a description of the table {table} among the files that the ledger lists, found none"
+            raise ArchiveError(msg)
+        return found
 
     @cached_property
     def _descriptions(self) -> dict[str, dict[str, Any]]:

@@ -60,7 +60,7 @@ class Entry:
     @property
     def format(self) -> int:
         """Major number of the schema version it was written by."""
-        return int(self.schema_version.split(".")[0])
+        return major(self.schema_version)
 
     @property
     def rules(self) -> int:
@@ -136,6 +136,11 @@ class Entry:
             msg = f"{where}: expected paths within the archive, found {outside[0]!r}; it was not written by stillwell"
             raise ArchiveDamaged(msg)
         return entry
+
+
+def major(schema_version: str) -> int:
+    """Return the first number of a schema version, that of the archive's format."""
+    return int(schema_version.partition(".")[0])
 
 
 def _fields(file: ListedFile) -> dict[str, Any]:

@@ -23,7 +23,9 @@ STAGING = "work/staging"
 MAKING = "work/making"
 
 DOCUMENTS = ("netcdf", "provenance", "returned", SCHEMAS)
-"""Folders of documents; with the README all that a commit may write beside tables."""
+"""Folders of documents."""
+WRITTEN = (README, TABLES, *DOCUMENTS)
+"""All that a commit may write beside what it seals, by the first part of its path."""
 
 READABLE_MAJOR = 2
 """Major schema version this software reads; an archive with a newer one is refused."""

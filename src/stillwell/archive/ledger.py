@@ -12,7 +12,7 @@ from pathlib import Path
 
 from stillwell.archive import fs
 from stillwell.archive.checkpoints import State, parts_unlike, state_of
-from stillwell.archive.entries import Entry, Move, checked
+from stillwell.archive.entries import Entry, Move, checked, major
 from stillwell.archive.inputs import Inputs
 from stillwell.archive.layout import (
     CHECKPOINT_EVERY,
@@ -119,8 +119,8 @@ class Ledger:
 
     def first_format(self) -> int:
         """Return the major number of the schema version of the first entry, whose listing is not read for it."""
-        said = checked(self._bytes(1), entry_path(1))
-        return int(str(said.get("schema_version", "")).partition(".")[0] or 0)
+        fields = checked(self._bytes(1), entry_path(1))
+        return major(str(fields.get("schema_version") or "0"))
 
     def head(self) -> Entry | None:
         """Return the newest entry, or None."""

@@ -77,7 +77,7 @@ def _difference(name: str, found: Any, expected: Any) -> str:
     if found.shape != expected.shape or found.dtype != expected.dtype:
         return f"expected {name} of {expected.dtype} {expected.shape}, found {found.dtype} {found.shape}"
     one, other = found[...], expected[...]
-    same = same_numbers(one, other) if one.dtype.kind == "f" else one == other
+    same = _same(one, other)
     if np.all(same):
         return _other_meaning(name, found, expected)
     at = tuple(int(i) for i in np.argwhere(~np.atleast_1d(same))[0])
@@ -98,4 +98,9 @@ def _same_attribute(found: Any, expected: Any) -> bool:
     one, other = np.asarray(found), np.asarray(expected)
     if one.shape != other.shape or one.dtype.kind != other.dtype.kind:
         return False
-    return bool(np.all(same_numbers(one, other) if one.dtype.kind == "f" else one == other))
+    return bool(np.all(_same(one, other)))
+
+
+def _same(found: Any, expected: Any) -> Any:
+    """Flag the values of two arrays of one kind that are the same, numbers to rounding."""
+    return same_numbers(found, expected) if found.dtype.kind == "f" else found == expected

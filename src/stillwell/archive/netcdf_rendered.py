@@ -18,6 +18,7 @@ from stillwell.archive.netcdf_series import series_netcdf
 from stillwell.archive.netcdf_stage import NEEDED as STAGE_COLUMNS
 from stillwell.archive.netcdf_stage import stage_netcdf
 from stillwell.archive.outputs import OF_GAUGINGS, Output
+from stillwell.archive.packing import packed
 from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.reviews import newest_rows
 from stillwell.archive.standing import GAUGING, newest_revisions, standing_rows
@@ -132,7 +133,8 @@ def _series(
 ) -> Iterator[tuple[str, bytes]]:
     about = newest_by_site(archive.read("sites", [site]))
     columns = STAGE_COLUMNS if table == "stage" else None
-    for some in _years_at_once(archive, table, site, outputs) if about else ():
+    rows_a_year = _rows_a_year(archive, table, site)
+    for some in packed(outputs, lambda _: rows_a_year, YEARS_ROWS) if about else ():
         # some years at a time: what is needed in between does not grow with the years of a site
         years = [output.year for output in some if output.year]
         whole = archive.read(table, [site], columns, years or None)
@@ -147,16 +149,11 @@ def _series(
         del whole, rows  # before the next ones are read
 
 
-def _years_at_once(archive: Archive, table: str, site: str, outputs: Sequence[Output]) -> Iterator[list[Output]]:
-    """Part the files of a series into lots of years whose rows are read together, by what the ledger lists."""
-    if not all(output.year for output in outputs):
-        yield from ([output] for output in outputs)
-        return
+def _rows_a_year(archive: Archive, table: str, site: str) -> int:
+    """Estimate the rows of one year of a series by what the ledger lists."""
     files = archive.table_files(table, [site])
-    rows = sum(file.rows for file in files) / max(len({year for file in files for year in file.years}), 1)
-    most = max(int(YEARS_ROWS // max(rows, 1)), 1)
-    for start in range(0, len(outputs), most):
-        yield list(outputs[start : start + most])
+    years = len({year for file in files for year in file.years})
+    return sum(file.rows for file in files) // max(years, 1)
 
 
 def series_file(table: str, about: Mapping[str, Any], rows: pd.DataFrame, office: Mapping[str, str]) -> bytes:

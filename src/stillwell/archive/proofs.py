@@ -27,7 +27,7 @@ from stillwell.records import ListedFile
 PLACE = f"{WORK}/proofs.json"
 NEVER = ""
 
-Lie = tuple[str, ...]
+Places = tuple[str, ...]
 """Paths of the table files that hold the rows of a commit."""
 
 
@@ -121,28 +121,28 @@ def statements(entries: Sequence[Entry], head: str, made_by: str) -> list[Statem
     """
     digests = [*(entry.previous for entry in entries[1:]), head]
     files: dict[str, ListedFile] = {}
-    lies: dict[int, list[tuple[int, Lie]]] = {}
+    held_in: dict[int, list[tuple[int, Places]]] = {}
     holds: dict[str, set[int]] = {}
     for entry in entries:
         moved = {number for path in entry.replaced for number in holds.get(path, ())}
         into = _holders(entry, files)
         for number in sorted(moved):
-            lie = tuple(sorted({new for path in lies[number][-1][1] for new in into.get(path, [path])}))
-            lies[number].append((entry.number, lie))
-        lies[entry.number] = [(entry.number, tuple(file.path for file in entry.files if file.table))]
+            places = tuple(sorted({new for path in held_in[number][-1][1] for new in into.get(path, [path])}))
+            held_in[number].append((entry.number, places))
+        held_in[entry.number] = [(entry.number, tuple(file.path for file in entry.files if file.table))]
         for number in (*moved, entry.number):
-            for path in lies[number][-1][1]:
+            for path in held_in[number][-1][1]:
                 holds.setdefault(path, set()).add(number)
         files |= {file.path: file for file in entry.files if file.table}
     out = []
     for entry, digest in zip(entries, digests, strict=True):
-        said = [
-            (since, sha256(canonical_json([entry.number, digest, made_by, [[p, files[p].sha256] for p in lie]])))
-            for since, lie in lies[entry.number]
+        words = [
+            (since, sha256(canonical_json([entry.number, digest, made_by, [[p, files[p].sha256] for p in places]])))
+            for since, places in held_in[entry.number]
         ]
         # a proof in the words before a compaction needs every compaction after it
-        earlier = tuple((said[i + 1][0], said[i][1]) for i in range(len(said) - 2, -1, -1))
-        out.append(Statement(entry.number, said[-1][1], earlier))
+        earlier = tuple((words[i + 1][0], words[i][1]) for i in range(len(words) - 2, -1, -1))
+        out.append(Statement(entry.number, words[-1][1], earlier))
     return out
 
 
@@ -173,24 +173,24 @@ def kept(root: Path, wanted: Sequence[Statement], row_for_row: Collection[int] =
         Moments by number.
     """
     try:
-        said: Any = checked(read_regular(root / PLACE), PLACE).get("proofs")
+        stored: Any = checked(read_regular(root / PLACE), PLACE).get("proofs")
     except (OSError, ArchiveDamaged):
         return {}
-    if not isinstance(said, dict):
+    if not isinstance(stored, dict):
         return {}
-    found = {one.number: _moment_in(said, one, row_for_row) for one in wanted}
+    found = {one.number: _moment_in(stored, one, row_for_row) for one in wanted}
     return {number: str(moment) for number, moment in found.items() if moment}
 
 
-def _moment_in(said: Mapping[str, Any], one: Statement, row_for_row: Collection[int]) -> str:
+def _moment_in(stored: Mapping[str, Any], one: Statement, row_for_row: Collection[int]) -> str:
     """Find the moment of a proof in the words of today, or in those before compactions that were proved."""
-    if one.digest in said:
-        return str(said[one.digest])
+    if one.digest in stored:
+        return str(stored[one.digest])
     for compaction, digest in one.earlier:
         if compaction not in row_for_row:
             break
-        if digest in said:
-            return str(said[digest])
+        if digest in stored:
+            return str(stored[digest])
     return NEVER
 
 

@@ -12,15 +12,12 @@ from pathlib import Path
 
 from stillwell.archive import fs, withholding
 from stillwell.archive.entries import Entry, checked, self_checked
-from stillwell.archive.layout import DOCUMENTS, INTENT, README, STAGING, TABLES, entry_path, is_inside
+from stillwell.archive.layout import INTENT, STAGING, WRITTEN, entry_path, is_inside
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.regular import read_regular
 from stillwell.archive.sealed import Sealed
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
-
-_WRITTEN = (README, TABLES, *DOCUMENTS)
-"""Where the new files of a commit lie."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +52,7 @@ class Intent:
         # an intent of an earlier version names none
         withheld = tuple((digest, decision) for digest, decision in said.get("withheld", ()))
         intent = cls(said["number"], tuple(said["files"]), tuple(said["deposits"]), withheld)
-        odd = [path for path in intent.files if not (is_inside(path) and path.partition("/")[0] in _WRITTEN)]
+        odd = [path for path in intent.files if not (is_inside(path) and path.partition("/")[0] in WRITTEN)]
         if odd:
             # what it names is removed, so it may name nothing that a commit does not write
             msg = f"{INTENT}: expected the tables and documents of a commit, found {odd[0]!r}; nothing was removed"

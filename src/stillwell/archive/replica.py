@@ -9,7 +9,7 @@ from pathlib import Path
 
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive, lies_within
-from stillwell.archive.layout import DOCUMENTS, LEDGER, LOCK, README, SEALED, TABLES, WORK, entry_path
+from stillwell.archive.layout import LEDGER, LOCK, README, SEALED, WORK, WRITTEN, entry_path
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.lineage import Link, check_copy, read_chain
 from stillwell.archive.lock import hold_lock
@@ -18,7 +18,6 @@ from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.errors import ArchiveError
 from stillwell.fingerprint import sha256
 
-_TOP = {SEALED, TABLES, README, LEDGER, *DOCUMENTS}
 ROUNDS = 5
 """How often a copy is begun again because commits were made meanwhile; what is newer waits for the next time."""
 
@@ -121,7 +120,7 @@ def _check_place(root: Path, replica: Path) -> None:
     inside = {path.name for path in replica.iterdir()} - {WORK}
     if not Ledger(replica).numbers():
         # a first copying that died may have left the README under its hidden name
-        if inside - {*_TOP, fs.temporary(replica / README).name}:
+        if inside - {SEALED, LEDGER, *WRITTEN, fs.temporary(replica / README).name}:
             msg = f"expected an empty folder or a copy of the archive in {replica}, found neither; nothing was written"
             raise ArchiveError(msg)
         return

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from schemas import SERIES_TIME
 from stillwell.archive.archive import Archive
 from stillwell.archive.identity import gauging_ids
 from stillwell.archive.links import linked_sites, sites_named
@@ -204,6 +205,8 @@ class HeldArchive(Archive):
         if table not in self._history.tables():
             return super().read(table, sites, columns, years)
         rows = self._history.rows(table, LAST, sites)
+        if years is not None:
+            rows = rows[rows[SERIES_TIME[table]].dt.year.isin(years)]
         return rows if columns is None else rows[list(columns)]
 
     def codes(self, table: str, columns: Sequence[str], sites: Sequence[str] | None = None) -> set[tuple[str, ...]]:

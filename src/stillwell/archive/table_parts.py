@@ -88,12 +88,13 @@ def _rows_in(path: Path, columns: list[str] | None, sites: Sequence[str] | None,
 
     Words stay encoded as numbers of a list, which takes a tenth of the memory.
     """
-    schema = pq.read_schema(path)
+    footer = pq.read_metadata(path)
+    schema = footer.schema.to_arrow_schema()
     time, wanted, held = years[0], pa.array(years[1], pa.int64()), schema.names
     asked = held if columns is None else to_read(columns, held)
     names = list(dict.fromkeys([*asked, time, *(["site"] if sites is not None and "site" in held else [])]))
     words = [name for name in names if pa.types.is_string(schema.field(name).type)]
-    with pq.ParquetFile(path, page_checksum_verification=True, read_dictionary=words) as file:
+    with pq.ParquetFile(path, metadata=footer, page_checksum_verification=True, read_dictionary=words) as file:
         parts = [file.schema_arrow.empty_table().select(asked)]
         for batch in file.iter_batches(ROWS_AT_ONCE, columns=names, use_threads=False):
             rows = pa.Table.from_batches([batch])

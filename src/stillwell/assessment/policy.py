@@ -176,8 +176,9 @@ def refuse_retired(text: str) -> None:
     PolicyError
         Naming the limit, its line and why it is none any more.
     """
+    limits = tomllib.loads(text).get("limits", {})
     for name, why in RETIRED.items():
-        if name in tomllib.loads(text).get("limits", {}):
+        if name in limits:
             raise _refusal(text, name, f"no such limit: {why}", name)
 
 

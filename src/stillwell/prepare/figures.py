@@ -53,8 +53,8 @@ def apart(rows: pd.DataFrame, world: NDArray[np.int64] | None, names: Sequence[s
     if world is None:
         return rows
     before = pd.Series(world, index=rows.index).astype("str") + _BETWEEN
-    said = {name: (rows[name].isna() | (rows[name] == ""), rows[name]) for name in names}
-    return rows.assign(**{name: codes.where(blank, before + codes) for name, (blank, codes) in said.items()})
+    blank = {name: rows[name].isna() | (rows[name] == "") for name in names}
+    return rows.assign(**{name: rows[name].where(blank[name], before + rows[name]) for name in names})
 
 
 def joined_again(rows: pd.DataFrame, names: Sequence[str] = APART) -> pd.DataFrame:

@@ -119,12 +119,14 @@ def together(rows: EveryRow, several: Several) -> tuple[dict[str, pd.DataFrame],
 
 def _fitted(rows: EveryRow, view: View, several: Several) -> set[int] | tuple[Understood, Batch, pd.DataFrame]:
     """Decide what becomes of all gaugings at once, or name the places of commits that do not fit."""
-    owners, said = several.owners(), several.understood
-    other = [part["deposit"] for name, part in said.tables.items() if name not in (*TAKEN, *REPEATED) and len(part)]
+    owners, handed_in = several.owners(), several.understood
+    other = [
+        part["deposit"] for name, part in handed_in.tables.items() if name not in (*TAKEN, *REPEATED) and len(part)
+    ]
     if other:
         return {owners[digest] for part in other for digest in part}
-    understood = referred(view, [one for some in several.deposits for one in some], said, several.told[0].rules)
-    strange = [understood.problems["deposit"].iloc[len(said.problems) :]]
+    understood = referred(view, [one for some in several.deposits for one in some], handed_in, several.told[0].rules)
+    strange = [understood.problems["deposit"].iloc[len(handed_in.problems) :]]
     strange += [register(view, name, understood, several.told[0].rules)["deposit"] for name in REPEATED]
     batch, outcomes, _ = decided(view, numbered(understood))
     known = _since(outcomes["gauging_id"], rows.first_known) < _moments(several, outcomes["deposit"])

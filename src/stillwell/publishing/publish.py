@@ -69,7 +69,7 @@ def publish(
     by : str
         Code of whoever publishes.
     policy : Policy
-        The office's, for its name and the thresholds of the quality words.
+        The office's, for its name.
     sites : sequence of str, optional
         Only these sites.
     title : str

@@ -115,13 +115,13 @@ def describe(archive: Archive, table: str) -> Described:
     QueryError
         If the archive has no such table.
     """
-    said = archive.description(table)
-    if said is None:
+    schema = archive.description(table)
+    if schema is None:
         msg = f"expected one of the archive's tables {', '.join(archive.tables())}; found {table!r}"
         raise QueryError(msg)
-    columns = {one["name"]: _column(one) for one in said["fields"]}
-    description = str(said.get("description", ""))
-    return Described(table, description, columns, tuple(said["primaryKey"]), arrow_schema_from(said))
+    columns = {one["name"]: _column(one) for one in schema["fields"]}
+    description = str(schema.get("description", ""))
+    return Described(table, description, columns, tuple(schema["primaryKey"]), arrow_schema_from(schema))
 
 
 def _column(said: Mapping[str, Any]) -> ColumnOf:

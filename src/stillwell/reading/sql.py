@@ -17,7 +17,7 @@ from duckdb.func import ARROW, SPECIAL
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.retired import RETIRED, Successor, successors, with_successors
-from stillwell.errors import ArchiveError, QueryError
+from stillwell.errors import QueryError
 from stillwell.reading.bounds import LONGEST_S, room_for, stopped_after
 from stillwell.reading.files import check_files, held_files
 
@@ -224,11 +224,8 @@ def connect(
 
 
 def _create_views(connection: duckdb.DuckDBPyConnection, archive: Archive, name: str, as_of: datetime | None) -> None:
-    schema = archive.description(name)
-    if schema is None:
-        msg = f"expected a description of the table {name} among the files that the ledger lists, found none"
-        raise ArchiveError(msg)
-    if name in RETIRED and archive.earlier_files():
+    schema = archive.described(name)
+    if name in RETIRED and archive.earlier_files:
         _teach_successors(connection, name)
     names = [field["name"] for field in schema["fields"]]
     connection.execute(f'CREATE VIEW "{name}{EVERY_REVISION}" AS {_rows(archive, name, schema, as_of)}')
@@ -263,7 +260,7 @@ def _make_standing(connection: duckdb.DuckDBPyConnection, archive: Archive, as_o
 
 
 def _rows(archive: Archive, name: str, schema: dict[str, Any], as_of: datetime | None) -> str:
-    earlier = archive.earlier_files() if name in RETIRED else frozenset()
+    earlier = archive.earlier_files if name in RETIRED else frozenset()
     paths = archive.table_paths(name)
     old, new = [path for path in paths if path in earlier], [path for path in paths if path not in earlier]
     if not paths:

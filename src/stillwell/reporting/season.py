@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
@@ -11,6 +12,7 @@ import pandas as pd
 from schemas.words import WITHIN_PCT
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
+from stillwell.intake.trouble import ROW_LEFT_OUT
 from stillwell.reading.spans import Span, span_in, span_of
 from stillwell.reporting.attention import attention
 from stillwell.reporting.page import page, rows_of, some
@@ -92,10 +94,17 @@ def _returned(archive: Archive, deposits: pd.DataFrame) -> list[dict[str, Any]]:
     for path in sorted(path for path in archive.listing() if path.startswith("returned/")):
         said = json.loads(archive.document(path))
         if said["deposit"] in wanted and said["reasons"]:
-            reasons = said["reasons"]
+            reasons = [reason | {"about": _about(reason)} for reason in said["reasons"]]
             whole = {r["gauging"] for r in reasons if r["gauging"]}
             out.append({"name": said["name"], "deposit": said["deposit"], "reasons": reasons, "gaugings": len(whole)})
     return sorted(out, key=lambda one: str(one["name"]))
+
+
+def _about(reason: Mapping[str, Any]) -> str:
+    """Name what was returned for a reason: a gauging, a row by itself, or a file."""
+    if reason["gauging"]:
+        return str(reason["gauging"])
+    return "row" if reason["consequence"] == ROW_LEFT_OUT else "whole file"
 
 
 def _by_site(gaugings: pd.DataFrame) -> pd.DataFrame:

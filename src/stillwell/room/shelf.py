@@ -126,7 +126,7 @@ class View:
 
     def description(self, table: str) -> dict[str, Any]:
         """Return the Table Schema of a table, as it stands in the archive."""
-        said: dict[str, Any] = self.memo(("description", table), lambda: dict(self.archive.description(table) or {}))
+        said: dict[str, Any] = self.memo(("description", table), lambda: self.archive.described(table))
         return said
 
     def described(self, table: str) -> Described:
