@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from stillwell.errors import RatingError
 from stillwell.hydrometry.rating_fit import fit
 from stillwell.hydrometry.rating_gaugings import precision, remnant
 from stillwell.hydrometry.rating_shape import FitChoices
@@ -53,3 +54,14 @@ def test_the_standard_error_of_a_rating_is_the_scatter_of_its_gaugings(loss):
     discharge = 8 * (stage - 0.2) ** 2 * np.exp(0.05 * rng.normal(size=200))
     found = fit(stage, discharge, choices=FitChoices(segments=1, loss=loss))
     assert found.standard_error == pytest.approx(0.05, rel=3 / 20)
+
+
+def test_notes_and_errors_call_a_gauging_by_its_name():
+    """A repeated gauging is noted by both names, one that cannot take part is refused by its own; else by its row."""
+    stage = np.array([0.4, 0.6, 0.8, 1.0, 1.3, 1.6, 1.6])
+    flow = 5 * (stage - 0.1) ** 1.6
+    names = np.array([f"G{i}" for i in range(stage.size)], dtype=object)
+    assert any(note.startswith("G6 repeats G5:") for note in fit(stage, flow, name=names).notes)
+    assert any(note.startswith("row 6 repeats row 5:") for note in fit(stage, flow).notes)
+    with pytest.raises(RatingError, match="in G2: reversed flow"):
+        fit(stage, np.where(names == "G2", -flow, flow), name=names)

@@ -276,10 +276,13 @@ def record(
     """Print or export a site's record over any span, at any step."""
     from stillwell.archive.archive import Archive
     from stillwell.reading.records import record as recorded
+    from stillwell.reading.records import without_mean
 
     with in_words(archive, lambda: _record_hint(archive, site, step)):
         answer = recorded(Archive(archive), site, step, span_from(since, until), moment_of(as_of))
         write(answer, format_, output)
+        if note := without_mean(answer, step):
+            typer.echo(f"note: {note}", err=True)
 
 
 def _record_hint(archive: Path, site: str, step: str) -> str:

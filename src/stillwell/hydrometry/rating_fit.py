@@ -96,6 +96,7 @@ def fit(
     uncertainty: Floats | None = None,
     visit: NDArray[np.object_] | None = None,
     used: Flags | None = None,
+    name: NDArray[np.object_] | None = None,
     choices: FitChoices | None = None,
 ) -> RatingFit:
     """Fit a rating to gaugings.
@@ -115,6 +116,8 @@ def fit(
         What names the visit; gaugings of one visit share one weight, a missing name is a visit by itself.
     used : bool array, optional
         Which gaugings take part; the others are only compared.
+    name : array, optional
+        What notes and errors call each gauging; by default its row, from 0.
     choices : FitChoices, optional
 
     Raises
@@ -126,7 +129,7 @@ def fit(
     rows = np.arange(stage.size)
     used = np.ones(stage.size, dtype=bool) if used is None else used
     u = np.full(stage.size, np.nan) if uncertainty is None else uncertainty
-    gaugings = gathered(stage, discharge, u, rows.astype(object) if visit is None else visit, used)
+    gaugings = gathered(stage, discharge, u, rows.astype(object) if visit is None else visit, used, name)
     if choices.loss == "tukey" and gaugings.visits < FEW:
         choices = replace(choices, loss="huber")
     tried, refused = _try_all(gaugings, choices)

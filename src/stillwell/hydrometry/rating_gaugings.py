@@ -23,9 +23,9 @@ Ints = NDArray[np.int64]
 class Gaugings:
     """Gaugings with flow in order of stage, and what observed zeros say.
 
-    ``row`` leads back to the rows handed in; ``share`` is 1 over the gaugings of the visit; ``uncertainty`` the
-    relative standard uncertainty (1), NaN throughout where none was given; ``highest_zero_m`` the highest stage seen
-    without flow.
+    ``row`` leads back to the rows handed in; ``name`` is what sentences call each; ``share`` is 1 over the gaugings of
+    the visit; ``uncertainty`` the relative standard uncertainty (1), NaN throughout where none was given;
+    ``highest_zero_m`` the highest stage seen without flow.
     """
 
     row: Ints
@@ -35,6 +35,7 @@ class Gaugings:
     uncertainty: Floats
     highest_zero_m: float
     zeros: int
+    name: NDArray[np.object_]
 
     @property
     def visits(self) -> float:
@@ -53,7 +54,12 @@ class Gaugings:
 
 
 def gathered(
-    stage: Floats, discharge: Floats, uncertainty: Floats, visit: NDArray[np.object_], used: Flags
+    stage: Floats,
+    discharge: Floats,
+    uncertainty: Floats,
+    visit: NDArray[np.object_],
+    used: Flags,
+    name: NDArray[np.object_] | None = None,
 ) -> Gaugings:
     """Check the gaugings that are used and put them in order.
 
@@ -63,7 +69,8 @@ def gathered(
         A stage or discharge is missing or not finite, water ran backwards, an uncertainty is not above zero, nothing
         flowed, all gaugings lie at one stage, or a zero was seen at or above the lowest gauging with flow.
     """
-    _refuse_unfit(stage, discharge, uncertainty, used)
+    name = np.array([f"row {i}" for i in range(stage.size)], dtype=object) if name is None else name
+    _refuse_unfit(stage, discharge, uncertainty, used, name)
     flows = np.flatnonzero(used & (discharge > 0))
     dry = used & (discharge == 0)
     if not flows.size:
@@ -86,7 +93,14 @@ def gathered(
         )
         raise RatingError(msg)
     return Gaugings(
-        rows, stage[rows], discharge[rows], 1 / count[which], _filled(uncertainty[rows]), highest, int(dry.sum())
+        rows,
+        stage[rows],
+        discharge[rows],
+        1 / count[which],
+        _filled(uncertainty[rows]),
+        highest,
+        int(dry.sum()),
+        name[rows],
     )
 
 
@@ -98,13 +112,15 @@ def _visits(visit: NDArray[np.object_]) -> Ints:
     return number
 
 
-def _refuse_unfit(stage: Floats, discharge: Floats, uncertainty: Floats, used: Flags) -> None:
+def _refuse_unfit(
+    stage: Floats, discharge: Floats, uncertainty: Floats, used: Flags, names: NDArray[np.object_]
+) -> None:
     for name, value, unit in (("stage", stage, "m"), ("discharge", discharge, "m3/s")):
         bad = used & ~np.isfinite(value)
         if bad.any():
             msg = (
-                f"a finite {name} ({unit}) expected of every gauging used, found {value[bad][0]} in row"
-                f" {int(bad.argmax())}"
+                f"a finite {name} ({unit}) expected of every gauging used, found {value[bad][0]} in"
+                f" {names[int(bad.argmax())]}"
                 f" ({int(bad.sum())} such); leave it out with a reason or give the {name}"
             )
             raise RatingError(msg)
@@ -112,7 +128,7 @@ def _refuse_unfit(stage: Floats, discharge: Floats, uncertainty: Floats, used: F
     if backwards.any():
         at = int(backwards.argmax())
         msg = (
-            f"discharge of 0 or more expected, found {discharge[at]:.4g} m3/s in row {at}: reversed flow has no"
+            f"discharge of 0 or more expected, found {discharge[at]:.4g} m3/s in {names[at]}: reversed flow has no"
             f" place on a"
             " rating of stage alone; leave it out with a reason"
         )
@@ -121,7 +137,7 @@ def _refuse_unfit(stage: Floats, discharge: Floats, uncertainty: Floats, used: F
     if odd.any():
         at = int(odd.argmax())
         msg = (
-            f"a relative standard uncertainty above 0 expected, found {uncertainty[at]} in row {at}; leave it"
+            f"a relative standard uncertainty above 0 expected, found {uncertainty[at]} in {names[at]}; leave it"
             f" blank if unknown"
         )
         raise RatingError(msg)

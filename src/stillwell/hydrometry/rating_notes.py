@@ -70,14 +70,14 @@ def notes(task: Task, law: Floats, gaugings: Gaugings, curve: Curve, trust: Floa
         for i in np.flatnonzero(held < WANTED)
     ]
     said += [
-        f"row {gaugings.row[i]}: {gaugings.discharge[i]:.4g} m3/s at {gaugings.stage[i]:.3f} m lies far off and"
+        f"{gaugings.name[i]}: {gaugings.discharge[i]:.4g} m3/s at {gaugings.stage[i]:.3f} m lies far off and"
         f" has a weight of"
         f" {trust[i]:.2f}"
         for i in np.flatnonzero(trust < DOUBTED)
     ]
     again = repeated(gaugings.stage, gaugings.discharge)
     said += [
-        f"row {gaugings.row[i]} repeats row {gaugings.row[again[i]]}: if one gauging was handed in twice, leave one out"
+        f"{gaugings.name[i]} repeats {gaugings.name[again[i]]}: if one gauging was handed in twice, leave one out"
         for i in np.flatnonzero(again >= 0)
     ]
     if gaugings.zeros:

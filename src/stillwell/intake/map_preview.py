@@ -24,7 +24,8 @@ def preview(deposit: Deposit, intake_map: Map, rows: int = 5) -> dict[str, pd.Da
     Returns
     -------
     dict of str to DataFrame
-        Tables in which there is a row, with the file and line of each row and the columns that hold anything. A cell
+        Tables in which there is a row, in the order of the file, with the file and line of each row and the columns
+        that hold anything. A cell
         that could not be read is missing; the reasons come from ``interpret`` with the same map.
     """
     found = list(sheets(deposit, Trouble(), intake_map))
@@ -35,5 +36,5 @@ def preview(deposit: Deposit, intake_map: Map, rows: int = 5) -> dict[str, pd.Da
             continue
         frame = table.frame.drop(columns="deposit").dropna(axis="columns", how="all")
         trail = ["row_file", "row_line"]
-        shown[name] = frame[trail + [c for c in frame if c not in trail]].head(rows)
+        shown[name] = frame[trail + [c for c in frame if c not in trail]].sort_values(trail, kind="stable").head(rows)
     return shown

@@ -16,7 +16,7 @@ from stillwell.reading.plain import rows_of
 from stillwell.reading.rendered import rendered_after
 from stillwell.reading.show import CAUTION, GRAVITY, gauging_rows_known, own_rows
 from stillwell.reading.summary import TakenLike
-from stillwell.reading.taken import taken_rows
+from stillwell.reading.taken import check_rows, earlier_rows, taken_rows
 from stillwell.records import Understood
 
 Document = dict[str, Any]
@@ -36,19 +36,21 @@ def taken_document(taken: TakenLike) -> Document:
     -------
     dict
         ``commit`` (None where nothing was new), ``deposits``, ``already_sealed``, ``rendered``, ``gaugings``,
-        ``taken``, ``returned``, ``notes``.
+        ``taken``, ``checks``, ``earlier_gaugings``, ``returned``, ``notes``.
     """
     deposits = [{"name": one.name, "deposit": one.digest, "kind": one.kind} for one in taken.deposits]
     known = [{"name": one.name, "deposit": one.digest, "kind": one.kind} for one in taken.known]
     out: Document = {"commit": None, "deposits": deposits, "already_sealed": known, "taken": []}
     out["rendered"] = rendered_after([taken.rendered])
     if taken.prepared is None:
-        return out | {"gaugings": [], "returned": [], "notes": []}
+        return out | {"gaugings": [], "checks": [], "earlier_gaugings": [], "returned": [], "notes": []}
     names = {one.digest: one.name for one in taken.deposits}
     return out | {
         "commit": taken.entry.number if taken.entry else None,
         "gaugings": _gaugings(taken.prepared),
         "taken": taken_rows(taken.prepared.tables) if taken.entry else [],
+        "checks": check_rows(taken.prepared.tables) if taken.entry else [],
+        "earlier_gaugings": earlier_rows(taken.prepared.tables, taken.prepared.outcomes) if taken.entry else [],
         "returned": returned_rows(taken.prepared.problems, names),
         "notes": [
             {"deposit": names.get(note.deposit, note.deposit), "file": note.file, "note": note.note}

@@ -129,6 +129,7 @@ def fitted(found: Candidates, choices: FitChoices | None = None) -> RatingFit:
         uncertainty=standard_uncertainty(rows),
         visit=rows["visit"].to_numpy(dtype=object),
         used=found.used,
+        name=rows["gauging_id"].to_numpy(dtype=object),
         choices=choices,
     )
     said = level_sentence(rows[found.used])
@@ -246,7 +247,8 @@ def _parts(found: Candidates, made: RatingFit, findings: Sequence[RatingFinding]
             f"  {one.severity:<8} {one.code}: {one.message} [{one.source}]" for one in findings
         )
     yield _limits(made)
-    tried = made.criterion
+    tried = made.criterion.rename(columns={"scatter": "bounded scatter"})
+    tried["bounded scatter"] = [f"{100 * v:.1f} %" if v == v else "" for v in tried["bounded scatter"]]
     yield "Shapes tried (least criterion taken)\n" + as_table(
         [{str(k): _cell(v) for k, v in row.items()} for row in tried.to_dict("records")],
         [str(c) for c in tried.columns],

@@ -22,11 +22,24 @@ from stillwell.reading.rating import Candidates, candidates, fitted, numbers_of
 from stillwell.reading.ratings_in_force import newest_rating
 from stillwell.reading.shifting import rating_with_curve
 from stillwell.reading.spans import EVER, Span, fits, span_of
+from stillwell.words import counted
 
 STEPS = ("values", "daily", "monthly", "water-years", "duration", "seven-day", "maximum", "visits", "corrections")
 
 OLDER = {"yearly": "water-years"}
 """Names a step had before; still read."""
+
+_BY_DAYS = "one day without a mean leaves it without mean and volume; days_known counts the others"
+_WITHOUT_MEAN = {
+    "daily": (
+        "day",
+        "too little of the day is known (share_known; 0.9 unless the policy says otherwise), "
+        "or a value lies beyond the limit of extrapolation of its rating",
+    ),
+    "monthly": ("month", _BY_DAYS),
+    "water-years": ("water year", _BY_DAYS),
+}
+"""Steps of means: what a row is, and why it may have no mean."""
 
 TRAIL = ("software_version", "policy_digest")
 """Columns left to the tables."""
@@ -77,6 +90,27 @@ def record(
         return pa.Table.from_pandas(rows.drop(columns=list(TRAIL)), preserve_index=False)
     days = rows.assign(day=pd.to_datetime(rows["day"]), uncertainty_m3_s=rows["uncertainty_m3_s"] / 2)
     return pa.Table.from_pandas(_summaries(start_month(archive, site))[step](days), preserve_index=False)
+
+
+def without_mean(answer: pa.Table, step: str) -> str:
+    """Say how many rows of a record have no mean, and by which rule; empty where all have one.
+
+    Parameters
+    ----------
+    answer : pyarrow.Table
+        As from ``record``.
+    step : str
+
+    Returns
+    -------
+    str
+    """
+    step = OLDER.get(step, step)
+    if step not in _WITHOUT_MEAN:
+        return ""
+    thing, rule = _WITHOUT_MEAN[step]
+    lacking = int(np.isnan(numbers_of(answer.select(["mean_m3_s"]).to_pandas(), "mean_m3_s")).sum())
+    return f"{lacking} of {counted(answer.num_rows, thing)} without a mean: {rule}" if lacking else ""
 
 
 def _visits(archive: Archive, site: str, step: str, span: Span, as_of: datetime | None) -> pa.Table:

@@ -14,7 +14,14 @@ from stillwell.archive.archive import Archive
 from stillwell.reading.render import as_table, significant, time_text
 from stillwell.reading.rendered import rendered_line
 from stillwell.reading.show import CAUTION, GRAVITY
-from stillwell.reading.taken import taken_rows, taken_sentences
+from stillwell.reading.taken import (
+    check_rows,
+    check_sentences,
+    earlier_rows,
+    earlier_sentences,
+    taken_rows,
+    taken_sentences,
+)
 from stillwell.records import AuditReport
 from stillwell.words import counted
 
@@ -103,13 +110,16 @@ def taken_words(taken: TakenLike) -> str:
     actions = taken.prepared.outcomes["action"].value_counts()
     told = ", ".join(f"{count} {word}" for word, count in sorted(actions.items()))
     lines += taken_sentences(rows := taken_rows(taken.prepared.tables))
+    lines += check_sentences(check_rows(taken.prepared.tables))
+    lines += earlier_sentences(earlier_rows(taken.prepared.tables, taken.prepared.outcomes))
     gaugings = f"gaugings: {told}" if told else "no gaugings" if rows else "no new rows"
     lines.append(f"commit {taken.entry.number}: {counted(len(taken.entry.deposits), 'deposit')} sealed; {gaugings}")
     return "".join(f"{line}\n" for line in lines) + rendered_line([taken.rendered])
 
 
 def _path(deposit: str, file: str) -> str:
-    return file if file == deposit else f"{deposit}/{file}"
+    """Write where a file lies; a sheet of a workbook carries the workbook's name already."""
+    return file if file == deposit or file.startswith(f"{deposit}:") else f"{deposit}/{file}"
 
 
 def _place(problem: Any, deposit: str) -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""What a commit took beside gaugings, table by table: rows, places and spans of time."""
+"""What a commit took beside gaugings, table by table: rows, places and spans of time; verdicts of meter checks."""
 
 from __future__ import annotations
 
@@ -71,3 +71,68 @@ def _sentence(one: Mapping[str, Any]) -> str:
     sensor = f", sensor {one['sensor']}" if one["sensor"] else ""
     span = "" if one["from"] is None else f", {time_text(one['from'])} to {time_text(one['to'])}"
     return f"{one['table']}: {counted(one['rows'], thing)}{where}{sensor}{span}"
+
+
+def check_rows(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
+    """List the meter checks of a commit with their verdicts.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        Rows new in the archive.
+
+    Returns
+    -------
+    list of dict
+        ``check``, ``instrument``, ``checked_at``, ``verdict`` (healthy, watch, unfit), ``reasons`` (empty if healthy).
+    """
+    rows = tables.get("checks")
+    if rows is None:
+        return []
+    columns = ["check", "instrument", "checked_at", "verdict", "reasons"]
+    return [{**row, "reasons": row["reasons"] or ""} for row in rows[columns].to_dict("records")]
+
+
+def check_sentences(checks: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Write a line per element of ``check_rows``: the meter, when it was checked, the verdict and why."""
+    return [
+        f"check: meter {one['instrument']}, {time_text(one['checked_at'])}: {one['verdict']}"
+        + (f": {one['reasons']}" if one["reasons"] else "")
+        for one in checks
+    ]
+
+
+def earlier_rows(tables: Mapping[str, pd.DataFrame], outcomes: pd.DataFrame) -> list[dict[str, Any]]:
+    """Count the findings that a commit adds to gaugings taken earlier, by code.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        Rows new in the archive.
+    outcomes : DataFrame
+        What became of each gauging handed in: ``gauging_id``, ``action``.
+
+    Returns
+    -------
+    list of dict
+        ``code``, ``severity``, ``gaugings`` (their ids, in order); a gauging new or revised in this commit is left out.
+    """
+    findings = tables.get("findings")
+    if findings is None:
+        return []
+    made = outcomes.loc[outcomes["action"].isin(["new", "revision"]), "gauging_id"]
+    of_others = findings[findings["gauging_id"].notna() & ~findings["gauging_id"].isin(made)]
+    return [
+        {"code": code, "severity": severity, "gaugings": sorted(set(rows["gauging_id"]))}
+        for (code, severity), rows in of_others.groupby(["code", "severity"], sort=True)
+    ]
+
+
+def earlier_sentences(earlier: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Write a line per element of ``earlier_rows``; of many gaugings the first are named."""
+    return [
+        f"new finding at {counted(len(one['gaugings']), 'gauging')} taken earlier: {one['severity']} {one['code']}: "
+        + ", ".join(one["gaugings"][:_NAMED])
+        + (" and others" if len(one["gaugings"]) > _NAMED else "")
+        for one in earlier
+    ]
