@@ -90,7 +90,8 @@ def check_rows(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
     if rows is None:
         return []
     columns = ["check", "instrument", "checked_at", "verdict", "reasons"]
-    return [{**row, "reasons": row["reasons"] or ""} for row in rows[columns].to_dict("records")]
+    plain = rows[columns].assign(reasons=rows["reasons"].fillna(""))
+    return [dict(zip(columns, row, strict=True)) for row in plain.itertuples(index=False)]
 
 
 def check_sentences(checks: Sequence[Mapping[str, Any]]) -> list[str]:
