@@ -238,13 +238,6 @@ class Archive:
         head = self.ledger.head()
         return {move.final: move.staged for move in head.moves} if head else {}
 
-    @cached_property
-    def earlier_files(self) -> frozenset[str]:
-        """The files written before format 2.0, by path; no entry but the first is read where there is none."""
-        if not self.ledger.head_number() or self.ledger.first_format() >= 2:
-            return frozenset()
-        return frozenset(f.path for entry in self.ledger.entries() if entry.format < 2 for f in entry.files)
-
     def document(self, path: str) -> bytes:
         """Read a listed file and hold it against its digest.
 

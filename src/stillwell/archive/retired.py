@@ -98,6 +98,18 @@ def to_read(wanted: Sequence[str], held: Collection[str]) -> list[str]:
     return list(dict.fromkeys(names))
 
 
+def lacks_successors(table: str, held: Collection[str]) -> bool:
+    """Say whether a file of a table, by its columns, has retired ones in the place of today's.
+
+    Parameters
+    ----------
+    table : str
+    held : collection of str
+        Columns of the file.
+    """
+    return bool(_missing(list(RETIRED.get(table, {}).values()), held))
+
+
 def with_successors(part: pa.Table, wanted: Sequence[str]) -> pa.Table:
     """Add the wanted successors of columns that a part of an earlier version holds.
 
