@@ -1,4 +1,4 @@
-"""Columns that archives of earlier schema versions have in place of today's: read as if they had been written today."""
+"""Columns that files of earlier versions have in place of today's: read as if they had been written today."""
 
 from __future__ import annotations
 
