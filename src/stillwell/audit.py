@@ -121,7 +121,7 @@ def audit(
         remarks += unfinished_remarks(archive)
     remarks += [] if faults else [*sealed_remarks(archive), *twin_remarks(told.archive)]
     remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in told.unproved.items()]
-    return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks))
+    return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks), told.rounded)
 
 
 @dataclass
@@ -139,6 +139,8 @@ class _Told:
     not_reached: set[int] = field(default_factory=set)
     unproved: dict[int, str] = field(default_factory=dict)
     """Why rows of commits were not computed again, by number."""
+    rounded: int = 0
+    """Numbers computed again that are the same as stored only to rounding."""
 
 
 def _row_faults(
@@ -320,6 +322,7 @@ def _recompute_faults(
         if until is not None and monotonic() >= until:
             break
     told.unproved.update({number: done[number].unproved for number in sorted(done) if done[number].unproved})
+    told.rounded = sum(proved.rounded for proved in done.values())
     told.not_reached.update(number for number in numbers if number not in done)
     if kept is not None:
         sound = {number for number, proved in done.items() if not proved.faults and not proved.unproved}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
@@ -16,7 +17,7 @@ from stillwell.archive.snapshot import EveryRow
 from stillwell.fingerprint import sha256
 from stillwell.prepare import View
 from stillwell.records import Fault
-from stillwell.sameness import same_cells
+from stillwell.sameness import compared_cells
 
 SHOWN = 20
 """Differences named per table and commit; the count is always whole."""
@@ -24,8 +25,13 @@ SHOWN = 20
 Recorded = Mapping[tuple[str, pd.Timestamp], int]
 """Rows by table and moment of their commit."""
 
+Rounded = Counter[int]
+"""Numbers that are the same as stored only to rounding, by number of the commit."""
 
-def compared(entry: Entry, history: EveryRow, recorded: Recorded, again: Mapping[str, pd.DataFrame]) -> Iterator[Fault]:
+
+def compared(
+    entry: Entry, history: EveryRow, recorded: Recorded, again: Mapping[str, pd.DataFrame], rounded: Rounded
+) -> Iterator[Fault]:
     """Compare what a commit recorded with what it comes to again.
 
     Parameters
@@ -36,6 +42,8 @@ def compared(entry: Entry, history: EveryRow, recorded: Recorded, again: Mapping
         How many rows each commit recorded, wherever they lie.
     again : mapping of str to DataFrame
         The rows it comes to, by table.
+    rounded : Counter
+        Gets the numbers of this commit.
 
     Yields
     ------
@@ -47,7 +55,7 @@ def compared(entry: Entry, history: EveryRow, recorded: Recorded, again: Mapping
         looked = 0
         for stored, made in _pairs(entry, history, name, listed.get(name, []), again):
             looked += len(stored)
-            yield from _differences(name, entry, stored, made)
+            yield from _differences(name, entry, stored, made, rounded)
         elsewhere = recorded.get((name, pd.Timestamp(entry.recorded_at)), 0) - looked
         if elsewhere:
             expected = "expected every row of the commit at the sites it lists"
@@ -55,7 +63,11 @@ def compared(entry: Entry, history: EveryRow, recorded: Recorded, again: Mapping
 
 
 def unlike(
-    entries: Sequence[Entry], history: EveryRow, recorded: Recorded, again: Mapping[str, pd.DataFrame]
+    entries: Sequence[Entry],
+    history: EveryRow,
+    recorded: Recorded,
+    again: Mapping[str, pd.DataFrame],
+    rounded: Rounded,
 ) -> set[int]:
     """Name the commits, of several, whose rows cannot be shown to be those that they come to again, all at once.
 
@@ -68,6 +80,8 @@ def unlike(
         As of ``compared``.
     again : mapping of str to DataFrame
         The rows they come to together, by table.
+    rounded : Counter
+        Gets the numbers of these commits; those of a commit that is named are not all of it.
 
     Returns
     -------
@@ -88,7 +102,7 @@ def unlike(
         if "site" in stored:
             places = stored[["recorded_at", "site"]].drop_duplicates().itertuples(index=False)
             out |= {number_at[at] for at, site in places if site not in listed[number_at[at]].get(name, ())}
-        out |= _differing(name, number_at, out, stored, made, ignored)
+        out |= _differing(name, number_at, out, stored, made, ignored, rounded)
     return out
 
 
@@ -111,6 +125,7 @@ def _differing(
     stored: pd.DataFrame,
     made: pd.DataFrame,
     ignored: set[str],
+    rounded: Rounded,
 ) -> set[int]:
     """Name the commits with a row that differs, but for those left out already."""
     moments = [at for at, number in number_at.items() if number not in left_out]
@@ -121,7 +136,9 @@ def _differing(
     )
     differs = np.zeros(len(left), dtype=bool)
     for column in (c for c in right.columns if c not in ignored):
-        differs |= ~same_cells(left[column], right[column])
+        same, near = compared_cells(left[column], right[column])
+        differs |= ~same
+        rounded.update(number_at[at] for at in left.loc[near, "recorded_at"])
     return {number_at[at] for at in left.loc[differs, "recorded_at"].unique()}
 
 
@@ -162,7 +179,9 @@ def _where(name: str, entry: Entry) -> str:
     return f"tables/{name} commit {entry.number}"
 
 
-def _differences(name: str, entry: Entry, stored: pd.DataFrame, again: pd.DataFrame) -> Iterator[Fault]:
+def _differences(
+    name: str, entry: Entry, stored: pd.DataFrame, again: pd.DataFrame, rounded: Rounded
+) -> Iterator[Fault]:
     where = _where(name, entry)
     if len(stored) != len(again):
         yield Fault("recompute", where, f"expected {len(again)} rows computed again, found {len(stored)} stored")
@@ -175,7 +194,9 @@ def _differences(name: str, entry: Entry, stored: pd.DataFrame, again: pd.DataFr
     right = again.sort_values(order, kind="stable").reset_index(drop=True)
     for column in (c for c in right.columns if c not in ignored):
         a, b = left[column], right[column]
-        differs = np.flatnonzero(~same_cells(a, b))
+        same, near = compared_cells(a, b)
+        rounded[entry.number] += int(near.sum())
+        differs = np.flatnonzero(~same)
         for i in differs[:SHOWN]:
             row = ", ".join(f"{k} {left.loc[i, k]}" for k in order)
             sentence = f"{row}: expected {column} {b[i]!r} as computed again, found {a[i]!r} stored"

@@ -28,7 +28,7 @@ from stillwell.archive.portions import rows_at
 from stillwell.archive.snapshot import EveryRow, History
 from stillwell.archive.workers import spawned
 from stillwell.committing import default_policy_text
-from stillwell.comparing import Recorded, compared, judged_by_another, unlike
+from stillwell.comparing import Recorded, Rounded, compared, judged_by_another, unlike
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, sites_of
 from stillwell.errors import ProcessLost, Withheld
@@ -54,6 +54,8 @@ class Proved:
     faults: tuple[Fault, ...] = ()
     unproved: str = ""
     """Why its rows were not computed again; empty where they were."""
+    rounded: int = 0
+    """Numbers computed again that are the same as stored only to rounding."""
 
 
 _Task = tuple[Recorded, bool]
@@ -106,8 +108,10 @@ class Prover:
         text = self._shipped.get(entry.shipped_policy, self._newest)
         if not entry.shipped_policy and judged_by_another(before, entry, self._history, text):
             return Proved(number, (), "was judged by a policy that an earlier version shipped and did not keep")
+        rounded = Rounded()
         if not entry.deposits:
-            return Proved(number, tuple(self._follows(entry, before, text)))
+            faults = tuple(self._follows(entry, before, text, rounded))
+            return Proved(number, faults, rounded=rounded[number])
         try:
             deposits, used, understood = taken_again(self._archive, entry)
         except Withheld:
@@ -115,7 +119,8 @@ class Prover:
         policy = policy_in_force(before, understood, text, self._newest)
         told = Circumstances(number, entry.recorded_at, entry.by, __version__, *policy, used, entry.rules)
         again = prepare(before, deposits, understood, told).tables
-        return Proved(number, tuple(compared(entry, self._history, self._recorded, again)))
+        faults = tuple(compared(entry, self._history, self._recorded, again, rounded))
+        return Proved(number, faults, rounded=rounded[number])
 
     def prove_some(self, numbers: Sequence[int], most: int | None = None) -> Iterator[list[Proved]]:
         """Prove commits, those of the plainest kind many at a time; what is found is what ``prove`` finds of each.
@@ -132,8 +137,8 @@ class Prover:
         list of Proved
         """
         for lot in self._lots(numbers, TOGETHER if most is None else most):
-            sound = self._sound(lot) if len(lot) > 1 else set()
-            yield [Proved(number) if number in sound else self.prove(number) for number in lot]
+            sound = self._sound(lot) if len(lot) > 1 else {}
+            yield [sound[number] if number in sound else self.prove(number) for number in lot]
 
     def _lots(self, numbers: Sequence[int], most: int) -> Iterator[list[int]]:
         """Put commits that may be proved together into lots; any other is a lot of its own."""
@@ -173,8 +178,8 @@ class Prover:
         sites = {site for file in entry.files if file.table == "gaugings" for site in file.sites}
         return sum(file.rows for file in entry.files) + sum(self._gaugings.get(site, 0) for site in sites)
 
-    def _sound(self, numbers: Sequence[int]) -> set[int]:
-        """Take commits again together, and name those whose rows are shown to be what they come to."""
+    def _sound(self, numbers: Sequence[int]) -> dict[int, Proved]:
+        """Take commits again together; of those whose rows are shown to be what they come to, the proof by number."""
         entries = [self._entries[number] for number in sorted(numbers)]
         text = self._shipped.get(entries[0].shipped_policy, self._newest)
         policy = policy_in_force(self._history.before(entries[0].recorded_at), None, text, self._newest)
@@ -186,20 +191,25 @@ class Prover:
         parts = tuple(tuple(islice(at, len(entry.deposits))) for entry in entries)
         again, fit = together(self._history, Several(tuple(told), parts, understood))
         fitting = [entry for entry in entries if entry.number in fit]
-        return set(fit) - unlike(fitting, self._history, self._recorded, again) if fitting else set()
+        if not fitting:
+            return {}
+        rounded = Rounded()
+        sound = set(fit) - unlike(fitting, self._history, self._recorded, again, rounded)
+        return {number: Proved(number, rounded=rounded[number]) for number in sound}
 
-    def _follows(self, entry: Entry, before: View, text: str) -> Iterator[Fault]:
+    def _follows(self, entry: Entry, before: View, text: str, rounded: Rounded) -> Iterator[Fault]:
         """Prove a commit without deposits: one that follows from what stood before it, or computes nothing."""
         if entry.reason not in (DERIVED, RECOMPUTED):
             return
         policy = policy_in_force(before, None, text, self._newest)
         told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, rules=entry.rules)
         if entry.reason == RECOMPUTED:
-            yield from compared(entry, self._history, self._recorded, anew(before, told))
+            yield from compared(entry, self._history, self._recorded, anew(before, told), rounded)
             return
         for sentence in marks_unlike(before, entry, told.policy_digest):
             yield Fault("recompute", entry_path(entry.number), sentence)
-        yield from compared(entry, self._history, self._recorded, derived(before, sites_of(entry), told))
+        again = derived(before, sites_of(entry), told)
+        yield from compared(entry, self._history, self._recorded, again, rounded)
 
 
 def proofs(

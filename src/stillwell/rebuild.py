@@ -23,7 +23,7 @@ from stillwell.archive.ledger import Entry, Ledger
 from stillwell.archive.lock import hold_lock
 from stillwell.archive.making import made_files, making_folder
 from stillwell.archive.netcdf_compare import differing_values
-from stillwell.archive.outputs import outputs
+from stillwell.archive.outputs import is_of_this_rendering, outputs
 from stillwell.archive.readme import schema_documents
 from stillwell.archive.regular import read_regular
 from stillwell.archive.sealed import Sealed
@@ -69,7 +69,8 @@ class Rebuilt:
     other_version: str
     """Version of the software that made the original, where it is another; rows then differ in naming it."""
     left_out: int = 0
-    """NetCDF files that commits before format 2.0 list beside their rows; they are rendered by a commit of its own."""
+    """NetCDF files that commits before format 2.0 list beside their rows, which are rendered by a commit of its own,
+    and those that an earlier version rendered, whose bytes this one does not make."""
 
 
 UNFINISHED = f"{WORK}/rebuild"
@@ -153,7 +154,7 @@ def _rebuilt(original: Archive, into: Path, progress: Progress | None) -> Rebuil
         text = shipped.get(entry.shipped_policy, "")
         with writing(into, by=entry.by, now=clock, policy_text=text, rules=entry.rules) as writer:
             made = _again(original, writer, entry, carried)
-        left_out += 0 if entry.reason == RENDERED else sum(file.path.startswith(NETCDF) for file in entry.files)
+        left_out += sum(_is_left_out(entry, file) for file in entry.files)
         for file, alike in _unlike(original, into, entry, made):
             kind = {True: rounded, False: different, None: replaced}[alike]
             kind.append(f"commit {entry.number}: {file.path}")
@@ -173,11 +174,21 @@ def _unlike(original: Archive, into: Path, entry: Entry, made: Entry) -> Iterato
     tables = {(file.table, file.sites): file for file in made.files if file.table}
     documents = {file.path: file for file in made.files}
     for file in entry.files:
-        if entry.reason != RENDERED and file.path.startswith(NETCDF):
-            continue  # named beside its rows, as before format 2.0; left out
+        if _is_left_out(entry, file):
+            continue
         new = tables.get((file.table, file.sites)) if file.table else documents.get(file.path)
+        if new is None and file.path.startswith(NETCDF):
+            # an earlier commit, rendered as this version does, may have listed these bytes already
+            new = Ledger(into).listed(file.path)
         if new is None or new.sha256 != file.sha256:
             yield file, False if new is None else _same_values(original, into, file, new)
+
+
+def _is_left_out(entry: Entry, file: ListedFile) -> bool:
+    """Say whether a file is NetCDF named beside its rows, as before format 2.0, or of an earlier rendering."""
+    if not file.path.startswith(NETCDF):
+        return False
+    return entry.reason != RENDERED or not is_of_this_rendering(entry.made_from.get(file.path, {}))
 
 
 def _same_values(original: Archive, into: Path, file: ListedFile, new: ListedFile) -> bool | None:

@@ -108,3 +108,5 @@ class AuditReport:
     counts: dict[str, int]
     faults: tuple[Fault, ...]
     remarks: tuple[str, ...] = ()
+    rounded: int = 0
+    """Numbers computed again that are the same as stored only to rounding, as on another processor."""

@@ -44,6 +44,11 @@ def same_numbers(one: NDArray[np.generic], other: NDArray[np.generic]) -> Flags:
 
 
 def same_cells(one: pd.Series, other: pd.Series) -> Flags:
+    """Say which cells of two columns are the same, as ``compared_cells`` does."""
+    return compared_cells(one, other)[0]
+
+
+def compared_cells(one: pd.Series, other: pd.Series) -> tuple[Flags, Flags]:
     """Say which cells of two columns are the same: floating numbers to rounding, all else exactly; missing is a value.
 
     Parameters
@@ -54,10 +59,16 @@ def same_cells(one: pd.Series, other: pd.Series) -> Flags:
     Returns
     -------
     array of bool
+        Whether they are the same.
+    array of bool
+        Whether they are numbers that are the same only to rounding.
     """
     a, b = one.reset_index(drop=True), other.reset_index(drop=True)
+    exactly = np.zeros(len(a), dtype=bool)
     if a.equals(b):
-        return np.ones(len(a), dtype=bool)
+        return ~exactly, exactly
     if a.dtype == b.dtype == np.float64:
-        return same_numbers(a.to_numpy(), b.to_numpy())
-    return ((a == b).fillna(False).astype("bool") | (a.isna() & b.isna())).to_numpy(dtype=bool)
+        x, y = a.to_numpy(), b.to_numpy()
+        same = same_numbers(x, y)
+        return same, same & (x != y) & ~np.isnan(x)
+    return ((a == b).fillna(False).astype("bool") | (a.isna() & b.isna())).to_numpy(dtype=bool), exactly

@@ -1,6 +1,7 @@
 """Make the archives of an older day that every later version must still read; run once per schema version, by hand.
 
-``python -m tests.golden.make_golden`` leaves those that exist as they are.
+``python -m tests.golden.make_golden`` leaves those that exist as they are. ``archive_2.0_first`` is what
+``make_recorded`` wrote with the last version whose gaugings had the column ``quality`` and whose rendering was 1.
 """
 
 from __future__ import annotations
@@ -37,17 +38,13 @@ def make(folder: Path) -> Path:
     return root
 
 
-COMMITS = 104
-"""Commits of the long archive: more than lie between two checkpoints, and some after the last."""
+def make_recorded(folder: Path, now: Callable[[], datetime] | None = None) -> Path:
+    """Write the same archive and more: a record, and a gauging moved to another site.
 
-
-def make_long(folder: Path) -> Path:
-    """Write the same archive and more: a record, a gauging moved to another site, and commits past a checkpoint.
-
-    The archive holds stage and a rating of site S1 with the record derived from them, a gauging of S1 that was
-    corrected to S2, one reading of the staff in each of many commits, and a second compaction among them.
+    The archive holds stage and a rating of site S1 with the record derived from them, and a gauging of S1 that was
+    corrected to S2.
     """
-    root, now = make(folder), clock(datetime(2026, 2, 1, tzinfo=UTC))
+    root, now = make(folder), now or clock(datetime(2026, 2, 1, tzinfo=UTC))
     ingest(root, [sheets(folder / "astray", "9")], by="T1", now=now)
     moved = sheets(folder / "moved", "9", site="S2", corrects="S1.20250509T100000Z.M1")
     ingest(root, [moved], by="T1", now=now)
@@ -57,6 +54,17 @@ def make_long(folder: Path) -> Path:
     ingest(root, [folder / "logger"], by="T1", now=now)
     adopt(root, _rating(), by="H1", now=now)
     derive(root, by="H1", now=now)
+    return root
+
+
+COMMITS = 104
+"""Commits of the long archive: more than lie between two checkpoints, and some after the last."""
+
+
+def make_long(folder: Path) -> Path:
+    """Write the same archive and more: one reading of the staff in each of many commits, and a second compaction."""
+    now = clock(datetime(2026, 2, 1, tzinfo=UTC))
+    root = make_recorded(folder, now)
     while (number := Archive(root).ledger.head_number()) < COMMITS:
         if number == COMMITS // 2:
             compact(root, most=8, keep_days=0, by="T1", now=now)
@@ -85,10 +93,10 @@ def main() -> None:
 
 
 def _pack(how: Callable[[Path], Path], target: Path) -> None:
-    with tempfile.TemporaryDirectory() as tmp, zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as out:
+    with tempfile.TemporaryDirectory() as tmp, zipfile.ZipFile(target, "w") as out:
         root = how(Path(tmp))
         for path in sorted(p for p in root.rglob("*") if p.is_file() and p.parent.name != "work"):
-            out.writestr(zipfile.ZipInfo(path.relative_to(root).as_posix()), path.read_bytes())
+            out.writestr(zipfile.ZipInfo(path.relative_to(root).as_posix()), path.read_bytes(), zipfile.ZIP_DEFLATED)
 
 
 if __name__ == "__main__":

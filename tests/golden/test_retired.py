@@ -20,7 +20,7 @@ LATER = datetime(2030, 1, 1, tzinfo=UTC)
 HERE = Path(__file__).parent
 
 
-@pytest.fixture(params=["1.1", "1.2", "1.3"])
+@pytest.fixture(params=["1.1", "1.2", "1.3", "2.0_first"])
 def root(request, tmp_path):
     """Unpack an archive of an earlier day, whose gaugings carry one of four words in a column ``quality``."""
     with zipfile.ZipFile(HERE / f"archive_{request.param}.zip") as archive:

@@ -18,7 +18,6 @@ from stillwell.hydrometry.unsteady import by_fall
         ("VERTICALS", (5, 10, 15, 20, 25, 30, 35, 40, 45), (7.5, 4.5, 3.0, 2.5, 2.0, 1.5, 1.0, 1.0, 1.0)),
         ("POINTS", (0, 1, 2, 5, 6), (15.0, 7.5, 3.5, 2.5, 0.5)),
         ("CALIBRATION", (0.03, 0.10, 0.15, 0.25, 0.5), (10.0, 2.5, 1.25, 1.0, 0.5)),
-        ("CALIBRATION_STANDARD", (0.03, 0.10, 0.15, 0.25, 0.5, 0.6), (10.0, 5.0, 2.5, 2.0, 1.5, 1.0)),
     ],
 )
 def test_tables_of_components(table, places, percents):

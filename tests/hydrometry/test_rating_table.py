@@ -7,7 +7,7 @@ import pytest
 
 from stillwell.errors import RatingError
 from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.rating_table import table
+from stillwell.hydrometry.rating_table import MOST_ROWS, table
 
 CURVE = Curve(np.array([0.2, 1.2]), np.array([4.0, 16.0]), np.array([0.2, 0.7]), np.array([2.0, 2.0]))
 
@@ -48,3 +48,21 @@ def test_impossible_tables_are_refused(span, step):
     """Upside down, no step, ten million rows, hardly more than a million, no end."""
     with pytest.raises(RatingError, match="step above 0"):
         table(CURVE, (0.7, 1.2), span, step)
+
+
+def test_a_table_has_a_million_rows_and_not_one_more():
+    """Multiples of 1e-6 m from 0 to 0.999999 m are 1,000,000; with 1.000000 m they are one more, and refused."""
+    assert MOST_ROWS == 1_000_000
+    got = table(CURVE, (0.7, 1.2), (0.0, 0.999999), 1e-6)
+    assert len(got) == 1_000_000
+    assert got["stage_m"].iloc[-1] == 0.999999
+    assert len(table(CURVE, (0.7, 1.2), (0.0000005, 1.0000004), 1e-6)) == 1_000_000
+    with pytest.raises(RatingError, match="at most 1000000 rows"):
+        table(CURVE, (0.7, 1.2), (0.0, 1.0), 1e-6)
+
+
+@pytest.mark.parametrize("span", [(0.0, np.inf), (-np.inf, 1.0), (np.inf, np.inf)])
+def test_a_span_without_end_is_refused(span):
+    """No number of rows is that of a span to infinity."""
+    with pytest.raises(RatingError, match="at most 1000000 rows"):
+        table(CURVE, (0.7, 1.2), span, 0.1)

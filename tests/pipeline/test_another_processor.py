@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 
 import stillwell.hydrometry.record as records
 import stillwell.rebuild as rebuilding
+from schemas import ARCHIVE_TABLES
 from stillwell.adopting import adopt
 from stillwell.archive.archive import Archive
 from stillwell.audit import audit
@@ -16,8 +18,10 @@ from stillwell.committing import office_of
 from stillwell.deriving import derive, recompute
 from stillwell.hydrometry import profile
 from stillwell.prepare import marks
+from stillwell.proving import Prover
+from stillwell.reading.summary import audit_json, audit_text
 from stillwell.rebuild import rebuild
-from tests.pipeline.season import NOW, season, sheets, take
+from tests.pipeline.season import NOW, registers, season, sheets, take
 from tests.reading.recorded_stage import logger, rating
 
 
@@ -60,6 +64,49 @@ def test_last_digits_are_no_fault_and_no_change(archive, tmp_path, monkeypatch):
     assert made.different == ()
     assert any("tables/discharge" in path for path in made.rounded)
     assert any("tables/gaugings" in path for path in made.rounded)
+
+
+def _cells_of_other_digits(one, other):
+    """Count, cell by cell, the numbers of two archives' tables that are not exactly the same."""
+    count = 0
+    for table in ARCHIVE_TABLES:
+        rows, again = (Archive(root, complete=True).read(table) for root in (one, other))
+        for name in rows.select_dtypes("float64"):
+            a, b = rows[name].to_list(), again[name].to_list()
+            count += sum(x != y and x == x for x, y in zip(a, b, strict=True))
+    return count
+
+
+def test_the_audit_counts_the_numbers_that_are_the_same_only_to_rounding(archive, tmp_path, monkeypatch):
+    """As many as differ between the archive's tables and those of a rebuilding there, cell by cell; else none."""
+    assert (report := audit(archive)).rounded == 0
+    assert "rounding" not in audit_text(report)
+    _otherwise(monkeypatch, 2.0**-50)
+    rebuild(archive, tmp_path / "again")
+    expected = _cells_of_other_digits(archive, tmp_path / "again")
+    assert expected > 24
+    report = audit(archive)
+    assert report.rounded == expected
+    sentence = f"{expected} numbers computed again are the same as stored only to rounding"
+    assert [line.startswith(sentence) for line in audit_text(report).splitlines() if "rounding" in line] == [True]
+    assert json.loads(audit_json(report))["rounded"] == expected
+
+
+def test_processes_and_lots_count_the_same_numbers(tmp_path, monkeypatch):
+    """Commits proved together, each alone, or by several processes have the same numbers of other last digits."""
+    with monkeypatch.context() as elsewhere:
+        _otherwise(elsewhere, 2.0**-50)
+        root = tmp_path / "archive"
+        take(root, registers(tmp_path / "registers"))
+        for label in ("1", "2", "3", "4"):
+            take(root, sheets(tmp_path / label, label))
+    profile._weights.cache_clear()
+    together = audit(root)
+    assert together.faults == ()
+    assert together.rounded >= 4
+    assert audit(root, processes=2).rounded == together.rounded
+    monkeypatch.setattr(Prover, "_sound", lambda self, numbers: {})
+    assert audit(root).rounded == together.rounded
 
 
 def test_a_digit_that_is_no_rounding_is_a_fault(archive, tmp_path, monkeypatch):

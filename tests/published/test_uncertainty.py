@@ -57,7 +57,7 @@ def test_tables_fall_with_time_velocity_and_number():
     for table in (tables.EXPOSURE_UPPER, tables.EXPOSURE_LOWER):
         assert (np.diff(np.array(table), axis=0) <= 0).all()
         assert (np.diff(np.array(table), axis=1) <= 0).all()
-    for _, values in (tables.VERTICALS, tables.POINTS, tables.CALIBRATION, tables.CALIBRATION_STANDARD):
+    for _, values in (tables.VERTICALS, tables.POINTS, tables.CALIBRATION):
         assert (np.diff(values) <= 0).all()
     assert (np.array(tables.EXPOSURE_LOWER) >= np.array(tables.EXPOSURE_UPPER)).all()
 

@@ -20,7 +20,7 @@ from stillwell.archive.regular import read_regular
 from stillwell.archive.retired import described_now
 from stillwell.archive.sealed import Sealed
 from stillwell.archive.standing import GAUGING, standing_rows
-from stillwell.archive.tables import arrow_schema, arrow_schema_from, completed, read_files
+from stillwell.archive.tables import arrow_schema, arrow_schema_from, completed, our_tables, read_files
 from stillwell.errors import ArchiveDamaged, ArchiveError, DepositError, NotAnArchive
 from stillwell.fingerprint import sha256
 from stillwell.intake.constant import distinct
@@ -37,8 +37,8 @@ class Archive:
     ----------
     root : Path
     complete : bool
-        Whether rows come with every column of this software's schemas, empty where an older archive has none, as
-        writing and proving need them; otherwise with those the archive itself describes.
+        Whether it has every table and column of this software's schemas, empty where an older archive has none, as
+        writing and proving need them; otherwise those the archive itself describes.
     number : int, optional
         See the archive as it stood after this ledger entry; files replaced since must not have been swept.
 
@@ -74,13 +74,14 @@ class Archive:
         return self.ledger.live()
 
     def tables(self) -> list[str]:
-        """Name the tables the archive describes or holds rows of."""
+        """Name the tables the archive describes or holds rows of; where it is complete, all of this software too."""
         described = {
             path.removeprefix(f"{SCHEMAS}/").removesuffix(".json")
             for path in self.ledger.live_tables()
             if path.startswith(f"{SCHEMAS}/")
         }
-        return sorted(described | set(self._by_table))
+        ours = our_tables() if self.complete else frozenset[str]()
+        return sorted(described | set(self._by_table) | ours)
 
     def table_files(self, table: str, sites: Sequence[str] | None = None) -> list[ListedFile]:
         """List the live files of a table, by site and then in the order committed."""
@@ -236,13 +237,6 @@ class Archive:
         """Where the files that the newest commit replaces are made, by their path."""
         head = self.ledger.head()
         return {move.final: move.staged for move in head.moves} if head else {}
-
-    @cached_property
-    def earlier_files(self) -> frozenset[str]:
-        """The files written before format 2.0, by path; no entry but the first is read where there is none."""
-        if not self.ledger.head_number() or self.ledger.first_format() >= 2:
-            return frozenset()
-        return frozenset(f.path for entry in self.ledger.entries() if entry.format < 2 for f in entry.files)
 
     def document(self, path: str) -> bytes:
         """Read a listed file and hold it against its digest.

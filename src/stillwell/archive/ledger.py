@@ -12,7 +12,7 @@ from pathlib import Path
 
 from stillwell.archive import fs
 from stillwell.archive.checkpoints import State, parts_unlike, state_of
-from stillwell.archive.entries import Entry, Move, checked, major
+from stillwell.archive.entries import Entry, Move
 from stillwell.archive.inputs import Inputs
 from stillwell.archive.layout import (
     CHECKPOINT_EVERY,
@@ -116,11 +116,6 @@ class Ledger:
             If it is missing or not as it was written.
         """
         return Entry.from_json(self._bytes(number), entry_path(number))
-
-    def first_format(self) -> int:
-        """Return the major number of the schema version of the first entry, whose listing is not read for it."""
-        fields = checked(self._bytes(1), entry_path(1))
-        return major(str(fields.get("schema_version") or "0"))
 
     def head(self) -> Entry | None:
         """Return the newest entry, or None."""

@@ -12,8 +12,14 @@ from stillwell.archive.inputs import ANY_YEAR, Inputs, inputs_digest
 from stillwell.archive.layout import netcdf_folder, site_of_folder
 from stillwell.fingerprint import canonical_json, sha256
 
-RENDERING = 1
-"""Raised whenever the same rows are rendered to other bytes; every file is then behind, and is made again."""
+RENDERING = 2
+"""Raised whenever the same rows are rendered to other bytes; every file is then behind, and is made again.
+
+2: the variable ``within_percent`` in the place of ``quality``.
+"""
+
+NUMBER = "rendering"
+"""Name of this number among the inputs of a file."""
 
 OF_GAUGINGS = ("gaugings", "verticals", "points", "findings")
 """Tables from which the file of a site's gaugings is made, beside its register."""
@@ -74,7 +80,7 @@ def outputs(archive: Archive, office: Mapping[str, str], sites: Iterable[str] | 
         before format 2.0, the years are read from the statistics of the table files.
     """
     inputs = archive.ledger.inputs()
-    common = {"office": office_digest(office), "rendering": str(RENDERING)}
+    common = {"office": office_digest(office), NUMBER: str(RENDERING)}
     wanted = set(inputs.sites("sites"))
     for site in sorted(wanted if sites is None else wanted & set(sites)):
         about = common | inputs.of("sites", site)
@@ -132,10 +138,23 @@ def behind(archive: Archive, office: Mapping[str, str], sites: Iterable[str] | N
         elif output is None:
             reason = "nothing is left to render"
         elif made[path] != inputs_digest(output.made_from):
-            reason = "its inputs have changed"
+            reason = _why(made[path], output)
         else:
             continue
         yield Behind(path, reason, output.site if output else site_of_folder(path.split("/")[1]), output)
+
+
+def _why(made: str, output: Output) -> str:
+    """Tell a file that only an earlier version rendered otherwise from one whose rows or names have changed."""
+    earlier = (dict(output.made_from) | {NUMBER: str(number)} for number in range(1, RENDERING))
+    if any(made == inputs_digest(inputs) for inputs in earlier):
+        return "rendered by an earlier version"
+    return "its inputs have changed"
+
+
+def is_of_this_rendering(made_from: Mapping[str, str]) -> bool:
+    """Say whether a file whose inputs an entry names was rendered as this software renders."""
+    return made_from.get(NUMBER) == str(RENDERING)
 
 
 SITES_NAMED = 5

@@ -1,4 +1,4 @@
-"""Columns that archives of earlier schema versions have in place of today's: read as if they had been written today."""
+"""Columns that files of earlier versions have in place of today's: read as if they had been written today."""
 
 from __future__ import annotations
 
@@ -96,6 +96,18 @@ def to_read(wanted: Sequence[str], held: Collection[str]) -> list[str]:
     for one in _missing(wanted, held):
         names += [name for name in one.follows_from if name in held]
     return list(dict.fromkeys(names))
+
+
+def lacks_successors(table: str, held: Collection[str]) -> bool:
+    """Say whether a file of a table, by its columns, has retired ones in the place of today's.
+
+    Parameters
+    ----------
+    table : str
+    held : collection of str
+        Columns of the file.
+    """
+    return bool(_missing(list(RETIRED.get(table, {}).values()), held))
 
 
 def with_successors(part: pa.Table, wanted: Sequence[str]) -> pa.Table:

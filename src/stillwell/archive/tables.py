@@ -114,6 +114,13 @@ def completed(schema: pa.Schema, table: str) -> pa.Schema:
     return pa.schema([*plain, *(field for field in schema if field.name not in ours.names)])
 
 
+def our_tables() -> frozenset[str]:
+    """Name the tables of this software's schemas."""
+    from schemas import ARCHIVE_TABLES
+
+    return frozenset(ARCHIVE_TABLES)
+
+
 def to_arrow(name: str, frame: pd.DataFrame) -> pa.Table:
     """Turn a frame into an Arrow table with exactly its schema's columns, sorted by site, key and revision.
 

@@ -197,7 +197,7 @@ def rebuild(
         watched() as progress,
     ):
         made = rebuilt(archive, into, progress, start_over=start_over)
-    same = made.files - len(made.different) - len(made.rounded) - len(made.replaced)
+    same = made.files - len(made.different) - len(made.rounded) - len(made.replaced) - made.left_out
     if format_ is Told.json:
         tell({"into": into, **asdict(made), "same": same})
     else:
@@ -211,6 +211,8 @@ def rebuild(
             typer.echo(f"{len(made.rounded)} more hold the same values to rounding (another processor or library)")
         if made.replaced:
             typer.echo(f"{len(made.replaced)} more in other bytes were replaced since; their values are gone")
+        if made.left_out:
+            typer.echo(f"{made.left_out} more are NetCDF of an earlier version, which is not made again")
     for number in made.carried:
         typer.echo(f"commit {number} rests on withheld content; its rows were taken over as they stand", err=True)
     if made.other_version:

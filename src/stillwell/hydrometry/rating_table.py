@@ -73,10 +73,12 @@ def table(
     RatingError
         Step not above 0, span upside down, or too many rows.
     """
-    if not (step_m > 0 and span_m[1] >= span_m[0]) or (span_m[1] - span_m[0]) / step_m > MOST_ROWS:
+    rises = step_m > 0 and span_m[1] >= span_m[0]
+    first, last = _multiples(span_m, step_m) if rises else (0.0, 0.0)
+    # a span without end has no number of rows
+    if not (rises and last - first + 1 <= MOST_ROWS):
         msg = f"a step above 0, a span that rises and at most {MOST_ROWS} rows expected, found {span_m} m by {step_m} m"
         raise RatingError(msg)
-    first, last = np.ceil(span_m[0] / step_m - 1e-9), np.floor(span_m[1] / step_m + 1e-9)
     each, whole = np.arange(first, last + 1), np.round(1 / step_m)
     stage = each / whole if abs(whole * step_m - 1) < 1e-12 else each * step_m
     discharge = curve.discharge(stage)
@@ -92,3 +94,10 @@ def table(
     frame["lower_m3_s"], frame["upper_m3_s"], frame["mean_relation_pct"] = limits
     frame["mark"] = np.array(MARKS)[mark]
     return frame
+
+
+def _multiples(span_m: tuple[float, float], step_m: float) -> tuple[float, float]:
+    """Return the first and last whole multiple of a step within a span; one at an end is within it to rounding."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        low, high = np.divide(span_m, step_m)
+    return float(np.ceil(low - 1e-9)), float(np.floor(high + 1e-9))

@@ -16,10 +16,7 @@ POINTS = ((0, 1, 2, 5, 6), (15.0, 7.5, 3.5, 2.5, 0.5))
 whose velocity was interpolated gets twice the value of one point (chosen)."""
 
 CALIBRATION = ((0.03, 0.10, 0.15, 0.25, 0.5), (10.0, 2.5, 1.25, 1.0, 0.5))
-"""Velocity (m/s); meter with its own calibration."""
-
-CALIBRATION_STANDARD = ((0.03, 0.10, 0.15, 0.25, 0.5, 0.6), (10.0, 5.0, 2.5, 2.0, 1.5, 1.0))
-"""Velocity (m/s); meter with a calibration of its kind."""
+"""Velocity (m/s); meter with its own calibration. Every meter is taken to have one: no column says otherwise."""
 
 EXPOSURE_MINUTES = (0.5, 1.0, 2.0, 3.0)
 EXPOSURE_VELOCITIES = (0.05, 0.10, 0.20, 0.30, 0.40, 0.50, 1.0)

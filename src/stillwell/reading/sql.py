@@ -6,7 +6,7 @@ Bounded in time, memory and length of the answer; writes nothing, not even what 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Sequence, Set
 from datetime import datetime
 from typing import Any
 
@@ -16,7 +16,7 @@ from duckdb import sqltypes
 from duckdb.func import ARROW, SPECIAL
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.retired import RETIRED, Successor, successors, with_successors
+from stillwell.archive.retired import RETIRED, Successor, lacks_successors, successors, with_successors
 from stillwell.errors import QueryError
 from stillwell.reading.bounds import LONGEST_S, room_for, stopped_after
 from stillwell.reading.files import check_files, held_files
@@ -225,10 +225,11 @@ def connect(
 
 def _create_views(connection: duckdb.DuckDBPyConnection, archive: Archive, name: str, as_of: datetime | None) -> None:
     schema = archive.described(name)
-    if name in RETIRED and archive.earlier_files:
+    earlier = _earlier_files(archive, name)
+    if earlier:
         _teach_successors(connection, name)
     names = [field["name"] for field in schema["fields"]]
-    connection.execute(f'CREATE VIEW "{name}{EVERY_REVISION}" AS {_rows(archive, name, schema, as_of)}')
+    connection.execute(f'CREATE VIEW "{name}{EVERY_REVISION}" AS {_rows(archive, name, schema, as_of, earlier)}')
     source = f'SELECT t.* FROM "{name}{EVERY_REVISION}" t'
     if {"gauging_id", "revision"} <= set(names):
         on = ["gauging_id", "revision"] + (["recorded_at"] if name == "gaugings" else [])
@@ -259,8 +260,16 @@ def _make_standing(connection: duckdb.DuckDBPyConnection, archive: Archive, as_o
     connection.unregister("handed_over")
 
 
-def _rows(archive: Archive, name: str, schema: dict[str, Any], as_of: datetime | None) -> str:
-    earlier = archive.earlier_files if name in RETIRED else frozenset()
+def _earlier_files(archive: Archive, name: str) -> frozenset[str]:
+    """Name the files of a table that by their columns have retired ones in the place of today's."""
+    if name not in RETIRED:
+        return frozenset()
+    held = {one.path: one.footer.schema.names for one in held_files(archive, name, None)}
+    paths = {path: held.get(archive.root / path, []) for path in archive.table_paths(name)}
+    return frozenset(path for path, columns in paths.items() if lacks_successors(name, columns))
+
+
+def _rows(archive: Archive, name: str, schema: dict[str, Any], as_of: datetime | None, earlier: Set[str]) -> str:
     paths = archive.table_paths(name)
     old, new = [path for path in paths if path in earlier], [path for path in paths if path not in earlier]
     if not paths:

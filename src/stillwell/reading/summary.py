@@ -195,6 +195,9 @@ def audit_text(report: AuditReport) -> str:
     """Write an audit for a person: what was looked at, then every fault with its place."""
     lines = [f"audit of {report.archive} at {time_text(report.audited_at)}"]
     lines += [f"  {count:>8} {what}" for what, count in report.counts.items()]
+    if report.rounded:
+        same = f"computed again {'is' if report.rounded == 1 else 'are'} the same as stored only to rounding"
+        lines.append(f"{counted(report.rounded, 'number')} {same} (another processor or library)")
     lines += [f"remark: {remark}" for remark in report.remarks]
     lines += [f"fault ({fault.kind}): {fault.path}: {fault.sentence}" for fault in report.faults]
     lines.append("everything is as it was written" if not report.faults else counted(len(report.faults), "fault"))
