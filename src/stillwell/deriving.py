@@ -25,7 +25,8 @@ from stillwell.errors import QueryError
 from stillwell.prepare import Circumstances, Prepared, policy_in_force
 from stillwell.prepare.again import anew
 from stillwell.prepare.inputs import InputView
-from stillwell.prepare.marks import Marks, mark_name, marked_sites, record_marks, records_behind
+from stillwell.prepare.marks import Marks, last_made, mark_name, marked_sites, record_marks, records_behind
+from stillwell.prepare.onward import derived_from_change
 from stillwell.prepare.records import TABLES, derived, lacking, recorded_sites
 from stillwell.prepare.rows import recorded
 from stillwell.records import RULES
@@ -204,13 +205,19 @@ class _Ahead:
 
 
 def _ahead(root: Path, sites: Sequence[str], by: str, moment: datetime) -> dict[str, _Ahead]:
-    """Derive the records of sites from the archive as it stands now; commit number and moment are not known yet."""
+    """Derive the records of sites from the archive as it stands now; commit number and moment are not known yet.
+
+    Each from the earliest change on, or whole where none can be told (``prepare.earliest``).
+    """
     archive, shipped = Archive(root, complete=True), default_policy_text()
     told = Circumstances(0, moment, by, __version__, *policy_in_force(archive, None, shipped, shipped))
+    marks = record_marks(archive, sites, shipped, told.policy_digest, told.rules)
+    last = last_made(archive.ledger, sites)
     made = {}
     for site in sites:
         view = InputView(archive)
-        made[site] = _Ahead(derived(view, [site], told), view, (told.policy_digest, told.rules))
+        tables = derived_from_change(view, site, told, last.get(site), marks[site])
+        made[site] = _Ahead(tables, view, (told.policy_digest, told.rules))
     return made
 
 

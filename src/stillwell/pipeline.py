@@ -10,11 +10,12 @@ from pathlib import Path
 import pandas as pd
 
 from stillwell import __version__
-from stillwell.archive.archive import Archive, refuse_itself
+from stillwell.archive.archive import Archive
 from stillwell.archive.buckets import by_commit, scattered
 from stillwell.archive.compact import compaction, read_lots, still_listed, sweep
 from stillwell.archive.ledger import Entry
 from stillwell.archive.lock import WAIT_S
+from stillwell.archive.places import refuse_itself
 from stillwell.archive.readme import schema_documents
 from stillwell.archive.writer import Commit, Writer
 from stillwell.assessment.policy import policy_from, refuse_retired

@@ -12,7 +12,7 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive import fs
-from stillwell.archive.archive import Archive, lies_within
+from stillwell.archive.archive import Archive
 from stillwell.archive.buckets import lots_again
 from stillwell.archive.clock import RightClock
 from stillwell.archive.compact import REASON as COMPACTION
@@ -24,6 +24,7 @@ from stillwell.archive.lock import hold_lock
 from stillwell.archive.making import made_files, making_folder
 from stillwell.archive.netcdf_compare import differing_values
 from stillwell.archive.outputs import is_of_this_rendering, outputs
+from stillwell.archive.places import lies_within
 from stillwell.archive.readme import schema_documents
 from stillwell.archive.regular import read_regular
 from stillwell.archive.sealed import Sealed

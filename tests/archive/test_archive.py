@@ -12,9 +12,10 @@ import pytest
 
 from schemas import ARCHIVE_TABLES
 from stillwell.archive import fs
-from stillwell.archive.archive import Archive, refuse_itself
+from stillwell.archive.archive import Archive
 from stillwell.archive.entries import Entry
 from stillwell.archive.layout import entry_path
+from stillwell.archive.places import refuse_itself
 from stillwell.errors import ArchiveDamaged, ArchiveError, DepositError, NotAnArchive
 from stillwell.fingerprint import sha256
 

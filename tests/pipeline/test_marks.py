@@ -14,9 +14,9 @@ from stillwell.audit import audit
 from stillwell.committing import office_policy
 from stillwell.deriving import derivations, derive, sites_of
 from stillwell.pipeline import compact
-from stillwell.prepare import marks
+from stillwell.prepare import Circumstances, marks
 from stillwell.prepare.inputs import InputView
-from stillwell.prepare.records import recorded_sites, site_record
+from stillwell.prepare.records import TABLES, derived, recorded_sites
 from stillwell.rebuild import rebuild
 from tests.pipeline.season import NOW, season, sheets, take
 
@@ -58,13 +58,13 @@ def root(derived_root, tmp_path):
 
 def read_sites(monkeypatch):
     """Note the sites whose records are derived from now on."""
-    seen, real = [], deriving.derived
+    seen, real = [], deriving.derived_from_change
 
-    def noted(view, sites, told):
-        seen.extend(sites)
-        return real(view, sites, told)
+    def noted(view, site, *more):
+        seen.append(site)
+        return real(view, site, *more)
 
-    monkeypatch.setattr(deriving, "derived", noted)
+    monkeypatch.setattr(deriving, "derived_from_change", noted)
     return seen
 
 
@@ -118,10 +118,10 @@ def test_a_change_of_one_input_derives_the_site_again_and_no_other(table, root, 
 
 
 def test_every_table_that_a_record_reads_is_among_its_inputs(root):
-    """What ``site_record`` reads through a view is named in the marks, and each of them has a change tried above."""
+    """What ``derived`` reads through a view is named in the marks, and each of them has a change tried above."""
     view = InputView(Archive(root, complete=True))
-    site_record(view, "S1", office_policy()[0])
-    read = {table for table, _ in view._files}
+    derived(view, ["S1"], Circumstances(0, NOW(), "H1", "0", *office_policy(), ""))
+    read = {table for table, _ in view._files} - set(TABLES)
     named = {*marks.OF_SITE, *marks.OF_RATINGS}
     assert read == named
     # segments come with their rating and in no other way

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
@@ -20,8 +20,9 @@ from stillwell.archive.regular import read_regular
 from stillwell.archive.retired import described_now
 from stillwell.archive.sealed import Sealed
 from stillwell.archive.standing import GAUGING, standing_rows
+from stillwell.archive.table_parts import Span, Years
 from stillwell.archive.tables import arrow_schema, arrow_schema_from, completed, our_tables, read_files
-from stillwell.errors import ArchiveDamaged, ArchiveError, DepositError, NotAnArchive
+from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
 from stillwell.fingerprint import sha256
 from stillwell.intake.constant import distinct
 from stillwell.records import ListedFile
@@ -129,18 +130,26 @@ class Archive:
         ArchiveDamaged
             If a file is missing or not as it was written.
         """
-        schema = self._schema(table)
         files = self.table_files(table, sites)
-        if years is not None:
-            files = [file for file in files if not file.years or not set(years).isdisjoint(file.years)]
-        wanted = set(sites or ())
-        only = sorted(wanted) if sites is not None and any(set(file.sites) - wanted for file in files) else None
-        paths = [self.root / file.path for file in files]
         if years is None:
-            return read_files(paths, columns, schema, only)
+            return self.rows_of(table, files, sites, columns)
         from schemas import SERIES_TIME
 
-        return read_files(paths, columns, schema, only, (SERIES_TIME[table], years))
+        files = [file for file in files if not file.years or not set(years).isdisjoint(file.years)]
+        return self.rows_of(table, files, sites, columns, Years(SERIES_TIME[table], years))
+
+    def rows_of(
+        self,
+        table: str,
+        files: Sequence[ListedFile],
+        sites: Sequence[str] | None = None,
+        columns: Sequence[str] | None = None,
+        span: Span | None = None,
+    ) -> pd.DataFrame:
+        """Read the rows of some live files of a table, of these sites and in this span only; as ``read`` does."""
+        wanted = set(sites or ())
+        only = sorted(wanted) if sites is not None and any(set(file.sites) - wanted for file in files) else None
+        return read_files([self.root / file.path for file in files], columns, self._schema(table), only, span)
 
     def read_proved(self, table: str) -> pd.DataFrame:
         """Read the rows of every revision of a table whose files have just been held against their digests.
@@ -331,37 +340,6 @@ class Archive:
             table: sorted(files, key=lambda file: (file.sites[:1], file.path.rpartition("/")[2]))
             for table, files in found.items()
         }
-
-
-def lies_within(place: Path, root: Path) -> bool:
-    """Say whether a place is a folder or lies in it, whatever links lead there."""
-    inner, outer = place.resolve(), root.resolve()
-    return inner == outer or outer in inner.parents
-
-
-def refuse_itself(root: Path, paths: Iterable[Path]) -> None:
-    """Refuse to take an archive into itself.
-
-    Parameters
-    ----------
-    root : Path
-        The archive's folder.
-    paths : iterable of Path
-        Deposits.
-
-    Raises
-    ------
-    DepositError
-        If one is the archive, lies in it or holds it.
-    """
-    for path in paths:
-        inside, around = lies_within(path, root), lies_within(root, path)
-        if inside or around:
-            found = (
-                "the archive itself" if inside and around else "a part of it" if inside else "a folder that holds it"
-            )
-            msg = f"expected a deposit outside the archive {root}, found {found}: {path}; nothing was taken"
-            raise DepositError(msg)
 
 
 def refuse_newer(ledger: Ledger) -> None:

@@ -7,7 +7,7 @@ these digests as its inputs; where they have changed since, what was derived is 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -49,7 +49,7 @@ class Inputs:
         for site in file.sites or ("",):
             years = self.rows.setdefault((file.table, site), {})
             for year in file.years or (ANY_YEAR,):
-                years[year] = sha256((years.get(year, "") + file.sha256).encode())
+                years[year] = followed(years.get(year, ""), file)
 
     def of(self, table: str, site: str, year: int | None = None) -> dict[str, str]:
         """Name the digests of a table's rows of a site, all of them or those of one year of a series.
@@ -67,8 +67,7 @@ class Inputs:
         """
         years = self.rows.get((table, site), {})
         wanted = sorted(years) if year is None else [y for y in (ANY_YEAR, year) if y in years]
-        name = f"{table}/{site}" if site else table
-        return {f"{name}/{y}" if y else name: years[y] for y in wanted}
+        return {digest_name(table, site, y): years[y] for y in wanted}
 
     def sites(self, table: str) -> list[str]:
         """Name the sites of which a table holds rows."""
@@ -124,6 +123,36 @@ class Inputs:
         for table, site, year, digest in fields["rows"]:
             rows.setdefault((table, site), {})[year] = digest
         return cls(rows, fields["made"])
+
+
+def followed(digest: str, file: ListedFile) -> str:
+    """Return the running digest of rows, empty of none, after one more file of them, by the formula of ``Inputs``."""
+    return sha256((digest + file.sha256).encode())
+
+
+def digest_name(table: str, site: str, year: int = ANY_YEAR) -> str:
+    """Name the running digest of a table's rows, of a site and of a year where it has them."""
+    name = f"{table}/{site}" if site else table
+    return f"{name}/{year}" if year else name
+
+
+def explained(before: Mapping[str, str], now: Mapping[str, str], files: Iterable[ListedFile], site: str) -> bool:
+    """Say whether some files, and nothing else, lead from the digests of a table's rows of a site then to those now.
+
+    Parameters
+    ----------
+    before, now : mapping of str to str
+        As of ``Inputs.of``.
+    files : iterable of ListedFile
+        Of the table and the site, in the order of ``Inputs.add``.
+    site : str
+    """
+    digests = dict(before)
+    for file in files:
+        for year in file.years or (ANY_YEAR,):
+            name = digest_name(file.table, site, year)
+            digests[name] = followed(digests.get(name, ""), file)
+    return digests == dict(now)
 
 
 def inputs_digest(inputs: Mapping[str, str]) -> str:

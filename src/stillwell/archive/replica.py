@@ -8,11 +8,12 @@ from datetime import datetime
 from pathlib import Path
 
 from stillwell.archive import fs
-from stillwell.archive.archive import Archive, lies_within
+from stillwell.archive.archive import Archive
 from stillwell.archive.layout import LEDGER, LOCK, README, SEALED, WORK, WRITTEN, entry_path
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.lineage import Link, check_copy, read_chain
 from stillwell.archive.lock import hold_lock
+from stillwell.archive.places import lies_within
 from stillwell.archive.regular import is_folder, read_regular
 from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.errors import ArchiveError

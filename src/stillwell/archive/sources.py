@@ -85,7 +85,7 @@ def _named(prefix: str, rows: pd.DataFrame, key: list[str]) -> set[str]:
 
 def _ratings(archive: Archive, site: str, since: pd.Timestamp, until: pd.Timestamp) -> set[str]:
     """Name the ratings that hold in a span, rows and segments, and their shifts from last before to first after."""
-    rows = ratings_in_order(archive.standing("ratings"), site)
+    rows = ratings_in_order(archive.standing("ratings", [site]), site)
     held = rows[(rows["valid_from"] <= until) & (rows["until"].isna() | (rows["until"] > since))]
     names = set(held["rating"])
     segments, shifts = (archive.standing(name) for name in ("rating_segments", "shifts"))

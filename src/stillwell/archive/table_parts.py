@@ -1,9 +1,11 @@
-"""Table files as Arrow tables, no more of each than is asked for: columns, sites, years."""
+"""Table files as Arrow tables, no more of each than is asked for: columns, sites, years, rows from a moment on."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 import pyarrow as pa
@@ -14,16 +16,50 @@ from stillwell.archive.regular import check_regular
 from stillwell.archive.retired import to_read
 from stillwell.errors import ArchiveDamaged
 
-Years = tuple[str, Sequence[int]]
-"""The column of a series that holds its time, and years (UTC)."""
 ROWS_AT_ONCE = 65_536
-"""Rows looked at together where only those of some years are wanted."""
+"""Rows looked at together where only those of some years, or from a moment on, are wanted."""
 _MANY = 16
 """Files from which on reading them on several threads pays."""
 
 
+@dataclass(frozen=True)
+class Years:
+    """The rows whose moment in a column lies in some years (UTC)."""
+
+    column: str
+    years: Sequence[int]
+
+    def holds(self, moments: pa.ChunkedArray) -> pa.ChunkedArray:
+        """Say which moments lie in them."""
+        return pc.is_in(pc.year(moments), pa.array(self.years, pa.int64()))
+
+    def may_hold(self, first: datetime, last: datetime) -> bool:
+        """Say whether one of the moments from ``first`` to ``last`` may lie in them."""
+        return any(first.year <= year <= last.year for year in self.years)
+
+
+@dataclass(frozen=True)
+class Since:
+    """The rows whose moment in a column is this one or a later one."""
+
+    column: str
+    moment: datetime
+
+    def holds(self, moments: pa.ChunkedArray) -> pa.ChunkedArray:
+        """Say which moments are not before it."""
+        return pc.greater_equal(moments, pa.scalar(self.moment, moments.type))
+
+    def may_hold(self, first: datetime, last: datetime) -> bool:
+        """Say whether one of the moments from ``first`` to ``last`` may be not before it."""
+        return last >= self.moment
+
+
+Span = Years | Since
+"""Which rows of a table are wanted, by the moment that a column names."""
+
+
 def read_parts(
-    paths: Sequence[Path], columns: list[str] | None, sites: Sequence[str] | None, years: Years | None
+    paths: Sequence[Path], columns: list[str] | None, sites: Sequence[str] | None, span: Span | None
 ) -> list[pa.Table]:
     """Read table files, each by itself, checking page checksums, in the order given.
 
@@ -34,8 +70,9 @@ def read_parts(
         Only these; of a file of an earlier version, what they follow from.
     sites : sequence of str or None
         Only the rows of these, in files that know sites.
-    years : Years or None
-        Only the rows of these; a file is then looked through some rows at a time.
+    span : Span or None
+        Only the rows in it; a file is then looked through some rows at a time, without the row groups whose statistics
+        say that they hold none.
 
     Returns
     -------
@@ -47,16 +84,16 @@ def read_parts(
         If a file is missing or not as it was written.
     """
     if len(paths) < _MANY:
-        return [_read(path, columns, sites, years) for path in paths]
+        return [_read(path, columns, sites, span) for path in paths]
     with ThreadPoolExecutor(max_workers=4) as pool:
-        return list(pool.map(lambda path: _read(path, columns, sites, years), paths))
+        return list(pool.map(lambda path: _read(path, columns, sites, span), paths))
 
 
-def _read(path: Path, columns: list[str] | None, sites: Sequence[str] | None, years: Years | None) -> pa.Table:
+def _read(path: Path, columns: list[str] | None, sites: Sequence[str] | None, span: Span | None) -> pa.Table:
     try:
         check_regular(path)
-        if years is not None:
-            return _rows_in(path, columns, sites, years)
+        if span is not None:
+            return _rows_in(path, columns, sites, span)
         with pq.ParquetFile(path, page_checksum_verification=True) as file:
             if sites is not None and "site" in file.schema_arrow.names:
                 return _rows_of(file, columns, sites)
@@ -83,23 +120,34 @@ def _rows_of(file: pq.ParquetFile, columns: list[str] | None, sites: Sequence[st
     return rows if columns is None else rows.select(to_read(columns, held))
 
 
-def _rows_in(path: Path, columns: list[str] | None, sites: Sequence[str] | None, years: Years) -> pa.Table:
-    """Read the rows of some years, and of some sites, looking at some rows at a time.
+def _rows_in(path: Path, columns: list[str] | None, sites: Sequence[str] | None, span: Span) -> pa.Table:
+    """Read the rows in a span, and of some sites, looking at some rows at a time.
 
     Words stay encoded as numbers of a list, which takes a tenth of the memory.
     """
     footer = pq.read_metadata(path)
     schema = footer.schema.to_arrow_schema()
-    time, wanted, held = years[0], pa.array(years[1], pa.int64()), schema.names
+    held = schema.names
     asked = held if columns is None else to_read(columns, held)
-    names = list(dict.fromkeys([*asked, time, *(["site"] if sites is not None and "site" in held else [])]))
+    names = list(dict.fromkeys([*asked, span.column, *(["site"] if sites is not None and "site" in held else [])]))
     words = [name for name in names if pa.types.is_string(schema.field(name).type)]
+    groups = _groups_of(footer, held.index(span.column), span)
     with pq.ParquetFile(path, metadata=footer, page_checksum_verification=True, read_dictionary=words) as file:
         parts = [file.schema_arrow.empty_table().select(asked)]
-        for batch in file.iter_batches(ROWS_AT_ONCE, columns=names, use_threads=False):
+        for batch in file.iter_batches(ROWS_AT_ONCE, row_groups=groups, columns=names, use_threads=False):
             rows = pa.Table.from_batches([batch])
-            rows = rows.filter(pc.is_in(pc.year(rows[time]), wanted))
+            rows = rows.filter(span.holds(rows[span.column]))
             if "site" in names and sites is not None:
                 rows = rows.filter(pc.is_in(rows["site"].cast(pa.string()), pa.array(sites, pa.string())))
             parts.append(rows.select(asked))
     return pa.concat_tables(parts)
+
+
+def _groups_of(footer: pq.FileMetaData, column: int, span: Span) -> list[int]:
+    """Name the row groups that may hold rows in a span, by the statistics of a column."""
+    limits = [footer.row_group(number).column(column).statistics for number in range(footer.num_row_groups)]
+    return [
+        number
+        for number, limit in enumerate(limits)
+        if limit is None or not limit.has_min_max or span.may_hold(limit.min, limit.max)
+    ]

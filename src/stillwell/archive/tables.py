@@ -19,7 +19,7 @@ import pyarrow.parquet as pq
 
 from stillwell.archive.layout import table_path
 from stillwell.archive.retired import with_successors
-from stillwell.archive.table_parts import Years, read_parts
+from stillwell.archive.table_parts import Span, read_parts
 from stillwell.errors import ArchiveError
 from stillwell.fingerprint import canonical_json, sha256
 from stillwell.intake.constant import only_value, spread
@@ -284,7 +284,7 @@ def read_files(
     columns: Sequence[str] | None = None,
     schema: pa.Schema | None = None,
     sites: Sequence[str] | None = None,
-    years: Years | None = None,
+    span: Span | None = None,
 ) -> pd.DataFrame:
     """Read table files into one frame with the models' dtypes, in the order given, checking page checksums.
 
@@ -298,8 +298,8 @@ def read_files(
         there is no path.
     sites : sequence of str, optional
         Only the rows of these; needed where a file also holds others.
-    years : Years, optional
-        Only the rows of these; a file is then looked through some rows at a time.
+    span : Span, optional
+        Only the rows in it; a file is then looked through some rows at a time.
 
     Returns
     -------
@@ -311,7 +311,7 @@ def read_files(
         If a file is missing or not as it was written.
     """
     wanted = list(columns) if columns is not None else None
-    parts = read_parts(paths, wanted, sites, years)
+    parts = read_parts(paths, wanted, sites, span)
     target = schema if schema is not None else _union(parts)
     if wanted is not None:
         target = pa.schema([target.field(name) for name in wanted])

@@ -15,9 +15,10 @@ from datetime import datetime
 from pathlib import Path
 
 from stillwell.archive import fs
-from stillwell.archive.archive import Archive, lies_within
+from stillwell.archive.archive import Archive
 from stillwell.archive.entries import utc_text
 from stillwell.archive.layout import entry_path
+from stillwell.archive.places import lies_within
 from stillwell.errors import ArchiveError
 from stillwell.fingerprint import sha256
 from stillwell.records import Fault

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 
 import pandas as pd
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.later_rows import rows_recorded_after, rows_since
 from stillwell.archive.standing import GAUGING
 
 _Asked = tuple[str, tuple[str, ...] | None]
@@ -14,7 +16,7 @@ _Asked = tuple[str, tuple[str, ...] | None]
 
 
 class InputView:
-    """An archive that notes the files each answer was read from; a ``View``.
+    """An archive that notes the files each answer was read from; a ``SpanView``.
 
     Parameters
     ----------
@@ -44,6 +46,16 @@ class InputView:
         """Return the different texts in a column, or combinations of several, of the rows of every revision."""
         self._note(table, sites)
         return self._archive.codes(table, columns, sites)
+
+    def since(self, table: str, site: str, moment: datetime) -> pd.DataFrame:
+        """Return the rows of every revision of a series at a site whose moment is this one or a later one."""
+        self._note(table, [site])
+        return rows_since(self._archive, table, site, moment)
+
+    def recorded_after(self, table: str, site: str, number: int, moment: datetime) -> pd.DataFrame:
+        """Return the rows of a table and site that were recorded after a commit, by its number and moment."""
+        self._note(table, [site])
+        return rows_recorded_after(self._archive, table, site, number, moment)
 
     def related(self, sites: Sequence[str]) -> list[str]:
         """Add to some sites those that share a gauging with them."""

@@ -7,6 +7,8 @@ made any row. A record whose inputs are what its mark names needs no row of the 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
 
 import pandas as pd
 
@@ -14,9 +16,11 @@ from schemas import ARCHIVE_TABLES
 from schemas.derive import key_names
 from stillwell.archive.archive import Archive
 from stillwell.archive.entries import Entry
-from stillwell.archive.inputs import inputs_digest
+from stillwell.archive.inputs import COMPACTION, inputs_digest
+from stillwell.archive.ledger import Ledger
 from stillwell.fingerprint import canonical_json, sha256
-from stillwell.prepare.view import View
+from stillwell.prepare.view import Standing, View
+from stillwell.records import ListedFile
 
 DERIVATION = 1
 """Raised whenever the same inputs come to other rows of a record; every record is then behind, and derived again."""
@@ -26,6 +30,9 @@ OF_SITE = ("conditions", "corrections", "gauge_heights", "sites", "stage")
 
 OF_RATINGS = ("ratings", "rating_segments", "shifts")
 """Small tables a record is derived from, by the digest of the site's rows: not all of them know sites."""
+
+LOOK_BACK = 1_000
+"""Newest ledger entries among which the last derivation of a record is looked for."""
 
 _RECORD = "record:"
 _ROWS = "rows:"
@@ -37,6 +44,11 @@ Marks = dict[str, dict[str, str]]
 def mark_name(site: str) -> str:
     """Name the record of a site among what a commit derived."""
     return f"{_RECORD}{site}"
+
+
+def rows_name(table: str) -> str:
+    """Name the digest of a site's rows of a table of ratings among what its record was derived from."""
+    return f"{_ROWS}{table}"
 
 
 def marked_sites(entry: Entry) -> list[str]:
@@ -81,7 +93,7 @@ def _by_which(policy: str, rules: int) -> dict[str, str]:
     return {"policy": policy, "rules": str(rules)}
 
 
-def rating_digests(view: View, sites: Sequence[str]) -> Marks:
+def rating_digests(view: Standing, sites: Sequence[str]) -> Marks:
     """Digest the ratings, segments and shifts of sites that stand: sha256 of their cells, in order of their keys.
 
     Returns
@@ -89,7 +101,10 @@ def rating_digests(view: View, sites: Sequence[str]) -> Marks:
     dict of str to dict of str to str
         By site and table. Neither another site's rating nor a compaction changes them.
     """
-    ratings, *others = (_cells(view.standing(table), table) for table in OF_RATINGS)
+    # segments and shifts know their rating only
+    ratings, *others = (
+        _cells(view.standing(table, sites if table == "ratings" else None), table) for table in OF_RATINGS
+    )
     names: dict[str, list[str]] = {}
     by_site: dict[str, list[dict[str, str]]] = {}
     for row in ratings:
@@ -103,7 +118,7 @@ def rating_digests(view: View, sites: Sequence[str]) -> Marks:
     for site in sites:
         rest = [[row for name in names.get(site, []) for row in found.get(name, [])] for found in of_rating]
         parts = zip(OF_RATINGS, [by_site.get(site, []), *rest], strict=True)
-        marks[site] = {f"{_ROWS}{table}": sha256(canonical_json({"rows": rows})) for table, rows in parts}
+        marks[site] = {rows_name(table): sha256(canonical_json({"rows": rows})) for table, rows in parts}
     return marks
 
 
@@ -130,6 +145,44 @@ def records_behind(archive: Archive, marks: Mapping[str, Mapping[str, str]]) -> 
     """
     made = archive.ledger.inputs().made
     return sorted(site for site, inputs in marks.items() if made.get(mark_name(site)) != inputs_digest(inputs))
+
+
+@dataclass(frozen=True)
+class LastMade:
+    """The commit that derived a record last, what it names as its inputs, and the files of the site that came since."""
+
+    number: int
+    recorded_at: datetime
+    made_from: Mapping[str, str]
+    files: tuple[ListedFile, ...]
+    """Table files of the site in later entries, in the order of the ledger; without those of compactions."""
+
+
+def last_made(ledger: Ledger, sites: Sequence[str]) -> dict[str, LastMade]:
+    """Find the commits that derived some records last, among the newest ``LOOK_BACK`` of the ledger.
+
+    Returns
+    -------
+    dict of str to LastMade
+        By site; without the records that none of these derived.
+    """
+    waiting = {mark_name(site): site for site in sites}
+    since: dict[str, list[ListedFile]] = {site: [] for site in sites}
+    made: dict[str, LastMade] = {}
+    head = ledger.head_number()
+    for number in range(head, max(head - LOOK_BACK, 0), -1):
+        entry = ledger.entry(number)
+        for name in waiting.keys() & entry.made_from.keys():
+            site = waiting.pop(name)
+            files = tuple(reversed(since.pop(site)))
+            made[site] = LastMade(number, entry.recorded_at, entry.made_from[name], files)
+        if not waiting:
+            break
+        if entry.reason != COMPACTION:
+            for file in sorted(entry.files, key=lambda file: file.path, reverse=True):
+                for site in since.keys() & set(file.sites):
+                    since[site].append(file)
+    return made
 
 
 def marks_unlike(view: View, entry: Entry, policy: str) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,20 +16,17 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.revise import VALUE_KEY
 from stillwell.archive.standing import contradicted, standing_rows
 from stillwell.assessment.policy import Policy
-from stillwell.assessment.series import LAPSED, doubts_in_words, ratings_in_words, visits_in_words
 from stillwell.hydrometry.corrections import Corrections
 from stillwell.hydrometry.daily import GapRule, daily_values
 from stillwell.hydrometry.gauge_height import microseconds
 from stillwell.hydrometry.in_force import Mark, RatingInForce, Spans
-from stillwell.hydrometry.ratings_in_force import Rated, ratings_of, ratings_passed_over
+from stillwell.hydrometry.ratings_in_force import Rated, ratings_of
 from stillwell.hydrometry.record import Record, discharge_record
-from stillwell.hydrometry.stage_series import check_series
-from stillwell.hydrometry.visits import visits_of
+from stillwell.prepare.doubts import doubts_of_ratings, doubts_of_stage, lapsed
 from stillwell.prepare.rows import finished
 from stillwell.prepare.view import Circumstances, View
 from stillwell.reading.ratings_in_force import TABLES as TABLES_OF_RATINGS
 from stillwell.reading.ratings_in_force import otherwise_of
-from stillwell.records import RULES
 from stillwell.sameness import same_cells
 
 Floats = NDArray[np.float64]
@@ -55,7 +52,6 @@ class SiteRecord:
     """Ratings, by their number in the record."""
     ratings: tuple[RatingInForce, ...]
     daily: pd.DataFrame
-    doubts: pd.DataFrame
 
 
 def recorded_sites(archive: Archive) -> list[str]:
@@ -84,39 +80,62 @@ def derived(view: View, sites: Sequence[str], circumstances: Circumstances) -> d
     dict of str to DataFrame
         Rows of ``TABLES`` with their revision; a table without any is left out.
     """
-    parts: dict[str, list[pd.DataFrame]] = {name: [] for name in TABLES}
-    for site in sites:
-        made = site_record(view, site, circumstances.policy, circumstances.rules)
-        rows = {
-            "discharge": discharge_rows(made),
-            "daily": daily_rows(made),
-            "series_doubts": made.doubts.assign(site=site),
-        }
-        for name, frame in rows.items():
-            kept = view.read(name, [site])
-            if name == "series_doubts":
-                frame = pd.concat([frame, _lapsed(frame, kept)[frame.columns]], ignore_index=True)
-            new = finished(name, frame.assign(revision=1, **_trail(circumstances)), circumstances)
-            parts[name].append(_differing(name, new, kept))
-    whole = {name: pd.concat(frames, ignore_index=True) for name, frames in parts.items() if frames}
-    return {name: rows for name, rows in whole.items() if len(rows)}
+    return joined([_derived(view, site, circumstances) for site in sites])
 
 
-def _trail(circumstances: Circumstances) -> dict[str, str]:
-    return {"software_version": circumstances.software_version, "policy_digest": circumstances.policy_digest}
-
-
-def site_record(view: View, site: str, policy: Policy, rules: int = RULES) -> SiteRecord:
-    """Derive one site's record from what stands."""
+def _derived(view: View, site: str, told: Circumstances) -> dict[str, pd.DataFrame]:
     recorded = view.read("stage", [site])
+    made = record_of(view, site, told.policy, standing_series(recorded, told.policy))
+    doubts = [
+        doubts_of_stage(view, site, recorded, told.policy, told.rules),
+        *doubts_of_ratings(view, site, told.rules),
+    ]
+    rows = {"discharge": discharge_rows(made), "daily": daily_rows(made)}
+    new = {name: differing(name, frame, view.read(name, [site]), told) for name, frame in rows.items()}
+    return new | {"series_doubts": doubts_differing(site, doubts, view.read("series_doubts", [site]), told)}
+
+
+def joined(parts: Sequence[Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
+    """Put the rows of some sites together; a table without any is left out."""
+    whole = {name: [part[name] for part in parts if name in part] for name in TABLES}
+    tables = {name: pd.concat(frames, ignore_index=True) for name, frames in whole.items() if frames}
+    return {name: rows for name, rows in tables.items() if len(rows)}
+
+
+def doubts_differing(
+    site: str, doubts: Sequence[pd.DataFrame], kept: pd.DataFrame, told: Circumstances
+) -> pd.DataFrame:
+    """Keep the doubts that are new or differ from those kept, with those kept that have lapsed; as ``differing``."""
+    frame = pd.concat(doubts, ignore_index=True).assign(site=site)
+    whole = pd.concat([frame, lapsed(frame, kept)[frame.columns]], ignore_index=True)
+    return differing("series_doubts", whole, kept, told)
+
+
+Series = tuple[Ints, Floats, NDArray[np.object_]]
+"""Moments (microseconds since 1970, UTC), stage (m) as recorded and sensor of each value, in order of time."""
+
+
+def standing_series(recorded: pd.DataFrame, policy: Policy) -> Series:
+    """Put what stands of recorded stage into one series.
+
+    Parameters
+    ----------
+    recorded : DataFrame
+        Rows of ``stage`` of one site, of every revision: all of them, or all from a moment on.
+    policy : Policy
+    """
     stands = standing_rows("stage", recorded, recorded)
     # a moment whose values contradict each other has none, also where one stood before
     torn = contradicted(recorded, VALUE_KEY).drop_duplicates(VALUE_KEY).assign(stage_m=np.nan)
-    time, stage, sensor = series_of(
-        pd.concat([stands, torn], ignore_index=True) if len(torn) else stands, policy.value("gap_bridged_s")
-    )
+    whole = pd.concat([stands, torn], ignore_index=True) if len(torn) else stands
+    return series_of(whole, policy.value("gap_bridged_s"))
+
+
+def record_of(view: View, site: str, policy: Policy, series: Series) -> SiteRecord:
+    """Derive the values and days of a series: the whole one of a site, or one that begins later."""
+    time, stage, sensor = series
     corrected = _corrected(view, site, time, stage, sensor)
-    rated = _ratings(view, site, policy)
+    rated = rated_spans(view, site, policy)
     ratings = [rating.force for rating in rated]
     spans = _conditions(view, site)
     record = discharge_record(time, corrected, ratings, policy.value("stage_uncertainty_m"), spans)
@@ -124,20 +143,12 @@ def site_record(view: View, site: str, policy: Policy, rules: int = RULES) -> Si
     record.discharge_m3_s[far] = np.nan
     record.uncertainty_m3_s[far] = np.nan
     rule = GapRule(policy.value("gap_bridged_s"), policy.value("day_share"))
-    offset = _offset_s(view, site)
+    offset = utc_offset_s(view, site)
     daily = daily_values(time, record.discharge_m3_s, record.uncertainty_m3_s, record.marks, offset, rule)
     # a flood that may not be rated must not be bridged by a line from foot to foot either
     cut = np.searchsorted(daily["from_us"].to_numpy(), time[far], side="right") - 1
     daily.loc[np.unique(cut), ["mean_m3_s", "uncertainty_m3_s", "maximum_m3_s"]] = np.nan
-    doubts = pd.concat(
-        [
-            stage_doubts(recorded, policy, rules),
-            _visit_doubts(view, site, stands, policy),
-            *([ratings_in_words(ratings_passed_over(view.standing("ratings"), site))] if rules >= 2 else []),
-        ],
-        ignore_index=True,
-    )
-    return SiteRecord(site, record, sensor, tuple(rating.name for rating in rated), tuple(ratings), daily, doubts)
+    return SiteRecord(site, record, sensor, tuple(rating.name for rating in rated), tuple(ratings), daily)
 
 
 def series_of(stage: pd.DataFrame, apart_s: float) -> tuple[Ints, Floats, NDArray[np.object_]]:
@@ -176,6 +187,8 @@ def series_of(stage: pd.DataFrame, apart_s: float) -> tuple[Ints, Floats, NDArra
 def _corrected(view: View, site: str, time: Ints, stage: Floats, sensor: NDArray[np.object_]) -> Floats:
     rows = view.standing("corrections", [site])
     out = stage.copy()
+    # several of one moment are added up in the order of their keys, whatever files they lie in
+    rows = rows.sort_values(["from", "to"], kind="stable")
     for name, mine in rows.groupby(rows["sensor"].fillna(""), sort=True):
         spans = Corrections(
             microseconds(mine["from"]),
@@ -188,8 +201,10 @@ def _corrected(view: View, site: str, time: Ints, stage: Floats, sensor: NDArray
     return out
 
 
-def _ratings(view: View, site: str, policy: Policy) -> list[Rated]:
-    ratings, segments, shifts = (view.standing(table) for table in TABLES_OF_RATINGS)
+def rated_spans(view: View, site: str, policy: Policy) -> list[Rated]:
+    """Lay out the ratings of a site in the order they hold, each with its segments and shifts."""
+    ratings = view.standing(TABLES_OF_RATINGS[0], [site])
+    segments, shifts = (view.standing(table) for table in TABLES_OF_RATINGS[1:])
     return ratings_of(ratings, segments, shifts, site, otherwise_of(policy))
 
 
@@ -210,7 +225,8 @@ def _too_far(record: Record, ratings: Sequence[RatingInForce], factor: float) ->
     return np.asarray(record.discharge_m3_s > most[record.rating])
 
 
-def _offset_s(view: View, site: str) -> int:
+def utc_offset_s(view: View, site: str) -> int:
+    """Return the offset of a site's standard time from UTC, s."""
     rows = view.standing("sites", [site]).sort_values("valid_from", na_position="first", kind="stable")
     text = str(rows["utc_offset"].iloc[-1])
     sign = -1 if text.startswith("-") else 1
@@ -263,78 +279,21 @@ def daily_rows(made: SiteRecord) -> pd.DataFrame:
     )
 
 
-def stage_doubts(recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> pd.DataFrame:
-    """Doubt the stage of a site, sensor by sensor, as it was handed in; a value corrected since is doubted no more.
+def differing(name: str, rows: pd.DataFrame, kept: pd.DataFrame, told: Circumstances) -> pd.DataFrame:
+    """Keep the rows whose key is new, or whose values differ from the newest of that key, with their revision.
 
     Parameters
     ----------
-    recorded : DataFrame
-        Rows of ``stage`` of every revision.
-    policy : Policy
-    rules : int
-        By which rules; under the first corrected values were doubted too, and a correction as time that goes back.
+    name : str
+        Of a table.
+    rows : DataFrame
+        Its values, without their trail.
+    kept : DataFrame
+        Its rows of every revision, at least those of the keys in ``rows``.
+    told : Circumstances
     """
-    rows = recorded.sort_values(["recorded_at", "deposit", "row_file", "row_line"], kind="stable")
-    if rules >= 2:
-        rows = _in_place(rows)
-    frames = []
-    for name, mine in rows.groupby(rows["sensor"].fillna(""), sort=True):
-        found = check_series(microseconds(mine["time"]), mine["stage_m"].to_numpy(dtype="float64"))
-        words = doubts_in_words(found.spans, policy, _values_said(mine), rules)
-        frames.append(words.assign(sensor=name or None))
-    if not frames:
-        return doubts_in_words(check_series(np.zeros(0, dtype=np.int64), np.zeros(0)).spans, policy).assign(sensor=None)
-    return pd.concat(frames, ignore_index=True)
-
-
-def _values_said(rows: pd.DataFrame) -> dict[int, str]:
-    """Say of each moment with several rows which values were handed in where."""
-    several = rows[rows.duplicated(VALUE_KEY, keep=False) & rows["stage_m"].notna()]
-    said = [
-        f"{value:.3f} m ({file} line {line})"
-        for value, file, line in zip(several["stage_m"], several["row_file"], several["row_line"], strict=True)
-    ]
-    out: dict[int, str] = {}
-    for moment, text in zip(microseconds(several["time"]).tolist(), said, strict=True):
-        out[moment] = f"{out[moment]}, {text}" if moment in out else text
-    return out
-
-
-def _in_place(rows: pd.DataFrame) -> pd.DataFrame:
-    """Keep what is newest at each moment, in the place where a value of the moment was first handed in.
-
-    Values of one deposit keep their own places, so that a clock set back is seen; a correction in a later deposit takes
-    the place of what it corrects.
-    """
-    rows = rows.reset_index(drop=True)
-    if not rows.duplicated(VALUE_KEY).any():
-        return rows
-    first = rows.drop_duplicates(VALUE_KEY)
-    moments = pd.MultiIndex.from_frame(rows[VALUE_KEY].fillna({"sensor": ""}))
-    found = pd.MultiIndex.from_frame(first[VALUE_KEY].fillna({"sensor": ""})).get_indexer(moments)
-    own = rows["deposit"].to_numpy() == first["deposit"].to_numpy()[found]
-    place = np.where(own, np.arange(len(rows)), first.index.to_numpy()[found])
-    newest = rows["revision"] == rows.groupby(VALUE_KEY, dropna=False)["revision"].transform("max")
-    return rows.assign(_place=place)[newest].sort_values("_place", kind="stable").drop(columns="_place")
-
-
-def _visit_doubts(view: View, site: str, stage: pd.DataFrame, policy: Policy) -> pd.DataFrame:
-    """Doubt the sensors of a site by the readings of its staff."""
-    readings, corrections = view.standing("gauge_heights", [site]), view.standing("corrections", [site])
-    return visits_in_words(visits_of(stage, readings, corrections, policy.value("gap_bridged_s")), policy)
-
-
-def _lapsed(new: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
-    """Say of doubts that stand and do not come out any more that they have lapsed; none is taken away."""
-    key = [c.name for c in columns(ARCHIVE_TABLES["series_doubts"]) if c.key]
-    newest = kept.sort_values("revision", kind="stable").drop_duplicates(key, keep="last")
-    left, right = (pd.MultiIndex.from_frame(rows[key].fillna({"sensor": ""})) for rows in (newest, new))
-    gone = newest[~left.isin(right) & (newest["message"] != LAPSED).to_numpy()]
-    return gone.drop(columns=["revision"]).assign(severity="note", message=LAPSED, value=np.nan)
-
-
-def _differing(name: str, new: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
-    """Keep the rows whose key is new, or whose values differ from the newest of that key, with their revision."""
+    trail = {"software_version": told.software_version, "policy_digest": told.policy_digest}
+    new = finished(name, rows.assign(revision=1, **trail), told)
     if kept.empty or new.empty:
         return new
     key = [c.name for c in columns(ARCHIVE_TABLES[name]) if c.key]

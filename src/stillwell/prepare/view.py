@@ -13,12 +13,16 @@ from stillwell.assessment.policy import Policy
 from stillwell.records import RULES
 
 
-class View(Protocol):
-    """An archive as it stands, or as it stood at some moment."""
+class Standing(Protocol):
+    """Whatever can give the rows that stand."""
 
     def standing(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
         """Return the rows that stand."""
         ...
+
+
+class View(Standing, Protocol):
+    """An archive as it stands, or as it stood at some moment."""
 
     def read(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
         """Return the rows of every revision."""
@@ -30,6 +34,18 @@ class View(Protocol):
 
     def related(self, sites: Sequence[str]) -> list[str]:
         """Add to some sites those that share a gauging with them."""
+        ...
+
+
+class SpanView(View, Protocol):
+    """An archive as it stands, of which the rows of a series can be read from a moment on."""
+
+    def since(self, table: str, site: str, moment: datetime) -> pd.DataFrame:
+        """Return the rows of every revision of a series at a site whose moment is this one or a later one."""
+        ...
+
+    def recorded_after(self, table: str, site: str, number: int, moment: datetime) -> pd.DataFrame:
+        """Return the rows of a table and site that were recorded after a commit, by its number and moment."""
         ...
 
 

@@ -13,7 +13,8 @@ from typing import Any
 import pandas as pd
 
 from stillwell import __version__
-from stillwell.archive.archive import Archive, lies_within
+from stillwell.archive.archive import Archive
+from stillwell.archive.places import lies_within
 from stillwell.archive.reviews import newest_rows
 from stillwell.assessment.policy import Policy
 from stillwell.fingerprint import canonical_json, sha256

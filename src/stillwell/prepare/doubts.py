@@ -1,0 +1,107 @@
+"""From what stands of a site to the doubts about its stage, its staff and its ratings. Writes nothing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from schemas import ARCHIVE_TABLES
+from schemas.derive import columns
+from stillwell.archive.revise import VALUE_KEY
+from stillwell.archive.standing import standing_rows
+from stillwell.assessment.policy import Policy
+from stillwell.assessment.series import LAPSED, doubts_in_words, ratings_in_words, visits_in_words
+from stillwell.hydrometry.gauge_height import microseconds
+from stillwell.hydrometry.ratings_in_force import ratings_passed_over
+from stillwell.hydrometry.stage_series import check_series
+from stillwell.hydrometry.visits import visits_of
+from stillwell.prepare.view import View
+from stillwell.records import RULES
+
+
+def doubts_of_stage(view: View, site: str, recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> pd.DataFrame:
+    """Doubt the stage of a site by itself and by the readings of its staff; ``recorded`` as of ``stage_doubts``.
+
+    Its limits are medians over the whole series, so that it takes every row: a value more may bear on any doubt.
+    """
+    stands = standing_rows("stage", recorded, recorded)
+    return pd.concat(
+        [stage_doubts(recorded, policy, rules), _visit_doubts(view, site, stands, policy)], ignore_index=True
+    )
+
+
+def doubts_of_ratings(view: View, site: str, rules: int = RULES) -> list[pd.DataFrame]:
+    """Doubt the ratings of a site that are valid from one moment; nothing under the first rules."""
+    if rules < 2:
+        return []
+    return [ratings_in_words(ratings_passed_over(view.standing("ratings", [site]), site))]
+
+
+def stage_doubts(recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> pd.DataFrame:
+    """Doubt the stage of a site, sensor by sensor, as it was handed in; a value corrected since is doubted no more.
+
+    Parameters
+    ----------
+    recorded : DataFrame
+        Rows of ``stage`` of every revision.
+    policy : Policy
+    rules : int
+        By which rules; under the first corrected values were doubted too, and a correction as time that goes back.
+    """
+    rows = recorded.sort_values(["recorded_at", "deposit", "row_file", "row_line"], kind="stable")
+    if rules >= 2:
+        rows = _in_place(rows)
+    frames = []
+    for name, mine in rows.groupby(rows["sensor"].fillna(""), sort=True):
+        found = check_series(microseconds(mine["time"]), mine["stage_m"].to_numpy(dtype="float64"))
+        words = doubts_in_words(found.spans, policy, _values_said(mine), rules)
+        frames.append(words.assign(sensor=name or None))
+    if not frames:
+        return doubts_in_words(check_series(np.zeros(0, dtype=np.int64), np.zeros(0)).spans, policy).assign(sensor=None)
+    return pd.concat(frames, ignore_index=True)
+
+
+def _values_said(rows: pd.DataFrame) -> dict[int, str]:
+    """Say of each moment with several rows which values were handed in where."""
+    several = rows[rows.duplicated(VALUE_KEY, keep=False) & rows["stage_m"].notna()]
+    said = [
+        f"{value:.3f} m ({file} line {line})"
+        for value, file, line in zip(several["stage_m"], several["row_file"], several["row_line"], strict=True)
+    ]
+    out: dict[int, str] = {}
+    for moment, text in zip(microseconds(several["time"]).tolist(), said, strict=True):
+        out[moment] = f"{out[moment]}, {text}" if moment in out else text
+    return out
+
+
+def _in_place(rows: pd.DataFrame) -> pd.DataFrame:
+    """Keep what is newest at each moment, in the place where a value of the moment was first handed in.
+
+    Values of one deposit keep their own places, so that a clock set back is seen; a correction in a later deposit takes
+    the place of what it corrects.
+    """
+    rows = rows.reset_index(drop=True)
+    if not rows.duplicated(VALUE_KEY).any():
+        return rows
+    first = rows.drop_duplicates(VALUE_KEY)
+    moments = pd.MultiIndex.from_frame(rows[VALUE_KEY].fillna({"sensor": ""}))
+    found = pd.MultiIndex.from_frame(first[VALUE_KEY].fillna({"sensor": ""})).get_indexer(moments)
+    own = rows["deposit"].to_numpy() == first["deposit"].to_numpy()[found]
+    place = np.where(own, np.arange(len(rows)), first.index.to_numpy()[found])
+    newest = rows["revision"] == rows.groupby(VALUE_KEY, dropna=False)["revision"].transform("max")
+    return rows.assign(_place=place)[newest].sort_values("_place", kind="stable").drop(columns="_place")
+
+
+def _visit_doubts(view: View, site: str, stage: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+    """Doubt the sensors of a site by the readings of its staff."""
+    readings, corrections = view.standing("gauge_heights", [site]), view.standing("corrections", [site])
+    return visits_in_words(visits_of(stage, readings, corrections, policy.value("gap_bridged_s")), policy)
+
+
+def lapsed(new: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
+    """Say of doubts that stand and do not come out any more that they have lapsed; none is taken away."""
+    key = [c.name for c in columns(ARCHIVE_TABLES["series_doubts"]) if c.key]
+    newest = kept.sort_values("revision", kind="stable").drop_duplicates(key, keep="last")
+    left, right = (pd.MultiIndex.from_frame(rows[key].fillna({"sensor": ""})) for rows in (newest, new))
+    gone = newest[~left.isin(right) & (newest["message"] != LAPSED).to_numpy()]
+    return gone.drop(columns=["revision"]).assign(severity="note", message=LAPSED, value=np.nan)
