@@ -14,7 +14,7 @@ NOTE_COLUMNS = ("deposit", "file", "note")
 """Columns of a frame of remarks that stop nothing."""
 
 
-RULES = 4
+RULES = 5
 """By which rules this version makes rows; raised where the same deposits would come to other rows. The ledger names the
 rules of each commit, so that a later version proves and rebuilds it by its own.
 
@@ -24,7 +24,9 @@ deposit is doubted no more; an uncertainty without its level is taken; the code 
 that differs from a known one only by case or Unicode form is returned. 3: so is every other code that names something
 (``schemas.naming``): of parties, persons, gauges, sensors and thermometers, and of a site that another one continues;
 beside a file that cannot be read and does not say whose rows it held, a gauging is taken only if its points run from
-edge to edge. 4: a policy that sets a limit of an earlier version is returned.
+edge to edge. 4: a policy that sets a limit of an earlier version is returned. 5: stage of a later deposit that fills a
+hole is no time that goes back, and stage that goes back behind earlier deposits is another logger's; a deposit handed
+in again corrects like any other.
 """
 
 

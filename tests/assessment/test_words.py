@@ -69,10 +69,15 @@ def test_values_that_contradict_are_told_by_the_rules_of_their_time(rules, words
     assert "0.200 m" in message
 
 
-@pytest.mark.parametrize(("rules", "words"), [(1, "+nan m apart"), (2, "no value says how far apart")])
-def test_what_is_not_known_is_not_told_as_a_number(rules, words):
-    """Loggers that overlap without a figure; by the first rules it was written all the same."""
-    spans = pd.DataFrame({"code": ["loggers-overlap"], "value": np.nan, "rows": 2, "from_us": 5, "to_us": 5})
+@pytest.mark.parametrize(("code", "rules", "words"), [
+    ("loggers-overlap", 1, "+nan m apart"),
+    ("loggers-overlap", 2, "no value says how far apart"),
+    ("resolution-changed", 4, "in steps of nan m"),
+    ("resolution-changed", 5, "in no fixed steps"),
+])  # fmt: skip
+def test_what_is_not_known_is_not_told_as_a_number(code, rules, words):
+    """Loggers that overlap without a figure, steps of no size; by earlier rules it was written all the same."""
+    spans = pd.DataFrame({"code": [code], "value": np.nan, "rows": 2, "from_us": 5, "to_us": 5})
     assert doubts_in_words(spans, POLICY, {}, rules)["message"].iloc[0].endswith(words)
 
 

@@ -10,7 +10,7 @@ from hypothesis.extra import numpy as hnp
 
 from stillwell.hydrometry.stage_doubts import Doubt, SeriesLimits, usual_interval
 from stillwell.hydrometry.stage_series import check_series, ordered
-from stillwell.hydrometry.stage_times import as_recorded, interleaved, intervals, same_times
+from stillwell.hydrometry.stage_times import as_recorded, interleaved, intervals, same_times, with_holes_filled
 from stillwell.hydrometry.stage_values import flat_lines, resolution_changes, spikes
 
 QUARTER = 900_000_000
@@ -347,3 +347,56 @@ def test_up_to_three_values_beside_the_series_are_a_spike(width, told):
     checked = check_series(time, stage)
     assert ("spike" in _codes(checked)) == told
     assert np.flatnonzero(checked.marks & Doubt.SPIKE).tolist() == (list(range(200, 200 + width)) if told else [])
+
+
+HOUR_US = 3_600_000_000
+
+
+def _hourly(hours):
+    return np.asarray(hours, dtype=np.int64) * HOUR_US
+
+
+def test_a_later_part_that_fills_a_hole_stands_in_the_hole():
+    """Hours 3 to 5 handed in after hours 0-2 and 6-8 come between them; what was there keeps its order."""
+    time, part = _hourly([0, 1, 2, 6, 7, 8, 3, 4, 5, 9]), np.array([0] * 6 + [1] * 4)
+    order = with_holes_filled(time, part, SeriesLimits())
+    assert (time[order] // HOUR_US).tolist() == list(range(10))
+    stage = np.linspace(0.5, 0.8, 10)
+    checked = check_series(time[order], stage, part=part[order])
+    assert "time-back" not in set(checked.spans["code"])
+    assert "time-back" in set(check_series(time, stage).spans["code"])
+
+
+def test_parts_handed_in_from_the_last_to_the_first_come_out_in_order():
+    """Ten days, each a part, in reverse: every one stands before what was there."""
+    days = np.arange(240).reshape(10, 24)[::-1]
+    time, part = _hourly(days.ravel()), np.repeat(np.arange(10), 24)
+    assert (time[with_holes_filled(time, part, SeriesLimits())] // HOUR_US).tolist() == list(range(240))
+
+
+@pytest.mark.parametrize(("missing", "fills"), [(1, True), (0, False)])
+def test_a_hole_is_more_than_one_and_a_half_intervals_wide(missing, fills):
+    """A value halfway fills where an hourly value is missing, and none where both neighbours stand."""
+    hours = [0, 1, 2, 3, 4 + missing, 5 + missing, 6 + missing]
+    time = np.r_[_hourly(hours), np.int64((3.5 + missing / 2) * HOUR_US)]
+    order = with_holes_filled(time, np.array([0] * 7 + [1]), SeriesLimits())
+    assert (order[-1] != 7) == fills
+
+
+def test_a_clock_set_back_within_its_own_part_is_doubted_beside_a_hole():
+    """A part that goes on past the end and then back into a hole of the part before has a clock that was set back."""
+    time, part = _hourly([0, 1, 2, 6, 7, 8, 9, 10, 3, 4]), np.array([0] * 6 + [1] * 4)
+    order = with_holes_filled(time, part, SeriesLimits())
+    assert order.tolist() == list(range(10))
+    spans = check_series(time, np.zeros(10), part=part).spans
+    assert spans.loc[spans["code"] == "time-back", "value"].tolist() == [7 * 3600.0]
+
+
+def test_a_later_part_between_the_values_there_were_is_another_logger():
+    """Quarter hours 2.8 m above an hourly series, of less than a day: two loggers, 2.8 m apart, and no clock."""
+    quarters = np.array([h + q for h in range(5, 15) for q in (0.25, 0.5, 0.75)])
+    time = np.r_[_hourly(range(48)), (quarters * HOUR_US).astype(np.int64)]
+    stage, part = np.r_[np.full(48, 0.4), np.full(30, 3.2)], np.r_[np.zeros(48, np.int64), np.ones(30, np.int64)]
+    spans = check_series(time, stage, part=part).spans
+    assert "time-back" not in set(spans["code"])
+    assert spans.loc[spans["code"] == "loggers-overlap", "value"].tolist() == pytest.approx([2.8])

@@ -110,6 +110,29 @@ def test_a_contradiction_takes_back_what_stood_and_a_correction_ends_it(tmp_path
     assert audit(root).faults == ()
 
 
+@pytest.mark.parametrize(("rules", "codes"), [(4, ["time-back", "time-back"]), (RULES, [])])
+def test_a_hole_filled_later_turns_no_time_back(tmp_path, monkeypatch, rules, codes):
+    """Ten hours come a deposit later, one of the others is corrected, and the first deposit is read again: no doubt.
+
+    Before ``rules`` 5 time went back at the hole, and at the value that was handed in again; those commits are proved
+    as they were made.
+    """
+    real = committing.open_writer
+    monkeypatch.setattr(committing, "open_writer", lambda *a, **k: real(*a, **(k | {"rules": rules})))
+    root = tmp_path / "archive"
+    take(root, registers(tmp_path / "registers"))
+    rows = [(time, 1.5 + 0.001 * (i % 7)) for i, time in enumerate(HOURS)]
+    first = _deposit(tmp_path / "first", rows[:60] + rows[70:], rating=True)
+    take(root, first)
+    take(root, _deposit(tmp_path / "hole", [*rows[60:70], (HOURS[40], 1.7)]))
+    take(root, first, again=True)
+    derive(root, by="H1", now=NOW)
+    assert _doubts(root, "")["code"].tolist() == codes
+    assert _at(root, HOURS[40]) == pytest.approx(10 * 1.005**2)
+    monkeypatch.undo()
+    assert audit(root).faults == ()
+
+
 def test_a_clock_set_back_within_a_deposit_is_still_seen(tmp_path):
     """Six hours recorded again with other values in one file: time goes back, and none of the twelve stands."""
     root = tmp_path / "archive"

@@ -31,8 +31,11 @@ SAID: dict[str, tuple[str, str]] = {
 }
 """Severity and sentence of each code of ``stage_series.check_series``."""
 
-UNKNOWN = {"loggers-overlap": "two loggers seem to have recorded this span; no value says how far apart"}
-"""Sentences where the figure is not known."""
+UNKNOWN = {
+    "loggers-overlap": (2, "two loggers seem to have recorded this span; no value says how far apart"),
+    "resolution-changed": (5, "from here on stage comes in no fixed steps"),
+}
+"""Sentences where there is no figure, and the rules from which on they hold."""
 
 FIRST_RULES = {
     "time-contradicted": "values of one time differ by up to {value:.3f} m; the one handed in last stands",
@@ -54,8 +57,10 @@ ONE_MOMENT = (
     "last holds, and of those recorded in one commit the one whose name sorts last"
 )
 """Sentence of ratings of a site that are valid from one moment."""
-LAPSED = "no longer doubted: what this rested on was recorded, read or corrected anew"
+LAPSED = "no longer doubted by the stage, readings and corrections that stand now"
 """Sentence of a doubt that does not come out any more."""
+FORMERLY_LAPSED = "no longer doubted: what this rested on was recorded, read or corrected anew"
+"""The same, under rules before 5."""
 
 
 def doubts_in_words(
@@ -99,8 +104,8 @@ def _sentence(code: str, value: float, rows: int, values: str, rules: int) -> st
     sentence = SAID[code][1]
     if rules < 2:
         sentence = FIRST_RULES.get(code, sentence)
-    elif np.isnan(value):
-        sentence = UNKNOWN.get(code, sentence)
+    elif np.isnan(value) and rules >= UNKNOWN.get(code, (rules + 1, ""))[0]:
+        sentence = UNKNOWN[code][1]
     return sentence.format(value=value, rows=rows, values=values)
 
 

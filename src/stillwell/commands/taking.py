@@ -46,7 +46,7 @@ def ingest(
     archive: ArchiveOption = HERE,
     by: ByOption = "unnamed",
     inbox: Annotated[bool, typer.Option("--inbox", help="Each argument is a folder of deposits.")] = False,
-    again: Annotated[bool, typer.Option("--again", help="Look once more at what was returned before.")] = False,
+    again: Annotated[bool, typer.Option("--again", help="Read sealed deposits once more, with the map given.")] = False,
     map_: Annotated[Path | None, typer.Option("--map", help="Intake map (TOML) for files of another layout.")] = None,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="With --map: show the first rows as understood; write nothing.")
@@ -91,6 +91,10 @@ def ingest(
     else:
         typer.echo(taken_lines(taken), nl=False)
     typer.echo(taken_words(taken), err=True, nl=False)
+    if map_ is not None and taken.known:
+        say_next(
+            f"`{_as_typed(deposits, inbox, map_, by, archive)} --again` reads what is sealed already with this map"
+        )
     if not taken.all_good:
         say_next(_returned(_as_typed(deposits, inbox, map_, by, archive)))
         raise typer.Exit(1)

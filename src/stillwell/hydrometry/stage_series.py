@@ -24,7 +24,7 @@ class Checked:
     spans: pd.DataFrame
 
 
-def check_series(time_us: Ints, stage: Floats, limits: SeriesLimits | None = None) -> Checked:
+def check_series(time_us: Ints, stage: Floats, limits: SeriesLimits | None = None, part: Ints | None = None) -> Checked:
     """Doubt a recorded series.
 
     ======================  =================================================================================
@@ -37,7 +37,7 @@ def check_series(time_us: Ints, stage: Floats, limits: SeriesLimits | None = Non
                             less the others, m
     clock-step              lasting change of the minute at which the logger reads, s, forward positive
     interval-changed        the new interval, s
-    resolution-changed      the new step, m
+    resolution-changed      the new step, m; NaN where values come in no step that a sensor is read to
     flat-line               duration, h
     spike                   height over the neighbours, m
     gap                     duration between the values around it, h
@@ -50,6 +50,9 @@ def check_series(time_us: Ints, stage: Floats, limits: SeriesLimits | None = Non
     stage : float array, shape (values,)
         m; NaN where the logger gave none.
     limits : SeriesLimits, optional
+    part : int array, shape (values,), optional
+        Number of the deposit that each value came with; by default all came with one. Order by
+        ``stage_times.with_holes_filled`` first.
 
     Returns
     -------
@@ -58,7 +61,7 @@ def check_series(time_us: Ints, stage: Floats, limits: SeriesLimits | None = Non
     limits = limits or SeriesLimits()
     marks = np.zeros(time_us.size, dtype=np.uint16)
     marks[np.isnan(stage)] = Doubt.MISSING
-    found = [as_recorded(time_us, stage, marks, limits)]
+    found = [as_recorded(time_us, stage, marks, limits, part)]
     order = np.argsort(time_us, kind="stable")
     found.append(same_times(time_us, stage, order, marks))
     kept = order[(marks[order] & (Doubt.REPEATED | Doubt.CONTRADICTED | Doubt.LOGGERS_OVERLAP)) == 0]

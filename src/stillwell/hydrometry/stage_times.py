@@ -8,8 +8,58 @@ import pandas as pd
 from stillwell.hydrometry.stage_doubts import Bits, Doubt, Floats, Ints, SeriesLimits, runs, spans_of, usual_interval
 
 
-def as_recorded(time: Ints, stage: Floats, marks: Bits, limits: SeriesLimits) -> pd.DataFrame:
-    """Find times that go back: a few are a clock set back, many are a second logger over the same days."""
+def with_holes_filled(time: Ints, part: Ints, limits: SeriesLimits) -> Ints:
+    """Order values as recorded, but those of a later part that fill a hole of the earlier ones stand in the hole.
+
+    A hole lies before the first value there was, or between two values in order of time that are further apart than
+    ``limits.gap_intervals`` usual intervals of the earlier parts. A value that goes back within its own part stays.
+
+    Parameters
+    ----------
+    time : int array, shape (values,)
+        Microseconds, in the order recorded.
+    part : int array, shape (values,)
+        Number of the part that each value came with, rising.
+    limits : SeriesLimits
+
+    Returns
+    -------
+    int array, shape (values,)
+        Rows in their new order.
+    """
+    starts = np.flatnonzero(np.r_[time.size > 0, part[1:] != part[:-1]])
+    order = np.zeros(0, dtype=np.int64)
+    latest = np.iinfo(np.int64).min
+    for first, end in zip(starts, np.r_[starts[1:], time.size], strict=True):
+        rows = np.arange(first, end)
+        if order.size and time[rows].min() < latest:
+            place = _holes(time[order], time[rows], limits)
+            order = np.insert(order, place[place >= 0], rows[place >= 0])
+            rows = rows[place < 0]
+        order = np.concatenate([order, rows])
+        latest = max(latest, int(time[first:end].max()))
+    return order
+
+
+def _holes(earlier: Ints, time: Ints, limits: SeriesLimits) -> Ints:
+    """Find for each value the place among earlier ones before which it fills a hole; -1 where it fills none."""
+    at = np.argsort(earlier, kind="stable")
+    known = earlier[at]
+    right = np.searchsorted(known, time)
+    before, after = known[np.maximum(right - 1, 0)], known[np.minimum(right, known.size - 1)]
+    usual = usual_interval(known)
+    most = np.inf if np.isnan(usual) else limits.gap_intervals * usual * 1e6
+    fills = (right == 0) | ((after - before > most) & (after != time))
+    fills &= (right < known.size) & (time >= np.maximum.accumulate(time))
+    return np.where(fills, np.where(right == 0, 0, at[np.maximum(right - 1, 0)] + 1), -1)
+
+
+def as_recorded(time: Ints, stage: Floats, marks: Bits, limits: SeriesLimits, part: Ints | None = None) -> pd.DataFrame:
+    """Find times that go back.
+
+    Within a part a few are a clock set back, many are a second logger over the same days; where a later part goes back
+    behind values there were, it is another logger.
+    """
     none = np.zeros(0, dtype=np.int64)
     if time.size < 2:
         return spans_of("time-back", time, none, none, np.zeros(0))
@@ -20,6 +70,8 @@ def as_recorded(time: Ints, stage: Floats, marks: Bits, limits: SeriesLimits) ->
     keep = behind[first]
     first, last = first[keep], end[keep] - 1
     many = (time[last] - time[first]) * 1e-6 >= limits.overlap_s
+    if part is not None:
+        many |= part[first] != part[first - 1]
     marks[behind] |= np.uint16(Doubt.TIME_BACK)
     by_time = (time[first] - time[first - 1]) / -1e6
     apart = np.full(first.size, np.nan)

@@ -4,19 +4,25 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from schemas import ARCHIVE_TABLES
 from schemas.derive import columns
 from stillwell.archive.revise import VALUE_KEY
 from stillwell.archive.standing import standing_rows
 from stillwell.assessment.policy import Policy
-from stillwell.assessment.series import LAPSED, doubts_in_words, ratings_in_words, visits_in_words
+from stillwell.assessment.series import FORMERLY_LAPSED, LAPSED, doubts_in_words, ratings_in_words, visits_in_words
 from stillwell.hydrometry.gauge_height import microseconds
 from stillwell.hydrometry.ratings_in_force import ratings_passed_over
+from stillwell.hydrometry.stage_doubts import SeriesLimits
 from stillwell.hydrometry.stage_series import check_series
+from stillwell.hydrometry.stage_times import with_holes_filled
 from stillwell.hydrometry.visits import visits_of
 from stillwell.prepare.view import View
 from stillwell.records import RULES
+
+_HANDED_IN = ["recorded_at", "deposit"]
+"""Columns alike in values that were handed in together."""
 
 
 def doubts_of_stage(view: View, site: str, recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> pd.DataFrame:
@@ -46,14 +52,16 @@ def stage_doubts(recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> 
         Rows of ``stage`` of every revision.
     policy : Policy
     rules : int
-        By which rules; under the first corrected values were doubted too, and a correction as time that goes back.
+        By which rules; under the first corrected values were doubted too, and a correction as time that goes back;
+        before 5 also a value that fills a hole.
     """
     rows = recorded.sort_values(["recorded_at", "deposit", "row_file", "row_line"], kind="stable")
     if rules >= 2:
-        rows = _in_place(rows)
+        rows = _in_place(rows, _HANDED_IN if rules >= 5 else ["deposit"])
     frames = []
     for name, mine in rows.groupby(rows["sensor"].fillna(""), sort=True):
-        found = check_series(microseconds(mine["time"]), mine["stage_m"].to_numpy(dtype="float64"))
+        mine, part = _with_holes_filled(mine) if rules >= 5 else (mine, None)
+        found = check_series(microseconds(mine["time"]), mine["stage_m"].to_numpy(dtype="float64"), part=part)
         words = doubts_in_words(found.spans, policy, _values_said(mine), rules)
         frames.append(words.assign(sensor=name or None))
     if not frames:
@@ -74,22 +82,30 @@ def _values_said(rows: pd.DataFrame) -> dict[int, str]:
     return out
 
 
-def _in_place(rows: pd.DataFrame) -> pd.DataFrame:
+def _with_holes_filled(rows: pd.DataFrame) -> tuple[pd.DataFrame, NDArray[np.int64]]:
+    """Put values of a sensor that fill a hole into it, and number the deposit that first gave each moment."""
+    part = rows["part"].to_numpy(dtype=np.int64)
+    order = with_holes_filled(microseconds(rows["time"]), part, SeriesLimits())
+    return rows.iloc[order], part[order]
+
+
+def _in_place(rows: pd.DataFrame, handing_in: list[str]) -> pd.DataFrame:
     """Keep what is newest at each moment, in the place where a value of the moment was first handed in.
 
-    Values of one deposit keep their own places, so that a clock set back is seen; a correction in a later deposit takes
-    the place of what it corrects.
+    Values handed in together (alike in the columns ``handing_in``) keep their own places, so that a clock set back is
+    seen; a later correction takes the place of what it corrects. ``part`` numbers what first gave each moment.
     """
     rows = rows.reset_index(drop=True)
+    rows["part"] = rows.groupby(handing_in, sort=False).ngroup()
     if not rows.duplicated(VALUE_KEY).any():
         return rows
     first = rows.drop_duplicates(VALUE_KEY)
     moments = pd.MultiIndex.from_frame(rows[VALUE_KEY].fillna({"sensor": ""}))
     found = pd.MultiIndex.from_frame(first[VALUE_KEY].fillna({"sensor": ""})).get_indexer(moments)
-    own = rows["deposit"].to_numpy() == first["deposit"].to_numpy()[found]
-    place = np.where(own, np.arange(len(rows)), first.index.to_numpy()[found])
+    part = first["part"].to_numpy()[found]
+    place = np.where(rows["part"] == part, np.arange(len(rows)), first.index.to_numpy()[found])
     newest = rows["revision"] == rows.groupby(VALUE_KEY, dropna=False)["revision"].transform("max")
-    return rows.assign(_place=place)[newest].sort_values("_place", kind="stable").drop(columns="_place")
+    return rows.assign(_place=place, part=part)[newest].sort_values("_place", kind="stable").drop(columns="_place")
 
 
 def _visit_doubts(view: View, site: str, stage: pd.DataFrame, policy: Policy) -> pd.DataFrame:
@@ -98,10 +114,11 @@ def _visit_doubts(view: View, site: str, stage: pd.DataFrame, policy: Policy) ->
     return visits_in_words(visits_of(stage, readings, corrections, policy.value("gap_bridged_s")), policy)
 
 
-def lapsed(new: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
+def lapsed(new: pd.DataFrame, kept: pd.DataFrame, rules: int = RULES) -> pd.DataFrame:
     """Say of doubts that stand and do not come out any more that they have lapsed; none is taken away."""
     key = [c.name for c in columns(ARCHIVE_TABLES["series_doubts"]) if c.key]
     newest = kept.sort_values("revision", kind="stable").drop_duplicates(key, keep="last")
     left, right = (pd.MultiIndex.from_frame(rows[key].fillna({"sensor": ""})) for rows in (newest, new))
-    gone = newest[~left.isin(right) & (newest["message"] != LAPSED).to_numpy()]
-    return gone.drop(columns=["revision"]).assign(severity="note", message=LAPSED, value=np.nan)
+    gone = newest[~left.isin(right) & ~newest["message"].isin([LAPSED, FORMERLY_LAPSED]).to_numpy()]
+    sentence = LAPSED if rules >= 5 else FORMERLY_LAPSED
+    return gone.drop(columns=["revision"]).assign(severity="note", message=sentence, value=np.nan)

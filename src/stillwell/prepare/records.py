@@ -107,7 +107,7 @@ def doubts_differing(
 ) -> pd.DataFrame:
     """Keep the doubts that are new or differ from those kept, with those kept that have lapsed; as ``differing``."""
     frame = pd.concat(doubts, ignore_index=True).assign(site=site)
-    whole = pd.concat([frame, lapsed(frame, kept)[frame.columns]], ignore_index=True)
+    whole = pd.concat([frame, lapsed(frame, kept, told.rules)[frame.columns]], ignore_index=True)
     return differing("series_doubts", whole, kept, told)
 
 

@@ -30,7 +30,8 @@ def taken_rows(tables: Mapping[str, pd.DataFrame], left_out: Sequence[str] = OF_
     Returns
     -------
     list of dict
-        ``table``, ``rows``, ``sites``, ``sensor``, ``from`` and ``to``; the last three are None but for stage.
+        ``table``, ``rows``, ``sites``, ``sensor``, ``from``, ``to`` and ``replacing``, the number of rows in the place
+        of a value recorded before; the last four are None but for stage.
     """
     out: list[dict[str, Any]] = []
     for name in DEPOSIT_TABLES:
@@ -41,14 +42,16 @@ def taken_rows(tables: Mapping[str, pd.DataFrame], left_out: Sequence[str] = OF_
             out += _spans(rows)
         else:
             sites = sorted(set(rows["site"].dropna())) if "site" in rows else []
-            out.append({"table": name, "rows": len(rows), "sites": sites, "sensor": None, "from": None, "to": None})
+            of_stage = dict.fromkeys(("sensor", "from", "to", "replacing"))
+            out.append({"table": name, "rows": len(rows), "sites": sites, **of_stage})
     return out
 
 
 def _spans(stage: pd.DataFrame) -> Iterator[dict[str, Any]]:
     for (site, sensor), rows in stage.groupby(["site", "sensor"], dropna=False, sort=True):
         name = str(sensor) if isinstance(sensor, str) and sensor else None
-        span = {"from": rows["time"].min(), "to": rows["time"].max()}
+        replacing = int((rows["revision"] > 1).sum()) if "revision" in rows else 0
+        span = {"from": rows["time"].min(), "to": rows["time"].max(), "replacing": replacing}
         yield {"table": "stage", "rows": len(rows), "sites": [str(site)], "sensor": name, **span}
 
 
@@ -70,7 +73,8 @@ def _sentence(one: Mapping[str, Any]) -> str:
     where = f" at {', '.join(sites) if len(sites) <= _NAMED else counted(len(sites), 'site')}" if sites else ""
     sensor = f", sensor {one['sensor']}" if one["sensor"] else ""
     span = "" if one["from"] is None else f", {time_text(one['from'])} to {time_text(one['to'])}"
-    return f"{one['table']}: {counted(one['rows'], thing)}{where}{sensor}{span}"
+    replacing = f", {one['replacing']} in the place of values recorded before" if one["replacing"] else ""
+    return f"{one['table']}: {counted(one['rows'], thing)}{where}{sensor}{span}{replacing}"
 
 
 def check_rows(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
