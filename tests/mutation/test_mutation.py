@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import hashlib
+import json
 import re
 import subprocess
 import sys
@@ -12,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.mutation.__main__ import FLOORS, GOAL, equivalent, sampled, score
+from tests.mutation.__main__ import FLOORS, GOAL, drawn, equivalent, judged_before, sampled, score
 from tests.mutation.operators import mutants, mutated, of_room
 from tests.mutation.selection import Lines, selected
 
@@ -68,11 +70,34 @@ def test_a_mutant_differs_in_its_own_place_only():
 @pytest.mark.parametrize("room", ["hydrometry", "assessment", "archive"])
 def test_a_seed_draws_the_same_mutants(room):
     """300 different ones of each room, the same for one seed; the listed equivalents are mutants there are."""
-    drawn = sampled(room, 300, 5)
-    assert drawn == sampled(room, 300, 5)
-    assert len({m.key for m in drawn}) == 300
+    sample = sampled(room, 300, 5)
+    assert sample == sampled(room, 300, 5)
+    assert len({m.key for m in sample}) == 300
     keys = {m.key for m in of_room(ROOT, room)}
     assert [key for key in equivalent() if f"/{room}/" in key and key not in keys] == []
+
+
+def test_a_change_of_source_replaces_only_the_mutants_it_touches():
+    """Without one mutant of a sample all others stay in it, in their order, and one more comes at the end."""
+    every = of_room(ROOT, "assessment")
+    before = drawn(every, 300, 5)
+    for gone in before[::60]:
+        after = drawn([one for one in every if one != gone], 300, 5)
+        assert after[:-1] == [one for one in before if one != gone]
+        assert after[-1] not in before
+    assert drawn(every[::-1], 300, 5) == before != drawn(every, 300, 6)
+
+
+def test_a_verdict_is_kept_while_the_module_is_the_same(tmp_path):
+    """The newest line of a mutant counts; one noted with another source, or of a module that is gone, does not."""
+    file, path = tmp_path / "verdicts.jsonl", "src/stillwell/hydrometry/despike.py"
+    now = hashlib.sha256((ROOT / path).read_bytes()).hexdigest()
+    noted = [("a", "survived", now), ("a", "killed", now), ("b", "killed", "0" * 64)]
+    lines = [{"mutant": f"{path}::{name}", "verdict": verdict, "source": source} for name, verdict, source in noted]
+    gone = {"mutant": "src/stillwell/no_such.py::c", "verdict": "killed", "source": now}
+    file.write_text("".join(json.dumps(one) + "\n" for one in [*lines, gone]))
+    assert {key: one["verdict"] for key, one in judged_before(file).items()} == {f"{path}::a": "killed"}
+    assert judged_before(None) == judged_before(tmp_path / "none") == {}
 
 
 def test_the_score_leaves_equivalents_out():
