@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.hydrometry.despike import FEWEST, spikes, summaries
+from stillwell.hydrometry.despike import FEWEST, _radius, spikes, summaries
 
 ONE = st.integers(0, 2**32 - 1)
 
@@ -156,3 +156,12 @@ def test_twice_the_error_of_forty_samples_holds_the_truth(phi, least):
     record, value = _series(phi, 3000, 40, 12)
     found = summaries(record, value, np.zeros(value.size, dtype=bool))
     assert least < (np.abs(found.mean) < 2 * found.error).mean() < 0.98
+
+
+def test_a_point_on_an_ellipse_is_at_one():
+    """At ``(a cos p, b sin p)`` for any p, twice as far out at 4; an axis without width counts for nothing."""
+    p = np.linspace(0, 6, 7)
+    a2, b2 = np.full(7, 0.3**2), np.full(7, 0.8**2)
+    np.testing.assert_allclose(_radius(0.3 * np.cos(p), a2, 0.8 * np.sin(p), b2), 1.0, rtol=1e-12)
+    np.testing.assert_allclose(_radius(0.6 * np.cos(p), a2, 1.6 * np.sin(p), b2), 4.0, rtol=1e-12)
+    np.testing.assert_allclose(_radius(0.3 * np.cos(p), a2, np.ones(7), np.zeros(7)), np.cos(p) ** 2, rtol=1e-12)

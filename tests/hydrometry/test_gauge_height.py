@@ -95,3 +95,10 @@ def test_a_reading_at_the_very_start_or_end_needs_none_beyond_it():
     late = [_at("10:01", 1.0), _at("10:59", 2.0)]
     assert _height([*outer, *late])["gauge_height_readings"] == 4
     assert _height([*outer, *inner])["gauge_height_time_m"] == pytest.approx(1.5)
+
+
+def test_of_readings_in_a_row_those_near_the_gauging_serve():
+    """After two readings hours before, those at its start and its end stand: 2.5 m on the line between them."""
+    made = _height([_at("05:00", 9.0), _at("06:00", 8.0), _at("10:00", 2.0), _at("11:00", 3.0), _at("15:00", 7.0)])
+    assert made["gauge_height_readings"] == 2
+    assert made["gauge_height_time_m"] == pytest.approx(2.5)

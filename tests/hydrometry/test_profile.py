@@ -100,3 +100,11 @@ def test_repeats_are_averaged_by_exposure():
     made = computed(points(rows))
     assert made.results["discharge_m3_s"].iloc[0] == pytest.approx(1.75)
     assert made.verticals["exposure_s"].iloc[1] == 40
+
+
+@pytest.mark.parametrize(("fraction", "n"), [(0.3, 6.0), (0.9, 6.0), (0.45, 4.0)])
+def test_one_point_anywhere_is_taken_to_lie_on_a_power_law(fraction, n):
+    """``v = v_s (1 - r)^(1/n)`` has the mean ``v_s n/(n + 1)``: a point on it gives that, whatever its r."""
+    mean, method = _mean([fraction], [2.0 * (1 - fraction) ** (1 / n)], choices=Choices(bed_exponent=n))
+    assert mean == pytest.approx(2.0 * n / (n + 1))
+    assert method == "one point other"

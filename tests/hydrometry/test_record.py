@@ -285,3 +285,16 @@ def test_times_may_stand_still_and_not_go_back():
     assert len(discharge_record(np.array([0, DAY, DAY]), np.ones(3), rating).discharge_m3_s) == 3
     with pytest.raises(ValueError, match="found one that does at value 2"):
         discharge_record(np.array([0, DAY, DAY - 1]), np.ones(3), rating)
+
+
+def test_a_shift_by_stage_lies_between_its_four_corners():
+    """Of ``s = 0.1 (t + 1)(h - 1)^2`` at 0 and 10 s and at 1, 2, 4 and 5 m: linear in time and between the stages."""
+    moments, stages = np.array([0, 10]), np.array([1.0, 2.0, 4.0, 5.0])
+    t, h = (part.ravel() for part in np.meshgrid(moments, stages, indexing="ij"))
+    shifts = Shifts(t * 1_000_000, h, 0.1 * (t + 1) * (h - 1) ** 2, 0.01 * h)
+    asked, stage = np.array([0, 5, 5, 10, 2]), np.array([1.5, 3.0, 4.25, 9.0, 0.5])
+    shift, unsure, held = shifts.at(asked * 1_000_000, stage)
+    by_stage = np.array([0.5, (1 + 9) / 2, 9 + 7 / 4, 16.0, 0.0])
+    np.testing.assert_allclose(shift, 0.1 * (asked + 1) * by_stage, atol=1e-12)
+    np.testing.assert_allclose(unsure, 0.01 * np.clip(stage, 1, 5), atol=1e-12)
+    assert not held.any()

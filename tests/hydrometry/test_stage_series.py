@@ -347,3 +347,12 @@ def test_up_to_three_values_beside_the_series_are_a_spike(width, told):
     checked = check_series(time, stage)
     assert ("spike" in _codes(checked)) == told
     assert np.flatnonzero(checked.marks & Doubt.SPIKE).tolist() == (list(range(200, 200 + width)) if told else [])
+
+
+@pytest.mark.parametrize(("factor", "told"), [(9.9, False), (10.1, True)])
+def test_a_spike_leaves_the_series_by_ten_times_its_usual_step(factor, told):
+    """Of steps of 0.02 m the robust scale is 1.4826 * 0.02 m; ten times that is 0.2965 m, more than a tenth of 1 m."""
+    stage = 1 + 0.02 * (np.arange(60) % 2)
+    stage[30] = 1.02 + factor * 1.4826 * 0.02
+    checked = check_series(np.arange(60) * QUARTER, stage)
+    assert ("spike" in _codes(checked)) == told

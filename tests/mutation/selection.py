@@ -135,7 +135,8 @@ def selected(mutant: Mutant, lines: Lines, most_s: float = MOST_SECONDS) -> list
     """Choose the tests of a mutant.
 
     A line that runs only when its module is imported (a constant, a default), or whose value is kept after the first
-    call, is held against the tests that run a line which names it, or names the kept value made of it.
+    call, is held against the tests that run a line which names it, or names the kept value made of it; a default also
+    against those that run the body of its function, which a test may call by itself.
 
     Parameters
     ----------
@@ -156,6 +157,7 @@ def selected(mutant: Mutant, lines: Lines, most_s: float = MOST_SECONDS) -> list
         names = _kept_under(set(mutant.names), list(lines.lines))
         for path in lines.lines:
             users |= lines.of(path, _lines_that_name(path, names))
+        users |= lines.of(mutant.path, _body_below(mutant.path, mutant.line))
         users = users or {t for of in lines.lines.get(mutant.path, {}).values() for t in of}
     chosen: list[str] = []
     spent = 0.0
@@ -201,6 +203,19 @@ def _kept(path: str) -> list[tuple[str, int, int]]:
     functions = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
     kept = [node for node in functions if any("cache" in ast.unparse(one) for one in node.decorator_list)]
     return [(node.name, node.lineno, node.end_lineno or node.lineno) for node in kept]
+
+
+@cache
+def _headers(path: str) -> list[tuple[int, int, int]]:
+    """List the functions of a file: their first line, the first of their body and their last."""
+    tree = ast.parse((ROOT / path).read_text(encoding="utf-8"))
+    functions = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
+    return [(node.lineno, node.body[0].lineno, node.end_lineno or node.lineno) for node in functions]
+
+
+def _body_below(path: str, line: int) -> set[int]:
+    """List the lines of the function whose header holds a line; none where it is in no header."""
+    return {inside for first, body, last in _headers(path) if first <= line < body for inside in range(body, last + 1)}
 
 
 _named: dict[str, dict[str, set[int]]] = {}

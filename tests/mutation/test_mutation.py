@@ -119,6 +119,17 @@ def test_a_mutant_is_held_against_the_tests_of_its_line():
     assert selected(reach, lines) == selected(here, lines) == ["tests/a.py::quick", "tests/a.py::slow"]
 
 
+def test_a_default_is_held_against_all_who_call_its_function():
+    """The body of ``signs`` is run by a test that gives no level and by none of the lines that name the function."""
+    path = "src/stillwell/hydrometry/rating_tests.py"
+    source = (ROOT / path).read_text(encoding="utf-8")
+    level = next(m for m in mutants(path, source) if (m.scope, m.before) == ("signs", "95"))
+    at = {text.strip(): i for i, text in enumerate(source.splitlines(), 1)}
+    body, other = at["n, above = sign.size, int((sign > 0).sum())"], at["n = departure_pct.size"]
+    lines = Lines(("tests/a.py::mine", "tests/a.py::other"), (0.2, 0.1), {path: {body: [0], other: [1]}})
+    assert selected(level, lines) == ["tests/a.py::mine"]
+
+
 TOLERANCE = "tests/hydrometry/test_thresholds.py::"
 SPIKES = "tests/hydrometry/test_despike.py::test_half_of_a_record_always_stays"
 
