@@ -200,3 +200,15 @@ def test_a_missing_velocity_lies_on_the_line_between_its_neighbours_in_every_gau
     velocity, missing = _fill(section, np.ones(6, dtype=int))
     assert velocity.tolist() == [1.0, 1.5, 3.0] * 2
     assert missing.tolist() == [False, True, False] * 2
+
+
+def test_between_dry_verticals_alone_no_velocity_is_made_up():
+    """Still water said at two dry places says nothing of the water between them."""
+    section = Section(
+        start=np.array([0]), owner=np.zeros(3, dtype=int), position=np.array([0.0, 1.0, 2.0]),
+        depth=np.array([0.0, 1.0, 0.0]), velocity=np.array([0.0, NAN, 0.0]), edge=np.zeros(3, dtype=bool),
+        ratio=np.full(3, NAN), mean_section=np.zeros(1, dtype=bool),
+    )  # fmt: skip
+    velocity, missing = _fill(section, np.ones(3, dtype=int))
+    assert np.isnan(velocity[1])
+    assert missing.tolist() == [False, True, False]

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
 
 from stillwell.errors import RatingError
+from stillwell.hydrometry import rating_law as rl
 from stillwell.hydrometry import rating_tests
 from stillwell.hydrometry.curve import Curve
 from stillwell.hydrometry.rating_band import band
@@ -54,6 +57,16 @@ def test_beside_a_number_on_its_bound_the_others_step_as_if_it_were_given():
     assert 0 < (residual * np.log(STAGE)).sum() < 1
     stepped = _step(task, np.array([[0.0, 2.0, 0.0]]), np.ones((1, 5)), np.zeros(1))
     np.testing.assert_allclose(stepped, [[residual.mean(), 2.0, 0.0]], rtol=1e-12)
+
+
+def test_a_number_on_its_bound_that_nothing_pulls_over_it_may_leave_it():
+    """Off by 0.3 at 1 m alone, where ln h is 0, nothing pulls the exponent on its bound: the step is numpy's line."""
+    stage, law = np.array([0.5, 0.8, 1.0, 1.9, 3.0]), np.array([[0.0, 2.0, 0.0]])
+    log_q = rl.log_discharge(law, stage)[0] + np.array([0, 0, 0.3, 0, 0])
+    task = replace(_task(log_q, upper=(INF, 2.0, -1e-3)), stage=stage)
+    slope, level = np.polyfit(np.log(stage), log_q, 1)
+    assert slope < 2.0
+    np.testing.assert_allclose(_step(task, law, np.ones((1, 5)), np.zeros(1)), [[level, slope, 0.0]], rtol=1e-9)
 
 
 def test_what_a_refinement_reached_is_the_cost_of_its_laws():
@@ -189,6 +202,7 @@ def test_walkers_start_within_what_is_believed():
 
 
 def test_an_ensemble_has_a_thousand_curves_where_no_number_is_asked_for():
-    """However few steps are made."""
+    """However few steps are made; they begin where the middle gauging, 8 m3/s at 1.2 m, lies on the curve."""
     made = sample(STAGE, 8 * (STAGE - 0.2) ** 2, (Control("parabolic section", (0.2, 0.05)),), seed=1, steps=6)
     assert made.laws.shape == (1000, 3)
+    assert made.interval(np.array([1.2]))[0] == pytest.approx([8.0], rel=0.05)

@@ -356,3 +356,24 @@ def test_a_spike_leaves_the_series_by_ten_times_its_usual_step(factor, told):
     stage[30] = 1.02 + factor * 1.4826 * 0.02
     checked = check_series(np.arange(60) * QUARTER, stage)
     assert ("spike" in _codes(checked)) == told
+
+
+def test_the_first_value_after_a_clock_step_is_marked():
+    """And no other."""
+    time, stage = _series()
+    time[200:] += 240_000_000
+    assert np.flatnonzero(check_series(time, stage).marks & Doubt.CLOCK_STEP).tolist() == [200]
+
+
+def test_a_spike_is_seen_at_the_longer_of_two_intervals():
+    """A value every quarter of an hour, then every hour: one that stands out there has near neighbours all the same."""
+    stage = 1 + 0.01 * (np.arange(80) % 2)
+    stage[60] = 2.0
+    checked = check_series(np.cumsum(np.r_[[1] * 50, [4] * 30]) * QUARTER, stage)
+    assert _codes(checked) == ["interval-changed", "spike"]
+
+
+def test_of_no_values_none_is_flat():
+    """As of a series without a known value."""
+    none = np.zeros(0)
+    assert flat_lines(none.astype(np.int64), none, 3600.0, 7200.0, 5.0, 60.0).empty
