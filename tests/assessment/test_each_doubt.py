@@ -175,7 +175,7 @@ def test_an_offset_is_the_sites_or_an_hour_more():
     """Of a site at +05:30, since moved from UTC: 05:30 to 06:30; below, above, and neither is known."""
     since = pd.to_datetime([None, "2020-01-01T00:00Z"], utc=True)
     sites = {"site": ["S", "S"], "valid_from": since[::-1], "utc_offset": ["+05:30", "+00:00"]}
-    given = ["+05:30", "+06:30", "+05:00", "+06:45", "-05:30", None, "Z"]
+    given = ["+05:30", "+06:30", "+05:00", "+06:45", "-05:30", None, "Z", "+05:45"]
     e = evidence(gaugings={"site": "S", "offset_given": given})
     e.sites = pd.DataFrame(sites)
     assert doubts.offset_unlike_site(e)["g"].tolist() == [2, 3, 4]
@@ -393,3 +393,15 @@ def test_a_point_is_named_by_vertical_depth_and_repeat():
     e = evidence(points=points | {"g": [0, 0, 0]}, gaugings={"g": [0]})
     keys = doubts_points.velocity_negative(e)["key"].tolist()
     assert keys == ["vertical 3 at 0.6", "vertical 4", "vertical 5 at 0.25 repeat 2"]
+
+
+def test_a_meter_to_be_watched_is_told_where_it_is_not_suspect():
+    """By the check before or the one after; a suspect meter is told as such alone, a healthy one not at all."""
+    e = evidence(gaugings={"label": list("abcde")})
+    e.ties = pd.DataFrame({
+        "verdict_before": ["watch", "healthy", "watch", "healthy", "unfit"],
+        "verdict_after": ["healthy", "watch", "unfit", "healthy", "healthy"],
+        "suspect_since_healthy": [False, False, True, False, True],
+    })  # fmt: skip
+    assert doubts_season.meter_watch(e)["g"].tolist() == [0, 1]
+    assert doubts_season.meter_unfit(e)["g"].tolist() == [2, 4]

@@ -130,6 +130,18 @@ def test_a_default_is_held_against_all_who_call_its_function():
     assert selected(level, lines) == ["tests/a.py::mine"]
 
 
+def test_a_constant_is_held_against_tests_that_name_it_or_what_is_made_of_it():
+    """``OF_SEASON`` is made of ``CHECKS``: a test that names either may notice a changed check, and no line runs."""
+    path = "src/stillwell/assessment/checks.py"
+    season = next(m for m in mutants(path, (ROOT / path).read_text(encoding="utf-8")) if m.before == "True")
+    here = "tests/assessment/test_checks.py::test_"
+    tests = (f"{here}every_limit_is_used", f"{here}each_check_names_what_exists[a]", f"{here}nothing_of_the_kind")
+    assert season.names == ("CHECKS",)
+    assert selected(season, Lines(tests, (0.1, 0.2, 0.3), {path: {}})) == list(tests[:2])
+    words = "tests/mutation/test_mutation.py::test_a_constant_is_held_against_tests_that_name_it_or_what_is_made_of_it"
+    assert selected(season, Lines((words,), (0.1,), {path: {}})) == [words]
+
+
 TOLERANCE = "tests/hydrometry/test_thresholds.py::"
 SPIKES = "tests/hydrometry/test_despike.py::test_half_of_a_record_always_stays"
 
