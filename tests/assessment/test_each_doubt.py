@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from stillwell.assessment import doubts, doubts_points, doubts_season
+from tests import making
 
 NAN = np.nan
 PLAIN = {
@@ -405,3 +406,25 @@ def test_a_meter_to_be_watched_is_told_where_it_is_not_suspect():
     })  # fmt: skip
     assert doubts_season.meter_watch(e)["g"].tolist() == [0, 1]
     assert doubts_season.meter_unfit(e)["g"].tolist() == [2, 4]
+
+
+def test_a_mean_depth_of_no_area_is_not_it():
+    """0.5 m where the area handed in is 0, and of both 0 nothing is told."""
+    said = {"mean_depth_m": [0.5, 0.0], "area_m2": [0.0, 0.0], "width_m": [10.0, 10.0]}
+    assert found(doubts.mean_depth_differs, {"mean_depth_differs_pct": 5}, gaugings=said) == [0]
+
+
+def test_an_area_after_none_has_not_fallen():
+    """At a higher stage than that of an area of 0."""
+    e = _season(site=["S", "S"], gauge_height_m=[1.0, 2.0], area_m2=[0.0, 8.9])
+    assert doubts_season.stage_rises_area_falls(e).empty
+
+
+@pytest.mark.parametrize(("limit", "told"), [(1.05, [0, 1]), (1.113, [1])])
+def test_a_wrong_speed_of_sound_is_told_whichever_way_it_errs(limit, told):
+    """At 20 degrees a meter that reads 15 errs by -1.107 %; at 15 one that reads 20 by 1 - 1/0.98893 = 1.12 %."""
+    e = evidence({"sound_speed_pct": limit}, gaugings={"label": ["a", "b", "c"]})
+    plain = making.gaugings(3).assign(water_temperature_c=[20.0, 15.0, 15.0], meter_temperature_c=[15.0, 20.0, 15.0])
+    e.gaugings = plain.assign(row_file="f", row_line=range(3))
+    assert doubts_points.sound_speed_differs(e)["g"].tolist() == told
+    assert doubts_points.sound_speed_differs(e)["value"].iloc[-1] == pytest.approx(1.119, abs=2e-3)
