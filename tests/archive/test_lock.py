@@ -142,3 +142,13 @@ def test_only_a_plain_file_that_somebody_locked_is_held(tmp_path):
         assert not is_held(link)
         assert not is_held(pipe)
     assert not is_held(path)
+
+
+def test_whoever_may_write_in_the_folder_may_take_the_lock(tmp_path):
+    """The file is for all to read and to write, but for what the umask takes away; none may run it."""
+    before = os.umask(0)
+    try:
+        with hold_lock(tmp_path / "lock", SINCE):
+            assert (tmp_path / "lock").stat().st_mode & 0o777 == 0o666
+    finally:
+        os.umask(before)

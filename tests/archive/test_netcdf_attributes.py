@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import netCDF4
@@ -12,8 +12,8 @@ import pytest
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.netcdf import gaugings_netcdf
-from stillwell.archive.netcdf_globals import Told, global_attributes, series_attributes, stage_attributes
-from stillwell.archive.netcdf_layout import laid_out
+from stillwell.archive.netcdf_globals import Told, _duration, global_attributes, series_attributes, stage_attributes
+from stillwell.archive.netcdf_layout import laid_out, shortened
 from stillwell.archive.netcdf_rendered import rendered
 from stillwell.archive.netcdf_text import meaning
 from stillwell.archive.outputs import outputs
@@ -218,3 +218,25 @@ def test_a_single_point_makes_a_profile(count, kind):
         assert data.featureType == kind
         assert len(data.dimensions.get("obs", ())) == count
         assert ("depth" in data.variables) == (count > 0)
+
+
+@pytest.mark.parametrize(
+    ("span", "text"),
+    [
+        (timedelta(0), "P0DT0H0M0S"),
+        (timedelta(seconds=86_399), "P0DT23H59M59S"),
+        (timedelta(days=1), "P1DT0H0M0S"),
+        (timedelta(days=400, hours=1, minutes=1, seconds=1), "P400DT1H1M1S"),
+    ],
+)
+def test_a_duration_is_written_in_days_hours_minutes_and_seconds(span, text):
+    """As ISO 8601 has it; a day is 86,400 seconds."""
+    assert _duration(span) == text
+
+
+def test_letters_end_with_the_longest_text():
+    """Columns in which no row has a letter are left out at the end; of nothing but blanks one stays."""
+    letters = np.array([[b"a", b"", b"", b""], [b"b", b"c", b"", b""], [b"", b"", b"d", b""]])
+    assert shortened(letters).tolist() == letters[:, :3].tolist()
+    assert shortened(letters[:2]).tolist() == letters[:2, :2].tolist()
+    assert shortened(np.full((2, 3), b"")).shape == (2, 1)

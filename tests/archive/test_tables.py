@@ -250,3 +250,12 @@ def test_many_files_read_in_the_order_given(rows, tmp_path):
     paths = [p for c in range(1, 40) for p in stored(tmp_path, "reviews", rows("reviews", 1, by=f"p{c}"), c)]
 
     assert [f"p{c}" for c in range(1, 40)] == list(read_files(paths)["by"])
+
+
+def test_a_table_file_says_where_its_pages_lie():
+    """Every column of every group of rows has an index of its pages, so that a reader need not read them all."""
+    frame = pa.table({"site": ["a", "b", "c"], "stage_m": [1.0, 2.0, 3.0]})
+    meta = pq.ParquetFile(pa.BufferReader(to_parquet(frame, 2))).metadata
+    assert [meta.row_group(i).num_rows for i in range(meta.num_row_groups)] == [2, 1]
+    columns_of = [meta.row_group(i).column(j) for i in range(2) for j in range(2)]
+    assert all(column.has_offset_index and column.has_column_index for column in columns_of)

@@ -52,10 +52,12 @@ def test_the_lines_told_are_the_lines_there_are(rows):
 
 
 @pytest.mark.parametrize(
-    ("lines", "expected"), [([7], "7"), ([2, 3, 4], "2-4"), ([4, 2, 3, 9], "2-4,9"), ([5, 5, 6], "5-6")]
-)
+    ("lines", "expected"),
+    [([7], "7"), ([2, 3, 4], "2-4"), ([4, 2, 3, 9], "2-4,9"), ([5, 5, 6], "5-6"),
+     (range(1, 17, 2), "1,3,5,7,9,11,13,15"), (range(1, 19, 2), "~1-17")],
+)  # fmt: skip
 def test_examples(lines, expected):
-    """One line, a run, two runs in any order, a line that feeds two rows."""
+    """One line, a run, two runs in any order, a line that feeds two rows; eight runs are named, nine are too many."""
     assert {("a",): [f"p.csv {expected}"]} == places(_frame([("a", "p.csv", line) for line in lines]), ["key"])
 
 

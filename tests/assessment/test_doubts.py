@@ -77,3 +77,10 @@ def test_gaugings_of_a_day_disagree_beyond_both_uncertainties_in_quadrature(disc
     """0.3 and 0.4 m3/s make 0.5 m3/s, on either side of 2 m3/s."""
     at = ["2025-05-01T09:00Z", "2025-05-01T15:00Z"]
     assert bool(len(same_day_differ(season(at, [2.0, discharge], [0.3, 0.4])))) == told
+
+
+def test_each_gauging_of_a_day_is_held_against_the_next():
+    """Of three, 2, 2.1 and 3 m3/s at 0.3 m3/s each, the last two disagree, each told with the other."""
+    at = ["2025-05-01T09:00Z", "2025-05-01T12:00Z", "2025-05-01T15:00Z", "2025-05-02T09:00Z"]
+    found = same_day_differ(season(at, [2.0, 2.1, 3.0, 9.0], [0.3] * 4))
+    assert found[["g", "value", "limit"]].to_numpy().tolist() == [[1, 2.1, 3.0], [2, 3.0, 2.1]]

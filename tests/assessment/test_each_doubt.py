@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from stillwell.assessment import doubts, doubts_points, doubts_season
+from tests import making
 
 NAN = np.nan
 PLAIN = {
@@ -175,7 +176,7 @@ def test_an_offset_is_the_sites_or_an_hour_more():
     """Of a site at +05:30, since moved from UTC: 05:30 to 06:30; below, above, and neither is known."""
     since = pd.to_datetime([None, "2020-01-01T00:00Z"], utc=True)
     sites = {"site": ["S", "S"], "valid_from": since[::-1], "utc_offset": ["+05:30", "+00:00"]}
-    given = ["+05:30", "+06:30", "+05:00", "+06:45", "-05:30", None, "Z"]
+    given = ["+05:30", "+06:30", "+05:00", "+06:45", "-05:30", None, "Z", "+05:45"]
     e = evidence(gaugings={"site": "S", "offset_given": given})
     e.sites = pd.DataFrame(sites)
     assert doubts.offset_unlike_site(e)["g"].tolist() == [2, 3, 4]
@@ -393,3 +394,37 @@ def test_a_point_is_named_by_vertical_depth_and_repeat():
     e = evidence(points=points | {"g": [0, 0, 0]}, gaugings={"g": [0]})
     keys = doubts_points.velocity_negative(e)["key"].tolist()
     assert keys == ["vertical 3 at 0.6", "vertical 4", "vertical 5 at 0.25 repeat 2"]
+
+
+def test_a_meter_to_be_watched_is_told_where_it_is_not_suspect():
+    """By the check before or the one after; a suspect meter is told as such alone, a healthy one not at all."""
+    e = evidence(gaugings={"label": list("abcde")})
+    e.ties = pd.DataFrame({
+        "verdict_before": ["watch", "healthy", "watch", "healthy", "unfit"],
+        "verdict_after": ["healthy", "watch", "unfit", "healthy", "healthy"],
+        "suspect_since_healthy": [False, False, True, False, True],
+    })  # fmt: skip
+    assert doubts_season.meter_watch(e)["g"].tolist() == [0, 1]
+    assert doubts_season.meter_unfit(e)["g"].tolist() == [2, 4]
+
+
+def test_a_mean_depth_of_no_area_is_not_it():
+    """0.5 m where the area handed in is 0, and of both 0 nothing is told."""
+    said = {"mean_depth_m": [0.5, 0.0], "area_m2": [0.0, 0.0], "width_m": [10.0, 10.0]}
+    assert found(doubts.mean_depth_differs, {"mean_depth_differs_pct": 5}, gaugings=said) == [0]
+
+
+def test_an_area_after_none_has_not_fallen():
+    """At a higher stage than that of an area of 0."""
+    e = _season(site=["S", "S"], gauge_height_m=[1.0, 2.0], area_m2=[0.0, 8.9])
+    assert doubts_season.stage_rises_area_falls(e).empty
+
+
+@pytest.mark.parametrize(("limit", "told"), [(1.05, [0, 1]), (1.113, [1])])
+def test_a_wrong_speed_of_sound_is_told_whichever_way_it_errs(limit, told):
+    """At 20 degrees a meter that reads 15 errs by -1.107 %; at 15 one that reads 20 by 1 - 1/0.98893 = 1.12 %."""
+    e = evidence({"sound_speed_pct": limit}, gaugings={"label": ["a", "b", "c"]})
+    plain = making.gaugings(3).assign(water_temperature_c=[20.0, 15.0, 15.0], meter_temperature_c=[15.0, 20.0, 15.0])
+    e.gaugings = plain.assign(row_file="f", row_line=range(3))
+    assert doubts_points.sound_speed_differs(e)["g"].tolist() == told
+    assert doubts_points.sound_speed_differs(e)["value"].iloc[-1] == pytest.approx(1.119, abs=2e-3)

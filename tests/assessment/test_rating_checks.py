@@ -92,3 +92,16 @@ def test_a_number_at_its_bound_is_a_finding_and_there_are_no_limits():
     assert "zero_stage_1" in no_limits(made.at_bound)
     assert fit(stages, 5 * (stages - 0.2) ** 2 * noise).at_bound == ()
     assert no_limits(()) == ""
+
+
+@pytest.mark.parametrize(("beyond", "named"), [
+    ([30, -50, 40], "G1 -50 %, G2 +40 %, G0 +30 %"),
+    ([31, -32, 33, -34, 35], "G4 +35 %, G3 -34 %, G2 +33 %, G1 -32 %, G0 +31 %"),
+    ([31, -32, 33, -34, 35, 36], "G5 +36 %, G4 +35 %, G3 -34 %, G2 +33 %, G1 -32 %, ..."),
+])  # fmt: skip
+def test_five_departures_are_named_and_more_are_hinted_at(beyond, named):
+    """The farthest first, on whichever side."""
+    departures = [*map(float, beyond), 0.0, 1.0]
+    found = rating_findings(curve(2.0), gaugings(np.linspace(0.3, 0.9, len(departures)), departures), (), POLICY)
+    assert found[0].message.startswith(f"{len(beyond)} of {len(departures)} gaugings depart")
+    assert found[0].message.endswith(f"25 %: {named}")

@@ -102,3 +102,13 @@ def test_shapes_are_kept():
     assert sound_speed_m_s(np.zeros((2, 3))).shape == (2, 3)
     assert sound_speed_m_s(np.zeros(0)).shape == (0,)
     assert velocity_factor(gaugings(0)).shape == (0,)
+
+
+@pytest.mark.parametrize(
+    ("temperature", "salinity", "said"),
+    [(15, 45, True), (15, 45.01, False), (15, -0.01, False), (35, 10, True), (35.01, 10, False), (95, 0, True),
+     (95.01, 0, False), (0, 0, True), (-0.01, 0, False)],
+)  # fmt: skip
+def test_the_formulas_are_used_where_they_hold(temperature, salinity, said):
+    """Up to 45 parts per thousand, from 0 to 35 degrees with salt and to 95 without: on the bound, not beyond it."""
+    assert np.isfinite(sound_speed_m_s(np.array([float(temperature)]), salinity)[0]) == said

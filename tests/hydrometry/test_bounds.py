@@ -188,3 +188,27 @@ def test_a_missing_velocity_is_not_taken_from_another_gauging():
     velocity, missing = _fill(section, np.ones(4, dtype=int))
     assert velocity.tolist() == [0.0, 0.5, 0.5, 5.0]
     assert missing.tolist() == [False, False, True, False]
+
+
+def test_a_missing_velocity_lies_on_the_line_between_its_neighbours_in_every_gauging():
+    """At 1 of 0 to 4 m between 1 and 3 m/s: 1.5 m/s, in the first gauging and in the next."""
+    section = Section(
+        start=np.array([0, 3]), owner=np.repeat([0, 1], 3), position=np.tile([0.0, 1.0, 4.0], 2), depth=np.ones(6),
+        velocity=np.tile([1.0, NAN, 3.0], 2), edge=np.zeros(6, dtype=bool), ratio=np.full(6, NAN),
+        mean_section=np.zeros(2, dtype=bool),
+    )  # fmt: skip
+    velocity, missing = _fill(section, np.ones(6, dtype=int))
+    assert velocity.tolist() == [1.0, 1.5, 3.0] * 2
+    assert missing.tolist() == [False, True, False] * 2
+
+
+def test_between_dry_verticals_alone_no_velocity_is_made_up():
+    """Still water said at two dry places says nothing of the water between them."""
+    section = Section(
+        start=np.array([0]), owner=np.zeros(3, dtype=int), position=np.array([0.0, 1.0, 2.0]),
+        depth=np.array([0.0, 1.0, 0.0]), velocity=np.array([0.0, NAN, 0.0]), edge=np.zeros(3, dtype=bool),
+        ratio=np.full(3, NAN), mean_section=np.zeros(1, dtype=bool),
+    )  # fmt: skip
+    velocity, missing = _fill(section, np.ones(3, dtype=int))
+    assert np.isnan(velocity[1])
+    assert missing.tolist() == [False, True, False]

@@ -31,3 +31,9 @@ def test_stage_inverts_discharge(h):
 def test_no_stage_has_a_negative_discharge():
     """A discharge under zero has no stage on a curve."""
     assert np.isnan(TWO.stage(np.array([-1.0])))[0]
+
+
+def test_in_a_jump_between_segments_the_lower_one_goes_on():
+    """``Q = h`` up to 1 m and ``Q = 2 h`` above: of 1.5 m3/s 1.5 m; the upper one holds from its 2 m3/s at 1 m on."""
+    jump = Curve(np.array([0.0, 1.0]), np.array([1.0, 2.0]), np.zeros(2), np.ones(2))
+    np.testing.assert_allclose(jump.stage(np.array([0.9, 1.5, 2.0, 3.0])), [0.9, 1.5, 1.0, 1.5])

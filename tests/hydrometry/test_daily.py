@@ -169,3 +169,8 @@ def test_times_that_do_not_rise_are_refused():
     """A repeated time has no integral."""
     with pytest.raises(ValueError, match="times that rise"):
         _daily([1, 1], [1.0, 2.0])
+
+
+def test_a_day_without_values_has_no_marks():
+    """Marks of a day are those of its values together; where there are none nothing is marked."""
+    assert _daily([3, 12, 84], [1.0, 1.0, 1.0], marks=[1, 4, 2])["marks"].tolist() == [5, 0, 0, 2]

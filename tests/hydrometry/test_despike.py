@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.hydrometry.despike import FEWEST, spikes, summaries
+from stillwell.hydrometry.despike import FEWEST, _farthest, _radius, spikes, summaries
 
 ONE = st.integers(0, 2**32 - 1)
 
@@ -156,3 +156,32 @@ def test_twice_the_error_of_forty_samples_holds_the_truth(phi, least):
     record, value = _series(phi, 3000, 40, 12)
     found = summaries(record, value, np.zeros(value.size, dtype=bool))
     assert least < (np.abs(found.mean) < 2 * found.error).mean() < 0.98
+
+
+def test_a_point_on_an_ellipse_is_at_one():
+    """At ``(a cos p, b sin p)`` for any p, twice as far out at 4; an axis without width counts for nothing."""
+    p = np.linspace(0, 6, 7)
+    a2, b2 = np.full(7, 0.3**2), np.full(7, 0.8**2)
+    np.testing.assert_allclose(_radius(0.3 * np.cos(p), a2, 0.8 * np.sin(p), b2), 1.0, rtol=1e-12)
+    np.testing.assert_allclose(_radius(0.6 * np.cos(p), a2, 1.6 * np.sin(p), b2), 4.0, rtol=1e-12)
+    np.testing.assert_allclose(_radius(0.3 * np.cos(p), a2, np.ones(7), np.zeros(7)), np.cos(p) ** 2, rtol=1e-12)
+
+
+def test_how_far_out_a_sample_lies_is_told_by_the_worst_of_three_ellipses():
+    """Each record by itself: semi-axes ``sqrt(2 ln n)`` root mean squares, the third turned and solved for."""
+    rng = np.random.default_rng(8)
+    record = np.repeat([0, 1], [60, 75])
+    cloud = rng.normal(size=(3, 135)) * np.array([[0.3], [0.2], [0.5]])
+    cloud[2] += 0.5 * cloud[0]
+    got = _farthest(record, cloud, np.zeros((3, 135)))
+    for k, n in ((0, 60), (1, 75)):
+        u, du, d2u = cloud[:, record == k]
+        p, r, q = (2 * np.log(n) * (x**2).mean() for x in (u, du, d2u))
+        theta = np.arctan((u * d2u).sum() / (u**2).sum())
+        c, s = np.cos(theta), np.sin(theta)
+        a2, b2 = np.linalg.solve([[c**2, s**2], [s**2, c**2]], [p, q])
+        assert min(a2, b2) > 0
+        along, across = u * c + d2u * s, d2u * c - u * s
+        each = [u**2 / p + du**2 / r, du**2 / r + d2u**2 / q, along**2 / a2 + across**2 / b2]
+        assert set(np.argmax(each, axis=0)) == {0, 1, 2}
+        np.testing.assert_allclose(got[record == k], np.max(each, axis=0), rtol=1e-9)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from stillwell.hydrometry.gauge_height import _on_line
 from tests.making import computed, gaugings, points
 
 
@@ -95,3 +96,35 @@ def test_a_reading_at_the_very_start_or_end_needs_none_beyond_it():
     late = [_at("10:01", 1.0), _at("10:59", 2.0)]
     assert _height([*outer, *late])["gauge_height_readings"] == 4
     assert _height([*outer, *inner])["gauge_height_time_m"] == pytest.approx(1.5)
+
+
+def test_of_readings_in_a_row_those_near_the_gauging_serve():
+    """After two readings hours before, those at its start and its end stand: 2.5 m on the line between them."""
+    made = _height([_at("05:00", 9.0), _at("06:00", 8.0), _at("10:00", 2.0), _at("11:00", 3.0), _at("15:00", 7.0)])
+    assert made["gauge_height_readings"] == 2
+    assert made["gauge_height_time_m"] == pytest.approx(2.5)
+
+
+def test_a_gauging_of_a_second_has_the_mean_of_that_second():
+    """From 2 m to 3 m, on a rise of 1 m a second: 2.5 m."""
+    made = _height([_at("09:59:58", 0.0), _at("10:00:02", 4.0)], ended_at="2025-05-01T10:00:01Z")
+    assert made["gauge_height_time_m"] == pytest.approx(2.5)
+
+
+def test_a_line_of_one_reading_is_that_reading_throughout():
+    """Of the last gauging of a batch too: 3 m before and after it, beside a line from 1 to 2 m."""
+    line = np.array([0, 0, 1]), np.array([0.0, 10.0, 5.0]), np.array([1.0, 2.0, 3.0])
+    assert _on_line(*line, np.array([0, 0, 1, 1]), np.array([5.0, 20.0, 0.0, 9.0])).tolist() == [1.5, 2.0, 3.0, 3.0]
+
+
+def test_the_stage_of_each_panel_is_that_of_the_time_it_was_read_at():
+    """1 m3/s at a quarter past and 3 m3/s at a quarter to, from 1 to 2 m: (1 * 1.25 + 3 * 1.75)/4 = 1.625 m."""
+    plain = {"depth_m": 1.0, "relative_depth": 0.6}
+    rows = [
+        {"position_m": 0.0, "depth_m": 0.0, "kind": "edge"},
+        plain | {"position_m": 1.0, "velocity_m_s": 1.0, "read_at": "2025-05-01T10:15Z"},
+        plain | {"position_m": 2.0, "velocity_m_s": 3.0, "read_at": "2025-05-01T10:45Z"},
+        {"position_m": 3.0, "depth_m": 0.0, "kind": "edge"},
+    ]
+    made = computed(points(rows), gaugings(), heights=[_at("10:00", 1.0), _at("11:00", 2.0)]).results.iloc[0]
+    assert made["gauge_height_discharge_m"] == pytest.approx(1.625)

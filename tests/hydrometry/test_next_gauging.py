@@ -168,3 +168,14 @@ def test_a_ranking_has_its_columns_in_the_order_of_reading():
     columns = ranked({"S": looked(got, when)}).columns.tolist()
     assert columns == ["site", "stage_m", "gain_pct", "uncertainty_pct", "days_since", "run", "score"]
     assert ranked({}).columns.tolist() == columns
+
+
+def test_stages_are_held_against_the_gauged_range_and_what_can_be_reached():
+    """Gauged from 0.5 to 1.5 m: 0.5 m lies within, and can be reached from 0.5 m on; 2 m above. Limits are S_mr."""
+    got, when = site(np.linspace(0.5, 1.5, 20))
+    record = np.repeat([0.5, 1.5, 2.0], [700, 200, 100])
+    stages = looked(got, when, record, reachable_m=(0.5, 1.5)).stages.sort_values("stage_m")
+    assert stages["gauged_range"].tolist() == ["", "", "above"]
+    assert stages["reachable"].tolist() == [True, True, False]
+    relation = got.band(np.array([0.5, 1.5, 2.0])).mean_relation
+    np.testing.assert_allclose(stages["uncertainty_pct"], 100 * relation)

@@ -100,3 +100,34 @@ def test_repeats_are_averaged_by_exposure():
     made = computed(points(rows))
     assert made.results["discharge_m3_s"].iloc[0] == pytest.approx(1.75)
     assert made.verticals["exposure_s"].iloc[1] == 40
+
+
+@pytest.mark.parametrize(("fraction", "n"), [(0.3, 6.0), (0.9, 6.0), (0.45, 4.0)])
+def test_one_point_anywhere_is_taken_to_lie_on_a_power_law(fraction, n):
+    """``v = v_s (1 - r)^(1/n)`` has the mean ``v_s n/(n + 1)``: a point on it gives that, whatever its r."""
+    mean, method = _mean([fraction], [2.0 * (1 - fraction) ** (1 / n)], choices=Choices(bed_exponent=n))
+    assert mean == pytest.approx(2.0 * n / (n + 1))
+    assert method == "one point other"
+
+
+def test_the_cosine_of_a_vertical_is_the_mean_over_its_velocities():
+    """Of 0.9 and 0.7 it is 0.8, whatever they ran at; a point without a velocity has no part in it."""
+    plain = {"position_m": 1.0, "depth_m": 2.0}
+    rows = [
+        {"position_m": 0.0, "depth_m": 0.0, "kind": "edge"},
+        plain | {"relative_depth": 0.2, "velocity_m_s": 1.0, "angle_cosine": 0.9},
+        plain | {"relative_depth": 0.6, "angle_cosine": 0.2},
+        plain | {"relative_depth": 0.8, "velocity_m_s": 0.5, "angle_cosine": 0.7},
+        {"position_m": 2.0, "depth_m": 0.0, "kind": "edge"},
+    ]
+    rows = [row | {"vertical": number} for row, number in zip(rows, (1, 2, 2, 2, 3), strict=True)]
+    assert computed(points(rows)).verticals["cosine"].iloc[1] == pytest.approx(0.8)
+
+
+@pytest.mark.parametrize(("count", "method"), [(5, "other points"), (6, "velocity curve")])
+def test_six_points_anywhere_make_a_velocity_curve(count, method):
+    """Five do not, and both are integrated: of one velocity throughout down to the bed's strip, 6/7 of that below."""
+    fractions = [0.07, 0.13, 0.27, 0.33, 0.47, 0.73][:count]
+    mean, how = _mean(fractions, [1.0] * count)
+    assert how == method
+    assert mean == pytest.approx(fractions[-1] + (1 - fractions[-1]) * 6 / 7)

@@ -307,3 +307,13 @@ def test_starts_times_gaugings_stay_within_their_bound(most, monkeypatch):
     assert starts(task, 1, False, free, np.zeros(0)).shape[0] == 10
     monkeypatch.setattr("stillwell.hydrometry.rating_start.MOST_TERMS", 20 * most - 1)
     assert starts(task, 1, False, free, np.zeros(0)).shape[0] == most
+
+
+@pytest.mark.parametrize(("count", "dropped"), [(12, False), (13, True)])
+def test_a_wild_gauging_is_dropped_only_where_there_are_enough(count, dropped):
+    """Tukey's loss, which drops it, is used from 13 visits on; below, Huber's, which lets it pull a little."""
+    stage = np.linspace(0.4, 3.0, count)
+    discharge = 8 * (stage - 0.2) ** 2 * (1 + 0.02 * (-1.0) ** np.arange(count))
+    discharge[5] *= 3
+    trust = fit(stage, discharge, choices=FitChoices(segments=1, zero_stage_m=(0.2,))).gaugings["trust"]
+    assert (trust[5] == 0) == dropped

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +13,7 @@ from hypothesis.extra import numpy as hnp
 
 from stillwell.hydrometry.curve import Curve
 from stillwell.hydrometry.in_force import Mark, RatingInForce, Shifts, Spans, Table, spans_of_ratings
+from stillwell.hydrometry.ratings_in_force import _uncertainty
 from stillwell.hydrometry.record import discharge_record, rate, recompute
 
 DAY = 86_400_000_000
@@ -285,3 +287,31 @@ def test_times_may_stand_still_and_not_go_back():
     assert len(discharge_record(np.array([0, DAY, DAY]), np.ones(3), rating).discharge_m3_s) == 3
     with pytest.raises(ValueError, match="found one that does at value 2"):
         discharge_record(np.array([0, DAY, DAY - 1]), np.ones(3), rating)
+
+
+def test_a_shift_by_stage_lies_between_its_four_corners():
+    """Of ``s = 0.1 (t + 1)(h - 1)^2`` at 0 and 10 s and at 1, 2, 4 and 5 m: linear in time and between the stages."""
+    moments, stages = np.array([0, 10]), np.array([1.0, 2.0, 4.0, 5.0])
+    t, h = (part.ravel() for part in np.meshgrid(moments, stages, indexing="ij"))
+    shifts = Shifts(t * 1_000_000, h, 0.1 * (t + 1) * (h - 1) ** 2, 0.01 * h)
+    asked, stage = np.array([0, 5, 5, 10, 2]), np.array([1.5, 3.0, 4.25, 9.0, 0.5])
+    shift, unsure, held = shifts.at(asked * 1_000_000, stage)
+    by_stage = np.array([0.5, (1 + 9) / 2, 9 + 7 / 4, 16.0, 0.0])
+    np.testing.assert_allclose(shift, 0.1 * (asked + 1) * by_stage, atol=1e-12)
+    np.testing.assert_allclose(unsure, 0.01 * np.clip(stage, 1, 5), atol=1e-12)
+    assert not held.any()
+
+
+@pytest.mark.parametrize("covariance", [None, json.dumps([[float("nan")] * 3] * 3)])
+def test_a_rating_whose_covariance_says_nothing_is_as_unsure_as_the_office_says(covariance):
+    """Without one, or where no stage gets a number from it, 4 % hold at every stage; with one, its own hold."""
+    curve = Curve(np.array([0.2]), np.array([8.0]), np.array([0.2]), np.array([2.0]))
+    assert _uncertainty(curve, covariance, 3.0, 0.04)(np.array([0.3, 9.0])).tolist() == [0.04, 0.04]
+    only_c = json.dumps(np.diag([0.03**2, 0.0, 0.0]).tolist())
+    np.testing.assert_allclose(_uncertainty(curve, only_c, 3.0, 0.04)(np.array([0.3, 9.0])), 0.03)
+
+
+def test_points_a_little_uneven_are_taken_where_they_stand():
+    """0.001 m and 0.0010005 m apart: the middle point has its own value."""
+    at = np.array([0.0, 0.001, 0.0020005])
+    assert Table(at, np.array([0.0, 1.0, 0.0]))(at).tolist() == pytest.approx([0.0, 1.0, 0.0], abs=1e-9)

@@ -173,3 +173,18 @@ def test_a_record_outside_the_gaugings_is_told_by_the_first_and_the_last_of_them
     said = propose(CURVE, days(9, 2, 4), stage, CURVE.discharge(stage)).sentences
     outside = "before 2025-06-03 00:00 and after 2025-06-10 00:00 the nearest shift is held and the record estimated"
     assert [sentence for sentence in said if "nearest shift" in sentence] == [outside]
+
+
+@pytest.mark.parametrize(("side", "word"), [(1, "below"), (-1, "above")])
+def test_a_lasting_change_is_told_on_the_side_of_its_own_gaugings(side, word):
+    """Two on the one side before four on the other: the four say which it is."""
+    stage = np.linspace(0.6, 1.1, 6)
+    low = side * np.array([0.1, 0.1, -0.1, -0.1, -0.1, -0.1])
+    made = propose(CURVE, days(1, 2, 3, 4, 5, 6), stage, CURVE.discharge(stage + low))
+    assert f"last 4 gaugings, since 2025-06-04, all lie {word} the rating" in made.sentences[-1]
+
+
+@pytest.mark.parametrize(("off", "within"), [(1.049, True), (1.055, False), (0.951, True), (0.945, False)])
+def test_a_gauging_of_unknown_uncertainty_has_five_percent(off, within):
+    """Of 1 m3/s at 0.7 m, on either side."""
+    assert propose(CURVE, days(1), np.array([0.7]), np.array([off])).gaugings["within"].tolist() == [within]

@@ -400,3 +400,33 @@ def test_a_later_part_between_the_values_there_were_is_another_logger():
     spans = check_series(time, stage, part=part).spans
     assert "time-back" not in set(spans["code"])
     assert spans.loc[spans["code"] == "loggers-overlap", "value"].tolist() == pytest.approx([2.8])
+
+
+@pytest.mark.parametrize(("factor", "told"), [(9.9, False), (10.1, True)])
+def test_a_spike_leaves_the_series_by_ten_times_its_usual_step(factor, told):
+    """Of steps of 0.02 m the robust scale is 1.4826 * 0.02 m; ten times that is 0.2965 m, more than a tenth of 1 m."""
+    stage = 1 + 0.02 * (np.arange(60) % 2)
+    stage[30] = 1.02 + factor * 1.4826 * 0.02
+    checked = check_series(np.arange(60) * QUARTER, stage)
+    assert ("spike" in _codes(checked)) == told
+
+
+def test_the_first_value_after_a_clock_step_is_marked():
+    """And no other."""
+    time, stage = _series()
+    time[200:] += 240_000_000
+    assert np.flatnonzero(check_series(time, stage).marks & Doubt.CLOCK_STEP).tolist() == [200]
+
+
+def test_a_spike_is_seen_at_the_longer_of_two_intervals():
+    """A value every quarter of an hour, then every hour: one that stands out there has near neighbours all the same."""
+    stage = 1 + 0.01 * (np.arange(80) % 2)
+    stage[60] = 2.0
+    checked = check_series(np.cumsum(np.r_[[1] * 50, [4] * 30]) * QUARTER, stage)
+    assert _codes(checked) == ["interval-changed", "spike"]
+
+
+def test_of_no_values_none_is_flat():
+    """As of a series without a known value."""
+    none = np.zeros(0)
+    assert flat_lines(none.astype(np.int64), none, 3600.0, 7200.0, 5.0, 60.0).empty

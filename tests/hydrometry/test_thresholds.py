@@ -306,3 +306,37 @@ def test_an_uncertainty_handed_in_is_expanded_from_its_level():
         }
     )
     np.testing.assert_allclose([0.2, 0.4, 0.2], expanded_m3_s(rows))
+
+
+@pytest.mark.parametrize("side", [1, -1])
+@pytest.mark.parametrize(("nearer", "told"), [(0.25, False), (0.35, True)])
+def test_every_value_of_a_spike_lies_beyond_the_limit(side, nearer, told):
+    """Of two values 0.6 m and 0.25 m off, with a limit of 0.3 m, the nearer one is none, and neither is the other."""
+    stage = 5 + side * np.array([0, 0, 0, 0.6, nearer, 0, 0, 0])
+    found = off_series(np.arange(8) * 1_000_000, stage, 0.3, 0.0, 2, 1.0)
+    assert found[["first", "last"]].to_numpy().tolist() == ([[3, 4]] if told else [])
+
+
+@pytest.mark.parametrize("component", ["meter calibration", "exposure"])
+def test_what_errs_at_each_point_falls_with_the_root_of_their_number(component):
+    """Two verticals of one gauging at 0.5 m/s, of one point and of four: to 1 the square of the second adds 1/4."""
+    one, both = (
+        PanelData(
+            g=np.zeros(n, dtype=int), position=np.zeros(n), depth=np.ones(n), velocity=np.full(n, 0.5),
+            width=np.ones(n), discharge=np.ones(n), points=np.array([1, 4])[:n], exposure_s=np.full(n, 60.0),
+            deep=np.zeros(n, dtype=bool), inner=np.ones(n, dtype=bool), channel=np.ones(n, dtype=int),
+        )
+        for n in (1, 2)
+    )  # fmt: skip
+    row = COMPONENTS.index(component)
+    first, second = (from_tables(panels, np.array([20]), 1)[row, 0] for panels in (one, both))
+    assert first > 0
+    assert (second / first) ** 2 == pytest.approx(1.25)
+
+
+def test_spikes_come_in_order_of_time_numbered_from_0():
+    """One of two values before one of a single value, which is looked for first."""
+    stage = 5 + np.array([0, 0, 1, 1, 0, 0, 0, 1, 0, 0.0])
+    found = off_series(np.arange(10) * 1_000_000, stage, 0.3, 0.0, 2, 1.0)
+    assert found[["first", "last"]].to_numpy().tolist() == [[2, 3], [7, 7]]
+    assert found.index.tolist() == [0, 1]

@@ -100,3 +100,9 @@ def test_visits_differ_as_recorded_or_as_corrected():
         }
     )
     assert differing(rows.assign(n=range(6)), 0.02)["n"].tolist() == [1, 2, 3]
+
+
+def test_sensors_come_by_their_names():
+    """Whichever is recorded first; one without a name goes before all."""
+    rows = pd.concat([stage(np.ones(49), name) for name in ("B", None, "A")])
+    assert visits_of(rows, readings([1.0], [4]), NONE)["sensor"].tolist() == ["", "A", "B"]

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell.hydrometry.gauging_uncertainty import within_pct
+from stillwell.hydrometry.gauging_uncertainty import level_sentence, within_pct
 from stillwell.words import within
 
 NONE = np.nan
@@ -81,3 +81,21 @@ def test_a_word_is_written_out():
         "within 8 %",
         "beyond 8 %",
     ]
+
+
+def test_an_uncertainty_without_its_level_is_named_where_it_is_used():
+    """Of six that came without a level five are named; not one that has a computed one, a level, or none above 0."""
+    size = 9
+    rows = pd.DataFrame({
+        "gauging_id": [f"G{i}" for i in range(size)],
+        "uncertainty_table_pct": np.nan,
+        "uncertainty_scatter_pct": [5.0, *[np.nan] * 8],
+        "handed_in_uncertainty_pct": [6.0, 6.0, 0.0, *[6.0] * 6],
+        "handed_in_uncertainty_level": [np.nan, 95.0, *[np.nan] * 7],
+    })  # fmt: skip
+    assert level_sentence(rows).startswith("6 gaugings came")
+    assert level_sentence(rows).endswith("(68 %): G3, G4, G5, G6, G7, ...")
+    assert level_sentence(rows[3:4]).endswith(
+        "1 gauging came with an uncertainty and no level: it is taken as one standard uncertainty (68 %): G3"
+    )
+    assert level_sentence(rows[:3]) == ""

@@ -7,22 +7,25 @@
    function runs its changed code; the tests of its line run, one case of each first, up to the first that fails. What
    only an import shows is judged in a fork that imports the room anew (``child``).
 3. Each mutant that no test noticed is printed, then the score: killed / (all - equivalent), where a mutant that runs
-   out of time is killed.
+   out of time is killed. ``--verdicts FILE`` gains a line of JSON with each verdict: what stands there is not judged
+   again while the module of the mutant is the same, but for what no test noticed where ``--again`` asks for it.
 """
 
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 import os
-import random
 import sys
 import tempfile
 import time
 import tomllib
 from collections import Counter
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 from tests.mutation.child import ROOT, judged, preload
 from tests.mutation.operators import Mutant, of_room
@@ -44,9 +47,27 @@ def equivalent() -> dict[str, str]:
 
 
 def sampled(room: str, number: int, seed: int) -> list[Mutant]:
-    """Draw mutants of a room, the same for the same seed and source."""
-    every = of_room(ROOT, room)
-    return random.Random(seed).sample(every, min(number, len(every)))
+    """Draw mutants of a room."""
+    return drawn(of_room(ROOT, room), number, seed)
+
+
+def drawn(every: list[Mutant], number: int, seed: int) -> list[Mutant]:
+    """Draw those whose SHA-256 of seed and key comes first: a change of source replaces no mutant but its own."""
+    return sorted(every, key=lambda one: hashlib.sha256(f"{seed} {one.key}".encode()).digest())[:number]
+
+
+def judged_before(file: Path | None) -> dict[str, dict[str, Any]]:
+    """Read the newest verdict of each mutant whose module is the same as then, from the lines of a file."""
+    if file is None or not file.exists():
+        return {}
+    lines = [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
+    return {one["mutant"]: one for one in lines if one["source"] == _source(one["mutant"].split("::")[0])}
+
+
+@cache
+def _source(path: str) -> str:
+    """Return the SHA-256 of a module, empty where there is none."""
+    return hashlib.sha256((ROOT / path).read_bytes()).hexdigest() if (ROOT / path).exists() else ""
 
 
 def score(verdicts: Counter[str]) -> float:
@@ -61,52 +82,53 @@ def main() -> int:
     asked.add_argument("room", choices=sorted(NEAREST))
     asked.add_argument("--sample", type=int, default=300)
     asked.add_argument("--seed", type=int, default=1)
-    asked.add_argument("--after", type=int, default=0, help="pass over so many of the sample, judged before")
     asked.add_argument("--minutes", type=float, default=0.0, help="stop after so many; 0: judge the whole sample")
     asked.add_argument("--lines", type=Path, help="file that keeps which tests run which lines")
-    asked.add_argument("--json", type=Path, help="file for the verdicts")
-    asked.add_argument("--again", type=Path, help="file of verdicts: judge only what no test noticed then")
+    asked.add_argument("--verdicts", type=Path, help="file of verdicts, which are kept and added to")
+    asked.add_argument("--again", action="store_true", help="judge again what no test noticed")
     asked.add_argument("--seconds", type=float, default=MOST_SECONDS, help="recorded time of the tests of one mutant")
     args = asked.parse_args()
     os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     with tempfile.TemporaryDirectory() as folder:
         lines = recorded(args.room, args.lines or Path(folder) / "lines.json")
-    drawn = sampled(args.room, args.sample, args.seed)[args.after :]
-    if args.again:
-        before = json.loads(args.again.read_text(encoding="utf-8"))
-        lived = {one["mutant"] for one in before if one["verdict"] in LIVED}
-        drawn = [mutant for mutant in drawn if mutant.key in lived]
-    told, begun = [], time.monotonic()
-    for mutant, verdict, tests, seconds in _verdicts(drawn, lines, args.room, args.seconds):
-        told.append({"mutant": mutant.key, "line": mutant.line, "verdict": verdict, "tests": tests, "seconds": seconds})
+    sample = sampled(args.room, args.sample, args.seed)
+    same, before = equivalent(), judged_before(args.verdicts)
+    told = {one.key: before[one.key]["verdict"] for one in sample if one.key in before}
+    told = {key: verdict for key, verdict in told.items() if not (args.again and verdict in LIVED)}
+    told |= {one.key: "equivalent" for one in sample if one.key in same}
+    begun = time.monotonic()
+    for mutant, verdict, tests in _verdicts([one for one in sample if one.key not in told], lines, args):
+        told[mutant.key] = verdict
         if verdict in LIVED:
             print(f"{verdict}  line {mutant.line}  {mutant.key}  ({tests} tests)", flush=True)
-        if args.json:
-            args.json.write_text(json.dumps(told, indent=1), encoding="utf-8")
         if args.minutes and time.monotonic() - begun > 60 * args.minutes:
             break
-    verdicts = Counter(one["verdict"] for one in told)
+    verdicts = Counter(told.values())
     counts = ", ".join(f"{number} {name}" for name, number in sorted(verdicts.items()))
     words = f"seed {args.seed}: {score(verdicts):.1f} % of {len(told)} mutants killed, goal {GOAL:g} %"
     print(f"{args.room}, {words} ({counts}; {time.monotonic() - begun:.0f} s)")
     return 0
 
 
-def _verdicts(drawn: list[Mutant], lines: Lines, room: str, most_s: float) -> Iterator[tuple[Mutant, str, int, float]]:
-    """Judge mutants one by one: the verdict, the number of tests and the seconds it took."""
+def _verdicts(mutants: list[Mutant], lines: Lines, args: argparse.Namespace) -> Iterator[tuple[Mutant, str, int]]:
+    """Judge mutants one by one and note each at once: the verdict and the number of tests."""
     seconds = dict(zip(lines.tests, lines.seconds, strict=True))
-    same = equivalent()
     preload()
-    warm = Warm(files_of(room))
+    warm = Warm(files_of(args.room))
     try:
-        for mutant in drawn:
+        for mutant in mutants:
             begun = time.monotonic()
-            tests = selected(mutant, lines, most_s)
+            tests = selected(mutant, lines, args.seconds)
             whole = sum(seconds[test] for test in tests)
-            verdict = "equivalent" if mutant.key in same else warm.judged(mutant, tests, whole)
+            verdict = warm.judged(mutant, tests, whole)
             if verdict == NOT_HERE:
                 verdict = judged(mutant, tests, whole)
-            yield mutant, verdict, len(tests), round(time.monotonic() - begun, 2)
+            if args.verdicts:
+                taken = round(time.monotonic() - begun, 2)
+                note = {"mutant": mutant.key, "line": mutant.line, "verdict": verdict, "seconds": taken}
+                with args.verdicts.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps({**note, "source": _source(mutant.path)}) + "\n")
+            yield mutant, verdict, len(tests)
     finally:
         warm.close()
 

@@ -135,7 +135,8 @@ def selected(mutant: Mutant, lines: Lines, most_s: float = MOST_SECONDS) -> list
     """Choose the tests of a mutant.
 
     A line that runs only when its module is imported (a constant, a default), or whose value is kept after the first
-    call, is held against the tests that run a line which names it, or names the kept value made of it.
+    call, is held against the tests that name it, or run a line which names it, and the same of what is made of it and
+    kept; a default also against those that run the body of its function, which a test may call by itself.
 
     Parameters
     ----------
@@ -156,6 +157,8 @@ def selected(mutant: Mutant, lines: Lines, most_s: float = MOST_SECONDS) -> list
         names = _kept_under(set(mutant.names), list(lines.lines))
         for path in lines.lines:
             users |= lines.of(path, _lines_that_name(path, names))
+        users |= {number for number, test in enumerate(lines.tests) if _names_of_test(test) & names}
+        users |= lines.of(mutant.path, _body_below(mutant.path, mutant.line))
         users = users or {t for of in lines.lines.get(mutant.path, {}).values() for t in of}
     chosen: list[str] = []
     spent = 0.0
@@ -181,12 +184,12 @@ def _in_order(users: set[int], lines: Lines, mutant: Mutant) -> list[int]:
 
 
 def _kept_under(names: set[str], paths: list[str]) -> set[str]:
-    """Add to some names the functions that name one and keep their value: only the first caller runs their lines."""
+    """Add to some names what is made of one and kept: constants, and functions of which only the first caller runs."""
     while True:
         found = {
-            function
+            name
             for path in paths
-            for function, first, last in _kept(path)
+            for name, first, last in _kept(path)
             if not _lines_that_name(path, names).isdisjoint(range(first, last + 1))
         }
         if found <= names:
@@ -196,11 +199,52 @@ def _kept_under(names: set[str], paths: list[str]) -> set[str]:
 
 @cache
 def _kept(path: str) -> list[tuple[str, int, int]]:
-    """List the functions of a file whose values are kept after the first call, with their lines."""
+    """List what a file makes once, with its lines: constants, and functions whose values are kept."""
     tree = ast.parse((ROOT / path).read_text(encoding="utf-8"))
     functions = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
-    kept = [node for node in functions if any("cache" in ast.unparse(one) for one in node.decorator_list)]
-    return [(node.name, node.lineno, node.end_lineno or node.lineno) for node in kept]
+    kept: list[tuple[str, ast.stmt]] = [
+        (node.name, node) for node in functions if any("cache" in ast.unparse(one) for one in node.decorator_list)
+    ]
+    for node in tree.body:
+        if isinstance(node, ast.Assign | ast.AnnAssign):
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            kept += [(part.id, node) for one in targets for part in ast.walk(one) if isinstance(part, ast.Name)]
+    return [(name, node.lineno, node.end_lineno or node.lineno) for name, node in kept]
+
+
+def _names_of_test(test: str) -> set[str]:
+    """Give the names and short texts in a test and its cases."""
+    path, _, function = test.partition("[")[0].rpartition("::")
+    return _names_of_tests(path.split("::")[0]).get(function, set())
+
+
+@cache
+def _names_of_tests(path: str) -> dict[str, set[str]]:
+    """Give the names, and texts that may be one, in each test of a file; none where it cannot be read."""
+    file = ROOT / path
+    out: dict[str, set[str]] = {}
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8") if file.exists() else "")):
+        if isinstance(node, ast.FunctionDef):
+            texts = (
+                one.value for one in ast.walk(node) if isinstance(one, ast.Constant) and isinstance(one.value, str)
+            )
+            out[node.name] = {text for text in texts if text.isidentifier()}
+            out[node.name] |= {one.id for one in ast.walk(node) if isinstance(one, ast.Name)}
+            out[node.name] |= {one.attr for one in ast.walk(node) if isinstance(one, ast.Attribute)}
+    return out
+
+
+@cache
+def _headers(path: str) -> list[tuple[int, int, int]]:
+    """List the functions of a file: their first line, the first of their body and their last."""
+    tree = ast.parse((ROOT / path).read_text(encoding="utf-8"))
+    functions = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
+    return [(node.lineno, node.body[0].lineno, node.end_lineno or node.lineno) for node in functions]
+
+
+def _body_below(path: str, line: int) -> set[int]:
+    """List the lines of the function whose header holds a line; none where it is in no header."""
+    return {inside for first, body, last in _headers(path) if first <= line < body for inside in range(body, last + 1)}
 
 
 _named: dict[str, dict[str, set[int]]] = {}

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import hashlib
+import json
 import re
 import subprocess
 import sys
@@ -12,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.mutation.__main__ import FLOORS, GOAL, equivalent, sampled, score
+from tests.mutation.__main__ import FLOORS, GOAL, drawn, equivalent, judged_before, sampled, score
 from tests.mutation.operators import mutants, mutated, of_room
 from tests.mutation.selection import Lines, selected
 
@@ -68,11 +70,34 @@ def test_a_mutant_differs_in_its_own_place_only():
 @pytest.mark.parametrize("room", ["hydrometry", "assessment", "archive"])
 def test_a_seed_draws_the_same_mutants(room):
     """300 different ones of each room, the same for one seed; the listed equivalents are mutants there are."""
-    drawn = sampled(room, 300, 5)
-    assert drawn == sampled(room, 300, 5)
-    assert len({m.key for m in drawn}) == 300
+    sample = sampled(room, 300, 5)
+    assert sample == sampled(room, 300, 5)
+    assert len({m.key for m in sample}) == 300
     keys = {m.key for m in of_room(ROOT, room)}
     assert [key for key in equivalent() if f"/{room}/" in key and key not in keys] == []
+
+
+def test_a_change_of_source_replaces_only_the_mutants_it_touches():
+    """Without one mutant of a sample all others stay in it, in their order, and one more comes at the end."""
+    every = of_room(ROOT, "assessment")
+    before = drawn(every, 300, 5)
+    for gone in before[::60]:
+        after = drawn([one for one in every if one != gone], 300, 5)
+        assert after[:-1] == [one for one in before if one != gone]
+        assert after[-1] not in before
+    assert drawn(every[::-1], 300, 5) == before != drawn(every, 300, 6)
+
+
+def test_a_verdict_is_kept_while_the_module_is_the_same(tmp_path):
+    """The newest line of a mutant counts; one noted with another source, or of a module that is gone, does not."""
+    file, path = tmp_path / "verdicts.jsonl", "src/stillwell/hydrometry/despike.py"
+    now = hashlib.sha256((ROOT / path).read_bytes()).hexdigest()
+    noted = [("a", "survived", now), ("a", "killed", now), ("b", "killed", "0" * 64)]
+    lines = [{"mutant": f"{path}::{name}", "verdict": verdict, "source": source} for name, verdict, source in noted]
+    gone = {"mutant": "src/stillwell/no_such.py::c", "verdict": "killed", "source": now}
+    file.write_text("".join(json.dumps(one) + "\n" for one in [*lines, gone]))
+    assert {key: one["verdict"] for key, one in judged_before(file).items()} == {f"{path}::a": "killed"}
+    assert judged_before(None) == judged_before(tmp_path / "none") == {}
 
 
 def test_the_score_leaves_equivalents_out():
@@ -92,6 +117,29 @@ def test_a_mutant_is_held_against_the_tests_of_its_line():
     reach = next(m for m in every if m.before == "2" and m.names == ("REACH",))
     here = next(m for m in every if m.line == line)
     assert selected(reach, lines) == selected(here, lines) == ["tests/a.py::quick", "tests/a.py::slow"]
+
+
+def test_a_default_is_held_against_all_who_call_its_function():
+    """The body of ``signs`` is run by a test that gives no level and by none of the lines that name the function."""
+    path = "src/stillwell/hydrometry/rating_tests.py"
+    source = (ROOT / path).read_text(encoding="utf-8")
+    level = next(m for m in mutants(path, source) if (m.scope, m.before) == ("signs", "95"))
+    at = {text.strip(): i for i, text in enumerate(source.splitlines(), 1)}
+    body, other = at["n, above = sign.size, int((sign > 0).sum())"], at["n = departure_pct.size"]
+    lines = Lines(("tests/a.py::mine", "tests/a.py::other"), (0.2, 0.1), {path: {body: [0], other: [1]}})
+    assert selected(level, lines) == ["tests/a.py::mine"]
+
+
+def test_a_constant_is_held_against_tests_that_name_it_or_what_is_made_of_it():
+    """``OF_SEASON`` is made of ``CHECKS``: a test that names either may notice a changed check, and no line runs."""
+    path = "src/stillwell/assessment/checks.py"
+    season = next(m for m in mutants(path, (ROOT / path).read_text(encoding="utf-8")) if m.before == "True")
+    here = "tests/assessment/test_checks.py::test_"
+    tests = (f"{here}every_limit_is_used", f"{here}each_check_names_what_exists[a]", f"{here}nothing_of_the_kind")
+    assert season.names == ("CHECKS",)
+    assert selected(season, Lines(tests, (0.1, 0.2, 0.3), {path: {}})) == list(tests[:2])
+    words = "tests/mutation/test_mutation.py::test_a_constant_is_held_against_tests_that_name_it_or_what_is_made_of_it"
+    assert selected(season, Lines((words,), (0.1,), {path: {}})) == [words]
 
 
 TOLERANCE = "tests/hydrometry/test_thresholds.py::"

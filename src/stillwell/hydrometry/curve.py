@@ -43,7 +43,7 @@ class Curve:
         return np.divide(self.exponent[at] * self.discharge(stage), head, out=rate, where=flows)
 
     def stage(self, discharge: Floats) -> Floats:
-        """Invert the curve: the stage h (m) of a discharge (m3/s); NaN below 0 and in a gap between segments."""
+        """Invert the curve: the stage h (m) of a discharge (m3/s), in a jump by the lower segment; NaN below 0."""
         tops = np.r_[self.discharge(self.lower_m)[1:], np.inf]
         at = np.minimum(np.searchsorted(tops, discharge, side="right"), self.lower_m.size - 1)
         known = discharge >= 0
