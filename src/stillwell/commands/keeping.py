@@ -123,9 +123,12 @@ def _repair(archive: Path, replica: Path, witnesses: list[Path], shown: Reported
     if shown is not None:
         _show_plan(plan_repair(archive, replica, lines), replica, shown)
         return True
-    restored, hopeless = repair(archive, replica, utc_now(), lines)
+    aside: list[str] = []
+    restored, hopeless = repair(archive, replica, utc_now(), lines, aside.append)
     for path in restored:
         typer.echo(f"restored {path}", err=True)
+    for path in aside:
+        typer.echo(f"put aside {path}: it is of no commit of this archive", err=True)
     for path in hopeless:
         typer.echo(f"expected a good copy of {path} in {replica}, found none; it stays damaged", err=True)
     typer.echo(
