@@ -18,6 +18,7 @@ from stillwell.archive.clock import RightClock
 from stillwell.archive.compact import REASON as COMPACTION
 from stillwell.archive.compact import compaction
 from stillwell.archive.entries import shipped_policies
+from stillwell.archive.fixity import file_faults, sealed_faults
 from stillwell.archive.layout import LOCK, WORK
 from stillwell.archive.ledger import Entry, Ledger
 from stillwell.archive.lock import hold_lock
@@ -72,6 +73,8 @@ class Rebuilt:
     left_out: int = 0
     """NetCDF files that commits before format 2.0 list beside their rows, which are rendered by a commit of its own,
     and those that an earlier version rendered, whose bytes this one does not make."""
+    stood: bool = False
+    """Whether the folder held all of it already, and nothing was written."""
 
 
 UNFINISHED = f"{WORK}/rebuild"
@@ -86,7 +89,7 @@ def rebuild(source: Path, into: Path, progress: Progress | None = None, *, start
     source : Path
         Only ``sealed`` and ``ledger`` are read, but for commits that rest on withheld content.
     into : Path
-        A folder that does not exist or is empty.
+        A folder that does not exist or is empty; one that holds the same archive whole is left as it is.
     progress : callable, optional
     start_over : bool
         Clear the folder first, if a rebuilding of this archive into it was cut short.
@@ -108,8 +111,7 @@ def rebuild(source: Path, into: Path, progress: Progress | None = None, *, start
     original = Archive(source, complete=True)
     left = _cut_short(into)
     if not left and any(path != into / WORK for path in into.rglob("*")):
-        msg = f"expected an empty folder to rebuild into, found {into} with something in it; nothing was written"
-        raise ArchiveError(msg)
+        return _standing(original, into)
     if left and not start_over:
         msg = f"expected an empty folder, found in {into} a rebuilding that was cut short; --start-over clears it"
         raise ArchiveError(msg)
@@ -120,6 +122,27 @@ def rebuild(source: Path, into: Path, progress: Progress | None = None, *, start
         made = _rebuilt(original, into, progress)
         fs.remove_file(into / UNFINISHED)
     return made
+
+
+def _standing(original: Archive, into: Path) -> Rebuilt:
+    """Prove by digests that a folder holds an archive made again before, the same entry by entry and file by file.
+
+    Raises
+    ------
+    ArchiveError
+        If it does not.
+    """
+    msg = f"expected an empty folder to rebuild into, found {into} with something in it; nothing was written"
+    entries = original.ledger.entries()
+    if Ledger(into).numbers() != {entry.number for entry in entries}:
+        raise ArchiveError(msg)
+    made = Archive(into)
+    if made.ledger.digests() != original.ledger.digests():
+        raise ArchiveError(msg)
+    if faults := [*file_faults(made), *sealed_faults(made)]:
+        msg = f"{msg}: it has the same entries, but {faults[0].path} is damaged; `stillwell audit` names all"
+        raise ArchiveError(msg)
+    return Rebuilt(len(entries), sum(len(entry.files) for entry in entries), (), (), (), (), "", stood=True)
 
 
 def _cut_short(into: Path) -> bool:

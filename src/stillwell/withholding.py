@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.lock import WAIT_S
@@ -14,6 +15,13 @@ from stillwell.errors import DepositError, QueryError
 from stillwell.pipeline import commit_of, decision, understand
 from stillwell.prepare import prepare
 from stillwell.render import After, render_after, unheard
+
+Stood = Callable[[Mapping[str, Any]], None]
+"""Told the decision by which content was withheld before."""
+
+
+def unasked(_: Mapping[str, Any]) -> None:
+    """Do nothing about a decision that stands already."""
 
 
 def withhold(
@@ -25,8 +33,9 @@ def withhold(
     now: Callable[[], datetime] = utc_now,
     wait_s: float = WAIT_S,
     after: After = unheard,
+    stood: Stood = unasked,
 ) -> str:
-    """Record the decision that a deposit's content be removed, and remove it.
+    """Record the decision that a deposit's content be removed, and remove it; nothing is written where that is done.
 
     Parameters
     ----------
@@ -39,6 +48,8 @@ def withhold(
         Seconds to wait while another writer is at work.
     after : callable
         Told what was rendered after the commit.
+    stood : callable
+        Told the row of ``withholdings`` by which the content was withheld before; then nothing is written.
 
     Returns
     -------
@@ -52,13 +63,18 @@ def withhold(
     DepositError
         If the decision cannot be taken as it is; nothing was written.
     Withheld, ArchiveDamaged
-        If the content is not here, or not as it was sealed; nothing was written.
+        If the content is not here and no decision says so, or is not as it was sealed; nothing was written.
     ArchiveLocked
         If another writer is at work for longer than that.
     """
     Archive(root)
     with writing(root, by=by, now=now, create=False, wait_s=wait_s) as writer:
         subject = _subject(writer.archive, digest)
+        if before := _before(writer.archive, subject):
+            stood(before)
+            return subject
+        # proved while it is still there
+        writer.archive.sealed.read(subject)
         writer.check_clock()
         deposit = decision("withholdings", [{"subject": subject, "reason": reason}], by, writer.recorded_at)
         understood = understand([deposit])
@@ -74,10 +90,17 @@ def withhold(
 
 
 def _subject(archive: Archive, digest: str) -> str:
-    """Find the one sealed deposit that is meant, and prove its content while it is still there."""
+    """Find the one sealed deposit that is meant."""
     found = [known for known in archive.sealed.digests() if len(digest) >= 8 and known.startswith(digest)]
     if len(found) != 1:
         msg = f"expected 8 or more characters of one sealed deposit's digest, found {digest!r} ({len(found)} match)"
         raise QueryError(msg)
-    archive.sealed.read(found[0])
     return found[0]
+
+
+def _before(archive: Archive, subject: str) -> Mapping[str, Any] | None:
+    """Return the first decision by which a deposit's content is withheld, None where it is here or none says so."""
+    if not archive.sealed.withheld(subject):
+        return None
+    decisions = archive.read("withholdings").sort_values("recorded_at", kind="stable")
+    return next(iter(decisions[decisions["subject"] == subject].to_dict("records")), None)

@@ -152,7 +152,7 @@ def _counting(taken):
     return held
 
 
-def test_what_is_damaged_or_withheld_already_is_not_decided_on(root):
+def test_what_is_damaged_is_not_decided_on(root):
     """A tombstone states digests of the content, so that it must be read first; nothing is written."""
     digest = subject(root)
     path = next((root / "sealed").rglob("points.csv"))
@@ -162,10 +162,45 @@ def test_what_is_damaged_or_withheld_already_is_not_decided_on(root):
         withhold(root, digest, by="R1", reason="the law", now=NOW)
     path.write_bytes(data)
     withhold(root, digest, by="R1", reason="the law", now=NOW)
-    with pytest.raises(Withheld):
-        withhold(root, digest, by="R1", reason="the law", now=NOW)
     # a decision to withhold writes no row that a NetCDF file is made from
     assert [entry.reason for entry in Archive(root).ledger.entries()] == ["ingest", "ingest", "render", "ingest"]
+
+
+def test_a_withholding_given_again_tells_the_decision_that_stands_and_writes_nothing(root):
+    """Whoever gives the command again, as after a power cut, sees who decided, and no second decision is made."""
+    digest, stood = subject(root), []
+    withhold(root, digest, by="R1", reason="the law", now=NOW, stood=stood.append)
+    assert stood == []
+    head = Archive(root).ledger.head_digest()
+    assert withhold(root, digest[:12], by="R2", reason="again", now=NOW, stood=stood.append) == digest
+    assert [(row["by"], row["reason"]) for row in stood] == [("R1", "the law")]
+    assert Archive(root).ledger.head_digest() == head
+
+
+def test_a_withholding_cut_short_after_its_commit_is_finished_by_the_same_command(root, monkeypatch):
+    """It finds the decision made, finishes the removal, and ends well."""
+    digest, stood = subject(root), []
+    with monkeypatch.context() as patch:
+        die_at(patch, "committed")
+        with pytest.raises(Death):
+            withhold(root, digest, by="R1", reason="the law", now=NOW)
+    assert not Sealed(root).withheld(digest)
+    assert withhold(root, digest, by="R1", reason="the law", now=NOW, stood=stood.append) == digest
+    assert len(stood) == 1
+    assert Sealed(root).withheld(digest)
+    assert not holds(root)
+
+
+def test_a_tombstone_that_no_decision_speaks_for_is_no_withholding(root, tmp_path):
+    """Somebody put it there; the command says that the content is gone and writes nothing."""
+    digest, other = subject(root), shutil.copytree(root, tmp_path / "other")
+    withhold(other, digest, by="R1", reason="the law", now=NOW)
+    place = Sealed(root).object_path(digest)
+    shutil.rmtree(root / place)
+    shutil.copytree(other / place, root / place)
+    with pytest.raises(Withheld):
+        withhold(root, digest, by="R1", reason="the law", now=NOW)
+    assert Archive(root).ledger.head_number() == 3
 
 
 def test_damaged_bytes_that_a_repair_kept_aside_go_too(root):

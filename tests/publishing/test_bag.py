@@ -88,6 +88,51 @@ def test_what_is_there_stays_as_it_is(tmp_path, kind):
     assert [p.name for p in tmp_path.iterdir()] == ["bag"]
 
 
+def test_the_very_bag_that_is_there_is_left_as_it_is_and_told(tmp_path):
+    """A publication given again, as after a power cut, ends well: not a byte of the bag is touched."""
+    out = _bag(tmp_path / "bag")
+    before = {path: (path.stat().st_ino, path.stat().st_mtime_ns) for path in out.rglob("*")}
+    with new_bag(out) as bag:
+        bag.add("a.txt", b"one")
+        bag.add("b/c.txt", b"three")
+        bag.seal({"Source-Organization": "An office\n(invented)", "Bagging-Date": "2026-03-01"})
+    assert bag.stood
+    assert before == {path: (path.stat().st_ino, path.stat().st_mtime_ns) for path in out.rglob("*")}
+    assert [p.name for p in tmp_path.iterdir()] == ["bag"]
+
+
+@pytest.mark.parametrize("what", ["changed", "more", "less", "link"])
+def test_a_bag_that_differs_in_one_file_is_refused_and_left_as_it_is(tmp_path, what):
+    """The refusal names the file."""
+    out = _bag(tmp_path / "bag")
+    file = out / "data" / ("new.txt" if what == "more" else "a.txt")
+    if what in ("less", "link"):
+        file.unlink()
+    if what == "link":
+        (tmp_path / "elsewhere").write_bytes(b"one")
+        file.symlink_to(tmp_path / "elsewhere")
+    elif what != "less":
+        file.write_bytes(b"eno")
+    before = {path.name for path in out.rglob("*")}
+    with pytest.raises(CannotPublish, match=f"1 of .* files differ, such as data/{file.name}; it was left as it was"):
+        _bag(out)
+    assert before == {path.name for path in out.rglob("*")}
+    assert not fs.temporary(out).exists()
+
+
+def test_what_a_publication_under_another_name_left_is_named(tmp_path):
+    """It is kept, since nobody but its publisher knows whether it is wanted; the same name clears it."""
+    (fs.temporary(tmp_path / "other") / "data").mkdir(parents=True)
+    (tmp_path / ".mine.part").write_bytes(b"no bag")
+    with new_bag(tmp_path / "bag") as bag:
+        bag.seal({})
+    assert bag.cut_short == (".other.part",)
+    with new_bag(tmp_path / "other") as bag:
+        bag.seal({})
+    assert bag.cut_short == ()
+    assert sorted(p.name for p in tmp_path.iterdir()) == [".mine.part", "bag", "other"]
+
+
 class _Failing:
     """A disk on which one call of fsync fails."""
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.layout import SEALED, WORK, entry_path, is_of_ledger
+from stillwell.archive.layout import SEALED, WORK, commit_named, entry_path, is_of_ledger
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.regular import irregular, is_folder, read_regular
 from stillwell.archive.sealed import object_folder
@@ -194,22 +194,22 @@ def listed_faults(archive: Archive, listed: ListedFile) -> Iterator[Fault]:
 
 def _strangers(archive: Archive) -> Iterator[Fault]:
     """Find what nothing lists, nor ever did: what later commits replaced stays until it is swept."""
-    found = list(_lying(archive.root))
+    found = list(lying(archive.root))
     # read after looking, so that a commit begun or made meanwhile explains what was seen of it
     intent, damaged = read_intent(archive)
     yield from damaged
     ledger = Ledger(archive.root)
     replaced = {path for entry in ledger.entries() for path in entry.replaced}
     known = replaced | set(archive.listing()) | set(ledger.live()) | ledger.checkpoint_parts()
-    allowed = excused(archive.root, intent, known)
+    allowed = excused(archive.root, intent, known, ledger.head())
     explained = known | allowed.files
     for path, what in found:
-        if what == _FOLDER and path not in allowed.folders:
-            yield Fault("file", path, f"expected files that the ledger lists, found {_FOLDER}")
-        elif what == _FILE and path not in explained:
+        if what == FOLDER and path not in allowed.folders:
+            yield Fault("file", path, f"expected files that the ledger lists, found {FOLDER}")
+        elif what == FILE and path not in explained:
             sentence = f"expected only files that the ledger lists, found one {_whose(path, ledger)}"
             yield Fault("file", path, sentence)
-        elif what not in (_FOLDER, _FILE):
+        elif what not in (FOLDER, FILE):
             yield Fault("file", path, f"expected a regular file or a folder, found {what}", {IRREGULAR: what})
 
 
@@ -218,28 +218,28 @@ def _whose(path: str, ledger: Ledger) -> str:
     name = path.rpartition("/")[2]
     if name.startswith(".") and name.endswith(".part"):
         return "that was never finished"
-    number = name[:8]
-    if number.isdecimal() and int(number) > ledger.head_number():
-        return f"of commit {int(number)}, whose entry {entry_path(int(number))} is missing"
+    number = commit_named(path)
+    if number > ledger.head_number():
+        return f"of commit {number}, whose entry {entry_path(number)} is missing"
     return "it does not list"
 
 
 IRREGULAR = "irregular"
 """Key of a fault's details that says what stands in place of a regular file or folder."""
-_FILE, _FOLDER = "a file", "an empty folder"
+FILE, FOLDER = "a file", "an empty folder"
 
 
-def _lying(root: Path) -> Iterator[tuple[str, str]]:
+def lying(root: Path) -> Iterator[tuple[str, str]]:
     """Name what lies in an archive beside the sealed store: files, empty folders, links and other irregular things.
 
     Of the work folder only what is irregular; what a repair put aside and the files of flows are not looked at.
     """
     for entry in sorted(os.scandir(root), key=lambda entry: entry.name):
         if irregular(Path(entry.path)) or not entry.is_dir(follow_symlinks=False):
-            yield entry.name, irregular(Path(entry.path)) or _FILE
+            yield entry.name, irregular(Path(entry.path)) or FILE
         elif entry.name == WORK:
             inside = _within(root, entry.path, skipped=_ASIDE)
-            yield from ((path, what) for path, what in inside if what not in (_FILE, _FOLDER))
+            yield from ((path, what) for path, what in inside if what not in (FILE, FOLDER))
         elif entry.name != SEALED:
             yield from _within(root, entry.path)
 
@@ -255,11 +255,11 @@ def _within(root: Path, top: str, skipped: tuple[str, ...] = ()) -> list[tuple[s
             folders[:] = [name for name in folders if name not in skipped]
         inside = Path(place).relative_to(root).as_posix()
         if not folders and not names:
-            found.append((inside, _FOLDER))
+            found.append((inside, FOLDER))
         linked = [name for name in folders if irregular(Path(place, name))]
         for name in (*linked, *names):
-            what = irregular(Path(place, name)) or _FILE
-            if what != _FILE or not is_of_ledger(f"{inside}/{name}"):
+            what = irregular(Path(place, name)) or FILE
+            if what != FILE or not is_of_ledger(f"{inside}/{name}"):
                 found.append((f"{inside}/{name}", what))
     return sorted(found)
 

@@ -114,6 +114,12 @@ def commit_of(path: str) -> int:
     return int(path.rpartition("/")[2].partition("-")[0])
 
 
+def commit_named(path: str) -> int:
+    """Read the number of a commit off the beginning of any file's name; 0 where it begins with none."""
+    number = path.rpartition("/")[2][:8]
+    return int(number) if len(number) == 8 and number.isdecimal() else 0
+
+
 def is_inside(path: str) -> bool:
     """Say whether a path, relative to the archive's folder, leads into it: neither absolute nor climbing."""
     plain = path and not path.startswith("/") and "\\" not in path and "\0" not in path

@@ -16,11 +16,8 @@ from stillwell.archive import fs
 from stillwell.archive.checkpoints import State, parts_unlike, state_of
 from stillwell.archive.layout import (
     CHECKPOINT_EVERY,
-    DOCUMENTS,
-    INTENT,
     LOCK,
     SEALED,
-    TABLES,
     WORK,
     checkpoint_path,
     entry_path,
@@ -28,9 +25,9 @@ from stillwell.archive.layout import (
 )
 from stillwell.archive.lineage import Chain, Link, mended, read_chain
 from stillwell.archive.lock import hold_lock
-from stillwell.archive.recovery import Intent
 from stillwell.archive.regular import irregular, read_regular
 from stillwell.archive.sealed import Sealed, object_folder
+from stillwell.archive.strays import strays
 from stillwell.archive.witness import Witnessed
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
@@ -89,7 +86,7 @@ def plan_repair(root: Path, replica: Path, lines: Sequence[Witnessed] = ()) -> P
     restores = [*_lost_entries(here, chain), *_checkpoints(root, chain, state)]
     aside = [entry_path(number) for number in sorted(here.raw) if number > len(chain)]
     live = state.all_files()
-    aside += [*_dropped(here, chain, live), *_orphaned(root, chain, live)]
+    aside += _dropped(here, chain, live)
     hopeless: list[str] = []
     staged = {move.final: move.staged for move in chain[-1].entry.moves}
     for path, listed in sorted(live.items()):
@@ -106,10 +103,22 @@ def plan_repair(root: Path, replica: Path, lines: Sequence[Witnessed] = ()) -> P
     for path, data in Sealed(root).root_files():
         if not _is_good(root, path, sha256(data)):
             restores.append(Restore(path, "the software", _digest(root, path), sha256(data), partial(bytes, data)))
+    taken = {one.path for one in restores} | set(aside)
+    aside += [path for path in strays(root, chain, live, state.grown.deposits) if path not in taken]
     return Plan(tuple(restores), tuple(aside), tuple(hopeless))
 
 
-def repair(root: Path, replica: Path, now: datetime, lines: Sequence[Witnessed] = ()) -> tuple[list[str], list[str]]:
+def unheard(_: str) -> None:
+    """Do nothing about a path that was put aside."""
+
+
+def repair(
+    root: Path,
+    replica: Path,
+    now: datetime,
+    lines: Sequence[Witnessed] = (),
+    aside: Callable[[str], None] = unheard,
+) -> tuple[list[str], list[str]]:
     """Restore from a copy what an archive lost or holds damaged; by digest, keeping what was found aside.
 
     Parameters
@@ -117,6 +126,8 @@ def repair(root: Path, replica: Path, now: datetime, lines: Sequence[Witnessed] 
     root, replica : Path
     now : datetime
     lines : sequence of Witnessed
+    aside : callable
+        Told each path that belongs to no chain or object and was put aside.
 
     Returns
     -------
@@ -149,6 +160,7 @@ def repair(root: Path, replica: Path, now: datetime, lines: Sequence[Witnessed] 
         for path in plan.aside:
             _put_aside(root, away, path)
             fs.remove_empty_folders((root / path).parent, root)
+            aside(path)
     return [one.path for one in plan.restores], list(plan.hopeless)
 
 
@@ -199,20 +211,6 @@ def _dropped(here: Chain, chain: Sequence[Link], live: Mapping[str, ListedFile])
     known |= {file.path for link in chain for file in link.entry.files}
     mine = {file.path for link in here.intact.values() if link.sha256 not in stands for file in link.entry.files}
     return sorted(path for path in mine - known if os.path.lexists(here.root / path))
-
-
-def _orphaned(root: Path, chain: Sequence[Link], live: Mapping[str, ListedFile]) -> list[str]:
-    """Name an intent that no writer can go by, and the files beside the chain's that its commit may have written."""
-    try:
-        intent = Intent.found_in(root)
-        if intent is None or intent.number in (len(chain), len(chain) + 1):
-            return []
-    except (OSError, ArchiveDamaged):
-        pass  # no writer can go by it
-    known = set(live) | {path for link in chain for path in link.entry.replaced}
-    tops = [root / name for name in (TABLES, *DOCUMENTS) if not irregular(root / name)]
-    lying = (Path(place, name) for top in tops for place, _, names in os.walk(top) for name in names)
-    return [INTENT, *sorted({path.relative_to(root).as_posix() for path in lying} - known)]
 
 
 def _decided(root: Path, replica: Path, live: Mapping[str, ListedFile]) -> set[str]:

@@ -7,6 +7,7 @@ from pathlib import Path, PurePosixPath
 
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive
+from stillwell.archive.entries import Entry
 from stillwell.archive.layout import CHECKPOINTS, INTENT, MAKING, PARTS, SEALED, entry_path, part_path
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.making import left_by_makers
@@ -27,7 +28,7 @@ class Excused:
     folders: frozenset[str] = frozenset()
 
 
-def excused(root: Path, intent: Intent | None, told: set[str]) -> Excused:
+def excused(root: Path, intent: Intent | None, told: set[str], newest: Entry | None) -> Excused:
     """Collect the files and folders that need no other explanation.
 
     Parameters
@@ -38,6 +39,8 @@ def excused(root: Path, intent: Intent | None, told: set[str]) -> Excused:
     told : set of str
         Paths that entries list or replaced: the folder of one may be empty because a sweep was cut short, or because
         the file is missing, which is a fault of its own.
+    newest : Entry, optional
+        Last of the chain.
     """
     folders = _above(told)
     if intent is None:
@@ -45,8 +48,8 @@ def excused(root: Path, intent: Intent | None, told: set[str]) -> Excused:
     ledger = [entry_path(intent.number), *(part_path(intent.number, part) for part in ("", *PARTS))]
     hidden = {fs.temporary(root / path).relative_to(root).as_posix() for path in (*intent.files, *ledger)}
     moved: set[str] = set()
-    if Ledger(root).head_number() == intent.number:
-        moved = {move.final for move in Ledger(root).entry(intent.number).moves}
+    if newest is not None and newest.number == intent.number:
+        moved = {move.final for move in newest.moves}
     objects = {f"{SEALED}/{object_folder(digest)}" for digest in intent.deposits}
     folders |= _above({*intent.files, *moved, *objects}) | {CHECKPOINTS}
     return Excused(frozenset(hidden | set(intent.files)), frozenset(folders))

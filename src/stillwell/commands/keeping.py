@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -29,6 +29,8 @@ from stillwell.commands.options import (
 from stillwell.words import counted, numbered
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from stillwell.archive.repair import Plan
     from stillwell.render import Rendered
 
@@ -123,9 +125,12 @@ def _repair(archive: Path, replica: Path, witnesses: list[Path], shown: Reported
     if shown is not None:
         _show_plan(plan_repair(archive, replica, lines), replica, shown)
         return True
-    restored, hopeless = repair(archive, replica, utc_now(), lines)
+    aside: list[str] = []
+    restored, hopeless = repair(archive, replica, utc_now(), lines, aside.append)
     for path in restored:
         typer.echo(f"restored {path}", err=True)
+    for path in aside:
+        typer.echo(f"put aside {path}: it is of no commit of this archive", err=True)
     for path in hopeless:
         typer.echo(f"expected a good copy of {path} in {replica}, found none; it stays damaged", err=True)
     typer.echo(
@@ -201,6 +206,10 @@ def rebuild(
     if format_ is Told.json:
         tell({"into": into, **asdict(made), "same": same})
     else:
+        if made.stood:
+            typer.echo(
+                f"{into} holds this archive made again already, every entry and file by its digest; left as it is"
+            )
         for sentence in made.different:
             typer.echo(f"differs: {sentence}")
         typer.echo(
@@ -301,13 +310,21 @@ def withhold(
     ):
         now = clock(clock_is_right)
         rendered: list[Rendered] = []
+        stood: list[Mapping[str, Any]] = []
         digest = withholding.withhold(
-            archive, deposit, by=by, reason=reason, now=now, wait_s=wait, after=rendered.append
+            archive, deposit, by=by, reason=reason, now=now, wait_s=wait, after=rendered.append, stood=stood.append
         )
+    if stood:
+        by, reason = str(stood[0]["by"]), str(stood[0]["reason"])
     if format_ is Told.json:
-        tell({"withheld": digest, "by": by, "reason": reason, "rendered": rendered_after(rendered)})
+        tell(
+            {"withheld": digest, "by": by, "reason": reason, "stood": bool(stood), "rendered": rendered_after(rendered)}
+        )
     else:
         typer.echo(f"withheld {digest}")
+    if stood:
+        typer.echo(f"it was withheld before, by {by}: {reason}; nothing was written", err=True)
+        return
     words = (
         "its digests, this decision, the rows computed from it and what was returned stay; copies lose it at the next"
     )

@@ -11,11 +11,13 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
 from stillwell.archive import fs
+from stillwell.archive.regular import is_folder, read_regular
 from stillwell.errors import CannotLock
 from stillwell.fingerprint import sha256, sha512
 from stillwell.publishing.public import CannotPublish
 
 DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
+_DECLARED = "bagit.txt"
 DIGESTS = {"sha256": sha256, "sha512": sha512}
 _NO_LOCKS = {errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL, errno.EBADF}
 
@@ -37,6 +39,10 @@ class Bag:
     files: list[Packed] = field(default_factory=list)
     """The payload so far."""
     sealed: bool = False
+    stood: bool = False
+    """Whether the same bag, byte for byte, was at its place already."""
+    cut_short: tuple[str, ...] = ()
+    """Hidden folders beside it, which publications under other names left that were cut short."""
 
     def add(self, path: str, data: bytes) -> Packed:
         """Put a file into the payload.
@@ -70,7 +76,7 @@ class Bag:
         size = sum(file.size for file in self.files)
         lines = {**info, "Payload-Oxum": f"{size}.{len(self.files)}"}
         tags = [
-            self._write("bagit.txt", DECLARATION),
+            self._write(_DECLARED, DECLARATION),
             self._write("bag-info.txt", "".join(f"{k}: {one_line(v)}\n" for k, v in lines.items()).encode("utf-8")),
             *(self._manifest("manifest", name, self.files) for name in DIGESTS),
         ]
@@ -109,7 +115,7 @@ def new_bag(out: Path) -> Iterator[Bag]:
     Parameters
     ----------
     out : Path
-        A folder that does not exist.
+        A folder that does not exist, or holds the very bag that is to be made.
 
     Yields
     ------
@@ -118,7 +124,7 @@ def new_bag(out: Path) -> Iterator[Bag]:
     Raises
     ------
     CannotPublish
-        If there is something at ``out``, or the disk refuses; nothing is left behind as far as it lets us.
+        If there is something else at ``out``, or the disk refuses; nothing is left behind as far as it lets us.
     CannotLock
         If the filesystem gives no locks.
     """
@@ -127,13 +133,20 @@ def new_bag(out: Path) -> Iterator[Bag]:
     try:
         fs.make_folder(out.parent)
         with _alone_in(out.parent):
-            if out.exists() or out.is_symlink():
+            there = out.exists() or out.is_symlink()
+            if there and (out.is_symlink() or not (out / _DECLARED).is_file()):
                 msg = f"expected no file or folder {out} yet, found one; nothing was written"
                 raise CannotPublish(msg)
             fs.remove_tree(part)
+            bag.cut_short = _cut_short(out.parent)
             try:
                 yield bag
-                if bag.sealed:
+                if bag.sealed and there:
+                    _refuse_unlike(part, out)
+                    # whoever put it there may have died before its name was sure to last
+                    fs.sync_folders([out.parent])
+                    bag.stood = True
+                elif bag.sealed:
                     fs.publish_folder(part, out)
             finally:
                 fs.remove_tree(part)
@@ -142,6 +155,41 @@ def new_bag(out: Path) -> Iterator[Bag]:
         state = "it is there whole, but a crash may still take it" if placed else "nothing was published"
         msg = f"expected to write the bag {out}, found: {error.strerror or error}; {state}"
         raise CannotPublish(msg) from error
+
+
+def _refuse_unlike(made: Path, out: Path) -> None:
+    """Refuse a bag that is there already and is not, byte for byte, the one that was made.
+
+    Raises
+    ------
+    CannotPublish
+        With the first file that differs.
+    """
+    mine, theirs = _inside(made), _inside(out)
+    differ = [path for path in sorted(mine | theirs) if not _same(made / path, out / path)]
+    if differ:
+        msg = (
+            f"expected no bag {out} yet, or the very one that is published now; found another, {len(differ)} of "
+            f"{len(mine | theirs)} files differ, such as {differ[0]}; it was left as it was"
+        )
+        raise CannotPublish(msg)
+
+
+def _inside(folder: Path) -> set[str]:
+    """Name what lies in a folder, folders left out."""
+    return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if not is_folder(path)}
+
+
+def _same(one: Path, other: Path) -> bool:
+    try:
+        return read_regular(one) == read_regular(other)
+    except OSError:
+        return False
+
+
+def _cut_short(folder: Path) -> tuple[str, ...]:
+    """Name the hidden folders in which publications were made that did not end; whoever asks is alone in there."""
+    return tuple(sorted(path.name for path in folder.glob(".*.part") if is_folder(path / "data")))
 
 
 @contextmanager

@@ -46,6 +46,10 @@ class Published:
     closed: tuple[str, ...]
     """Codes of the closed sites left out: for the office, they are nowhere in the bag."""
     embargoed: tuple[str, ...]
+    stood: bool = False
+    """Whether the same bag, byte for byte, was there already; then nothing was written."""
+    cut_short: tuple[str, ...] = ()
+    """Hidden folders beside the bag, left by publications under other names that were cut short."""
 
 
 def publish(
@@ -64,7 +68,7 @@ def publish(
     ----------
     archive : Archive
     out : Path
-        A folder that does not exist, outside the archive; whole afterwards, or not there.
+        A folder that does not exist, outside the archive; whole afterwards, or not there. The very bag may be there.
     day : date
         The day to publish for; the clock is not asked.
     by : str
@@ -127,6 +131,8 @@ def publish(
         left_out=facts.left_out,
         closed=public.closed,
         embargoed=public.embargoed,
+        stood=bag.stood,
+        cut_short=bag.cut_short,
     )
 
 

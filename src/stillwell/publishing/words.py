@@ -31,6 +31,12 @@ def published_text(told: Published) -> str:
         _left("embargoed", left.embargoed_gaugings, told.embargoed),
         f"  withdrawn: {left.withdrawn_gaugings}",
     ]
+    if told.stood:
+        lines.insert(1, "it was there already, byte for byte; nothing was written")
+    for name in told.cut_short:
+        lines.append(
+            f"beside it lies {name}, which a publication left that was cut short: remove it, or publish there again"
+        )
     if left.waiting_revisions:
         lines.append(f"newer revisions that wait for a review: {left.waiting_revisions}")
     if left.codes_withheld:
