@@ -131,7 +131,7 @@ def loggers(folder: Path, sites: int, years: int) -> list[Path]:
 def watched(act: str, root: Path, *words: str) -> Peak:
     """Run one command on an archive, in a process of its own beside this one, and say what it took."""
     command = [*WATCHED, *STILLWELL, act, *words, "--archive", str(root)]
-    done = subprocess.run(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, check=True, env=_env())
+    done = subprocess.run(command, capture_output=True, text=True, check=True, env=_env())
     taken = json.loads(done.stdout)
     if taken["code"]:
         msg = f"expected {act} to end with 0, found {taken['code']}: {done.stderr[-2000:]}"

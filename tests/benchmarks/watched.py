@@ -32,7 +32,7 @@ def family(root: int) -> list[int]:
 
 
 def held_kb(process: int) -> tuple[int, int]:
-    """Read the resident memory of a process now, and its own peak so far as the kernel counts it; 0 where it is gone."""
+    """Read the resident memory of a process now, and its peak so far as the kernel counts; 0 where it is gone."""
     try:
         status = Path(f"/proc/{process}/status").read_text()
     except OSError:
