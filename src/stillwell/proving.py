@@ -24,11 +24,11 @@ from stillwell.archive.entries import shipped_policies
 from stillwell.archive.history import StoredHistory
 from stillwell.archive.layout import entry_path
 from stillwell.archive.ledger import Entry
-from stillwell.archive.portions import rows_at
+from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.snapshot import EveryRow, History
 from stillwell.archive.workers import spawned
 from stillwell.committing import default_policy_text
-from stillwell.comparing import Recorded, compared, judged_by_another, unlike
+from stillwell.comparing import AT_ONCE, Recorded, compared, compared_by_lots, judged_by_another, unlike
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, sites_of
 from stillwell.errors import ProcessLost, Withheld
@@ -83,6 +83,7 @@ class Prover:
         self._registers = sorted({moment for table, moment in recorded if table in THE_SAME})
         self._taken = Counter(str(note["deposit"]) for entry in entries for note in entry.deposits)
         self._gaugings = rows_at(archive, "gaugings")
+        self._stage = rows_at(archive, "stage")
 
     def prove(self, number: int) -> Proved:
         """Take a commit again with the archive as it stood before it, and compare every row.
@@ -199,7 +200,10 @@ class Prover:
             return
         for sentence in marks_unlike(before, entry, told.policy_digest):
             yield Fault("recompute", entry_path(entry.number), sentence)
-        yield from compared(entry, self._history, self._recorded, derived(before, sites_of(entry), told))
+        # some sites at a time: what is derived again of a commit is never held together
+        lots = portions(sites_of(entry), self._stage, AT_ONCE)
+        made = ((lot, derived(before, lot, told)) for lot in lots)
+        yield from compared_by_lots(entry, self._history, self._recorded, made)
 
 
 def proofs(
