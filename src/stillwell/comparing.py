@@ -177,6 +177,11 @@ def listed_sites(entry: Entry) -> dict[str, list[str]]:
     return {name: sorted(sites) for name, sites in found.items()}
 
 
+def lots_of(sites: Sequence[str], sizes: Mapping[str, int]) -> Iterator[list[str]]:
+    """Part sites into lots of at most ``AT_ONCE`` rows by their sizes; a site with more is a lot by itself."""
+    return portions(sites, sizes, AT_ONCE)
+
+
 def _pairs(
     entry: Entry, history: EveryRow, name: str, sites: list[str], again: Mapping[str, pd.DataFrame]
 ) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
@@ -188,7 +193,7 @@ def _pairs(
         return
     if name in again and len(again[name]) > AT_ONCE and "site" in again[name] and name in history.tables():
         at = again[name]["site"].value_counts().to_dict()
-        for lot in portions(sorted({*sites, *at}), at, AT_ONCE):
+        for lot in lots_of(sorted({*sites, *at}), at):
             yield history.recorded_at(name, moment, lot), again[name][again[name]["site"].isin(lot)]
         return
     stored = history.recorded_at(name, moment, sites) if name in history.tables() else pd.DataFrame()

@@ -24,11 +24,11 @@ from stillwell.archive.entries import shipped_policies
 from stillwell.archive.history import StoredHistory
 from stillwell.archive.layout import entry_path
 from stillwell.archive.ledger import Entry
-from stillwell.archive.portions import portions, rows_at
+from stillwell.archive.portions import rows_at
 from stillwell.archive.snapshot import EveryRow, History
 from stillwell.archive.workers import spawned
 from stillwell.committing import default_policy_text
-from stillwell.comparing import AT_ONCE, Recorded, compared, compared_by_lots, judged_by_another, unlike
+from stillwell.comparing import Recorded, compared, compared_by_lots, judged_by_another, lots_of, unlike
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, sites_of
 from stillwell.errors import ProcessLost, Withheld
@@ -201,8 +201,7 @@ class Prover:
         for sentence in marks_unlike(before, entry, told.policy_digest):
             yield Fault("recompute", entry_path(entry.number), sentence)
         # some sites at a time: what is derived again of a commit is never held together
-        lots = portions(sites_of(entry), self._stage, AT_ONCE)
-        made = ((lot, derived(before, lot, told)) for lot in lots)
+        made = ((lot, derived(before, lot, told)) for lot in lots_of(sites_of(entry), self._stage))
         yield from compared_by_lots(entry, self._history, self._recorded, made)
 
 
