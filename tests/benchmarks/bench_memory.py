@@ -1,6 +1,6 @@
 """What each command takes of memory over a network of many sites of 15-minute stage, in processes of their own.
 
-``python tests/benchmarks/bench_memory.py --sites 100 --years 10`` measures the whole form.
+``python -m tests.benchmarks.bench_memory --sites 100 --years 10`` measures the whole form; ``make bench`` a small one.
 """
 
 from __future__ import annotations
@@ -191,6 +191,10 @@ def lines(tmp: Path, sites: int, years: int) -> Iterator[str]:
     for peak in measured(root, tmp):
         peaks.append(peak)
         yield peak.line
+        if peak.act == "render":
+            files = len(list((root / "netcdf").rglob("*.nc")))
+            each = 1000 * peak.worked_s / files
+            yield f"  {files:,} files of a year or of a site: {each:.0f} ms a file, of processors, start and all"
     most = max(peaks, key=lambda peak: peak.together_mb)
     yield (
         f"  asked: each command with its child processes within {MOST_MB:,.0f} MB; reached: {most.together_mb:,.0f} MB "
@@ -218,5 +222,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
     sys.exit(main())

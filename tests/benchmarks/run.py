@@ -231,7 +231,7 @@ def main() -> int:
     print(record_growth(), flush=True)
     print(sites_ratio(), flush=True)
     with tempfile.TemporaryDirectory() as tmp:
-        for line in bench_memory.lines(Path(tmp), max(int(4 * scale), 1), max(int(2 * scale), 1)):
+        for line in bench_memory.lines(Path(tmp), max(int(4 * scale), 1), 1):
             print(line, flush=True)
     with tempfile.TemporaryDirectory() as tmp:
         print(marks_lines(Path(tmp) / "archive", Path(tmp)), flush=True)
