@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -12,6 +12,7 @@ from schemas import ARCHIVE_TABLES
 from schemas.derive import key_names
 from stillwell import __version__
 from stillwell.archive.ledger import Entry
+from stillwell.archive.portions import portions
 from stillwell.archive.shelf import Shelf
 from stillwell.archive.snapshot import EveryRow
 from stillwell.fingerprint import sha256
@@ -19,6 +20,8 @@ from stillwell.prepare import View
 from stillwell.records import Fault
 from stillwell.sameness import compared_cells
 
+AT_ONCE = 500_000
+"""Rows held beside each other at a time, of whole sites."""
 SHOWN = 20
 """Differences named per table and commit; the count is always whole."""
 
@@ -50,13 +53,44 @@ def compared(
     Fault
         Of kind ``recompute``.
     """
+    yield from compared_by_lots(entry, history, recorded, [(None, again)], rounded)
+
+
+def compared_by_lots(
+    entry: Entry,
+    history: EveryRow,
+    recorded: Recorded,
+    lots: Iterable[tuple[Sequence[str] | None, Mapping[str, pd.DataFrame]]],
+    rounded: Rounded,
+) -> Iterator[Fault]:
+    """Compare what a commit recorded with what it comes to again, some sites after the others.
+
+    Parameters
+    ----------
+    entry, history, recorded
+        As of ``compared``.
+    lots : iterable of (sequence of str or None, mapping of str to DataFrame)
+        Sites, every one once, and the rows the commit comes to at these; None for all sites.
+    rounded : Counter
+        Gets the numbers of this commit.
+
+    Yields
+    ------
+    Fault
+        As of ``compared``.
+    """
     listed = listed_sites(entry)
-    for name in sorted({*again, *listed}):
-        looked = 0
-        for stored, made in _pairs(entry, history, name, listed.get(name, []), again):
-            looked += len(stored)
-            yield from _differences(name, entry, stored, made, rounded)
-        elsewhere = recorded.get((name, pd.Timestamp(entry.recorded_at)), 0) - looked
+    looked: Counter[str] = Counter()
+    for sites, again in lots:
+        for name in sorted({*again, *listed}):
+            mine = [site for site in listed.get(name, []) if sites is None or site in sites]
+            if name not in again and not mine and sites is not None:
+                continue
+            for stored, made in _pairs(entry, history, name, mine, again):
+                looked[name] += len(stored)
+                yield from _differences(name, entry, stored, made, rounded)
+    for name in sorted({*listed, *looked}):
+        elsewhere = recorded.get((name, pd.Timestamp(entry.recorded_at)), 0) - looked[name]
         if elsewhere:
             expected = "expected every row of the commit at the sites it lists"
             yield Fault("recompute", _where(name, entry), f"{expected}, found {elsewhere} at others")
@@ -162,6 +196,11 @@ def listed_sites(entry: Entry) -> dict[str, list[str]]:
     return {name: sorted(sites) for name, sites in found.items()}
 
 
+def lots_of(sites: Sequence[str], sizes: Mapping[str, int]) -> Iterator[list[str]]:
+    """Part sites into lots of at most ``AT_ONCE`` rows by their sizes; a site with more is a lot by itself."""
+    return portions(sites, sizes, AT_ONCE)
+
+
 def _pairs(
     entry: Entry, history: EveryRow, name: str, sites: list[str], again: Mapping[str, pd.DataFrame]
 ) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
@@ -170,6 +209,11 @@ def _pairs(
     if isinstance(again, Shelf) and name in again.files:
         for site in sorted({*sites, *again.sites(name)}):
             yield history.recorded_at(name, moment, [site]), again.rows(name, [site])
+        return
+    if name in again and len(again[name]) > AT_ONCE and "site" in again[name] and name in history.tables():
+        at = again[name]["site"].value_counts().to_dict()
+        for lot in lots_of(sorted({*sites, *at}), at):
+            yield history.recorded_at(name, moment, lot), again[name][again[name]["site"].isin(lot)]
         return
     stored = history.recorded_at(name, moment, sites) if name in history.tables() else pd.DataFrame()
     yield stored, again.get(name, stored.iloc[:0])

@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 
 from schemas import ARCHIVE_TABLES, SCHEMA_VERSION
 from schemas.derive import columns, key_names, table_schema
-from stillwell.archive.tables import arrow_schema_from, read_files, table_files, to_parquet
+from stillwell.archive.parquet_bytes import to_parquet
+from stillwell.archive.tables import arrow_schema_from, read_files, table_files
 from stillwell.errors import ArchiveDamaged, ArchiveError
 from stillwell.fingerprint import sha256
 

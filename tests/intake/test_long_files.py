@@ -7,7 +7,8 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from stillwell.archive.tables import arrow_schema, to_parquet
+from stillwell.archive.parquet_bytes import to_parquet
+from stillwell.archive.tables import arrow_schema
 from stillwell.intake import csv_text
 from stillwell.intake.constant import AT_ONCE, missing, only_value, repeated, taken
 from stillwell.intake.csv_text import read_csv

@@ -15,6 +15,7 @@ import pytest
 
 import stillwell.archive.history as history
 import stillwell.audit as proving
+import stillwell.comparing as comparing
 import stillwell.prepare.batch as batches
 from stillwell.archive.entries import self_checked
 from stillwell.archive.layout import entry_path
@@ -81,6 +82,7 @@ def rows_are(request, monkeypatch):
             monkeypatch.setattr(proving, name, 1)
         monkeypatch.setattr(history, "MOST_CELLS", 1)
         monkeypatch.setattr(batches, "AT_ONCE", 1)
+        monkeypatch.setattr(comparing, "AT_ONCE", 1)
 
 
 def test_a_sound_archive_has_no_faults(sound, rows_are):
@@ -147,10 +149,10 @@ def _rewrite_points(copy):
         frame.loc[1, "discharge_m3_s"] += 0.001
         return frame
 
-    _rewritten(copy, sorted((copy / "tables" / "verticals").rglob("*.parquet"))[0], changed)
+    rewritten(copy, sorted((copy / "tables" / "verticals").rglob("*.parquet"))[0], changed)
 
 
-def _rewritten(copy, path, change):
+def rewritten(copy, path, change):
     """Change the rows of a table file and rewrite the ledger so that every digest agrees again."""
     table = pq.read_table(path)
     frame = change(table.to_pandas())
@@ -169,7 +171,7 @@ def _rewritten(copy, path, change):
         previous = sha256(entry.read_bytes())
 
 
-def test_a_rendering_betrays_a_table_file_that_was_rewritten(copy):
+def test_a_rendering_betrays_a_table_file_that_wasrewritten(copy):
     """Where the chain was made to agree, a later rendering still names the digest of the rows it was made from."""
     _rewrite_points(copy)
     faults = audit(copy).faults
@@ -193,6 +195,7 @@ def test_the_sample_is_proved_alike_however_its_rows_are_read(monkeypatch):
     for name in ("MOST_ROWS", "PORTION"):
         monkeypatch.setattr(proving, name, 1)
     monkeypatch.setattr(history, "MOST_CELLS", 1)
+    monkeypatch.setattr(comparing, "AT_ONCE", 1)
     as_needed = audit(SAMPLE)
     assert as_needed.faults == held.faults == ()
     assert as_needed.counts == held.counts
@@ -206,7 +209,7 @@ def test_a_row_where_its_commit_wrote_none_is_a_fault(plain, rows_are):
     moments = {said["number"]: pd.Timestamp(said["recorded_at"]) for said in of.values()}
     paths = sorted((plain / "tables" / "verticals" / "site=S2").rglob("*.parquet"))
     alone = next(n for n, said in enumerate(of.values(), 1) if not any("S2" in f["path"] for f in said["files"]))
-    _rewritten(plain, paths[0], lambda frame: frame.assign(recorded_at=moments[alone]))
+    rewritten(plain, paths[0], lambda frame: frame.assign(recorded_at=moments[alone]))
     found = audit(plain).faults
     assert f"tables/verticals commit {alone}" in {fault.path for fault in found if fault.kind == "recompute"}
 

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
+from stillwell import comparing
 from stillwell.adopting import adopt, deposit_of
 from stillwell.archive.archive import Archive
 from stillwell.audit import audit
@@ -18,6 +19,7 @@ from stillwell.reading.records import record
 from stillwell.reading.spans import span_of
 from stillwell.rebuild import rebuild
 from tests.pipeline.season import NOW, season, take
+from tests.pipeline.test_audit import rewritten
 
 START = pd.Timestamp("2025-05-01T00:00Z")
 LATER = pd.Timestamp("2025-06-01T00:00Z")
@@ -266,6 +268,24 @@ def test_many_sites_are_derived_in_lots(tmp_path):
         rows = [Archive(root).standing(table).drop(columns=["recorded_at"]) for root in (one, other)]
         pd.testing.assert_frame_equal(*rows)
     assert audit(one).faults == ()
+
+
+@pytest.mark.parametrize("at_once", [comparing.AT_ONCE, 1])
+def test_a_forged_value_is_named_whether_sites_of_a_commit_are_proved_together_or_not(tmp_path, monkeypatch, at_once):
+    """Of two sites derived in one commit the forged row is named with its site, moment and values, and no other."""
+    root = season(tmp_path)
+    for site in ("S1", "S2"):
+        take(root, _stage(tmp_path / site, [1.5] * 49, site=site))
+        adopt(root, _rating(f"R{site}", site=site), by="H1", now=NOW)
+    derive(root, by="H1", now=NOW, render_now=False)
+    monkeypatch.setattr(comparing, "AT_ONCE", at_once)
+    place = root / Archive(root).table_files("discharge", ["S2"])[0].path
+    rewritten(root, place, lambda rows: rows.assign(discharge_m3_s=rows["discharge_m3_s"].where(rows.index != 3, 11.0)))
+    sentences = [fault.sentence for fault in audit(root).faults if fault.kind == "recompute"]
+    assert len(sentences) == 1
+    assert "site S2, time 2025-05-01 03:00:00+00:00" in sentences[0]
+    assert "expected discharge_m3_s" in sentences[0]
+    assert "11.0" in sentences[0].partition("found")[2]
 
 
 def _read(folder, heights, name="read"):

@@ -18,7 +18,8 @@ from stillwell.archive.archive import Archive
 from stillwell.committing import office_policy
 from stillwell.deriving import derive
 from stillwell.pipeline import decide
-from stillwell.publishing import publish
+from stillwell.publishing import publish, rows
+from stillwell.publishing.public import public_on
 from stillwell.reading.rating import candidates, fitted
 from tests.pipeline.season import clock
 
@@ -56,6 +57,24 @@ def test_netcdf_of_a_record_holds_the_rows_that_go_out(bag):
     stage = stage[(stage["site"] == "INV-ORM") & (stage["time"].dt.year == 2024)].sort_values("time")
     with xr.open_dataset(data / "netcdf" / "INV-ORM" / "stage_2024.nc") as file:
         np.testing.assert_array_equal(file["stage"], stage["stage_m"])
+
+
+def test_tables_are_written_by_lots_of_sites_and_are_the_same_files(monkeypatch):
+    """A lot for each site comes to the bytes of one lot for all; no frame in hand then holds rows of two sites."""
+    archive = Archive(SAMPLE)
+    public = public_on(date(2026, 2, 1), archive.standing("sites"), archive.table_sites("gaugings"))
+    made, sites, tables = {}, {}, ("stage", "points", "sites", "gauge_heights")
+    for most in (rows.AT_ONCE, 1):
+        monkeypatch.setattr(rows, "AT_ONCE", most)
+        going = rows.going(archive, public)
+        for name in tables:
+            frames = [going.as_published(name, lot)[0] for lot in going.lots(name)]
+            sites[name, most] = [frame["site"].nunique() for frame in frames]
+            made[name, most] = b"".join(rows.parquet(name, frames, going.described[name], {}))
+    monkeypatch.undo()
+    assert [made[name, 1] == made[name, rows.AT_ONCE] for name in tables] == [True] * len(tables)
+    assert sites["points", rows.AT_ONCE] == [4]
+    assert sites["points", 1] == [1, 1, 1, 1]
 
 
 def test_provenance_leads_from_a_record_to_its_rating_and_stage(bag):

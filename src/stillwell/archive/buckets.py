@@ -21,9 +21,10 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.entries import Entry
 from stillwell.archive.layout import commit_of
 from stillwell.archive.packing import packed
+from stillwell.archive.parquet_bytes import ROWS_PER_GROUP
 from stillwell.archive.portions import portions
 from stillwell.archive.regular import check_regular
-from stillwell.archive.tables import ROWS_PER_GROUP, TableFile, commit_table, table_file
+from stillwell.archive.tables import TableFile, commit_table, table_file
 from stillwell.errors import ArchiveDamaged
 from stillwell.records import ListedFile
 

@@ -84,7 +84,7 @@ def write_files(files: Sequence[tuple[Path, bytes]]) -> None:
     try:
         many = len(files) >= MANY
         for path, data in files:
-            _write_whole(temporary(path), data, settled=not many)
+            _write_whole(temporary(path), [data], settled=not many)
         if many:
             _settle([temporary(path) for path, _ in files])
         for path, _ in files:
@@ -100,6 +100,26 @@ def write_files(files: Sequence[tuple[Path, bytes]]) -> None:
 def write_file(path: Path, data: bytes) -> None:
     """Write one file, whole or not at all."""
     write_files([(path, data)])
+
+
+def write_pieces(path: Path, pieces: Iterable[bytes]) -> None:
+    """Write one file, whole or not at all, from pieces that are made one after the other and never held together.
+
+    Raises
+    ------
+    OSError
+        As ``write_files``; whatever making a piece raises is raised too, and nothing is left either.
+    """
+    make_folder(path.parent)
+    part = temporary(path)
+    try:
+        _write_whole(part, pieces)
+        system.replace(part, path)
+    except BaseException:
+        with suppress(OSError):
+            system.unlink(part)
+        raise
+    sync_folders({path.parent})
 
 
 def write_answer(path: Path, data: bytes) -> None:
@@ -138,7 +158,7 @@ def create_exclusive(path: Path, data: bytes) -> None:
     make_folders({path.parent})
     part = temporary(path)
     try:
-        _write_whole(part, data)
+        _write_whole(part, [data])
         _name_exclusively(part, path)
     finally:
         with suppress(FileNotFoundError):
@@ -283,9 +303,10 @@ def remove_empty_folders(path: Path, stop: Path) -> None:
         sync_folders({path})
 
 
-def _write_whole(path: Path, data: bytes, *, settled: bool = True) -> None:
+def _write_whole(path: Path, pieces: Iterable[bytes], *, settled: bool = True) -> None:
     with naming(path), path.open("wb") as handle:
-        system.write(handle, data)
+        for piece in pieces:
+            system.write(handle, piece)
         handle.flush()
         if settled:
             system.fsync(handle.fileno())

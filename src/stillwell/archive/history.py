@@ -6,15 +6,17 @@ For archives whose rows take more room than a machine has; ``snapshot.History`` 
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
+from functools import partial
+from typing import Literal
 
 import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.snapshot import EveryRow, dated_links
 
-MOST_CELLS = 50_000_000
+MOST_CELLS = 20_000_000
 """Cells of the tables kept at hand; those asked for longest ago are let go of first."""
 LINKED = ("gauging_id", "site", "recorded_at")
 
@@ -40,27 +42,35 @@ class StoredHistory(EveryRow):
 
     def recorded_at(self, table: str, moment: datetime, sites: Sequence[str]) -> pd.DataFrame:
         """Return the rows of a table and some sites that one commit recorded."""
-        rows = self._of(table, sites)
-        return rows[rows["recorded_at"] == pd.Timestamp(moment)].reset_index(drop=True)
+        first, last = (partial(_until, moment=pd.Timestamp(moment), side=side) for side in ("left", "right"))
+        return self._joined(table, sites, lambda rows: rows.iloc[first(rows) : last(rows)])
 
     def rows(self, table: str, before: pd.Timestamp, sites: Sequence[str] | None) -> pd.DataFrame:
         """Return the rows of every revision recorded before a moment, of some sites where the table knows them."""
-        rows = self._of(table, sites)
-        return rows[rows["recorded_at"] < before].reset_index(drop=True)
+        return self._joined(table, sites, lambda rows: rows.iloc[: _until(rows, before, "left")])
 
     def columns(self, table: str, names: Sequence[str]) -> pd.DataFrame:
         """Return some columns of the rows of every revision."""
         return self._archive.read(table, columns=names)
 
-    def _of(self, table: str, sites: Sequence[str] | None) -> pd.DataFrame:
-        """Read a table, of some sites where it knows them, in the order recorded."""
+    def _joined(
+        self, table: str, sites: Sequence[str] | None, wanted: Callable[[pd.DataFrame], pd.DataFrame]
+    ) -> pd.DataFrame:
+        """Read the rows wanted of a table, of some sites where it knows them, in the order recorded.
+
+        Sites are read one after the other, and of each only the rows wanted are kept in hand.
+        """
         known = self._sites[table]
         if sites is None or not known:
-            return self._part(table, None)
-        parts = [self._part(table, site) for site in sorted(known & set(sites))]
+            return wanted(self._part(table, None)).reset_index(drop=True)
+        parts = [wanted(self._part(table, site)) for site in sorted(known & set(sites))]
+        parts = [part for part in parts if len(part)] or parts[:1]
         if len(parts) == 1:
-            return parts[0]
+            return parts[0].reset_index(drop=True)
         whole = pd.concat(parts, ignore_index=True) if parts else self._archive.read(table, [])
+        del parts
+        if whole["recorded_at"].is_monotonic_increasing:
+            return whole
         return whole.sort_values("recorded_at", kind="stable").reset_index(drop=True)
 
     def _part(self, table: str, site: str | None) -> pd.DataFrame:
@@ -74,3 +84,8 @@ class StoredHistory(EveryRow):
                 self._cells -= gone.size
         self._held.move_to_end(key)
         return self._held[key]
+
+
+def _until(rows: pd.DataFrame, moment: pd.Timestamp, side: Literal["left", "right"]) -> int:
+    """Count the rows, in the order recorded, from before a moment, or those of the moment too."""
+    return int(rows["recorded_at"].searchsorted(moment, side=side))

@@ -15,18 +15,15 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 from stillwell.archive.layout import table_path
+from stillwell.archive.parquet_bytes import ROWS_PER_GROUP, to_parquet
 from stillwell.archive.retired import with_successors
 from stillwell.archive.table_parts import Span, read_parts
 from stillwell.errors import ArchiveError
 from stillwell.fingerprint import canonical_json, sha256
 from stillwell.intake.constant import only_value, spread
 from stillwell.records import ListedFile
-
-ROWS_PER_GROUP = 500_000
-"""Rows of a row group of a file that is not of a compaction."""
 
 _ARROW = {
     "text": pa.string(),
@@ -177,38 +174,6 @@ def _sorted(table: pa.Table) -> pa.Table:
     if pc.all(pc.equal(indices, pa.array(np.arange(len(table)), pa.uint64()))).as_py():
         return table
     return table.take(indices).combine_chunks()
-
-
-def to_parquet(table: pa.Table, rows_per_group: int = ROWS_PER_GROUP) -> bytes:
-    """Write an Arrow table as Parquet with page checksums; the same table gives the same bytes."""
-    sink = pa.BufferOutputStream()
-    words = [field.name for field in table.schema if pa.types.is_string(field.type)]
-    with pq.ParquetWriter(
-        sink,
-        table.schema,
-        version="2.6",
-        data_page_version="1.0",
-        compression="zstd",
-        compression_level=3,
-        use_dictionary=words,
-        write_page_checksum=True,
-        write_page_index=True,
-        store_schema=True,
-    ) as writer:
-        for at in range(0, max(len(table), 1), rows_per_group):
-            group = table.slice(at, rows_per_group)
-            # pieces of the same size whatever the table came in: pages end where pieces do
-            columns = [_whole(column) for column in group.columns]
-            writer.write_table(pa.Table.from_arrays(columns, schema=table.schema), row_group_size=rows_per_group)
-    return bytes(sink.getvalue())
-
-
-def _whole(column: pa.ChunkedArray) -> pa.Array | pa.ChunkedArray:
-    """Join the pieces of a column; one of a single text is not written out."""
-    cell = only_value(column)
-    if cell is not None:
-        return spread(cell, len(column))
-    return column.chunk(0) if column.num_chunks == 1 else column.combine_chunks()
 
 
 TableFile = tuple[str, bytes, ListedFile]

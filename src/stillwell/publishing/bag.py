@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import errno
 import fcntl
+import hashlib
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
@@ -13,12 +14,11 @@ from pathlib import Path, PurePosixPath
 from stillwell.archive import fs
 from stillwell.archive.regular import is_folder, read_regular
 from stillwell.errors import CannotLock
-from stillwell.fingerprint import sha256, sha512
 from stillwell.publishing.public import CannotPublish
 
 DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 _DECLARED = "bagit.txt"
-DIGESTS = {"sha256": sha256, "sha512": sha512}
+DIGESTS = ("sha256", "sha512")
 _NO_LOCKS = {errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL, errno.EBADF}
 
 
@@ -45,23 +45,32 @@ class Bag:
     """Hidden folders beside it, which publications under other names left that were cut short."""
 
     def add(self, path: str, data: bytes) -> Packed:
-        """Put a file into the payload.
+        """Put a file into the payload; ``add_pieces`` of one piece."""
+        return self.add_pieces(path, [data])
+
+    def add_pieces(self, path: str, pieces: Iterable[bytes]) -> Packed:
+        """Put a file into the payload whose bytes come one after the other; they are never held together.
 
         Parameters
         ----------
         path : str
             Under ``data/``, with ``/``.
-        data : bytes
+        pieces : iterable of bytes
 
         Returns
         -------
         Packed
+
+        Raises
+        ------
+        CannotPublish
+            If the path is not a plain one.
         """
         parts = PurePosixPath(path).parts
         if path != "/".join(parts) or ".." in parts or not parts or any(not plain_name(part) for part in parts):
             msg = f"expected a plain path for a file of the bag, found {path!r}; nothing was published"
             raise CannotPublish(msg)
-        packed = self._write(f"data/{path}", data)
+        packed = self._write(f"data/{path}", pieces)
         self.files.append(packed)
         return packed
 
@@ -76,8 +85,8 @@ class Bag:
         size = sum(file.size for file in self.files)
         lines = {**info, "Payload-Oxum": f"{size}.{len(self.files)}"}
         tags = [
-            self._write(_DECLARED, DECLARATION),
-            self._write("bag-info.txt", "".join(f"{k}: {one_line(v)}\n" for k, v in lines.items()).encode("utf-8")),
+            self._write(_DECLARED, [DECLARATION]),
+            self._write("bag-info.txt", [f"{k}: {one_line(v)}\n".encode() for k, v in lines.items()]),
             *(self._manifest("manifest", name, self.files) for name in DIGESTS),
         ]
         for name in DIGESTS:
@@ -86,11 +95,22 @@ class Bag:
 
     def _manifest(self, kind: str, name: str, files: list[Packed]) -> Packed:
         lines = [f"{file.digests[name]}  {in_manifest(file.path)}\n" for file in sorted(files, key=lambda f: f.path)]
-        return self._write(f"{kind}-{name}.txt", "".join(lines).encode("utf-8"))
+        return self._write(f"{kind}-{name}.txt", ["".join(lines).encode("utf-8")])
 
-    def _write(self, path: str, data: bytes) -> Packed:
-        fs.write_file(self.folder / path, data)
-        return Packed(path, len(data), {name: digest(data) for name, digest in DIGESTS.items()})
+    def _write(self, path: str, pieces: Iterable[bytes]) -> Packed:
+        digests = {name: hashlib.new(name) for name in DIGESTS}
+        size = 0
+
+        def digested() -> Iterator[bytes]:
+            nonlocal size
+            for piece in pieces:
+                size += len(piece)
+                for digest in digests.values():
+                    digest.update(piece)
+                yield piece
+
+        fs.write_pieces(self.folder / path, digested())
+        return Packed(path, size, {name: digest.hexdigest() for name, digest in digests.items()})
 
 
 def plain_name(name: str) -> bool:

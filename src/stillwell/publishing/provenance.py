@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set
 from datetime import date
 from typing import Any
 from urllib.parse import quote, unquote
@@ -43,15 +43,24 @@ Records = dict[str, dict[str, Any]]
 
 
 def published_provenance(
-    archive: Archive, tables: Mapping[str, pd.DataFrame], *, day: date, by: str, dataset: str, software_version: str
+    archive: Archive,
+    gaugings: pd.DataFrame,
+    recorded: Set[str],
+    *,
+    day: date,
+    by: str,
+    dataset: str,
+    software_version: str,
 ) -> bytes:
     """Write the provenance of what is published.
 
     Parameters
     ----------
     archive : Archive
-    tables : mapping of str to DataFrame
-        Rows that go out, by table.
+    gaugings : DataFrame
+        Those that go out.
+    recorded : set of str
+        Names of the stage, ratings and records that go out, as of ``recorded_names``.
     day : date
     by : str
         Code of whoever publishes.
@@ -66,12 +75,11 @@ def published_provenance(
         Canonical JSON.
     """
     known = _merged(archive)
-    gaugings = tables["gaugings"]
     members = [
         f"gauging:{_safe(name)}/{revision}"
         for name, revision in zip(gaugings["gauging_id"], gaugings["revision"], strict=True)
     ]
-    members += sorted(_recorded(archive, tables) & known.get("entity", {}).keys())
+    members += sorted(recorded & known.get("entity", {}).keys())
     document = _picked(known, members)
     _add_publishing(document, members, day, by, dataset, software_version)
     return canonical_json({name: value for name, value in document.items() if value})
@@ -89,22 +97,34 @@ def _merged(archive: Archive) -> dict[str, Records]:
     return known
 
 
-def _recorded(archive: Archive, tables: Mapping[str, pd.DataFrame]) -> set[str]:
-    """Name what the archive's provenance tells of the stage, ratings and records that go out."""
-    numbers = {pd.Timestamp(entry.recorded_at): entry.number for entry in archive.ledger.entries()}
+def numbers_at(archive: Archive) -> dict[pd.Timestamp, int]:
+    """Return the number of each commit by its moment."""
+    return {pd.Timestamp(entry.recorded_at): entry.number for entry in archive.ledger.entries()}
+
+
+def recorded_names(numbers: Mapping[pd.Timestamp, int], table: str, rows: pd.DataFrame) -> set[str]:
+    """Name what the archive's provenance tells of some rows of stage, ratings or records; nothing of other tables.
+
+    Parameters
+    ----------
+    numbers : mapping of Timestamp to int
+        As of ``numbers_at``.
+    table : str
+    rows : DataFrame
+        With every column.
+    """
+    if table in DERIVED:
+        pairs = rows[["site", "recorded_at"]].drop_duplicates()
+        return {record_name(site, numbers[at], table) for site, at in pairs.itertuples(index=False)}
     names = set()
-    for table in DERIVED.keys() & tables.keys():
-        pairs = tables[table][["site", "recorded_at"]].drop_duplicates()
-        names |= {record_name(site, numbers[at], table) for site, at in pairs.itertuples(index=False)}
-    for table, kind in KINDS.items():
-        if table in tables:
-            parts = with_sensor(tables[table])[[*kind.key, "deposit"]].drop_duplicates()
-            keys = (tuple(map(str, key)) for key in parts.itertuples(index=False))
-            names |= {handed_in_name(kind.prefix, key[:-1], key[-1]) for key in keys}
-    for table in RATING:
-        if table in tables:
-            pairs = tables[table][["rating", "deposit"]].drop_duplicates()
-            names |= {handed_in_name("adoption", (name,), deposit) for name, deposit in pairs.itertuples(index=False)}
+    if table in KINDS:
+        kind = KINDS[table]
+        parts = with_sensor(rows)[[*kind.key, "deposit"]].drop_duplicates()
+        keys = (tuple(map(str, key)) for key in parts.itertuples(index=False))
+        names |= {handed_in_name(kind.prefix, key[:-1], key[-1]) for key in keys}
+    if table in RATING:
+        pairs = rows[["rating", "deposit"]].drop_duplicates()
+        names |= {handed_in_name("adoption", (name,), deposit) for name, deposit in pairs.itertuples(index=False)}
     return names
 
 

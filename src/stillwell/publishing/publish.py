@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence, Set
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
+from schemas import SERIES_TIME
 from stillwell import __version__
 from stillwell.archive.archive import Archive
 from stillwell.archive.places import lies_within
@@ -22,11 +23,11 @@ from stillwell.publishing.bag import Bag, new_bag, one_line
 from stillwell.publishing.crate import DESCRIPTOR, crate_metadata
 from stillwell.publishing.datacite import datacite_record
 from stillwell.publishing.facts import Facts, LeftOut
-from stillwell.publishing.provenance import published_provenance
+from stillwell.publishing.provenance import numbers_at, published_provenance, recorded_names
 from stillwell.publishing.public import CannotPublish, Public, public_on
 from stillwell.publishing.readme import bag_readme
 from stillwell.publishing.rows import CODE, Going, going, parquet
-from stillwell.publishing.site_years import netcdf_files
+from stillwell.publishing.site_years import netcdf_files, site_years
 
 
 @dataclass(frozen=True)
@@ -97,11 +98,11 @@ def publish(
     public = public_on(day, archive.standing("sites"), known, sites)
     picked = going(archive, public)
     with new_bag(out) as bag:
-        dataset = _add_tables(bag, picked, day)
-        site_years = 0
-        for path, data in netcdf_files(archive, public, picked, policy.office):
+        written = _add_tables(bag, archive, picked, day)
+        made = 0
+        for path, data in netcdf_files(archive, public, picked, policy.office, written.years):
             bag.add(path, data)
-            site_years += 1
+            made += 1
         facts = Facts(
             title=one_line(title) or _title(public, picked),
             day=day,
@@ -109,22 +110,22 @@ def publish(
             office=policy.office,
             register=public.register,
             gaugings=picked.gaugings,
-            findings=picked.tables["findings"],
-            rows={name: len(rows) for name, rows in picked.tables.items()},
-            site_years=site_years,
-            left_out=_left_out(archive, everything, public, picked),
-            dataset=dataset,
+            findings=picked.of("findings"),
+            rows=written.rows,
+            site_years=made,
+            left_out=_left_out(archive, everything, public, picked, written.codes_withheld),
+            dataset=written.dataset,
             software_version=__version__,
             asked=sites is not None,
         )
-        _add_documents(bag, archive, facts, picked)
+        _add_documents(bag, archive, facts, written.recorded)
         bag.seal(_info(facts))
     return Published(
         path=out,
         day=day,
-        dataset=dataset,
+        dataset=facts.dataset,
         sites=public.sites,
-        gaugings=len(picked.gaugings),
+        gaugings=len(facts.gaugings),
         rows=dict(facts.rows),
         files=len(bag.files),
         size=sum(file.size for file in bag.files),
@@ -145,21 +146,49 @@ def _refuse_bad_call(archive: Archive, out: Path, by: str) -> None:
         raise CannotPublish(msg)
 
 
-def _add_tables(bag: Bag, picked: Going, day: date) -> str:
-    """Write the tables and their schemas; return the digest that names what they say."""
-    said = []
-    for name, rows in picked.tables.items():
-        data = parquet(name, rows, picked.described[name], {"archive:published_for": day.isoformat()})
-        said.append([name, bag.add(f"tables/{name}.parquet", data).digests["sha256"]])
-        bag.add(f"schemas/{name}.json", _json(picked.described[name]))
-    return sha256(canonical_json(said))
+@dataclass
+class _Written:
+    """What is to be told of the tables written, noted while their rows went by."""
+
+    dataset: str = ""
+    """Digest that names what they say."""
+    rows: dict[str, int] = field(default_factory=dict)
+    codes_withheld: int = 0
+    recorded: set[str] = field(default_factory=set)
+    """Names of the stage, ratings and records in the archive's provenance."""
+    years: dict[str, set[tuple[str, int]]] = field(default_factory=dict)
+    """Sites and years of series, by table."""
 
 
-def _add_documents(bag: Bag, archive: Archive, facts: Facts, picked: Going) -> None:
+def _add_tables(bag: Bag, archive: Archive, picked: Going, day: date) -> _Written:
+    """Write the tables and their schemas, some sites at a time, and note what went by."""
+    written, numbers, said = _Written(), numbers_at(archive), []
+
+    def noted(name: str) -> Iterator[pd.DataFrame]:
+        written.rows[name] = 0
+        for lot in picked.lots(name):
+            rows, hidden = picked.as_published(name, lot)
+            written.rows[name] += len(rows)
+            written.codes_withheld += hidden
+            written.recorded |= recorded_names(numbers, name, rows)
+            if name in SERIES_TIME:
+                written.years.setdefault(name, set()).update(site_years(name, rows))
+            yield rows
+
+    for name, described in picked.described.items():
+        pieces = parquet(name, noted(name), described, {"archive:published_for": day.isoformat()})
+        said.append([name, bag.add_pieces(f"tables/{name}.parquet", pieces).digests["sha256"]])
+        bag.add(f"schemas/{name}.json", _json(described))
+    written.dataset = sha256(canonical_json(said))
+    return written
+
+
+def _add_documents(bag: Bag, archive: Archive, facts: Facts, recorded: Set[str]) -> None:
     size = sum(file.size for file in bag.files if not file.path.endswith(".json"))
     said = published_provenance(
         archive,
-        picked.tables,
+        facts.gaugings,
+        recorded,
         day=facts.day,
         by=facts.by,
         dataset=facts.dataset,
@@ -185,7 +214,7 @@ def _title(public: Public, picked: Going) -> str:
     return f"Gaugings at {where}, {first}" + (f" to {last}" if last > first else "")
 
 
-def _left_out(archive: Archive, everything: pd.DataFrame, public: Public, picked: Going) -> LeftOut:
+def _left_out(archive: Archive, everything: pd.DataFrame, public: Public, picked: Going, withheld: int) -> LeftOut:
     """Count what stays behind."""
     at = everything["site"].value_counts()
     columns = ["gauging_id", "revision", "recorded_at", "site", "status"]
@@ -202,7 +231,7 @@ def _left_out(archive: Archive, everything: pd.DataFrame, public: Public, picked
         embargoed_gaugings=int(at.reindex(public.embargoed).fillna(0).sum()),
         withdrawn_gaugings=gone["gauging_id"].nunique(),
         waiting_revisions=int((newer.reindex(published.index) > published).sum()),
-        codes_withheld=picked.codes_withheld,
+        codes_withheld=withheld,
         tables=picked.unplaced,
         columns=picked.columns_left_out,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
@@ -14,7 +14,9 @@ import pyarrow.compute as pc
 from schemas import ARCHIVE_TABLES, SCHEMA_VERSION
 from schemas.derive import columns, table_schema
 from stillwell.archive.archive import Archive
-from stillwell.archive.tables import arrow_schema_from, to_parquet
+from stillwell.archive.parquet_bytes import parquet_pieces
+from stillwell.archive.portions import portions, rows_at
+from stillwell.archive.tables import arrow_schema_from
 from stillwell.fingerprint import canonical_json
 from stillwell.publishing.public import Public
 
@@ -41,24 +43,10 @@ CODE = r"[^\s,;@]{1,40}"
 NOT_A_CODE = "withheld"
 
 
-@dataclass(frozen=True)
-class Going:
-    """The tables that go out."""
-
-    tables: dict[str, pd.DataFrame]
-    described: dict[str, dict[str, Any]]
-    """Table Schema of each, of the columns that go out."""
-    never: tuple[str, ...]
-    unplaced: tuple[str, ...]
-    """Tables that nothing ties to a site, gauging or meter that goes out; none of their rows does."""
-    columns_left_out: tuple[str, ...]
-    codes_withheld: int
-    """Cells of ``CODES`` that were no code."""
-
-    @property
-    def gaugings(self) -> pd.DataFrame:
-        """The gaugings that go out."""
-        return self.tables["gaugings"]
+NEEDED_WHOLE = ("gaugings", "ratings", "findings")
+"""Tables that are held whole, since others are picked by them or documents count them; the rest goes by lots."""
+AT_ONCE = 500_000
+"""Rows of a table in hand at a time; a site is never parted."""
 
 
 @dataclass
@@ -67,12 +55,62 @@ class _Scope:
 
     kept: dict[str, set[Any]] = field(default_factory=dict)
 
-    def picks(self, rows: pd.DataFrame) -> pd.Series | None:
-        """Mark the rows that belong to what goes out; None where nothing ties the table to it."""
-        for column in ("gauging_id", "site", "subject", "check", "instrument", "rating"):
-            if column in rows and column in self.kept:
-                return rows[column].isin(self.kept[column])
-        return None
+    def column_of(self, names: Iterable[str]) -> str | None:
+        """Name the column that ties a table of these columns to what goes out; None where nothing does."""
+        known = ("gauging_id", "site", "subject", "check", "instrument", "rating")
+        return next((column for column in known if column in names and column in self.kept), None)
+
+
+@dataclass(frozen=True)
+class Going:
+    """The tables that go out, read by lots of sites as they are needed."""
+
+    archive: Archive
+    sites: tuple[str, ...]
+    described: dict[str, dict[str, Any]]
+    """Table Schema of each, of the columns that go out, by name in order."""
+    never: tuple[str, ...]
+    unplaced: tuple[str, ...]
+    """Tables that nothing ties to a site, gauging or meter that goes out; none of their rows does."""
+    columns_left_out: tuple[str, ...]
+    scope: _Scope
+    whole: dict[str, pd.DataFrame]
+    """Those of ``NEEDED_WHOLE``, with every column."""
+
+    @property
+    def gaugings(self) -> pd.DataFrame:
+        """The gaugings that go out."""
+        return self.of("gaugings")
+
+    def lots(self, name: str) -> Iterator[pd.DataFrame]:
+        """Read the rows of a table that go out, with every column, some sites at a time in the order of their codes."""
+        if name in self.whole:
+            yield self.whole[name]
+            return
+        sizes = rows_at(self.archive, name, self.sites)
+        if "" in sizes or not sizes:
+            yield self._picked(name, self.sites)
+            return
+        for lot in portions(sorted(set(self.sites) & sizes.keys()), sizes, AT_ONCE):
+            yield self._picked(name, lot)
+
+    def of(self, name: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
+        """Read the rows of a table that go out as they do, codes and columns withheld, of all sites or some."""
+        if name in self.whole or sites is None:
+            rows = self.whole[name] if name in self.whole else self._picked(name, self.sites)
+            rows = rows if sites is None else rows[rows["site"].isin(set(sites))].reset_index(drop=True)
+        else:
+            rows = self._picked(name, sorted(set(sites) & set(self.sites)))
+        return self.as_published(name, rows)[0]
+
+    def as_published(self, name: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, int]:
+        """Leave out of rows what nobody outside may read, and count the cells of ``CODES`` that were no code."""
+        if name == "ratings":
+            rows = _naming_what_goes(rows, self.whole["gaugings"])
+        return _with_codes_only(rows.drop(columns=[column for column in FREE_TEXT if column in rows]))
+
+    def _picked(self, name: str, sites: Sequence[str]) -> pd.DataFrame:
+        return _picked(self.archive, name, sites, self.scope)
 
 
 def going(archive: Archive, public: Public) -> Going:
@@ -88,32 +126,34 @@ def going(archive: Archive, public: Public) -> Going:
     Going
     """
     scope = _Scope({"site": set(public.sites)})
-    picked: dict[str, pd.DataFrame] = {}
-    unplaced = []
+    whole: dict[str, pd.DataFrame] = {}
+    described: dict[str, dict[str, Any]] = {}
+    unplaced, left_out = [], set[str]()
     for name in _ordered(archive.tables()):
-        rows = archive.standing(name, public.sites)
-        mine = scope.picks(rows)
-        if mine is None:
+        names = list(archive.standing(name, []).columns)
+        if scope.column_of(names) is None:
             unplaced.append(name)
             continue
-        if "status" in rows:
-            mine &= rows["status"] != "withdrawn"
-        picked[name] = rows[mine].reset_index(drop=True)
-        _widen(scope, name, picked[name])
-    left_out: set[str] = set()
-    withheld = 0
-    described = {}
-    for name, rows in picked.items():
-        said = _description(archive, name)
-        free = [column for column in FREE_TEXT if column in rows]
+        if name in NEEDED_WHOLE:
+            whole[name] = _picked(archive, name, public.sites, scope)
+            _widen(scope, name, whole[name])
+        free = [column for column in FREE_TEXT if column in names]
         left_out |= set(free)
-        rows = _naming_what_goes(rows, picked["gaugings"]) if name == "ratings" else rows
-        picked[name], hidden = _with_codes_only(rows.drop(columns=free))
-        withheld += hidden
+        said = _description(archive, name)
         described[name] = said | {"fields": [f for f in said["fields"] if f["name"] not in free]}
-    tables = dict(sorted(picked.items()))
     never = tuple(name for name in archive.tables() if name in NEVER)
-    return Going(tables, described, never, tuple(unplaced), tuple(sorted(left_out)), withheld)
+    told = dict(sorted(described.items()))
+    return Going(archive, public.sites, told, never, tuple(unplaced), tuple(sorted(left_out)), scope, whole)
+
+
+def _picked(archive: Archive, name: str, sites: Sequence[str], scope: _Scope) -> pd.DataFrame:
+    """Read the rows of a table and some sites that stand and belong to what goes out."""
+    rows = archive.standing(name, sites)
+    column = scope.column_of(rows.columns) or "site"
+    mine = rows[column].isin(scope.kept[column])
+    if "status" in rows:
+        mine &= rows["status"] != "withdrawn"
+    return rows if mine.all() else rows[mine].reset_index(drop=True)
 
 
 def _ordered(names: list[str]) -> list[str]:
@@ -162,22 +202,25 @@ def _description(archive: Archive, name: str) -> dict[str, Any]:
     return archive.description(name) or table_schema(name, ARCHIVE_TABLES[name], SCHEMA_VERSION)
 
 
-def parquet(name: str, rows: pd.DataFrame, described: Mapping[str, Any], notes: Mapping[str, str]) -> bytes:
+def parquet(
+    name: str, lots: Iterable[pd.DataFrame], described: Mapping[str, Any], notes: Mapping[str, str]
+) -> Iterator[bytes]:
     """Write one table as Parquet, described column by column as its Table Schema says.
 
     Parameters
     ----------
     name : str
-    rows : DataFrame
+    lots : iterable of DataFrame
+        Rows of some sites each, the sites in the order of their codes.
     described : mapping
         Table Schema of exactly these columns.
     notes : mapping of str to str
         More to say in the file's own metadata.
 
-    Returns
-    -------
+    Yields
+    ------
     bytes
-        Sorted by site and key; the same for the same rows.
+        Pieces of the file; sorted by site and key, and the same for the same rows however they are parted into lots.
     """
     schema = arrow_schema_from(dict(described))
     told = {f["name"]: f for f in described["fields"]}
@@ -189,10 +232,13 @@ def parquet(name: str, rows: pd.DataFrame, described: Mapping[str, Any], notes: 
         "archive:time_zone": "UTC",
     }
     schema = pa.schema([f.with_metadata(_notes(told[f.name])) for f in schema], said | dict(notes))
-    arrays = [pa.Array.from_pandas(rows[f.name], type=f.type) for f in schema]
-    table = pa.Table.from_arrays(arrays, schema=schema)
-    keys = [c for c in dict.fromkeys(["site", *described["primaryKey"]]) if c in rows]
-    return to_parquet(table.take(pc.sort_indices(table, sort_keys=[(c, "ascending") for c in keys])).combine_chunks())
+    keys = [c for c in dict.fromkeys(["site", *described["primaryKey"]]) if c in schema.names]
+    return parquet_pieces(schema, (_in_order(rows, schema, keys) for rows in lots))
+
+
+def _in_order(rows: pd.DataFrame, schema: pa.Schema, keys: Sequence[str]) -> pa.Table:
+    table = pa.Table.from_arrays([pa.Array.from_pandas(rows[f.name], type=f.type) for f in schema], schema=schema)
+    return table.take(pc.sort_indices(table, sort_keys=[(c, "ascending") for c in keys])).combine_chunks()
 
 
 def _notes(said: Mapping[str, Any]) -> dict[str, str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence, Set
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from typing import Any
 
 import netCDF4
@@ -17,9 +17,19 @@ from stillwell.archive.outputs import BY_YEAR, behind, netcdf_path
 from stillwell.publishing.public import Public
 from stillwell.publishing.rows import Going
 
+SiteYears = Mapping[str, Iterable[tuple[str, int]]]
+"""Sites and years of which rows of a series go out, by its table; the year is 0 where a file holds every year."""
+
+
+def site_years(table: str, rows: pd.DataFrame) -> set[tuple[str, int]]:
+    """Name the sites and years of some rows of a series: those of the files that go out with them."""
+    year = rows[SERIES_TIME[table]].dt.year if table in BY_YEAR else pd.Series(0, index=rows.index)
+    pairs = pd.DataFrame({"site": rows["site"], "year": year}).drop_duplicates()
+    return {(str(site), int(number)) for site, number in pairs.itertuples(index=False)}
+
 
 def netcdf_files(
-    archive: Archive, public: Public, going: Going, office: Mapping[str, str]
+    archive: Archive, public: Public, going: Going, office: Mapping[str, str], years: SiteYears
 ) -> Iterator[tuple[str, bytes]]:
     """Give the NetCDF files of what goes out.
 
@@ -30,6 +40,8 @@ def netcdf_files(
     going : Going
     office : mapping of str to str
         Name, identifier and contact role.
+    years : SiteYears
+        Of the series, as of ``site_years``.
 
     Yields
     ------
@@ -39,7 +51,7 @@ def netcdf_files(
     licences = dict(zip(public.register["site"], public.register["licence"], strict=True))
     late = {one.path for one in behind(archive, office)}
     right = {path for path in archive.ledger.live_tables() if path.startswith("netcdf/")} - late
-    yield from _series_files(archive, public, going, office, licences, right)
+    yield from _series_files(archive, public, going, office, licences, right, years)
     grouped: Any = going.gaugings.groupby("site", sort=True)
     for site, rows in grouped:
         path = netcdf_path("gaugings", site)
@@ -56,19 +68,18 @@ def _series_files(
     office: Mapping[str, str],
     licences: Mapping[str, str],
     right: Set[str],
+    years: SiteYears,
 ) -> Iterator[tuple[str, bytes]]:
     """Give recorded stage and records, site by site; a site's go out whole or not at all."""
     register = {str(row["site"]): row for row in public.register.to_dict("records")}
-    for table, when in SERIES_TIME.items():
-        rows = going.tables.get(table)
-        if rows is None or rows.empty:
-            continue
-        year = rows[when].dt.year if table in BY_YEAR else pd.Series(0, index=rows.index)
-        grouped: Any = rows.groupby([rows["site"], year], sort=True)
-        for (site, number), part in grouped:
-            path = netcdf_path(table, site, int(number))
+    for table in SERIES_TIME:
+        held = "", pd.DataFrame()
+        for site, year in sorted(years.get(table, ())):
+            path = netcdf_path(table, site, year)
             data = archive.document(path) if path in right else b""
             if not data or _licence_of(data) != f"{LICENCE_BASE}{licences[site]}":
+                held = held if held[0] == site else (site, going.of(table, [site]))
+                part = held[1][held[1][SERIES_TIME[table]].dt.year == year] if year else held[1]
                 about = {str(name): value for name, value in register[site].items()}
                 data = series_file(table, about, part.sort_values(ORDER[table], ignore_index=True), office)
             yield path_in_bag(path, site), data
@@ -103,7 +114,7 @@ def _bytes_of(variable: Any) -> Any:
 
 def _rendered(going: Going, public: Public, office: Mapping[str, str], site: str) -> bytes:
     def rows(table: str, sites: Sequence[str], columns: Sequence[str] | None = None) -> pd.DataFrame:
-        known = public.register if table == "sites" else going.tables[table]
+        known = public.register if table == "sites" else going.of(table, sites)
         return known.loc[known["site"].isin(set(sites)), columns or list(known.columns)].reset_index(drop=True)
 
     return dict(gaugings_files(rows, [site], office, {site}))[site]
