@@ -89,7 +89,7 @@ def test_lots_hold_everything_in_order():
     with spawned(1, Worker) as pool:
         lots = Crew(Worker(), pool, 1).lots(range(100))
     assert [number for lot in lots for number in lot] == list(range(100))
-    assert [len(lot) for lot in lots] == [7] * 14 + [2]
+    assert [len(lot) for lot in lots] == [13] * 7 + [9]
     assert Crew(Worker()).lots(range(100)) == [range(100)]
     assert Crew(Worker()).lots(()) == []
 

@@ -17,7 +17,7 @@ from stillwell.errors import ProcessLost
 
 AT_HAND = 2
 """Parts that a process has at most: the one it does and the next."""
-LOTS = 8
+LOTS = 4
 """Lots for each process, so that none waits long for another at the end."""
 
 
