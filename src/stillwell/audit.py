@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence, Set
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import groupby
+from math import inf
 from pathlib import Path
 from time import monotonic
+from typing import Any
 
 import pandas as pd
-from pandera.errors import SchemaErrors
 
-from schemas import ARCHIVE_TABLES
 from stillwell.archive.accounts import accounts
 from stillwell.archive.archive import Archive
 from stillwell.archive.clock import clock_remarks
@@ -25,20 +27,19 @@ from stillwell.archive.fixity import (
     sealed_remarks,
     withheld_faults,
 )
-from stillwell.archive.history import StoredHistory
 from stillwell.archive.ledger import Entry
-from stillwell.archive.netcdf_compare import netcdf_faults
 from stillwell.archive.outputs import behind, behind_words, outputs
 from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.proofs import KeptProofs
 from stillwell.archive.rounds import next_part
-from stillwell.archive.snapshot import EveryRow, HeldArchive, History
 from stillwell.archive.twins import twin_remarks
 from stillwell.archive.unfinished import unfinished_remarks
 from stillwell.archive.witness import read_witness, witness_faults
+from stillwell.archive.workers import Crew
 from stillwell.committing import office_of
 from stillwell.errors import ArchiveDamaged
-from stillwell.proving import Proved, Prover, proofs
+from stillwell.looking import Read, lookers
+from stillwell.proving import TOGETHER, Proved
 from stillwell.records import AuditReport, Fault
 
 Progress = Callable[[str, int, int], None]
@@ -46,6 +47,8 @@ MOST_ROWS = 2_000_000
 """Rows of an archive up to which all are held while it is proved; of a larger one they are read as they are needed."""
 IN_TIME = 32
 """Commits proved together, at most, where a time is set: what was begun is ended."""
+SHARED_FROM = 150_000
+"""Rows from which on the cores share an audit, unless told otherwise."""
 PORTION = 500_000
 """Rows of a larger archive read at a time to be held against their schema."""
 
@@ -57,7 +60,7 @@ def audit(
     progress: Progress | None = None,
     now: datetime | None = None,
     witnesses: Sequence[Path] = (),
-    processes: int = 0,
+    processes: int | None = 0,
     minutes: float | None = None,
     keep: bool = False,
 ) -> AuditReport:
@@ -75,7 +78,8 @@ def audit(
     witnesses : sequence of Path
         Files of witness lines, kept elsewhere, that the chain is held against.
     processes : int
-        Processes that share the computing; with fewer than 2 the caller does all. What is found does not depend on it.
+        Processes that share the work, the caller among them; with fewer than 2 it does all. None means as many as there
+        are cores where that pays. What is found does not depend on it.
     minutes : float, optional
         Time for proving commits: those never proved first, newest first, then those proved longest ago; all where not
         given. Digests, schemas and NetCDF files are looked at whole.
@@ -93,7 +97,7 @@ def audit(
     OSError
         If a witness cannot be read.
     ProcessLost
-        If a process that shared the computing ended before it was done.
+        If a process that shared the work ended before it was done.
     """
     tell = progress or (lambda step, done, total: None)
     moment = now or datetime.now(UTC)
@@ -101,39 +105,56 @@ def audit(
     faults = [*ledger_faults(archive)]
     remarks: list[str] = []
     counts: dict[str, int] = {}
-    told = _Told(archive, counts, remarks, moment, processes, minutes, keep)
+    told = _Told(counts, remarks, moment, minutes, keep)
+    looked: Archive = archive
     if not faults:
         entries = archive.ledger.entries()
         remarks += clock_remarks(moment, entries[-1].recorded_at)
         faults += _witness_faults(archive, witnesses, counts, remarks)
-        tell("digests", 0, 3)
-        counts |= {"commits in the chain": len(entries), "files listed": len(archive.ledger.live())}
-        faults += file_faults(archive)
-        tell("sealed deposits", 1, 3)
-        counts |= {"deposits sealed": len(archive.sealed.digests())}
-        faults += sealed_faults(archive)
-        # rows behind a link are not the archive's, and a pipe would be waited for
-        if not any(IRREGULAR in fault.details for fault in faults):
-            faults += withheld_faults(archive)
-            proved = recompute and not any(fault.kind == "sealed" for fault in faults)
-            damaged = {fault.path for fault in faults if fault.kind == "file"}
-            faults += _row_faults(archive, entries, told, tell, damaged, proved=proved)
+        rows = sum(file.rows for name in archive.tables() for file in archive.table_files(name))
+        shared = _processes(rows) if processes is None else processes
+        with lookers(archive, few=rows <= MOST_ROWS, processes=shared) as crew:
+            faults += _byte_faults(archive, crew, told, tell)
+            # rows behind a link are not the archive's, and a pipe would be waited for
+            if not any(IRREGULAR in fault.details for fault in faults):
+                faults += withheld_faults(archive)
+                proved = recompute and not any(fault.kind == "sealed" for fault in faults)
+                damaged = {fault.path for fault in faults if fault.kind == "file"}
+                faults += _row_faults(archive, entries, crew, told, tell, damaged, proved=proved)
+                looked = archive if faults else crew.own.archive
         remarks += unfinished_remarks(archive)
-    remarks += [] if faults else [*sealed_remarks(archive), *twin_remarks(told.archive)]
+    remarks += [] if faults else [*sealed_remarks(archive), *twin_remarks(looked)]
     remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in told.unproved.items()]
     return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks), told.rounded)
+
+
+def _processes(rows: int) -> int:
+    """Say how many share an audit unless told: one more costs some seconds, and the rows once more in memory."""
+    return (os.cpu_count() or 1) if SHARED_FROM <= rows <= MOST_ROWS else 0
+
+
+def _shared(crew: Crew, work: str, things: Sequence[Any]) -> list[Fault]:
+    """Have the faults of many things named, in the order of these."""
+    return [fault for faults in crew.all(work, [(lot,) for lot in crew.lots(things)]) for fault in faults]
+
+
+def _byte_faults(archive: Archive, crew: Crew, told: _Told, tell: Progress) -> list[Fault]:
+    """Hold every byte against its digest, of listed files and of sealed deposits."""
+    tell("digests", 0, 3)
+    told.counts |= {"commits in the chain": archive.ledger.head_number(), "files listed": len(archive.ledger.live())}
+    faults = file_faults(archive, lambda paths: _shared(crew, "files", paths))
+    tell("sealed deposits", 1, 3)
+    told.counts["deposits sealed"] = len(archive.sealed.digests())
+    return [*faults, *sealed_faults(archive, lambda digests: _shared(crew, "sealed", digests))]
 
 
 @dataclass
 class _Told:
     """What an audit says beside its faults."""
 
-    archive: Archive
-    """The archive, its rows at hand once they are read, where there are not too many."""
     counts: dict[str, int]
     remarks: list[str]
     moment: datetime
-    processes: int = 0
     minutes: float | None = None
     keep: bool = False
     not_reached: set[int] = field(default_factory=set)
@@ -144,41 +165,67 @@ class _Told:
 
 
 def _row_faults(
-    archive: Archive, entries: list[Entry], told: _Told, tell: Progress, damaged: Set[str], *, proved: bool
+    archive: Archive,
+    entries: list[Entry],
+    crew: Crew,
+    told: _Told,
+    tell: Progress,
+    damaged: Set[str],
+    *,
+    proved: bool,
 ) -> list[Fault]:
     """Hold every row against its schema, its commit, NetCDF files and, where asked for, against one made again.
 
     A table that cannot be read is a fault unless one of its files is among the ``damaged``, which have their own.
     """
     tell("schemas", 2, 3)
-    held = _read_all(archive, sound=not damaged)
+    parts = _parts_of_tables(archive)
+    found: list[Read] = crew.all("read", [(*part, not damaged) for part in parts])
+    read = [found[i] for i in sorted(range(len(parts)), key=lambda i: parts[i][0])]
+    recorded = sum((one.recorded for one in read), Counter())
     named = {"/".join(path.split("/")[:2]) for path in damaged}
-    faults = [*(fault for fault in held.broken if fault.path not in named), *held.unlike]
-    told.counts["rows held against their schemas"] = held.recorded.total()
-    if held.broken:
+    broken = [fault for one in read for fault in one.broken]
+    faults = [fault for fault in broken if fault.path not in named]
+    faults += [fault for one in read for fault in one.unlike]
+    told.counts["rows held against their schemas"] = recorded.total()
+    if broken:
         return faults
-    told.archive = HeldArchive(archive, held.history) if isinstance(held.history, History) else archive
-    accounted = accounts(archive, entries, held.recorded)
+    crew.own.tell(recorded)
+    accounted = accounts(archive, entries, recorded)
     faults += accounted.faults
-    faults += _netcdf_faults(told)
+    faults += _netcdf_faults(crew, told)
     if proved:
-        faults += _recompute_faults(archive, entries, held, told, accounted.row_for_row, tell)
+        faults += _recompute_faults(archive, entries, crew, told, accounted.row_for_row, tell)
         out_of_it = told.unproved.keys() | told.not_reached
         left = {pd.Timestamp(entry.recorded_at) for entry in entries if entry.number in out_of_it}
-        out = sum(count for (_, moment), count in held.recorded.items() if moment in left)
-        told.counts["rows computed again"] = held.recorded.total() - out
+        out = sum(count for (_, moment), count in recorded.items() if moment in left)
+        told.counts["rows computed again"] = recorded.total() - out
     return faults
 
 
-def _netcdf_faults(told: _Told) -> Iterator[Fault]:
+def _parts_of_tables(archive: Archive) -> list[tuple[str, list[str] | None]]:
+    """Name the tables of an archive, largest first; of one with too many rows to be held, with some sites each."""
+    sizes = {name: sum(file.rows for file in archive.table_files(name)) for name in archive.tables()}
+    names = sorted(sizes, key=lambda name: (-sizes[name], name))
+    if sum(sizes.values()) <= MOST_ROWS:
+        return [(name, None) for name in names]
+    return [(name, sites) for name in names for sites in _portions(archive, name)]
+
+
+def _netcdf_faults(crew: Crew, told: _Told) -> list[Fault]:
     """Hold NetCDF files that are not behind against the rows; those behind are proved by their digests alone."""
-    archive, office = told.archive, office_of(told.archive)
+    archive: Archive = crew.own.archive
+    office = office_of(archive)
     late = list(behind(archive, office))
     paths = {one.path for one in late}
     wanted = [output for output in outputs(archive, office) if output.path not in paths]
     told.counts.update({"NetCDF files rendered again": len(wanted), "NetCDF files behind": len(late)})
     told.remarks.extend([behind_words(late)] if late else [])
-    yield from netcdf_faults(archive, wanted, office)
+    # a site's files are made of the same rows
+    sites = [list(files) for _, files in groupby(wanted, key=lambda output: output.site)]
+    faults = _shared(crew, "netcdf", sites)
+    place = {output.path: i for i, output in enumerate(wanted)}
+    return sorted(faults, key=lambda fault: place[fault.path])
 
 
 def _witness_faults(
@@ -249,43 +296,6 @@ def _behind_part(archive: Archive, faults: Sequence[Fault], remarks: list[str]) 
     return []
 
 
-@dataclass(frozen=True)
-class _Held:
-    """What reading every row of an archive came to."""
-
-    history: EveryRow
-    recorded: Counter[tuple[str, pd.Timestamp]]
-    """Rows by table and moment of their commit."""
-    broken: list[Fault]
-    unlike: list[Fault]
-    """What is not as its schema says."""
-
-
-def _read_all(archive: Archive, *, sound: bool) -> _Held:
-    """Read every row and hold it against its schema; kept at hand where there are not too many.
-
-    Where not every file is ``sound``, page checksums tell which rows can be read.
-    """
-    few = sum(file.rows for name in archive.tables() for file in archive.table_files(name)) <= MOST_ROWS
-    tables: dict[str, pd.DataFrame] = {}
-    broken: list[Fault] = []
-    unlike: list[Fault] = []
-    recorded: Counter[tuple[str, pd.Timestamp]] = Counter()
-    for name in archive.tables():
-        for sites in [None] if few else _portions(archive, name):
-            try:
-                rows = archive.read_proved(name) if few and sound else archive.read(name, sites)
-            except ArchiveDamaged as error:
-                broken.append(Fault("table", f"tables/{name}", str(error)))
-                continue
-            unlike += _schema_faults(name, rows)
-            moments = rows["recorded_at"].value_counts()
-            recorded.update({(name, moment): int(n) for moment, n in zip(moments.index, moments, strict=True)})
-            if few:
-                tables[name] = rows
-    return _Held(History(tables) if few else StoredHistory(archive), recorded, broken, unlike)
-
-
 def _portions(archive: Archive, name: str) -> Iterator[list[str] | None]:
     """Part the sites of a table so that not many rows are read at a time; None for a table that knows no sites."""
     sizes = rows_at(archive, name)
@@ -295,32 +305,21 @@ def _portions(archive: Archive, name: str) -> Iterator[list[str] | None]:
         yield from portions(sorted(sizes), sizes, PORTION)
 
 
-def _schema_faults(name: str, rows: pd.DataFrame) -> Iterator[Fault]:
-    try:
-        ARCHIVE_TABLES[name].validate(rows, lazy=True)
-    except SchemaErrors as error:
-        for case in error.failure_cases.drop_duplicates(["column", "check"]).itertuples():
-            sentence = f"column {case.column}: expected {case.check}, found {case.failure_case!r}"
-            yield Fault("schema", f"tables/{name}", sentence)
-
-
 def _recompute_faults(
-    archive: Archive, entries: list[Entry], held: _Held, told: _Told, row_for_row: Set[int], tell: Progress
+    archive: Archive, entries: list[Entry], crew: Crew, told: _Told, row_for_row: Set[int], tell: Progress
 ) -> Iterator[Fault]:
     """Prove commits, as far as the time goes, and name the faults in the order of the ledger."""
-    prover = Prover(archive, entries, held.history, held.recorded)
     kept = KeptProofs(archive, entries, row_for_row) if told.keep or told.minutes is not None else None
     numbers = [entry.number for entry in entries] if kept is None or told.minutes is None else kept.in_turn()
-    until = None if told.minutes is None else monotonic() + 60 * told.minutes
+    until = inf if told.minutes is None else monotonic() + 60 * told.minutes
+    most = min(TOGETHER, crew.size(len(numbers))) if told.minutes is None else IN_TIME
+    lots = crew.own.lots(numbers, most)
+    if told.minutes is None:
+        lots.sort(key=len, reverse=True)  # nobody waits long at the end
     done: dict[int, Proved] = {}
-    few = isinstance(held.history, History)
-    most = None if until is None else IN_TIME
-    task = held.recorded, few
-    for lot in proofs(prover, archive.root, entries[-1].number, numbers, told.processes, task, most):
-        done |= {proved.number: proved for proved in lot}
+    for _, some in crew.each("prove", [(lot,) for lot in lots], lambda: monotonic() >= until):
+        done |= {proved.number: proved for proved in some}
         tell("computing again", len(done), len(entries))
-        if until is not None and monotonic() >= until:
-            break
     told.unproved.update({number: done[number].unproved for number in sorted(done) if done[number].unproved})
     told.rounded = sum(proved.rounded for proved in done.values())
     told.not_reached.update(number for number in numbers if number not in done)

@@ -1,6 +1,6 @@
 """Prove commits, each alone and in any order: its deposits are taken again and every row is compared.
 
-A commit itself is not separable. Processes that help are spawned, read the archive once, and get neighbouring commits.
+A commit itself is not separable.
 """
 
 from __future__ import annotations
@@ -8,11 +8,8 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from concurrent.futures import as_completed
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from itertools import islice
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -21,17 +18,15 @@ from stillwell import __version__
 from stillwell.archive.accounts import TAKES_IN
 from stillwell.archive.archive import Archive
 from stillwell.archive.entries import shipped_policies
-from stillwell.archive.history import StoredHistory
 from stillwell.archive.layout import entry_path
 from stillwell.archive.ledger import Entry
 from stillwell.archive.portions import rows_at
-from stillwell.archive.snapshot import EveryRow, History
-from stillwell.archive.workers import spawned
+from stillwell.archive.snapshot import EveryRow
 from stillwell.committing import default_policy_text
 from stillwell.comparing import Recorded, Rounded, compared, compared_by_lots, judged_by_another, lots_of, unlike
 from stillwell.deriving import REASON as DERIVED
 from stillwell.deriving import RECOMPUTED, sites_of
-from stillwell.errors import ProcessLost, Withheld
+from stillwell.errors import Withheld
 from stillwell.pipeline import map_used, taken_again
 from stillwell.prepare import Circumstances, View, policy_in_force, prepare
 from stillwell.prepare.again import anew
@@ -56,10 +51,6 @@ class Proved:
     """Why its rows were not computed again; empty where they were."""
     rounded: int = 0
     """Numbers computed again that are the same as stored only to rounding."""
-
-
-_Task = tuple[Recorded, bool]
-"""What a process needs beside the archive: the rows recorded, and whether they are few enough to be held."""
 
 
 class Prover:
@@ -123,26 +114,35 @@ class Prover:
         faults = tuple(compared(entry, self._history, self._recorded, again, rounded))
         return Proved(number, faults, rounded=rounded[number])
 
-    def prove_some(self, numbers: Sequence[int], most: int | None = None) -> Iterator[list[Proved]]:
-        """Prove commits, those of the plainest kind many at a time; what is found is what ``prove`` finds of each.
+    def prove_lot(self, numbers: Sequence[int]) -> list[Proved]:
+        """Prove the commits of a lot that ``lots`` made; what is found of each is what ``prove`` finds.
+
+        Parameters
+        ----------
+        numbers : sequence of int
+
+        Returns
+        -------
+        list of Proved
+            In their order.
+        """
+        sound = self._sound(numbers) if len(numbers) > 1 else {}
+        return [sound[number] if number in sound else self.prove(number) for number in numbers]
+
+    def lots(self, numbers: Sequence[int], most: int = TOGETHER) -> Iterator[list[int]]:
+        """Put commits that may be proved together into lots; any other is a lot of its own.
 
         Parameters
         ----------
         numbers : sequence of int
             In the order in which they matter.
         most : int, optional
-            Commits proved before anything is said; ``TOGETHER`` without.
+            Commits of a lot, at most.
 
         Yields
         ------
-        list of Proved
+        list of int
         """
-        for lot in self._lots(numbers, TOGETHER if most is None else most):
-            sound = self._sound(lot) if len(lot) > 1 else {}
-            yield [sound[number] if number in sound else self.prove(number) for number in lot]
-
-    def _lots(self, numbers: Sequence[int], most: int) -> Iterator[list[int]]:
-        """Put commits that may be proved together into lots; any other is a lot of its own."""
         open_lots: dict[tuple[Any, ...], list[int]] = {}
         sizes: Counter[tuple[Any, ...]] = Counter()
         for number in numbers:
@@ -212,67 +212,3 @@ class Prover:
         # some sites at a time: what is derived again of a commit is never held together
         made = ((lot, derived(before, lot, told)) for lot in lots_of(sites_of(entry), self._stage))
         yield from compared_by_lots(entry, self._history, self._recorded, made, rounded)
-
-
-def proofs(
-    prover: Prover, root: Path, head: int, numbers: Sequence[int], processes: int, task: _Task, most: int | None = None
-) -> Iterator[list[Proved]]:
-    """Prove commits as they are named; with processes to help, in whatever order they are done.
-
-    Parameters
-    ----------
-    prover : Prover
-        That of the caller, for fewer than two processes.
-    root : Path
-    head : int
-        Number of the newest commit.
-    numbers : sequence of int
-        In the order in which they matter.
-    processes : int
-    task : Recorded, bool
-        What another process needs beside the archive.
-    most : int, optional
-        As of ``Prover.prove_some``.
-
-    Yields
-    ------
-    list of Proved
-
-    Raises
-    ------
-    ProcessLost
-        If a process that helped ended before it had said what it found.
-    """
-    if processes < 2:
-        yield from prover.prove_some(numbers, most)
-        return
-    size = max(1, min(TOGETHER if most is None else most, -(-len(numbers) // (2 * processes))))
-    lots = [list(numbers[i : i + size]) for i in range(0, len(numbers), size)]
-    with spawned(min(processes, len(lots)), _open, (root, head, *task)) as pool:
-        try:
-            for done in as_completed([pool.submit(_prove_lot, lot) for lot in lots]):
-                yield done.result()
-        except BrokenProcessPool as error:
-            msg = (
-                f"expected {processes} processes to prove {len(numbers)} commits, found that one ended before it was "
-                "done, perhaps for want of memory; nothing was changed, and `--processes 0` proves without them"
-            )
-            raise ProcessLost(msg) from error
-
-
-_OPENED: list[Prover] = []
-"""The prover of a spawned process, opened once."""
-
-
-def _open(root: Path, head: int, recorded: Recorded, few: bool) -> None:
-    archive = Archive(root, complete=True, number=head)
-    _OPENED.append(Prover(archive, archive.ledger.entries(), history_of(archive, few=few), recorded))
-
-
-def _prove_lot(numbers: Sequence[int]) -> list[Proved]:
-    return [proved for lot in _OPENED[0].prove_some(numbers) for proved in lot]
-
-
-def history_of(archive: Archive, *, few: bool) -> EveryRow:
-    """Read every row of an archive, or of one with too many have them read as they are needed."""
-    return History({name: archive.read(name) for name in archive.tables()}) if few else StoredHistory(archive)

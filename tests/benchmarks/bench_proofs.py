@@ -1,23 +1,35 @@
-"""How long the audit takes by how many commits hold the same deposits, and by how many processes share the proof."""
+"""How long an audit takes by how many commits hold the same deposits, and by how many processes share it."""
 
 from __future__ import annotations
 
-import time
-from datetime import UTC, datetime
+import os
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from stillwell.archive.archive import Archive
 from stillwell.archive.clock import RightClock
 from stillwell.audit import audit
 from stillwell.committing import utc_now
+from stillwell.deriving import derive
 from stillwell.pipeline import ingest
 from stillwell.render import render_all
-from tests.benchmarks.run import SITES, VERTICALS, sections
+from tests.benchmarks.bench_record import BREAKS, CURVE, FACTORS, POWERS, stage
+from tests.benchmarks.run import SITES, VERTICALS, measured, sections
 
-GAUGINGS = 1_000
-ALTERNATING = 3
+COMMITS = 1_000
+"""Commits of the archive in small commits, a gauging each."""
+AT_MOST, AT_LEAST = 3.0, 1.7
+"""What is asked: times as long in many commits as in one, and times as fast on two cores as on one."""
+ROUNDS = 20
+"""Rounds of three commits, of gaugings, of stage and of what is derived, of the archive that two processes share."""
+GAUGINGS, A_DEPOSIT, STATIONS, DAYS = 100, 25, 8, 20
+"""Of a round: gaugings and how many of them are in a deposit, sites with a recorder, and days that they record."""
+TIMES = 3
 """Times that each side is measured, one after the other; the smallest of each is taken."""
 
 
@@ -67,12 +79,99 @@ def made(folder: Path, gaugings: int, commits: int) -> Path:
     return root
 
 
-def seconds(root: Path, processes: int) -> float:
-    """Time one audit of a sound archive, in s."""
-    begun = time.perf_counter()
-    report = audit(root, now=datetime.now(UTC), processes=processes)
-    spent = time.perf_counter() - begun
+def ratings(folder: Path, sites: Sequence[str]) -> Path:
+    """Write one rating of three segments for each of some sites."""
+    folder.mkdir(parents=True)
+    names = "rating,site,valid_from,gauged_from_m,gauged_to_m,by,reason"
+    lines = [f"A{site},{site},2000-01-01T00:00Z,0.25,3.0,bench,invented" for site in sites]
+    (folder / "ratings.csv").write_text("\n".join([names, *lines]) + "\n")
+    parts = pd.DataFrame({"segment": [1, 2, 3], "from_m": BREAKS, "coefficient": FACTORS, "zero_stage_m": CURVE.zero_m})
+    parts = pd.concat([parts.assign(exponent=POWERS, rating=f"A{site}") for site in sites])
+    parts.to_csv(folder / "rating_segments.csv", index=False)
+    return folder
+
+
+def recorded(folder: Path, sites: Sequence[str], stage_m: np.ndarray, days: range) -> Path:
+    """Write the quarter hours of some days at some sites, each with the same stage at another time."""
+    folder.mkdir(parents=True)
+    at = pd.date_range("2001-09-09", periods=96 * days.stop, freq="15min")[96 * days.start :]
+    rows = [
+        pd.DataFrame(
+            {
+                "site": site,
+                "time": at.strftime("%Y-%m-%dT%H:%M:%SZ"),
+                "stage_m": np.roll(stage_m, 997 * i)[96 * days.start : 96 * days.stop],
+            }
+        )
+        for i, site in enumerate(sites)
+    ]
+    pd.concat(rows).to_csv(folder / "stage.csv", index=False)
+    return folder
+
+
+def sheets(folder: Path, numbers: Sequence[int]) -> Path:
+    """Write some gaugings as one deposit."""
+    folder.mkdir(parents=True)
+    parts = [sheet(folder.parent / f"{folder.name}-{number}", number) for number in numbers]
+    for name in ("gaugings.csv", "points.csv", "gauge_heights.csv"):
+        head, *_ = texts = [(part / name).read_text().splitlines() for part in parts]
+        (folder / name).write_text("\n".join([head[0], *(line for text in texts for line in text[1:])]) + "\n")
+    return folder
+
+
+def seasons(folder: Path, rounds: int = ROUNDS) -> Path:
+    """Make an archive of gaugings, recorded stage and what is derived from it, three commits a round and three more."""
+    root, now = folder / "archive", RightClock(utc_now)
+    sites = [f"S{i}" for i in range(STATIONS)]
+    ingest(root, [registers(folder / "registers")], by="bench", now=now)
+    ingest(root, [ratings(folder / "ratings", sites)], by="bench", now=now)
+    stage_m = stage(96 * DAYS * rounds)[1]
+    for number in range(rounds):
+        first = range(GAUGINGS * number, GAUGINGS * (number + 1), A_DEPOSIT)
+        lots = [sheets(folder / "inbox" / str(at), range(at, at + A_DEPOSIT)) for at in first]
+        ingest(root, lots, by="bench", now=now, render_now=False)
+        days = range(DAYS * number, DAYS * (number + 1))
+        stages = recorded(folder / "stage" / str(number), sites, stage_m, days)
+        ingest(root, [stages], by="bench", now=now, render_now=False)
+        derive(root, sites, by="bench", now=now, render_now=False)
+    render_all(root, by="bench", now=now)
+    return root
+
+
+def sound(root: Path, processes: int = 0) -> None:
+    """Audit a sound archive."""
+    report = audit(root, processes=processes)
     if report.faults:
         msg = f"expected a sound archive, found {report.faults[0]}"
         raise SystemExit(msg)
-    return spent
+
+
+def lines(folder: Path, scale: float) -> Iterator[str]:
+    """Compare an audit of many commits with one of the same deposits in one, and of two processes with one."""
+    count = max(2, int(COMMITS * scale))
+    few, many = made(folder / "few", count, 1), made(folder / "many", count, count)
+    one, other = measured(lambda: sound(few), lambda: sound(many), times=TIMES)
+    yield (
+        f"audit by commits: asked at most {AT_MOST:g} x, reached {other / one:.2f} x, of {count:,} gaugings in "
+        f"{count:,} commits against in one ({other:.1f} s against {one:.1f} s)"
+    )
+    rounds = max(1, int(ROUNDS * scale))
+    root = seasons(folder / "seasons", rounds)
+    alone, shared = measured(lambda: sound(root), lambda: sound(root, 2), times=TIMES)
+    commits = Archive(root).ledger.head_number()
+    yield (
+        f"audit by cores: asked at least {AT_LEAST:g} x, reached {alone / shared:.2f} x, on {os.cpu_count()} cores, of "
+        f"{commits} commits of gaugings, stage and what is derived ({shared:.1f} s against {alone:.1f} s)"
+    )
+
+
+def main() -> int:
+    """Print both ratios; an argument below 1 makes the archives smaller."""
+    with tempfile.TemporaryDirectory() as place:
+        for line in lines(Path(place), float(sys.argv[1]) if len(sys.argv) > 1 else 1.0):
+            print(line, flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

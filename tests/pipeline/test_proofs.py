@@ -15,9 +15,12 @@ import pyarrow.parquet as pq
 import pytest
 
 import stillwell.audit as auditing
+import stillwell.looking as looking
 import stillwell.proving as proving
 from stillwell.archive import proofs
 from stillwell.archive.archive import Archive
+from stillwell.archive.snapshot import History
+from stillwell.archive.workers import Crew
 from stillwell.audit import audit
 from stillwell.errors import ProcessLost
 from stillwell.pipeline import compact
@@ -145,12 +148,37 @@ def _tamper(root):
     pq.write_table(table.set_column(place, field, pa.array(column, field.type)), path)
 
 
-def test_a_tampered_row_is_named_alike_whoever_proves_the_commit(root):
-    """Processes and the caller name the same faults in the same order."""
-    _tamper(root)
-    alone = audit(root).faults
-    assert any(fault.kind == "recompute" for fault in alone)
-    assert audit(root, processes=2).faults == alone
+@pytest.fixture
+def helped(monkeypatch):
+    """Let the caller wait for the processes that help to begin, as it does not, so that they do parts of any work."""
+    monkeypatch.setattr(Crew, "_ready", lambda self: sum(future.result(timeout=60) > 0 for future in self._begun))
+
+
+def _damaged(root, what):
+    """Damage something of an archive."""
+    if what == "a row":
+        _tamper(root)
+    elif what == "a deposit":
+        path = max(path for path in (root / "sealed").rglob("points.csv"))
+        path.write_bytes(path.read_bytes().replace(b"0.4", b"0.5", 1))
+    elif what == "a NetCDF file":
+        path = max((root / "netcdf").rglob("*.nc"))
+        path.write_bytes(path.read_bytes()[:-1])
+
+
+@pytest.mark.parametrize(
+    ("what", "most"),
+    [("nothing", 10**9), ("a row", 10**9), ("a row", 0), ("a deposit", 10**9), ("a NetCDF file", 10**9)],
+)
+def test_an_audit_says_the_same_whoever_does_its_parts(root, helped, monkeypatch, what, most):
+    """Faults, counts and remarks are the same, in the same order, with processes that help and without."""
+    monkeypatch.setattr(auditing, "MOST_ROWS", most)
+    _damaged(root, what)
+    alone = audit(root, now=NOW())
+    assert bool(alone.faults) == (what != "nothing")
+    assert any(fault.kind == "recompute" for fault in alone.faults) == (what == "a row")
+    shared = audit(root, now=alone.audited_at, processes=2)
+    assert (shared.faults, shared.counts, shared.remarks) == (alone.faults, alone.counts, alone.remarks)
 
 
 def test_commits_are_proved_alike_in_any_order(root):
@@ -160,7 +188,7 @@ def test_commits_are_proved_alike_in_any_order(root):
     entries = archive.ledger.entries()
     results = []
     for step in (1, -1):
-        prover = proving.Prover(archive, entries, proving.history_of(archive, few=True), {})
+        prover = proving.Prover(archive, entries, History({name: archive.read(name) for name in archive.tables()}), {})
         results.append({n: prover.prove(n) for n in sorted(_all(root))[::step]})
     assert results[0] == results[1]
 
@@ -169,11 +197,13 @@ def _die(*_):
     os.kill(os.getpid(), signal.SIGKILL)
 
 
-def test_a_process_that_dies_is_told_in_words(root, monkeypatch):
-    """A helper that is killed ends the audit with a sentence, not with a hang."""
-    monkeypatch.setattr(proving, "_open", _die)
-    with pytest.raises(ProcessLost, match="one ended before it was done"):
+def test_an_audit_whose_process_is_killed_ends_with_a_sentence(root, helped, monkeypatch):
+    """A helper that is killed at its work ends the audit in words, and nothing of the archive is changed."""
+    before = {path: path.read_bytes() for path in root.rglob("*") if path.is_file()}
+    monkeypatch.setattr(looking, "_open", _die)
+    with pytest.raises(ProcessLost, match=r"expected 2 processes .* one ended before it was done"):
         audit(root, processes=2)
+    assert {path: path.read_bytes() for path in root.rglob("*") if path.is_file()} == before
 
 
 _PARENT = """

@@ -9,6 +9,7 @@ import pytest
 import stillwell.archive.many_files as many_files
 import stillwell.proving as proving
 from stillwell.archive.archive import Archive
+from stillwell.archive.snapshot import History
 from stillwell.audit import audit
 from tests.pipeline.season import registers, season, sheets, take
 
@@ -49,7 +50,7 @@ def plain(tmp_path_factory):
 def _prover(root):
     archive = Archive(root, complete=True)
     entries = archive.ledger.entries()
-    history = proving.history_of(archive, few=True)
+    history = History({name: archive.read(name) for name in archive.tables()})
     recorded = {
         (name, moment): int(rows)
         for name in history.tables()
@@ -63,7 +64,7 @@ def test_every_plain_commit_is_proved_among_the_others(plain):
     found = Archive(plain).read("findings")
     assert {"same-day-differ", "times-overlap", "sheet-copied", "party-few-verticals"} <= set(found["code"])
     prover, numbers = _prover(plain)
-    lots = list(prover._lots(numbers, 1000))
+    lots = list(prover.lots(numbers))
     assert [1] in lots
     assert max(lots, key=len) == numbers[1:]
     assert prover._sound(numbers[1:]) == set(numbers[1:])
@@ -85,7 +86,7 @@ def test_a_finding_that_a_later_commit_would_cause_is_a_fault_of_the_earlier(pla
     pq.write_table(table.set_column(at, field, pa.array(cells, field.type)), path)
     prover, numbers = _prover(root)
     alone = [prover.prove(number) for number in numbers]
-    together = [proved for lot in prover.prove_some(numbers) for proved in lot]
+    together = [proved for lot in prover.lots(numbers) for proved in prover.prove_lot(lot)]
     assert sorted(together, key=lambda one: one.number) == alone
     assert [one.number for one in alone if one.faults] == [entry.number]
 
@@ -140,5 +141,5 @@ def test_a_deposit_taken_twice_is_proved_with_its_own_commit(tmp_path):
     take(root, twice, render_now=False)
     take(root, twice, again=True, render_now=False)
     prover, numbers = _prover(root)
-    assert [lot for lot in prover._lots(numbers, 1000) if lot[0] in numbers[-2:]] == [numbers[-2:-1], numbers[-1:]]
-    assert [proved.faults for lot in prover.prove_some(numbers) for proved in lot] == [()] * len(numbers)
+    assert [lot for lot in prover.lots(numbers) if lot[0] in numbers[-2:]] == [numbers[-2:-1], numbers[-1:]]
+    assert [proved.faults for lot in prover.lots(numbers) for proved in prover.prove_lot(lot)] == [()] * len(numbers)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from stillwell.archive.archive import Archive
@@ -60,12 +60,18 @@ def ledger_faults(archive: Archive) -> list[Fault]:
     return archive.ledger.chain_faults()
 
 
-def file_faults(archive: Archive) -> list[Fault]:
+Look = Callable[[Sequence[str]], list[Fault]]
+"""Looks at things by their names."""
+
+
+def file_faults(archive: Archive, look: Look | None = None) -> list[Fault]:
     """Check that every listed file is there with its size and sha256, and that no other file is.
 
     Parameters
     ----------
     archive : Archive
+    look : callable, optional
+        Holds listed files, by path, against their digests, for whoever shares that; ``listed_faults`` of each without.
 
     Returns
     -------
@@ -74,9 +80,10 @@ def file_faults(archive: Archive) -> list[Fault]:
     """
     odd = strangers(archive)
     named = {fault.path for fault in odd}
-    listing = [listed for path, listed in sorted(archive.listing().items()) if path not in named]
     # one after the other: threads wait for one another longer than the digest of a small file takes
-    faults = [fault for listed in listing for fault in listed_faults(archive, listed)]
+    listing = archive.listing()
+    paths = [path for path in sorted(listing) if path not in named]
+    faults = look(paths) if look else [fault for path in paths for fault in listed_faults(archive, listing[path])]
     newer = Ledger(archive.root).live() if faults else {}
     # a commit made since this view was opened may have moved a newer file into place
     faults = [f for f in faults if f.path not in newer or newer[f.path].sha256 != f.details.get("found sha256")]
@@ -101,19 +108,21 @@ def strangers(archive: Archive) -> list[Fault]:
     return list(_strangers(archive))
 
 
-def sealed_faults(archive: Archive) -> list[Fault]:
+def sealed_faults(archive: Archive, look: Look | None = None) -> list[Fault]:
     """Check every sealed byte, and that every deposit the ledger speaks of is sealed.
 
     Parameters
     ----------
     archive : Archive
+    look : callable, optional
+        As of ``Sealed.verify``.
 
     Returns
     -------
     list of Fault
         Of kind ``sealed``.
     """
-    found = archive.sealed.verify() if is_folder(archive.sealed.folder) else []
+    found = archive.sealed.verify(look) if is_folder(archive.sealed.folder) else []
     intent, _ = read_intent(archive)
     exchange = under_exchange(archive, intent)
     coming = {f"{SEALED}/{object_folder(digest)}" for digest in (*(intent.deposits if intent else ()), *exchange)}

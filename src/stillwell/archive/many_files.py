@@ -47,6 +47,30 @@ def read_whole(paths: Sequence[Path], schema: pa.Schema) -> pd.DataFrame:
     return read_files(paths, schema=schema) if rows is None or not _fits(rows, schema) else as_frame([rows], schema)
 
 
+def kept_rows(rows: pd.DataFrame, path: Path) -> None:
+    """Leave the rows of a table for another process, as ``rows_kept`` reads them.
+
+    Raises
+    ------
+    OSError
+        If the disk refuses.
+    """
+    table = pa.Table.from_pandas(rows, preserve_index=False)
+    with pa.OSFile(str(path), "wb") as sink, pa.ipc.new_file(sink, table.schema) as writer:
+        writer.write_table(table)
+
+
+def rows_kept(path: Path) -> pd.DataFrame:
+    """Read the rows of a table that another process left."""
+    with pa.memory_map(str(path)) as source:
+        table = pa.ipc.open_file(source).read_all()
+    return as_frame([table], pa.schema([field.with_type(_PLAIN.get(field.type, field.type)) for field in table.schema]))
+
+
+_PLAIN = {pa.large_string(): pa.string()}
+"""Types of a frame's columns, and those that frames are made of."""
+
+
 def _at_once(names: list[str]) -> pa.Table | None:
     """Read files in their order; None where DuckDB cannot, which leaves it to Arrow to read or to name the file."""
     with duckdb.connect(config={"threads": 1, "autoinstall_known_extensions": False}) as connection:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -258,13 +258,19 @@ class Sealed:
             return [Fault("sealed", self._relative(linked[0]), "expected a folder, found a link")]
         return list(self._faults(digest, folder))
 
-    def verify(self) -> list[Fault]:
-        """Check the whole store: its declarations, every object, and that nothing else lies in it."""
+    def verify(self, look: Callable[[Sequence[str]], list[Fault]] | None = None) -> list[Fault]:
+        """Check the whole store: its declarations, every object, and that nothing else lies in it.
+
+        Parameters
+        ----------
+        look : callable, optional
+            Checks objects by their digests, for whoever shares that; ``faults`` of each without.
+        """
         if not self.folder.exists():
             return []
         faults = [f for path, data in _ROOT_FILES.items() for f in _unequal(self.root, f"{SEALED}/{path}", data)]
         digests = self.digests()
-        faults += [fault for digest in digests for fault in self.faults(digest)]
+        faults += look(digests) if look else [fault for digest in digests for fault in self.faults(digest)]
         return faults + list(self._strangers(digests))
 
     def _object(self, digest: str) -> Path:

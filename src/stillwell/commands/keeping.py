@@ -53,7 +53,10 @@ def audit(
         float | None,
         typer.Option("--minutes", min=0, help="Time for computing again: newest unproved first, then oldest proof."),
     ] = None,
-    processes: Annotated[int, typer.Option("--processes", min=0, help="Processes that share the computing.")] = 0,
+    processes: Annotated[
+        int | None,
+        typer.Option("--processes", min=0, help="Processes that share the work; as many as cores where that pays."),
+    ] = None,
     witness_files: WitnessOption = None,
     repair_from: Annotated[
         Path | None, typer.Option("--repair-from", help="First restore damaged files from this copy, by digest.")

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special  # scipy.stats takes every process another second to import
 
 from stillwell.hydrometry import rating_law as rl
 from stillwell.hydrometry.curve import Curve
@@ -59,7 +59,7 @@ def softened(law: Floats, stage: Floats, doubt: Floats, square: bool) -> Floats:
     jump = rl.sensitivities(law[None, :], np.array([np.inf]))[0, :, -breaks.size :]
     ahead = stage[:, None] - breaks
     z = np.divide(ahead, doubt, out=np.where(ahead > 0, np.inf, -np.inf), where=doubt > 0).clip(-8.0, 8.0)
-    below, density = stats.norm.cdf(z), stats.norm.pdf(z)
+    below, density = special.ndtr(z), np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)
     part = below
     if square:
         low, high = (z**2 + 1) * below + z * density, below - z * density + z**2 * (1 - below)
@@ -110,7 +110,7 @@ def band(
     level : float
         Percent.
     """
-    times = float(stats.t.ppf(0.5 + level / 200, freedom))
+    times = float(special.stdtrit(freedom, 0.5 + level / 200))
     discharge = curve.discharge(stage)
     relation = mean_relation(curve, covariance, stage)
     one = np.hypot(relation, standard_error)

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import optimize
 
 from stillwell.errors import RatingError
 
@@ -176,4 +175,6 @@ def remnant(residual: Floats, uncertainty: Floats, effective: Floats, freedom: f
     if beyond(0.0) <= 0:
         return 0.0
     most = float((effective * residual**2).sum() / freedom)
+    from scipy import optimize  # it takes a process long to import, and few need it
+
     return float(np.sqrt(optimize.brentq(beyond, 0.0, most * (1 + 1e-9), xtol=1e-16)))

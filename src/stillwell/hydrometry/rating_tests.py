@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 Floats = NDArray[np.float64]
 
@@ -52,7 +52,7 @@ def signs(departure: Floats, level: float = 95) -> Verdict:
     n, above = sign.size, int((sign > 0).sum())
     t = max(abs(above - n / 2) - 0.5, 0.0) / np.sqrt(n / 4) if n else np.nan
     return _verdict(
-        "signs", t, float(stats.norm.ppf(0.5 + level / 200)), f"{above} of {n} above", "the curve lies to one side"
+        "signs", t, float(special.ndtri(0.5 + level / 200)), f"{above} of {n} above", "the curve lies to one side"
     )
 
 
@@ -66,7 +66,7 @@ def runs(departure: Floats, level: float = 95) -> Verdict:
     changes = int((sign[1:] != sign[:-1]).sum())
     t = max(abs(changes - (n - 1) / 2) - 0.5, 0.0) / np.sqrt((n - 1) / 4) if n > 1 else np.nan
     finding = "departures of one sign keep together" if changes < (n - 1) / 2 else "signs change oddly often"
-    return _verdict("runs", t, float(stats.norm.ppf(0.5 + level / 200)), f"{changes} changes of sign in {n}", finding)
+    return _verdict("runs", t, float(special.ndtri(0.5 + level / 200)), f"{changes} changes of sign in {n}", finding)
 
 
 def bias(departure_pct: Floats, level: float = 95) -> Verdict:
@@ -75,7 +75,7 @@ def bias(departure_pct: Floats, level: float = 95) -> Verdict:
     error = float(departure_pct.std(ddof=1)) / np.sqrt(n) if n > 1 else np.nan
     mean = float(departure_pct.mean()) if n else np.nan
     t = abs(mean) / error if error > 0 else np.nan
-    critical = float(stats.t.ppf(0.5 + level / 200, n - 1)) if n > 1 else np.nan
+    critical = float(special.stdtrit(n - 1, 0.5 + level / 200)) if n > 1 else np.nan
     return _verdict("bias", t, critical, f"mean departure {mean:.2f} %", "the curve is biased")
 
 
@@ -97,7 +97,7 @@ def new_against_old(new_pct: Floats, old_pct: Floats, level: float = 95) -> Verd
     apart = float(new_pct.mean() - old_pct.mean())
     t = abs(apart) / error if error > 0 else np.nan
     found = f"{n1} new gaugings depart {apart:+.2f} % from {n2} old ones"
-    return _verdict(name, t, float(stats.t.ppf(0.5 + level / 200, freedom)), found, "the relation has changed")
+    return _verdict(name, t, float(special.stdtrit(freedom, 0.5 + level / 200)), found, "the relation has changed")
 
 
 def verdicts(stage: Floats, departure_pct: Floats, level: float = 95) -> tuple[Verdict, ...]:

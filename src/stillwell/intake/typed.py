@@ -95,7 +95,7 @@ def _table(name: str, found: Sequence[Found], trouble: Trouble) -> Typed:
 
 
 def _empty(name: str) -> pd.DataFrame:
-    return _without_rows(name).copy()
+    return _without_rows(name).copy(deep=False)  # copied when it is written to
 
 
 @cache
