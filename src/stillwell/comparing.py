@@ -211,7 +211,7 @@ def _pairs(
             yield history.recorded_at(name, moment, [site]), again.rows(name, [site])
         return
     if name in again and len(again[name]) > AT_ONCE and "site" in again[name] and name in history.tables():
-        at = Counter(map(str, again[name]["site"]))
+        at = {str(site): int(count) for site, count in again[name]["site"].value_counts().items()}
         for lot in lots_of(sorted({*sites, *at}), at):
             yield history.recorded_at(name, moment, lot), again[name][again[name]["site"].isin(lot)]
         return
