@@ -131,7 +131,8 @@ def test_a_discharge_handed_in_beside_points():
 @pytest.mark.parametrize(
     ("q", "velocity", "percent", "told"),
     [(7.0, 0.55, 0, False), (7.1, 0.55, 0, True), (7.1, 0.55, 5, False), (-7.1, -0.55, 0, True), (6.7, 0.55, 0, True),
-     (6.8, 0.55, 0, False), (-7.0, -0.55, 0, False), (NAN, 0.55, 0, False)],
+     (6.8, 0.55, 0, False), (-7.0, -0.55, 0, False), (NAN, 0.55, 0, False),
+     (7.4, 0.55, 5, True), (7.3, 0.55, 5, False)],
 )  # fmt: skip
 def test_a_result_is_area_times_velocity_but_for_rounding(q, velocity, percent, told):
     """12.5 m2 at 0.55 m/s are 6.875 m3/s; rounding: 0.05 * 0.55 + 0.005 * 12.5 + 0.05 = 0.14 m3/s."""
@@ -142,7 +143,8 @@ def test_a_result_is_area_times_velocity_but_for_rounding(q, velocity, percent, 
 @pytest.mark.parametrize(
     ("depth", "width", "percent", "told"),
     [(1.2, 10.5, 0, False), (1.25, 10.5, 0, True), (1.25, 10.5, 5, False), (1.13, 10.5, 0, True),
-     (1.18, 10.5, 0, False), (1.25, 0.0, 0, False), (NAN, 10.5, 0, False)],
+     (1.18, 10.5, 0, False), (1.25, 0.0, 0, False), (NAN, 10.5, 0, False), (1.181, 10.5, 0, False),
+     (1.179, 10.5, 0, True)],
 )  # fmt: skip
 def test_a_mean_depth_is_area_over_width_but_for_rounding(depth, width, percent, told):
     """12.5 m2 over 10.5 m are 1.190 m; rounding: 1.190 * (0.05/12.5 + 0.05/10.5) = 0.010 m, and half a digit."""
@@ -235,10 +237,10 @@ def test_a_signal_is_low_or_unusable_by_its_meter_or_the_policy():
 def test_a_point_is_read_during_its_gauging():
     """From 9 to 10 o'clock, both included; before and after by how many minutes; without a time nothing is told."""
     e = evidence(
-        points={"read_at": _minutes(-2, 0, 30, 60, 63, None), "g": 0},
+        points={"read_at": _minutes(-2, 0, 30, 60, 63, None, 60.5), "g": 0},
         gaugings={"started_at": _minutes(0), "ended_at": _minutes(60)},
     )
-    assert doubts_points.time_outside(e)["value"].tolist() == [2.0, 3.0]
+    assert doubts_points.time_outside(e)["value"].tolist() == [2.0, 3.0, 0.5]
 
 
 @pytest.mark.parametrize(
@@ -415,9 +417,9 @@ def test_a_mean_depth_of_no_area_is_not_it():
 
 
 def test_an_area_after_none_has_not_fallen():
-    """At a higher stage than that of an area of 0."""
-    e = _season(site=["S", "S"], gauge_height_m=[1.0, 2.0], area_m2=[0.0, 8.9])
-    assert doubts_season.stage_rises_area_falls(e).empty
+    """At a higher stage than that of an area of 0; what falls after it is told."""
+    e = _season(site=["S"] * 3, gauge_height_m=[1.0, 2.0, 3.0], area_m2=[0.0, 20.0, 15.0])
+    assert doubts_season.stage_rises_area_falls(e)["g"].tolist() == [2]
 
 
 @pytest.mark.parametrize(("limit", "told"), [(1.05, [0, 1]), (1.113, [1])])

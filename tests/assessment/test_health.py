@@ -326,3 +326,10 @@ def test_samples_of_one_moment_have_no_rate():
     health = assess_health(rows, LIMITS, rows)
     assert health.checks["rate_hz"].isna().all()
     assert health.verdicts["verdict"].tolist() == ["healthy"]
+
+
+def test_receivers_stand_check_by_check():
+    """In the order of their checks, and of each check by their numbers."""
+    rows = frame("checks", [*_check("C2", samples=2), *_check("C1", day=2, samples=2)])
+    health = assess_health(rows, LIMITS, rows)
+    assert health.receivers[["check", "receiver"]].to_numpy().tolist() == [["C1", 1], ["C1", 2], ["C2", 1], ["C2", 2]]

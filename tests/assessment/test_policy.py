@@ -137,3 +137,17 @@ def test_two_wall_distances_are_enough_and_one_is_not():
         policy_from(text.format("[0.0]", "[0.5]"), base)
     with pytest.raises(PolicyError, match="line 3, wall_ratios: expected as many ratios as distances"):
         policy_from(text.format("[0.0, 1]", "[0.5, 0.7, 1]"), base)
+
+
+@pytest.mark.parametrize(
+    ("distances", "used"),
+    [("[0.0, 1e6]", True), ("[0.0, 1100000.0]", False), ("[-1.0, 1.0]", False), ("[0.0, 'far']", False)],
+)
+def test_every_number_of_a_list_lies_within_its_bounds(distances, used):
+    """From 0 to a million, both included; one that does not is enough to refuse the list."""
+    text = f"[choices]\nwall_distances = {distances}\nwall_ratios = [0.5, 1.0]\n"
+    if used:
+        assert policy_from(text, policy_from(DEFAULT)).choices.wall_distances == (0.0, 1e6)
+    else:
+        with pytest.raises(PolicyError, match="line 2, wall_distances: expected a list of two numbers or more"):
+            policy_from(text, policy_from(DEFAULT))

@@ -140,3 +140,12 @@ def test_findings_that_look_beyond_a_gauging_make_no_revision():
     """They come and go with what else is known, so that a revision does not follow from them."""
     assert set(BEYOND.split()) == OF_SEASON
     assert len(CHECKS) > 40
+
+
+def test_one_rating_passed_over_is_told_with_the_one_that_holds():
+    """Two of one moment."""
+    moment, until = pd.Timestamp("2025-05-01T00:00Z"), pd.Timestamp("2025-06-01T00:00Z")
+    passed = pd.DataFrame({"rating": ["A"], "valid_from": moment, "holds": "B", "until": until})
+    (row,) = ratings_in_words(passed).to_dict("records")
+    assert row["message"].startswith("ratings A and B are valid from one moment")
+    assert row["value"] == 2

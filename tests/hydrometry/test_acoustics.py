@@ -112,3 +112,10 @@ def test_shapes_are_kept():
 def test_the_formulas_are_used_where_they_hold(temperature, salinity, said):
     """Up to 45 parts per thousand, from 0 to 35 degrees with salt and to 95 without: on the bound, not beyond it."""
     assert np.isfinite(sound_speed_m_s(np.array([float(temperature)]), salinity)[0]) == said
+
+
+def test_water_of_which_no_salinity_is_said_is_fresh():
+    """At 20 degrees 1482.4 m/s (Marczak 1997), as of 0 parts per thousand and of a missing figure."""
+    at = np.array([20.0])
+    assert sound_speed_m_s(at)[0] == pytest.approx(1482.4, abs=0.1)
+    assert sound_speed_m_s(at)[0] == sound_speed_m_s(at, 0.0)[0] == sound_speed_m_s(at, np.array([NAN]))[0]

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.integrate import quad
 
 from stillwell.errors import RatingError
+from stillwell.hydrometry.choices import Choices
 from stillwell.hydrometry.rating_fit import fit
 from stillwell.hydrometry.rating_gaugings import gathered
 from stillwell.hydrometry.rating_shape import FitChoices, Shape, bounds, task_of
@@ -14,7 +16,7 @@ from stillwell.hydrometry.rating_solve import _step
 from stillwell.hydrometry.rating_start import _zero_sets
 from stillwell.hydrometry.runs import in_order, sorted_rows
 from stillwell.hydrometry.section import Section, _fill, edges_pair, on_dry_ground, position_order
-from tests.making import computed, one_point_section
+from tests.making import computed, one_point_section, points
 
 INF, NAN = np.inf, np.nan
 
@@ -212,3 +214,16 @@ def test_between_dry_verticals_alone_no_velocity_is_made_up():
     velocity, missing = _fill(section, np.ones(3, dtype=int))
     assert np.isnan(velocity[1])
     assert missing.tolist() == [False, True, False]
+
+
+@pytest.mark.parametrize("m", [4.0, 6.0])
+def test_a_wall_by_the_power_law_has_the_mean_of_its_half_strip(m):
+    """Of ``v (x/L)^(1/m)`` between the wall and half way to the next vertical, by quadrature."""
+    rows = [
+        {"position_m": 0.0, "depth_m": 1.0, "kind": "edge"},
+        {"position_m": 2.0, "depth_m": 1.0, "relative_depth": 0.6, "velocity_m_s": 0.8},
+        {"position_m": 4.0, "depth_m": 0.0, "kind": "edge"},
+    ]
+    made = computed(points(rows), choices=Choices(edge_rule="power law", edge_exponent=m))
+    mean = quad(lambda x: 0.8 * (x / 2.0) ** (1 / m), 0.0, 1.0)[0] / 1.0
+    assert made.verticals["mean_velocity_m_s"].iloc[0] == pytest.approx(mean, rel=1e-6)
