@@ -103,6 +103,16 @@ def test_a_pipe_or_a_link_where_nothing_belongs_is_put_aside(pair, tmp_path, nam
         assert faults(root) == []
 
 
+def test_a_folder_that_is_empty_only_until_its_file_is_restored_stays(pair, tree):
+    """The files that declare the sealed store come from the software, into folders that lost them."""
+    root, copy = pair
+    (lost,) = (root / "sealed" / "extensions").rglob("*.json")
+    lost.unlink()
+    assert repair(root, copy, NOW) == ([lost.relative_to(root).as_posix()], [])
+    assert tree(root) == tree(copy)
+    assert faults(root) == []
+
+
 @pytest.mark.parametrize("number", [2, 100])
 def test_what_is_called_a_checkpoint_and_is_none_is_put_aside(pair, write, deposit, number):
     """It would make a ledger of three entries look as if it had lost those up to its number, and stop every writer."""

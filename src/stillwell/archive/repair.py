@@ -105,6 +105,8 @@ def plan_repair(root: Path, replica: Path, lines: Sequence[Witnessed] = ()) -> P
         if not _is_good(root, path, sha256(data)):
             restores.append(Restore(path, "the software", _digest(root, path), sha256(data), partial(bytes, data)))
     taken = {one.path for one in restores} | set(aside)
+    # a folder that is empty only until its files are restored is none
+    taken |= {parent.as_posix() for one in restores for parent in Path(one.path).parents}
     aside += [path for path in strays(root, chain, live, state.grown.deposits, stones) if path not in taken]
     return Plan(tuple(restores), tuple(aside), tuple(hopeless))
 
