@@ -27,7 +27,7 @@ from stillwell.intake.deposit import find_deposits, read_deposit, table_file
 from stillwell.intake.interpret import interpret
 from stillwell.intake.map_preview import preview
 from stillwell.intake.maps import Map, map_from
-from stillwell.intake.returned import returned_documents
+from stillwell.intake.returned import pages_of, returned_documents
 from stillwell.prepare import Change, Circumstances, Prepared, policy_in_force, prepare, reassess
 from stillwell.records import RULES, Deposit, Understood
 from stillwell.render import Rendered, render_after
@@ -47,6 +47,8 @@ class Taken:
     """Deposits whose very bytes were already sealed, left alone."""
     rendered: Rendered = field(default_factory=Rendered)
     """What was rendered after the commit."""
+    pages: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    """Pages of reasons that say what was returned of known deposits when they were taken, by digest."""
 
     @property
     def all_good(self) -> bool:
@@ -203,7 +205,7 @@ def take(
     with writing(root, by=by, now=now, wait_s=wait_s) as writer:
         fresh, known = _sort_known(writer.archive, deposits, again)
         if not fresh:
-            return Taken(known=tuple(known))
+            return Taken(known=tuple(known), pages=_pages(writer.archive, known))
         writer.check_clock()
         if used_map and not writer.archive.has_deposit(used_map.digest):
             fresh = [used_map, *fresh]
@@ -213,12 +215,13 @@ def take(
         told = circumstances(writer, understood[0], used_map.digest if used_map else "")
         prepared = prepare(writer.archive, fresh, understood.pop(), told)  # nobody holds what it lets go of
         if whole and not prepared.problems.empty:
-            return Taken(None, prepared, tuple(fresh), tuple(known))
+            return Taken(None, prepared, tuple(fresh), tuple(known), pages=_pages(writer.archive, known))
         tell("writing", 2, 3)
+        pages = _pages(writer.archive, known)
         entry = writer.commit(commit_of(writer, told, fresh, prepared))
         tell("written", 3, 3)
     rendered = render_after(root, entry, by=by, now=now, wait_s=wait_s, render_now=render_now)
-    return Taken(entry, prepared, tuple(fresh), tuple(known), rendered)
+    return Taken(entry, prepared, tuple(fresh), tuple(known), rendered, pages)
 
 
 def assess_again(archive: Archive, policy_text: str) -> list[Change]:
@@ -366,6 +369,13 @@ def _sort_known(archive: Archive, deposits: Sequence[Deposit], again: bool) -> t
         else:
             fresh[deposit.digest] = deposit
     return list(fresh.values()), known
+
+
+def _pages(archive: Archive, known: Sequence[Deposit]) -> dict[str, Sequence[str]]:
+    """Find what was returned of deposits when they were taken, which their command may not have lived to tell."""
+    listed = archive.listing() if known else {}
+    found = {deposit.digest: pages_of(deposit.digest, listed) for deposit in known}
+    return {digest: pages for digest, pages in found.items() if pages}
 
 
 def commit_of(writer: Writer, told: Circumstances, deposits: Sequence[Deposit], prepared: Prepared) -> Commit:

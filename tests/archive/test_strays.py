@@ -12,7 +12,7 @@ import pytest
 
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive
-from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults
+from stillwell.archive.fixity import file_faults, ledger_faults, opened, sealed_faults
 from stillwell.archive.layout import INTENT, entry_path
 from stillwell.archive.repair import plan_repair, repair
 from stillwell.archive.replica import replicate
@@ -101,6 +101,68 @@ def test_a_pipe_or_a_link_where_nothing_belongs_is_put_aside(pair, tmp_path, nam
         repair(root, copy, datetime.now(UTC))
         assert not os.path.lexists(root / name)
         assert faults(root) == []
+
+
+def test_a_folder_that_is_empty_only_until_its_file_is_restored_stays(pair, tree):
+    """The files that declare the sealed store come from the software, into folders that lost them."""
+    root, copy = pair
+    (lost,) = (root / "sealed" / "extensions").rglob("*.json")
+    lost.unlink()
+    assert repair(root, copy, NOW) == ([lost.relative_to(root).as_posix()], [])
+    assert tree(root) == tree(copy)
+    assert faults(root) == []
+
+
+@pytest.mark.parametrize("number", [2, 100])
+def test_what_is_called_a_checkpoint_and_is_none_is_put_aside(pair, write, deposit, number):
+    """It would make a ledger of three entries look as if it had lost those up to its number, and stop every writer."""
+    root, copy = pair
+    place = root / "ledger" / "checkpoints" / f"{number:08d}.json"
+    place.parent.mkdir(exist_ok=True)
+    shutil.copyfile(root / entry_path(2), place)
+    assert ledger_faults(opened(root)) != []
+    repair(root, copy, NOW)
+    assert not place.exists()
+    assert faults(root) == []
+    assert write(root, deposit("4\n")).number == 4
+
+
+def test_a_checkpoint_that_tells_of_missing_entries_stays(pair, write, deposit, monkeypatch):
+    """An older copy has none of them; that there were more is not forgotten."""
+    root, copy = pair
+    monkeypatch.setattr("stillwell.archive.ledger.CHECKPOINT_EVERY", 5)
+    for number in (4, 5):
+        write(root, deposit(f"{number}\n"))
+    for number in (4, 5):
+        (root / entry_path(number)).unlink()
+    repair(root, copy, NOW)
+    assert [fault.path for fault in ledger_faults(opened(root))][:2] == [entry_path(4), entry_path(5)]
+
+
+@pytest.mark.parametrize("name", ["tables", "sealed", "ledger", "work"])
+def test_a_file_in_place_of_a_folder_makes_room_for_it(pair, tree, name):
+    """It goes aside, and the folder comes back with all that the copy holds."""
+    root, copy = pair
+    shutil.rmtree(root / name)
+    (root / name).write_bytes(b"no folder")
+    repair(root, copy, NOW)
+    assert tree(root) == tree(copy)
+    assert faults(root) == []
+    kept = [path.read_bytes() for path in (root / "work" / "damaged").rglob("*") if path.is_file()]
+    assert b"no folder" in kept
+
+
+@pytest.mark.parametrize("name", ["work", "work/lock"])
+@pytest.mark.parametrize("kind", ["link", "pipe"])
+def test_what_stands_in_place_of_the_lock_or_its_folder_is_put_aside(pair, write, deposit, tmp_path, name, kind):
+    """No writer can hold such a lock, so nobody is at work; the next writer has a lock again."""
+    root, copy = pair
+    (root / name).rename(tmp_path / "away")
+    os.mkfifo(root / name) if kind == "pipe" else (root / name).symlink_to(tmp_path / "away")
+    assert name in [fault.path for fault in faults(root)]
+    repair(root, copy, NOW)
+    assert faults(root) == []
+    assert write(root, deposit("4\n")).number == 4
 
 
 def test_what_the_next_writer_finishes_is_left_to_it(pair, write, rows, deposit):

@@ -10,7 +10,8 @@ from stillwell.archive import withholding
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.recovery import recover
 from stillwell.archive.sealed import Sealed, object_folder
-from stillwell.archive.withholding import PLACE, decision_of, exchanged, withhold
+from stillwell.archive.withholding import PLACE, complete, decision_of, exchanged, withhold
+from stillwell.errors import ArchiveDamaged
 
 WHEN = datetime(2025, 5, 1, 8, tzinfo=UTC)
 SECRET = "party,phone\nP1,not for others\n"
@@ -48,11 +49,14 @@ def test_a_writer_finishes_what_another_began(sealed, monkeypatch, between):
     with monkeypatch.context() as patch:
         patch.setattr(withholding, "complete", lambda root: None)
         withhold(root, digest, "decided", WHEN, "R1")
+    with pytest.raises(ArchiveDamaged, match=f"content of deposit {digest} be withheld, found none"):
+        recover(root, Ledger(root))  # whose ledger knows no decision
+    assert len(_holding(root)) == 1
     if between:
         (root / "sealed" / object_folder(digest)).rename(root / PLACE / digest / "old")
     assert exchanged(root) == [digest]
     assert len(_holding(root)) == 1
-    recover(root, Ledger(root))
+    complete(root)
     assert exchanged(root) == []
     assert _holding(root) == []
     assert Sealed(root).withheld(digest)

@@ -7,6 +7,7 @@ import pytest
 from schemas import ARCHIVE_TABLES
 from stillwell.archive.archive import Archive
 from stillwell.archive.sealed import Sealed
+from stillwell.reading.summary import taken_words
 from tests.pipeline.season import registers, season, sheets, take
 
 Q = (0.3 + 0.5 + 0.6 + 0.5 + 0.3) * 0.4
@@ -45,6 +46,24 @@ def test_the_same_bytes_twice_change_nothing(tmp_path):
     assert again.entry is None
     assert [d.name for d in again.known] == ["first", "registers"]
     assert _files(root) == before
+
+
+def test_what_was_returned_of_a_deposit_is_told_when_it_is_handed_in_again(tmp_path):
+    """The command that took it may have died before it told; the page of reasons is named, nothing is written."""
+    root = season(tmp_path)
+    bad = sheets(tmp_path / "bad", "3", site="NOWHERE")
+    first = take(root, bad)
+    page = next(path for path in Archive(root).listing() if path.startswith("returned/"))
+    assert not first.all_good
+    again = take(root, bad, tmp_path / "first")
+    assert (again.entry, again.all_good) == (None, True)
+    assert list(again.pages.values()) == [[page]]
+    words = taken_words(again).splitlines()
+    assert words[:3] == [
+        "already sealed, nothing changes: bad",
+        f"    something of it was returned then: {page} says what and why",
+        "already sealed, nothing changes: first",
+    ]
 
 
 def test_a_workbook_sent_again_adds_only_what_is_new(tmp_path):

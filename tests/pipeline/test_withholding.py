@@ -7,9 +7,12 @@ from dataclasses import fields
 
 import pytest
 
-from stillwell.archive import fs, withholding
+from stillwell.archive import fs, recovery, withholding
 from stillwell.archive.archive import Archive
+from stillwell.archive.repair import repair
+from stillwell.archive.replica import replicate
 from stillwell.archive.sealed import Sealed
+from stillwell.archive.withholding import PLACE
 from stillwell.archive.writer import STEPS, Writer, open_writer
 from stillwell.audit import audit
 from stillwell.errors import ArchiveDamaged, Withheld
@@ -209,3 +212,48 @@ def test_damaged_bytes_that_a_repair_kept_aside_go_too(root):
     shutil.copytree(root / Sealed(root).object_path(subject(root)), aside)
     withhold(root, subject(root), by="R1", reason="the law", now=NOW)
     assert not holds(root)
+
+
+def _forged(root, digest, how):
+    """Put into the work folder what makes a writer withhold content, though nobody decided it."""
+    head = Archive(root).ledger.head_number()
+    if how == "intent":
+        recovery.declare(root, recovery.Intent(head, (), (), ((digest, "0" * 64),)))
+    else:
+        (root / PLACE / digest / "new").mkdir(parents=True)
+        (root / PLACE / digest / "new" / "inventory.json").write_bytes(b"{}")
+
+
+@pytest.mark.parametrize("how", ["intent", "exchange"])
+def test_no_content_goes_without_a_decision_whatever_lies_in_the_work_folder(root, tmp_path, how):
+    """The audit names it, writers stop in words, a repair puts it aside; not a sealed byte is lost."""
+    digest = subject(root)
+    replicate(root, [tmp_path / "copy"], NOW())
+    before = {path: path.read_bytes() for path in (root / "sealed").rglob("*") if path.is_file()}
+    _forged(root, digest, how)
+    (fault,) = audit(root, recompute=False, now=NOW()).faults
+    assert digest in fault.path
+    assert "expected a decision" in fault.sentence
+    with pytest.raises(ArchiveDamaged, match="nothing was removed"), open_writer(root, software_version="0", by="T"):
+        pass
+    repair(root, tmp_path / "copy", NOW())
+    with open_writer(root, software_version="0", by="T", now=NOW):
+        pass
+    assert before == {path: path.read_bytes() for path in (root / "sealed").rglob("*") if path.is_file()}
+    assert audit(root, recompute=False, now=NOW()).faults == ()
+
+
+def test_a_tombstone_without_a_decision_takes_no_copy_with_it_and_content_comes_back(root, tmp_path):
+    """Somebody put it in place of content: copies keep theirs, and a repair brings it back."""
+    digest, other, copy = subject(root), shutil.copytree(root, tmp_path / "other"), tmp_path / "copy"
+    replicate(root, [copy], NOW())
+    withhold(other, digest, by="R1", reason="the law", now=NOW)
+    place = Sealed(root).object_path(digest)
+    shutil.rmtree(root / place)
+    shutil.copytree(other / place, root / place)
+    assert replicate(root, [copy], NOW()).short() == [f"deposit {digest}"]
+    assert not Sealed(copy).withheld(digest)
+    assert audit(root, recompute=False, now=NOW()).faults != ()
+    assert repair(root, copy, NOW())[1] == []
+    assert Sealed(root).read(digest) == Sealed(copy).read(digest)
+    assert audit(root, recompute=False, now=NOW()).faults == ()

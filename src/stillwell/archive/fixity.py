@@ -11,7 +11,7 @@ from stillwell.archive.layout import SEALED, WORK, commit_named, entry_path, is_
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.regular import irregular, is_folder, read_regular
 from stillwell.archive.sealed import object_folder
-from stillwell.archive.unfinished import excused, read_intent, under_exchange
+from stillwell.archive.unfinished import excused, read_intent, undecided_faults, under_exchange
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
 from stillwell.records import Fault, ListedFile
@@ -153,7 +153,7 @@ def withheld_faults(archive: Archive) -> list[Fault]:
         # the damaged file has its own fault; without it nothing can be said of tombstones
         return []
     waiting = under_exchange(archive, read_intent(archive)[0])
-    faults = []
+    faults = undecided_faults(archive)
     for digest in archive.sealed.digests():
         withheld, folder = archive.sealed.withheld(digest), f"{SEALED}/{object_folder(digest)}"
         if withheld and digest not in decided:

@@ -190,6 +190,23 @@ class Ledger:
         due = range(CHECKPOINT_EVERY, self.head_number() + 1, CHECKPOINT_EVERY)
         return {part_path(number, part) for number in due for part in PARTS}
 
+    def checkpoints_due(self) -> set[str]:
+        """Name the first parts of the checkpoints that are due."""
+        return {checkpoint_path(n) for n in range(CHECKPOINT_EVERY, self.head_number() + 1, CHECKPOINT_EVERY)}
+
+    def no_checkpoints(self) -> list[str]:
+        """Name the files that lie where the first part of a checkpoint would, and are none of their number.
+
+        One beyond the newest entry that is as it was written is not among them: it tells of entries that are missing.
+        """
+        return [checkpoint_path(number) for number in sorted(self._checkpoint_numbers()) if not self._is_one(number)]
+
+    def _is_one(self, number: int) -> bool:
+        try:
+            return number % CHECKPOINT_EVERY == 0 and self._checkpoint(number).number == number
+        except (ArchiveDamaged, OSError):
+            return False
+
     def write_checkpoint(self) -> None:
         """Write the checkpoint after the newest entry if one is due and missing."""
         number = self.head_number()

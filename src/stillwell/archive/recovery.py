@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stillwell.archive import fs, withholding
+from stillwell.archive.archive import Archive
 from stillwell.archive.entries import Entry, checked, self_checked
-from stillwell.archive.layout import INTENT, STAGING, WRITTEN, entry_path, is_inside
+from stillwell.archive.layout import INTENT, STAGING, WORK, WRITTEN, entry_path, is_inside
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.regular import read_regular
 from stillwell.archive.sealed import Sealed
@@ -71,10 +72,11 @@ def recover(root: Path, ledger: Ledger) -> None:
     Raises
     ------
     ArchiveDamaged
-        If its intent does not fit the ledger.
+        If its intent does not fit the ledger, or content is to be withheld that no decision speaks of.
     """
-    withholding.complete(root)
     intent = Intent.found_in(root)
+    _refuse_undecided(root, ledger, intent)
+    withholding.complete(root)
     if intent is None:
         fs.remove_tree(root / STAGING)
         fs.remove_file(fs.temporary(root / INTENT))
@@ -88,6 +90,37 @@ def recover(root: Path, ledger: Ledger) -> None:
         finish(root, ledger, head, intent)
     else:
         _sweep(root, ledger, intent)
+
+
+def undecided(archive: Archive, intent: Intent | None) -> list[str]:
+    """Name the deposits whose content would be withheld by what lies in the work folder, and no decision says so.
+
+    Parameters
+    ----------
+    archive : Archive
+        As it stands.
+    intent : Intent, optional
+        What a dead writer said it would write.
+
+    Raises
+    ------
+    ArchiveDamaged
+        If the table of decisions cannot be read.
+    """
+    head = archive.ledger.head_number()
+    told = intent.withheld if intent is not None and intent.number == head else ()
+    found = {*withholding.exchanged(archive.root), *(digest for digest, _ in told)}
+    return sorted(found - set(archive.read("withholdings")["subject"])) if found else []
+
+
+def _refuse_undecided(root: Path, ledger: Ledger, intent: Intent | None) -> None:
+    """Refuse to remove content that was sealed, unless the archive holds the decision."""
+    if found := undecided(Archive.new(root, ledger), intent):
+        msg = (
+            f"{WORK}: expected a decision of the archive that the content of deposit {found[0]} be withheld, "
+            "found none; nothing was removed"
+        )
+        raise ArchiveDamaged(msg)
 
 
 def finish(root: Path, ledger: Ledger, entry: Entry, intent: Intent) -> None:

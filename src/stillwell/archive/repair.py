@@ -25,7 +25,7 @@ from stillwell.archive.layout import (
 )
 from stillwell.archive.lineage import Chain, Link, mended, read_chain
 from stillwell.archive.lock import hold_lock
-from stillwell.archive.regular import irregular, read_regular
+from stillwell.archive.regular import irregular, is_folder, read_regular
 from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.archive.strays import strays
 from stillwell.archive.witness import Witnessed
@@ -98,13 +98,16 @@ def plan_repair(root: Path, replica: Path, lines: Sequence[Witnessed] = ()) -> P
             hopeless.append(path)
     stones = _decided(root, replica, live)
     for digest in sorted(state.grown.deposits | set(Sealed(root).digests())):
-        if Sealed(root).faults(digest):
+        forged = Sealed(root).withheld(digest) and digest not in stones
+        if forged or Sealed(root).faults(digest):
             _plan_object(root, replica, digest, digest in stones, (restores, aside, hopeless))
     for path, data in Sealed(root).root_files():
         if not _is_good(root, path, sha256(data)):
             restores.append(Restore(path, "the software", _digest(root, path), sha256(data), partial(bytes, data)))
     taken = {one.path for one in restores} | set(aside)
-    aside += [path for path in strays(root, chain, live, state.grown.deposits) if path not in taken]
+    # a folder that is empty only until its files are restored is none
+    taken |= {parent.as_posix() for one in restores for parent in Path(one.path).parents}
+    aside += [path for path in strays(root, chain, live, state.grown.deposits, stones) if path not in taken]
     return Plan(tuple(restores), tuple(aside), tuple(hopeless))
 
 
@@ -143,11 +146,10 @@ def repair(
     ArchiveError, ArchiveDamaged
         As ``plan_repair``; nothing was changed then.
     """
-    if not irregular(root / WORK):
-        fs.make_folder(root / WORK)
+    away = root / WORK / "damaged" / now.strftime("%Y%m%dT%H%M%S%fZ")
+    _clear_way(root, away)
     with hold_lock(root / LOCK, now):
         plan = plan_repair(root, replica, lines)
-        away = root / WORK / "damaged" / now.strftime("%Y%m%dT%H%M%S%fZ")
         for one in plan.restores:
             data = one.read()
             if sha256(data) != one.sha256:
@@ -162,6 +164,18 @@ def repair(
             fs.remove_empty_folders((root / path).parent, root)
             aside(path)
     return [one.path for one in plan.restores], list(plan.hopeless)
+
+
+def _clear_way(root: Path, away: Path) -> None:
+    """Put aside what stands in place of the work folder or of the lock and is none; no writer can hold such a lock."""
+    if os.path.lexists(root / WORK) and not is_folder(root / WORK):
+        # it cannot be moved into the folder that takes its place at once
+        hidden = fs.temporary(root / WORK)
+        fs.move_into_place([(root / WORK, hidden)])
+        fs.move_into_place([(hidden, away / WORK)])
+    fs.make_folder(root / WORK)
+    if irregular(root / LOCK):
+        _put_aside(root, away, LOCK)
 
 
 def _lost_entries(here: Chain, chain: Sequence[Link]) -> Iterator[Restore]:
@@ -250,10 +264,10 @@ def _restore(root: Path, replica: Path, path: str, digest: str) -> Restore:
 
 
 def _link_above(root: Path, path: str) -> str:
-    """Name the first part of a path that is no folder of the archive but a link or the like; empty where none is."""
+    """Name the first part of a path that is no folder of the archive but a link, a file or the like, or nothing."""
     parts = Path(path).parts
     above = ("/".join(parts[: i + 1]) for i in range(len(parts) - 1))
-    return next((part for part in above if irregular(root / part)), "")
+    return next((p for p in above if os.path.lexists(root / p) and not is_folder(root / p)), "")
 
 
 def _digest(root: Path, path: str) -> str | None:

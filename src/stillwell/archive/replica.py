@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -16,7 +16,7 @@ from stillwell.archive.lock import hold_lock
 from stillwell.archive.places import lies_within
 from stillwell.archive.regular import is_folder, read_regular
 from stillwell.archive.sealed import Sealed, object_folder
-from stillwell.errors import ArchiveError
+from stillwell.errors import ArchiveDamaged, ArchiveError
 from stillwell.fingerprint import sha256
 
 ROUNDS = 5
@@ -129,9 +129,9 @@ def _check_place(root: Path, replica: Path) -> None:
 
 def _copied(archive: Archive, replica: Path) -> Iterator[tuple[str, tuple[bool, bool], int]]:
     """Copy sealed deposits, listed files and ledger entries; say of each what is good and how many were written."""
-    there = Sealed(replica)
+    there, stones = Sealed(replica), decided(archive)
     for digest in archive.sealed.digests():
-        yield f"deposit {digest}", *_sealed_copied(archive, there, digest)
+        yield f"deposit {digest}", *_sealed_copied(archive, there, digest, stones)
     declared = archive.sealed.root_files()
     fs.write_files([(replica / path, data) for path, data in declared if _bytes(replica / path) != data])
     for path, listed in sorted(archive.listing().items()):
@@ -152,9 +152,11 @@ def _file_copied(source: Path, copy: Path, digest: str) -> tuple[tuple[bool, boo
     return (True, sha256(_bytes(copy)) == digest), 1
 
 
-def _sealed_copied(archive: Archive, there: Sealed, digest: str) -> tuple[tuple[bool, bool], int]:
-    """Copy one sealed deposit; where it was withheld here, the copy gives up its content too."""
-    sound = not archive.sealed.faults(digest)
+def _sealed_copied(
+    archive: Archive, there: Sealed, digest: str, stones: Collection[str]
+) -> tuple[tuple[bool, bool], int]:
+    """Copy one sealed deposit; where it was withheld here by a decision, the copy gives up its content too."""
+    sound = not archive.sealed.faults(digest) and (digest in stones or not archive.sealed.withheld(digest))
     same = there.contains(digest) and archive.sealed.withheld(digest) == there.withheld(digest)
     if same and not there.faults(digest):
         return (sound, True), 0
@@ -167,6 +169,14 @@ def _sealed_copied(archive: Archive, there: Sealed, digest: str) -> tuple[tuple[
     base = there.folder / folder
     fs.remove_files([p for p in base.rglob("*") if p.is_file() and p.relative_to(base).as_posix() not in known])
     return (True, not there.faults(digest)), 1
+
+
+def decided(archive: Archive) -> set[str]:
+    """Collect the deposits whose content was decided to be withheld; none where the decisions cannot be read."""
+    try:
+        return set(archive.read("withholdings")["subject"])
+    except ArchiveDamaged:
+        return set()
 
 
 def _bytes(path: Path) -> bytes:

@@ -8,10 +8,10 @@ from pathlib import Path, PurePosixPath
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive
 from stillwell.archive.entries import Entry
-from stillwell.archive.layout import CHECKPOINTS, INTENT, MAKING, PARTS, SEALED, entry_path, part_path
+from stillwell.archive.layout import CHECKPOINTS, INTENT, MAKING, PARTS, SEALED, WORK, entry_path, part_path
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.making import left_by_makers
-from stillwell.archive.recovery import Intent
+from stillwell.archive.recovery import Intent, undecided
 from stillwell.archive.sealed import object_folder
 from stillwell.archive.withholding import exchanged
 from stillwell.errors import ArchiveDamaged
@@ -73,7 +73,28 @@ def read_intent(archive: Archive) -> tuple[Intent | None, list[Fault]]:
 def under_exchange(archive: Archive, intent: Intent | None) -> set[str]:
     """Name the deposits whose withholding was decided on and is not finished."""
     decided = intent.withheld if intent and intent.number == archive.ledger.head_number() else ()
-    return {digest for digest, _ in decided} | set(exchanged(archive.root))
+    return ({digest for digest, _ in decided} | set(exchanged(archive.root))) - set(_undecided(archive, intent))
+
+
+def undecided_faults(archive: Archive) -> list[Fault]:
+    """Name content that would be withheld by what lies in the work folder without a decision; no writer goes on."""
+    return [
+        Fault(
+            "sealed",
+            f"{SEALED}/{object_folder(digest)}",
+            f"expected a decision that its content be withheld, found none, and a withholding begun in {WORK}; "
+            "no writer goes on before it is put aside",
+        )
+        for digest in _undecided(archive, read_intent(archive)[0])
+    ]
+
+
+def _undecided(archive: Archive, intent: Intent | None) -> list[str]:
+    try:
+        return undecided(Archive(archive.root), intent)
+    except ArchiveDamaged:
+        # the damaged file has its own fault; without it nothing can be told of decisions
+        return []
 
 
 def unfinished_remarks(archive: Archive) -> list[str]:

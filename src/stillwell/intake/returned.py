@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import pandas as pd
 
@@ -40,8 +40,17 @@ def returned_documents(deposits: Sequence[Deposit], problems: pd.DataFrame, note
             "notes": _records(noted[deposit.digest], NOTE_COLUMNS[1:]) if deposit.digest in noted else [],
         }
         data = (json.dumps(page, ensure_ascii=False, indent=1) + "\n").encode("utf-8")
-        out[f"returned/{deposit.digest[:16]}-{sha256(data)[:8]}.json"] = data
+        out[f"{_page(deposit.digest)}{sha256(data)[:8]}.json"] = data
     return out
+
+
+def pages_of(digest: str, listed: Iterable[str]) -> list[str]:
+    """Pick the pages of reasons of one deposit among the paths of an archive."""
+    return sorted(path for path in listed if path.startswith(_page(digest)))
+
+
+def _page(digest: str) -> str:
+    return f"returned/{digest[:16]}-"
 
 
 def _records(rows: pd.DataFrame, names: Sequence[str]) -> list[dict[str, object]]:

@@ -39,7 +39,10 @@ def taken_document(taken: TakenLike) -> Document:
         ``taken``, ``checks``, ``earlier_gaugings``, ``returned``, ``notes``.
     """
     deposits = [{"name": one.name, "deposit": one.digest, "kind": one.kind} for one in taken.deposits]
-    known = [{"name": one.name, "deposit": one.digest, "kind": one.kind} for one in taken.known]
+    known = [
+        {"name": one.name, "deposit": one.digest, "kind": one.kind, "pages": taken.pages.get(one.digest, [])}
+        for one in taken.known
+    ]
     out: Document = {"commit": None, "deposits": deposits, "already_sealed": known, "taken": []}
     out["rendered"] = rendered_after([taken.rendered])
     if taken.prepared is None:

@@ -48,6 +48,10 @@ class TakenLike(Protocol):
         """Deposits already sealed."""
 
     @property
+    def pages(self) -> Any:
+        """Pages that say what was returned of those when they were taken, by digest."""
+
+    @property
     def rendered(self) -> Any:
         """What was rendered after the commit."""
 
@@ -96,7 +100,11 @@ def _taken_line(row: Any, action: str) -> str:
 
 def taken_words(taken: TakenLike) -> str:
     """Say what was returned and why, what was noted, and what became of the batch."""
-    lines = [f"already sealed, nothing changes: {deposit.name}" for deposit in taken.known]
+    lines = []
+    for deposit in taken.known:
+        lines.append(f"already sealed, nothing changes: {deposit.name}")
+        pages = taken.pages.get(deposit.digest, ())
+        lines += [f"    something of it was returned then: {page} says what and why" for page in pages]
     if taken.prepared is None:
         return "".join(f"{line}\n" for line in [*lines, "nothing new; the archive is unchanged"])
     names = {deposit.digest: deposit.name for deposit in taken.deposits}
