@@ -11,6 +11,7 @@ from pathlib import Path
 
 from stillwell import __version__
 from stillwell.archive.archive import Archive
+from stillwell.archive.ledger import Ledger
 from stillwell.archive.lock import WAIT_S
 from stillwell.archive.writer import Writer, open_writer
 from stillwell.assessment.policy import Policy, policy_from
@@ -46,10 +47,11 @@ def writing(
     wait_s: float = WAIT_S,
     policy_text: str = "",
     rules: int = RULES,
+    earlier: Ledger | None = None,
 ) -> AbstractContextManager[Writer]:
     """Open an archive for writing by this version, with its policy and rules or others; see ``open_writer``."""
     opened = partial(open_writer, root, software_version=__version__, by=by, now=now, create=create, wait_s=wait_s)
-    return opened(policy_text=policy_text or default_policy_text(), rules=rules)
+    return opened(policy_text=policy_text or default_policy_text(), rules=rules, earlier=earlier)
 
 
 def circumstances(writer: Writer, understood: Understood | None, intake_map: str = "") -> Circumstances:

@@ -27,8 +27,10 @@ from stillwell.prepare.again import anew
 from stillwell.prepare.inputs import InputView
 from stillwell.prepare.marks import Marks, last_made, mark_name, marked_sites, record_marks, records_behind
 from stillwell.prepare.onward import derived_from_change
+from stillwell.prepare.rating_tables import RatingTables
 from stillwell.prepare.records import TABLES, derived, lacking, recorded_sites
 from stillwell.prepare.rows import recorded
+from stillwell.prepare.view import Standing
 from stillwell.records import RULES
 from stillwell.render import After, render_after, unheard
 
@@ -138,21 +140,22 @@ def derivations(
         are never held.
     """
     archive = Archive(root, complete=True)
-    known = recorded_sites(archive)
+    ratings = RatingTables.of(archive)
+    known = recorded_sites(archive, ratings)
     missing = sorted(set(sites or ()) - set(known))
     if missing:
         found = "; ".join(f"{site}: {lacking_words(lacks)}" for site, lacks in lacking(archive, missing).items())
         msg = f"expected sites with recorded stage and a rating, found {found}; nothing was derived"
         raise QueryError(msg)
     wanted = sorted(set(sites)) if sites else known
-    late = _behind(archive, wanted)
+    late = _behind(archive, wanted, ratings)
     current(sorted(set(wanted) - set(late)))
     for lot in portions(late, rows_at(archive, "stage", late), at_once):
         left, rounds = lot, 0
         while left:
-            made = _ahead(root, left, by, now()) if rounds < ROUNDS else {}
+            made = _ahead(archive, left, by, now()) if rounds < ROUNDS else {}
             rounds += 1
-            with writing(root, by=by, now=now, create=False, wait_s=wait_s) as writer:
+            with writing(root, by=by, now=now, create=False, wait_s=wait_s, earlier=archive.ledger) as writer:
                 told = circumstances(writer, None)
                 tables, left, done = _fitting(writer, told, left, made)
                 entry = writer.commit(derivation(writer, told, tables, done)) if done else None
@@ -161,14 +164,15 @@ def derivations(
                 after(render_after(root, entry, by=by, now=now, wait_s=wait_s, render_now=render_now))
                 yield entry, tables
             tables.clear()
-            left = _behind(Archive(root, complete=True), left) if left else []
+            archive = Archive(root, complete=True, earlier=archive.ledger)
+            left = _behind(archive, left) if left else []
 
 
-def _behind(archive: Archive, sites: Sequence[str]) -> list[str]:
+def _behind(archive: Archive, sites: Sequence[str], ratings: Standing | None = None) -> list[str]:
     """Name the sites whose records are not derived from what stands, by the policy and the rules of now."""
     shipped = default_policy_text()
     _, policy, _ = policy_in_force(archive, None, shipped, shipped)
-    return records_behind(archive, record_marks(archive, sites, shipped, policy, RULES))
+    return records_behind(archive, record_marks(archive, sites, shipped, policy, RULES, ratings))
 
 
 def left_out(root: Path) -> list[dict[str, Any]]:
@@ -204,12 +208,12 @@ class _Ahead:
     """Digest of the policy, and the rules of the ledger."""
 
 
-def _ahead(root: Path, sites: Sequence[str], by: str, moment: datetime) -> dict[str, _Ahead]:
-    """Derive the records of sites from the archive as it stands now; commit number and moment are not known yet.
+def _ahead(archive: Archive, sites: Sequence[str], by: str, moment: datetime) -> dict[str, _Ahead]:
+    """Derive the records of sites from an archive as it stands; commit number and moment are not known yet.
 
     Each from the earliest change on, or whole where none can be told (``prepare.earliest``).
     """
-    archive, shipped = Archive(root, complete=True), default_policy_text()
+    shipped = default_policy_text()
     told = Circumstances(0, moment, by, __version__, *policy_in_force(archive, None, shipped, shipped))
     marks = record_marks(archive, sites, shipped, told.policy_digest, told.rules)
     last = last_made(archive.ledger, sites)

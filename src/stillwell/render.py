@@ -101,8 +101,9 @@ def render(
     with making_folder(root, now()) as folder:
         todo = _in_order(one.output for one in late if one.output)
         made = made_files(archive, todo, office, folder, processes)
-        with writing(root, by=by, now=now, create=False, wait_s=wait_s) as writer:
-            commit, dropped = rendering(writer, todo, made, wanted)
+        with writing(root, by=by, now=now, create=False, wait_s=wait_s, earlier=archive.ledger) as writer:
+            same = writer.archive.ledger.head_digest() == archive.ledger.head_digest()
+            commit, dropped = rendering(writer, todo, made, wanted, late if same else None)
             if not commit.made_from and not commit.replaced:
                 return Rendered(dropped=dropped)
             return Rendered(writer.commit(commit), tuple(sorted(commit.made_from)), tuple(commit.replaced), dropped)
@@ -113,7 +114,11 @@ def _in_order(outputs_: Iterable[Output]) -> list[Output]:
 
 
 def rendering(
-    writer: Writer, todo: Sequence[Output], made: Sequence[MadeFile], sites: Sequence[str] | None
+    writer: Writer,
+    todo: Sequence[Output],
+    made: Sequence[MadeFile],
+    sites: Sequence[str] | None,
+    known: Sequence[Behind] | None = None,
 ) -> tuple[Commit, tuple[str, ...]]:
     """Lay out the commit of files made before the lock was taken, as far as they still fit what stands.
 
@@ -126,6 +131,8 @@ def rendering(
         What was made; nothing for an output of which no row stands.
     sites : sequence of str or None
         Sites asked for; None for all.
+    known : sequence of Behind, optional
+        What is behind of them, where nothing was committed since that was looked up.
 
     Returns
     -------
@@ -134,7 +141,7 @@ def rendering(
         Paths whose inputs have changed since.
     """
     office = office_of(writer.archive)
-    late = {one.path: one for one in behind(writer.archive, office, sites)}
+    late = {one.path: one for one in (behind(writer.archive, office, sites) if known is None else known)}
     right = {output.path: output for output in todo if _still(output, late.get(output.path))}
     files = [file for file in made if file.path in right]
     listed = {path for path in writer.archive.ledger.live_tables() if path.startswith("netcdf/")}

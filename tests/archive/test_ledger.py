@@ -345,3 +345,37 @@ def test_a_new_ledger_is_empty(tmp_path):
         chain.entries(),
     ) == (0, {}, None, "", [])
     assert chain.chain_faults() == []
+
+
+def _all_of(chain):
+    """Say all that readers ask of a ledger."""
+    return chain.live(), chain.inputs(), chain.links(), chain.deposit_digests(), chain.head(), chain.head_digest()
+
+
+@pytest.mark.parametrize(("before", "since"), [(1, 0), (3, 2), (99, 3), (101, 1)])
+@pytest.mark.parametrize("looked", [False, True])
+def test_a_ledger_that_takes_over_an_earlier_look_says_what_the_files_say(before, since, looked, tmp_path):
+    """With and without commits since, across a checkpoint; the earlier look itself stays as it was."""
+    grow(tmp_path, before)
+    earlier = Ledger(tmp_path)
+    earlier.live_tables()
+    if looked:
+        _all_of(earlier)
+    grow(tmp_path, since)
+    taken_over = Ledger(tmp_path, earlier=earlier)
+    assert _all_of(taken_over) == _all_of(Ledger(tmp_path))
+    taken_over.append(entry(before + since + 1, taken_over.head_digest()))
+    assert _all_of(taken_over) == _all_of(Ledger(tmp_path))
+    assert _all_of(earlier) == _all_of(Ledger(tmp_path, number=before))
+
+
+def test_a_ledger_takes_over_nothing_of_another_one_or_of_a_longer_one(tmp_path):
+    """A look at other entries, or at more than there are, is not believed: the files are read."""
+    grow(tmp_path / "one", 3)
+    grow(tmp_path / "other", 3, by="another")
+    for earlier in (Ledger(tmp_path / "other"), Ledger(tmp_path / "one")):
+        _all_of(earlier)
+        path(tmp_path / "one", 3).unlink(missing_ok=True)
+        found = Ledger(tmp_path / "one", earlier=earlier)
+        assert found.head_number() == 2
+        assert _all_of(found) == _all_of(Ledger(tmp_path / "one"))

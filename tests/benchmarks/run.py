@@ -218,7 +218,7 @@ def main() -> int:
     from tests.benchmarks import bench_api, bench_compact, bench_memory, bench_proofs, bench_room
     from tests.benchmarks.bench_archive import lines
     from tests.benchmarks.bench_large import COUNT, large_line
-    from tests.benchmarks.bench_marks import marks_lines
+    from tests.benchmarks.bench_marks import marks_lines, render_line
     from tests.benchmarks.bench_record import record_growth, record_ratio
     from tests.benchmarks.bench_sites import sites_ratio
     from tests.benchmarks.bench_stage import ROWS, stage_lines
@@ -235,6 +235,7 @@ def main() -> int:
             print(line, flush=True)
     with tempfile.TemporaryDirectory() as tmp:
         print(marks_lines(Path(tmp) / "archive", Path(tmp)), flush=True)
+        print(render_line(Path(tmp) / "rendered", Path(tmp) / "in rendered"), flush=True)
     with tempfile.TemporaryDirectory() as tmp:
         for line in ingest_ratio(Path(tmp)):
             print(line, flush=True)

@@ -196,8 +196,11 @@ def test_changes_in_two_hundred_sequences_come_to_the_rows_of_the_whole_record(m
 
 @pytest.fixture
 def years(tmp_path):
-    """Make an archive of a site with some days of hourly stage in each of three years and a rating, derived."""
+    """Make an archive of a site with a rating and ten days of stage in each of three years, derived each time."""
     root = season(tmp_path)
+    one = {"rating": "R1", "site": "S1", "valid_from": "2020-01-01T00:00Z"} | SAID
+    segment = {"rating": "R1", "segment": 1, "from_m": 0.5, "coefficient": 10.0, "zero_stage_m": 0.5, "exponent": 2.0}
+    adopt(root, deposit_of("R1", {"ratings": [one], "rating_segments": [segment]}), by="H1", now=NOW)
     for year in (2023, 2024, 2025):
         folder = tmp_path / str(year)
         folder.mkdir()
@@ -205,10 +208,7 @@ def years(tmp_path):
         stage = [round(1.5 + 0.01 * (i % 24), 3) for i in range(240)]
         pd.DataFrame({"site": "S1", "time": times, "stage_m": stage}).to_csv(folder / "stage.csv", index=False)
         take(root, folder, render_now=False)
-    one = {"rating": "R1", "site": "S1", "valid_from": "2020-01-01T00:00Z"} | SAID
-    segment = {"rating": "R1", "segment": 1, "from_m": 0.5, "coefficient": 10.0, "zero_stage_m": 0.5, "exponent": 2.0}
-    adopt(root, deposit_of("R1", {"ratings": [one], "rating_segments": [segment]}), by="H1", now=NOW)
-    derive(root, by="H1", now=NOW, render_now=False)
+        derive(root, by="H1", now=NOW, render_now=False)
     return root
 
 
@@ -226,7 +226,7 @@ def _opened(monkeypatch, root):
 
 @pytest.mark.parametrize("compacted", [False, True])
 def test_of_a_long_record_no_file_of_years_before_the_change_is_opened(compacted, years, tmp_path, monkeypatch):
-    """A condition of 2025 opens files of 2025 alone; the commit is proved by deriving the whole record."""
+    """A condition of 2025 opens files with rows of 2025 alone; the commit is proved by deriving the whole record."""
     (tmp_path / "ice").mkdir()
     (tmp_path / "ice" / "conditions.csv").write_text(
         "site,from,to,condition,by,reason\nS1,2025-05-06T01:00Z,2025-05-06T09:00Z,ice,H1,made up\n"
@@ -241,7 +241,9 @@ def test_of_a_long_record_no_file_of_years_before_the_change_is_opened(compacted
             derive(years, by="H1", now=NOW, render_now=False)
     of_series = [file for file in seen if file and file.table in ("stage", "discharge", "daily")]
     assert {file.table for file in of_series} == {"stage", "discharge", "daily"}
-    assert {file.years for file in of_series} == {(2025,)}
+    assert [file.path for file in of_series if 2025 not in file.years] == []
+    for table in ("stage", "discharge"):
+        assert {file.years for file in Archive(years).table_files(table, ["S1"])} == {(2023,), (2024,), (2025,)}
     _, tables = derive(years, by="H1", now=NOW, render_now=False)
     assert len(tables["discharge"]) == 8
     assert list(tables["daily"]["day"]) == ["2025-05-06"]

@@ -42,6 +42,8 @@ class Archive:
         writing and proving need them; otherwise those the archive itself describes.
     number : int, optional
         See the archive as it stood after this ledger entry; files replaced since must not have been swept.
+    earlier : Ledger, optional
+        As of ``Ledger``.
 
     Raises
     ------
@@ -49,8 +51,10 @@ class Archive:
         If the folder holds no ledger, or its newest entry speaks of a newer kind of archive.
     """
 
-    def __init__(self, root: Path, *, complete: bool = False, number: int | None = None) -> None:
-        ledger = Ledger(root, number=number)
+    def __init__(
+        self, root: Path, *, complete: bool = False, number: int | None = None, earlier: Ledger | None = None
+    ) -> None:
+        ledger = Ledger(root, number=number, earlier=earlier)
         if ledger.head_number() == 0:
             msg = f"expected an archive, with {entry_path(1)}, in {root}; found none"
             raise NotAnArchive(msg)

@@ -8,9 +8,9 @@ of what derived things are made from. Both are read only on request.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from threading import Lock
-from typing import Any, Generic, Protocol, TypeVar
+from typing import Any, Generic, Protocol, Self, TypeVar
 
 from stillwell.archive.entries import Entry, checked, self_checked
 from stillwell.archive.inputs import Inputs
@@ -37,6 +37,10 @@ class Grown:
         self.files.update((file.path, file) for file in entry.files if file.path.startswith(GROWING))
         self.deposits.update(str(note["deposit"]) for note in entry.deposits if "deposit" in note)
 
+    def copied(self) -> Self:
+        """Return one of its own, that follows other entries from here on."""
+        return type(self)(dict(self.files), set(self.deposits))
+
     def to_json(self) -> bytes:
         """Write it as the second part of a checkpoint."""
         return self_checked({"files": _listed(self.files), "deposits": sorted(self.deposits), "kind": "grown"})
@@ -53,6 +57,10 @@ class Follows(Protocol):
 
     def add(self, entry: Entry) -> None:
         """Follow one entry."""
+        ...
+
+    def copied(self) -> Self:
+        """Return one of its own, that follows other entries from here on."""
         ...
 
     def to_json(self) -> bytes:
@@ -95,6 +103,13 @@ class Part(Generic[P]):
                 self._value, self._since = value, []
             return self._value
 
+    def copied(self) -> Part[P]:
+        """Return a part of its own that follows other entries from here on."""
+        with self._reading:
+            copy: Part[P] = Part(self._load)
+            copy._since, copy._value = list(self._since), None if self._value is None else self._value.copied()
+            return copy
+
 
 @dataclass
 class State:
@@ -131,6 +146,11 @@ class State:
         self.grown_part.add(entry)
         self.inputs_part.add(entry)
         self.number, self.digest, self.head = entry.number, sha256(data), entry
+
+    def copied(self) -> State:
+        """Return a state of its own that follows other entries from here on."""
+        grown, inputs = self.grown_part.copied(), self.inputs_part.copied()
+        return replace(self, files=dict(self.files), links=set(self.links), grown_part=grown, inputs_part=inputs)
 
     @property
     def grown(self) -> Grown:

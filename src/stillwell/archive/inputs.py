@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Self
 
 from stillwell.archive.entries import Entry, checked, self_checked
 from stillwell.fingerprint import canonical_json, sha256
@@ -103,6 +103,10 @@ class Inputs:
         site, _, year = rest.rpartition("/")
         of_year = self.rows.get((table, site), {}).get(int(year)) if year.isdecimal() else None
         return {digest for digest in (of_year, self.rows.get((table, rest), {}).get(ANY_YEAR)) if digest}
+
+    def copied(self) -> Self:
+        """Return one of its own, that follows other entries from here on."""
+        return type(self)({place: dict(years) for place, years in self.rows.items()}, dict(self.made))
 
     def to_json(self) -> bytes:
         """Write it as a part of a checkpoint."""

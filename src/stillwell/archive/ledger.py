@@ -48,11 +48,17 @@ class Ledger:
         Look at the name of every entry, as a writer must; a reader finds the newest by halving.
     number : int, optional
         See the ledger as it stood after this entry, whatever was committed since.
+    earlier : Ledger, optional
+        Of the same folder, read a moment ago: only what it lacks is read where its newest entry is still what it was,
+        whose digest says that all before it are.
     """
 
-    def __init__(self, root: Path, *, thorough: bool = False, number: int | None = None) -> None:
+    def __init__(
+        self, root: Path, *, thorough: bool = False, number: int | None = None, earlier: Ledger | None = None
+    ) -> None:
         self._root = root
         self._thorough = thorough
+        self._earlier = earlier
         self._head = number
         self._state: State | None = None
 
@@ -247,11 +253,19 @@ class Ledger:
     def _current(self) -> State:
         if self._state is None:
             head = self.head_number()
-            state = self._newest_checkpoint(head) or State()
+            state = self._read_before(head) or self._newest_checkpoint(head) or State()
             for number in range(state.number + 1, head + 1):
                 self._follow(state, number)
             self._state = state
         return self._state
+
+    def _read_before(self, head: int) -> State | None:
+        """Take over what an earlier look at the same ledger read; None where it does not hold any more."""
+        state = self._earlier._state if self._earlier is not None else None
+        self._earlier = None
+        if state is None or not 0 < state.number <= head or state.digest != sha256(self._bytes(state.number)):
+            return None
+        return state.copied()
 
     def _follow(self, state: State, number: int) -> Entry:
         data = self._bytes(number)

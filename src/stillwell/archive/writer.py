@@ -105,6 +105,7 @@ def open_writer(
     step: Step = no_step,
     policy_text: str = "",
     rules: int = RULES,
+    earlier: Ledger | None = None,
 ) -> Iterator[Writer]:
     """Open an archive for writing, alone.
 
@@ -128,6 +129,8 @@ def open_writer(
         The policy that ships with the software; the ledger keeps it, since numbers rest on it and software passes.
     rules : int
         By which rules rows are made; see ``records.RULES``.
+    earlier : Ledger, optional
+        Read before the lock was taken; see ``Ledger``.
 
     Raises
     ------
@@ -143,7 +146,7 @@ def open_writer(
     since = now()
     with hold_lock(root / LOCK, since, wait_s=wait_s):
         step("locked")
-        ledger = Ledger(root, thorough=True)
+        ledger = Ledger(root, thorough=True, earlier=earlier)
         refuse_newer(ledger)
         _refuse_headless(root, ledger)
         recovery.recover(root, ledger)

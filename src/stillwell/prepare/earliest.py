@@ -39,10 +39,10 @@ from stillwell.archive.inputs import explained
 from stillwell.archive.standing import standing_rows
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.gauge_height import microseconds
-from stillwell.hydrometry.ratings_in_force import Rated, ratings_of
+from stillwell.hydrometry.ratings_in_force import Rated
 from stillwell.prepare.marks import OF_RATINGS, LastMade, rating_digests, rows_name
+from stillwell.prepare.rating_tables import RatingTables
 from stillwell.prepare.view import SpanView
-from stillwell.reading.ratings_in_force import otherwise_of
 
 NEVER = int(np.iinfo(np.int64).max)
 """Moment of a change that no value rests on."""
@@ -110,7 +110,10 @@ def change_of(
     moments = [_SINCE[table](view, table, site, made) for table in sorted(tables & _SINCE.keys())]
     if names & ratings:
         rows = {table: view.read(table, [site] if table == "ratings" else None) for table in OF_RATINGS}
-        then, today = _Ratings(rows, made.recorded_at), _Ratings(rows, None)
+        then, today = (
+            RatingTables({table: _standing(table, frame, moment) for table, frame in rows.items()})
+            for moment in (made.recorded_at, None)
+        )
         if rating_digests(then, [site])[site] != {name: made.made_from.get(name) for name in ratings}:
             return None
         moments.append(_ratings_differ(then.in_order(site, policy), today.in_order(site, policy)))
@@ -169,23 +172,6 @@ def _standing(table: str, rows: pd.DataFrame, moment: datetime | None) -> pd.Dat
     if moment is not None:
         rows = rows[rows["recorded_at"] <= pd.Timestamp(moment)]
     return standing_rows(table, rows, rows)
-
-
-class _Ratings:
-    """The tables of ratings as they stood when a commit was made, or as they stand, of rows already read."""
-
-    def __init__(self, rows: Mapping[str, pd.DataFrame], moment: datetime | None) -> None:
-        self._rows = {table: _standing(table, frame, moment) for table, frame in rows.items()}
-
-    def standing(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
-        """Return the rows that stand or stood, of these sites where the table knows any."""
-        rows = self._rows[table]
-        return rows if sites is None else rows[rows["site"].isin(list(sites))]
-
-    def in_order(self, site: str, policy: Policy) -> list[Rated]:
-        """Lay out the ratings of a site in the order they hold."""
-        ratings, segments, shifts = (self._rows[table] for table in OF_RATINGS)
-        return ratings_of(ratings, segments, shifts, site, otherwise_of(policy))
 
 
 def _ratings_differ(then: Sequence[Rated], now: Sequence[Rated]) -> int:

@@ -56,7 +56,14 @@ def marked_sites(entry: Entry) -> list[str]:
     return sorted(name.removeprefix(_RECORD) for name in entry.made_from if name.startswith(_RECORD))
 
 
-def record_marks(archive: Archive, sites: Sequence[str], shipped: str, policy: str, rules: int) -> Marks:
+def record_marks(
+    archive: Archive,
+    sites: Sequence[str],
+    shipped: str,
+    policy: str,
+    rules: int,
+    ratings: Standing | None = None,
+) -> Marks:
     """Say what the records of some sites would be derived from now.
 
     Parameters
@@ -70,6 +77,8 @@ def record_marks(archive: Archive, sites: Sequence[str], shipped: str, policy: s
         Digest of the policy in force.
     rules : int
         By which rules rows are made; see ``records.RULES``.
+    ratings : Standing, optional
+        The tables of ratings of the archive where they are at hand.
 
     Returns
     -------
@@ -80,10 +89,10 @@ def record_marks(archive: Archive, sites: Sequence[str], shipped: str, policy: s
     common = _by_which(policy, rules) | {"derivation": str(DERIVATION), "policy shipped": sha256(shipped.encode())}
     # files that do not name their sites, as a table's without sites, bear on every site
     common |= {name: digest for table in OF_SITE for name, digest in inputs.of(table, "").items()}
-    ratings = rating_digests(archive, sites)
+    of_ratings = rating_digests(archive if ratings is None else ratings, sites)
     marks: Marks = {}
     for site in sites:
-        marks[site] = common | ratings[site]
+        marks[site] = common | of_ratings[site]
         for table in OF_SITE:
             marks[site] |= inputs.of(table, site)
     return marks
@@ -101,10 +110,14 @@ def rating_digests(view: Standing, sites: Sequence[str]) -> Marks:
     dict of str to dict of str to str
         By site and table. Neither another site's rating nor a compaction changes them.
     """
+    standing = view.standing("ratings", sites)
+    ratings = _cells(standing, "ratings")
     # segments and shifts know their rating only
-    ratings, *others = (
-        _cells(view.standing(table, sites if table == "ratings" else None), table) for table in OF_RATINGS
-    )
+    others = [
+        _cells(rows[rows["rating"].isin(set(standing["rating"]))], table)
+        for table in OF_RATINGS[1:]
+        for rows in [view.standing(table)]
+    ]
     names: dict[str, list[str]] = {}
     by_site: dict[str, list[dict[str, str]]] = {}
     for row in ratings:

@@ -24,7 +24,7 @@ from stillwell.hydrometry.ratings_in_force import Rated, ratings_of
 from stillwell.hydrometry.record import Record, discharge_record
 from stillwell.prepare.doubts import doubts_of_ratings, doubts_of_stage, lapsed
 from stillwell.prepare.rows import finished
-from stillwell.prepare.view import Circumstances, View
+from stillwell.prepare.view import Circumstances, Standing, View
 from stillwell.reading.ratings_in_force import TABLES as TABLES_OF_RATINGS
 from stillwell.reading.ratings_in_force import otherwise_of
 from stillwell.sameness import same_cells
@@ -54,9 +54,10 @@ class SiteRecord:
     daily: pd.DataFrame
 
 
-def recorded_sites(archive: Archive) -> list[str]:
-    """Name the sites that have both stage and a rating; no stage is read for it."""
-    return sorted(set(archive.standing("ratings")["site"]) & set(archive.table_sites("stage")))
+def recorded_sites(archive: Archive, ratings: Standing | None = None) -> list[str]:
+    """Name the sites that have both stage and a rating, from the tables of ratings where they are at hand."""
+    rated = (archive if ratings is None else ratings).standing("ratings")
+    return sorted(set(rated["site"]) & set(archive.table_sites("stage")))
 
 
 def lacking(archive: Archive, sites: Sequence[str]) -> dict[str, list[str]]:
