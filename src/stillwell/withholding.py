@@ -103,4 +103,5 @@ def _before(archive: Archive, subject: str) -> Mapping[str, Any] | None:
     if not archive.sealed.withheld(subject):
         return None
     decisions = archive.read("withholdings").sort_values("recorded_at", kind="stable")
-    return next(iter(decisions[decisions["subject"] == subject].to_dict("records")), None)
+    found = decisions[decisions["subject"] == subject].to_dict("records")
+    return {str(name): value for name, value in found[0].items()} if found else None
