@@ -103,5 +103,5 @@ def _before(archive: Archive, subject: str) -> Mapping[str, Any] | None:
     if not archive.sealed.withheld(subject):
         return None
     decisions = archive.read("withholdings").sort_values("recorded_at", kind="stable")
-    mine = decisions[decisions["subject"] == subject]
-    return None if mine.empty else {str(name): value for name, value in mine.iloc[0].items()}
+    found = decisions[decisions["subject"] == subject].to_dict("records")
+    return {str(name): value for name, value in found[0].items()} if found else None
