@@ -2,5 +2,5 @@
 
 from hypothesis import HealthCheck, settings
 
-settings.register_profile("stillwell", max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("stillwell", max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("stillwell")

@@ -125,15 +125,15 @@ def _several(tmp: Path, writers: int, each: int, readers: int) -> list[dict[str,
     return looks
 
 
-def test_eight_writers_and_two_readers(tmp_path):
-    """Eight processes ingest while two read throughout and four die with the lock: every gauging is there once."""
-    looks = _several(tmp_path, writers=8, each=1, readers=2)
+def test_four_writers_and_two_readers(tmp_path):
+    """Four processes ingest while two read throughout and four die with the lock: every gauging is there once."""
+    looks = _several(tmp_path, writers=4, each=1, readers=2)
     assert all(look["looks"] > 0 for look in looks)
 
 
 @pytest.mark.soak
 def test_eight_writers_and_four_readers_for_long(tmp_path):
-    """The same with ten deposits each, 80 gaugings."""
+    """The same with eight writers of ten deposits each, 80 gaugings."""
     looks = _several(tmp_path, writers=8, each=10, readers=4)
     assert all(look["looks"] > 10 for look in looks)
 

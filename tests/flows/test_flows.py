@@ -56,14 +56,29 @@ def test_flow_and_command_make_the_same_tables(taken, tmp_path):
         assert one.equals(other), table
 
 
-def test_a_night_with_a_time_proves_what_it_can_and_says_how_much(taken, tmp_path):
+@pytest.fixture
+def pages(monkeypatch):
+    """Run the night as plain functions in this process; its pages by name."""
+    from flows import nightly, tasks
+
+    out = {}
+    monkeypatch.setattr(tasks, "create_markdown_artifact", lambda key, markdown: out.update({key: markdown}))
+    for name in ("audit_archive", "derive", "render"):
+        monkeypatch.setattr(tasks, name, getattr(tasks, name).fn)
+    monkeypatch.setattr(nightly, "nightly", nightly.nightly.fn)
+    return out
+
+
+def test_a_night_with_a_time_proves_what_it_can_and_says_how_much(taken, tmp_path, pages, capsys):
     """However short the time, the newest commit is proved; the page says how many of all are, and since when."""
-    home, _, kept, _ = taken
-    root = shutil.copytree(kept, tmp_path / "archive")
+    from flows import nightly
+
+    root = shutil.copytree(taken[2], tmp_path / "archive")
     number = Archive(root).ledger.head_number()
-    night = _run("flows.nightly", "--archive", root, "--minutes", 0, home=home)
-    assert night.returncode == 0, night.stderr
-    assert re.search(rf"remark: commits proved: [1-{number}] of {number}, the one longest ago at 20", night.stdout)
+    assert nightly.main(["--archive", str(root), "--minutes", "0"]) == 0
+    said = rf"remark: commits proved: [1-{number}] of {number}, the one longest ago at 20"
+    assert re.search(said, pages["audit-report"])
+    assert re.search(said, capsys.readouterr().out)
 
 
 def test_the_night_proves_what_went_in(taken, tmp_path):
@@ -76,30 +91,23 @@ def test_the_night_proves_what_went_in(taken, tmp_path):
     assert not (home / ".prefect").exists()
 
 
-def test_a_damaged_table_leaves_every_page_and_a_failed_night(taken, tmp_path, monkeypatch, capsys):
+def test_a_damaged_table_leaves_every_page_and_a_failed_night(taken, tmp_path, monkeypatch, pages, capsys):
     """A table that cannot be read fails the night, which still leaves the audit's page, naming it, and the others'."""
     from flows import nightly, tasks
 
     root = shutil.copytree(taken[2], tmp_path / "archive")
     path = next((root / "tables" / "gaugings").rglob("*.parquet"))
     path.write_bytes(path.read_bytes()[:-9])
-    pages = {}
-    monkeypatch.setattr(tasks, "create_markdown_artifact", lambda key, markdown: pages.update({key: markdown}))
-    monkeypatch.setattr(tasks, "audit_archive", tasks.audit_archive.fn)
-    monkeypatch.setattr(tasks, "derive", tasks.derive.fn)
-    monkeypatch.setattr(tasks, "render", tasks.render.fn)
     with pytest.raises(nightly.NightFailed, match=path.name):
-        nightly.nightly.fn(root)
+        nightly.nightly(root)
     assert list(pages) == ["audit-report", "records", "netcdf", "findings-summary"]
     assert path.relative_to(root).as_posix() in pages["audit-report"]
     assert "This part failed" in pages["findings-summary"]
-    with monkeypatch.context() as patch:
-        patch.setattr(nightly, "nightly", nightly.nightly.fn)
-        assert nightly.main(["--archive", str(root)]) == 1
+    assert nightly.main(["--archive", str(root)]) == 1
     assert path.relative_to(root).as_posix() in capsys.readouterr().out
     monkeypatch.setattr(tasks, "audit_archive", lambda archive, **_: 1 / 0)
     with pytest.raises(nightly.NightFailed, match="audit-report: ZeroDivisionError"):
-        nightly.nightly.fn(root)
+        nightly.nightly(root)
     assert "This part failed: ZeroDivisionError" in pages["audit-report"]
 
 

@@ -98,12 +98,12 @@ def test_processes_and_lots_count_the_same_numbers(tmp_path, monkeypatch):
         _otherwise(elsewhere, 2.0**-50)
         root = tmp_path / "archive"
         take(root, registers(tmp_path / "registers"))
-        for label in ("1", "2", "3", "4"):
-            take(root, sheets(tmp_path / label, label))
+        for label in ("1", "2"):
+            take(root, sheets(tmp_path / label, label), render_now=False)
     profile._weights.cache_clear()
     together = audit(root)
     assert together.faults == ()
-    assert together.rounded >= 4
+    assert together.rounded >= 2
     assert audit(root, processes=2).rounded == together.rounded
     monkeypatch.setattr(Prover, "_sound", lambda self, numbers: {})
     assert audit(root).rounded == together.rounded
