@@ -88,6 +88,7 @@ def test_ingest_says_what_it_took_of_each_table(root, tmp_path):
     said = json.loads(run("ingest", _put(tmp_path / "more", stage=more), "--format", "json", root=root)[1])
     first, last = "2025-05-02T10:00:00Z", "2025-05-02T12:00:00Z"
     taken = {"table": "stage", "rows": 3, "sites": ["S1"], "sensor": "P", "from": first, "to": last}
+    taken["replacing"] = 0
     assert said["taken"] == [taken]
     again = _put(tmp_path / "again", stage=more + "\n")
     assert "no new rows" in run("ingest", again, root=root)[2]

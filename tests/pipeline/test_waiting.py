@@ -72,16 +72,16 @@ def test_nobody_waits_longer_than_told(root, tmp_path):
 
 def test_the_lock_is_free_while_records_are_derived(root, tmp_path, monkeypatch):
     """Another writer commits while a site is being derived; what it changed is derived again, the rest is kept."""
-    real, seen = deriving.derived, []
+    real, seen = deriving.derived_from_change, []
 
-    def slow(view, sites, told):
-        rows = real(view, sites, told)
-        seen.append((sites[0], told.number))
+    def slow(view, site, told, *more):
+        rows = real(view, site, told, *more)
+        seen.append((site, told.number))
         if len(seen) == 1:
             take(root, logger(tmp_path / "more", [2.5] * 4, "S1", "2025-05-03T01:00Z"))
         return rows
 
-    monkeypatch.setattr(deriving, "derived", slow)
+    monkeypatch.setattr(deriving, "derived_from_change", slow)
     commits = [entry.number for entry, _ in derivations(root, by="H1", now=NOW)]
     monkeypatch.undo()
     assert [site for site, _ in seen] == ["S1", "S2", "S1"]
@@ -97,17 +97,21 @@ def test_the_lock_is_free_while_records_are_derived(root, tmp_path, monkeypatch)
 
 def test_a_site_that_changes_each_time_is_derived_under_the_lock(root, tmp_path, monkeypatch):
     """After ``ROUNDS`` tries before the lock a site is derived under it, where nothing can change."""
-    real, seen = deriving.derived, []
+    before, under, seen = deriving.derived_from_change, deriving.derived, []
 
-    def slow(view, sites, told):
-        rows = real(view, sites, told)
+    def ahead(view, site, told, *more):
+        rows = before(view, site, told, *more)
         seen.append(told.number)
-        if told.number == 0:
-            number = len(seen)
-            take(root, logger(tmp_path / f"more{number}", [2.0], "S1", f"2025-05-03T{number:02d}:00Z"))
+        number = len(seen)
+        take(root, logger(tmp_path / f"more{number}", [2.0], "S1", f"2025-05-03T{number:02d}:00Z"))
         return rows
 
-    monkeypatch.setattr(deriving, "derived", slow)
+    def locked(view, sites, told):
+        seen.append(told.number)
+        return under(view, sites, told)
+
+    monkeypatch.setattr(deriving, "derived_from_change", ahead)
+    monkeypatch.setattr(deriving, "derived", locked)
     entry, tables = derive(root, ["S1"], by="H1", now=NOW)
     monkeypatch.undo()
     assert seen == [0] * deriving.ROUNDS + [entry.number]
@@ -119,16 +123,16 @@ def test_another_policy_meanwhile_derives_again(root, tmp_path, monkeypatch):
     """Rows judged by a policy that no longer holds when they are written are not written."""
     policy = tmp_path / "policy.toml"
     policy.write_text("[limits]\nrating_uncertainty_pct = { value = 20, source = 'made up' }\n")
-    real, seen = deriving.derived, []
+    real, seen = deriving.derived_from_change, []
 
-    def slow(view, sites, told):
-        rows = real(view, sites, told)
+    def slow(view, site, told, *more):
+        rows = real(view, site, told, *more)
         seen.append(told.policy_digest)
         if len(seen) == 1:
             take(root, policy)
         return rows
 
-    monkeypatch.setattr(deriving, "derived", slow)
+    monkeypatch.setattr(deriving, "derived_from_change", slow)
     derive(root, ["S1"], by="H1", now=NOW)
     monkeypatch.undo()
     assert len(seen) == 2
