@@ -78,6 +78,18 @@ ALONE = {
         lambda held: held.take("shifts", {"rating": "R2", "from": CHANGED, "shift_m": 0.2} | SAID),
         FIRST + 19 * DAY,
     ),
+    "shifts by stage": (
+        lambda held: held.take(
+            "shifts", *({"rating": "R2", "from": CHANGED, "stage_m": h, "shift_m": h / 10} | SAID for h in (0.5, 1.5))
+        ),
+        FIRST + 15 * DAY,
+    ),
+    "corrections that meet": (
+        lambda held: held.take(
+            "corrections", _span("corrections", FIRST + 18.5 * DAY, CHANGED, start_m=0.1, end_m=0.2)
+        ),
+        FIRST + 18 * DAY,
+    ),
     "staff": (
         lambda held: held.take("gauge_heights", {"site": SITE, "read_at": CHANGED, "gauge_height_m": 2.9}),
         None,
