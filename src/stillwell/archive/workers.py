@@ -136,9 +136,11 @@ class Crew:
         return sum(future.done() and future.result() > 0 for future in self._begun)
 
     @staticmethod
-    def _ended(given: dict[Future[Any], int], *, at_once: bool) -> set[Future[Any]]:
-        """Name the parts given to processes that are done; unless that is wanted at once, wait for one."""
-        return wait(given, timeout=0 if at_once else None, return_when=FIRST_COMPLETED).done
+    def _ended(given: dict[Future[Any], int], *, at_once: bool) -> list[Future[Any]]:
+        """Name the given parts that are done, in their order; unless that is wanted at once, wait for one."""
+        done = wait(given, timeout=0 if at_once else None, return_when=FIRST_COMPLETED).done
+        # of several parts that failed, the caller always hears of the first
+        return sorted(done, key=given.__getitem__)
 
 
 @cache
