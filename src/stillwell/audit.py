@@ -133,9 +133,9 @@ def _processes(rows: int) -> int:
     return (os.cpu_count() or 1) if SHARED_FROM <= rows <= MOST_ROWS else 0
 
 
-def _shared(crew: Crew, work: str, things: Sequence[Any]) -> list[Fault]:
+def _shared(crew: Crew, work: str, things: Sequence[Any], sizes: Sequence[int] = ()) -> list[Fault]:
     """Have the faults of many things named, in the order of these."""
-    return [fault for faults in crew.all(work, [(lot,) for lot in crew.lots(things)]) for fault in faults]
+    return [fault for faults in crew.all(work, [(lot,) for lot in crew.lots(things, sizes)]) for fault in faults]
 
 
 def _byte_faults(archive: Archive, crew: Crew, told: _Told, tell: Progress) -> list[Fault]:
@@ -223,7 +223,9 @@ def _netcdf_faults(crew: Crew, told: _Told) -> list[Fault]:
     told.remarks.extend([behind_words(late)] if late else [])
     # a site's files are made of the same rows
     sites = [list(files) for _, files in groupby(wanted, key=lambda output: output.site)]
-    faults = _shared(crew, "netcdf", sites)
+    listing = archive.listing()
+    sizes = [sum(listing[output.path].size for output in files) for files in sites]
+    faults = _shared(crew, "netcdf", sites, sizes)
     place = {output.path: i for i, output in enumerate(wanted)}
     return sorted(faults, key=lambda fault: place[fault.path])
 

@@ -94,6 +94,17 @@ def test_lots_hold_everything_in_order():
     assert Crew(Worker()).lots(()) == []
 
 
+def test_a_lot_of_large_things_holds_fewer_of_them():
+    """A lot ends where it is nearest to an eighth of the whole; a thing that is larger has one of its own."""
+    with spawned(1, Worker) as pool:
+        crew = Crew(Worker(), pool, 1)
+        lots = crew.lots("abcdefghij", [1, 1, 30, 1, 10, 10, 10, 10, 7, 0])
+        level = crew.lots(range(100), [7] * 100)
+    assert lots == ["ab", "c", "de", "f", "g", "h", "ij"]
+    assert [len(lot) for lot in level] == [13] * 7 + [9]
+    assert Crew(Worker()).lots("abc", [5, 1, 1]) == ["abc"]
+
+
 def test_a_process_that_is_killed_at_work_is_told_in_words():
     """The caller does not wait for a process that is gone."""
     with spawned(1, Worker) as pool:
