@@ -315,9 +315,7 @@ def _recompute_faults(
     numbers = [entry.number for entry in entries] if kept is None or told.minutes is None else kept.in_turn()
     until = inf if told.minutes is None else monotonic() + 60 * told.minutes
     most = min(TOGETHER, crew.size(len(numbers))) if told.minutes is None else IN_TIME
-    lots = crew.own.lots(numbers, most)
-    if told.minutes is None:
-        lots.sort(key=len, reverse=True)  # nobody waits long at the end
+    lots = crew.own.lots(numbers, most, dearest_first=told.minutes is None)
     done: dict[int, Proved] = {}
     for _, some in crew.each("prove", [(lot,) for lot in lots], lambda: monotonic() >= until):
         done |= {proved.number: proved for proved in some}

@@ -40,6 +40,9 @@ TOGETHER = 1_000
 TOGETHER_ROWS = 2**18
 """Rows of commits proved together, with those they are held beside; one with more is proved alone."""
 
+DERIVING = 4
+"""About as many rows are taken in while one is derived."""
+
 
 @dataclass(frozen=True)
 class Proved:
@@ -157,6 +160,11 @@ class Prover:
                 yield open_lots.pop(kind)
                 del sizes[kind]
         yield from open_lots.values()
+
+    def cost(self, numbers: Sequence[int]) -> int:
+        """Estimate what proving commits of a lot costs, as a number of rows taken in."""
+        entries = [self._entries[number] for number in numbers]
+        return sum((1 if one.deposits else DERIVING) * file.rows for one in entries for file in one.files)
 
     def _kind(self, entry: Entry) -> tuple[Any, ...] | None:
         """Say what commits proved together must have in common; None for one that is proved alone."""
