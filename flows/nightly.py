@@ -1,10 +1,9 @@
 """Every night: prove the archive, bring records up to what stands, say what was found, fail when anything failed.
 
 1. Audit: digests, chain, every number again, or as far as a time set goes.
-2. Derive the records that changed.
-3. Render the NetCDF files that are behind; one that is behind still fails the night.
-4. Name ratings that no longer hold, and the findings that stand; each part leaves a page of its own.
-5. Add a line to the witness files, of an archive found sound.
+2. Derive the records that changed, and render the NetCDF files that are behind; one behind still fails the night.
+3. Name ratings that no longer hold, and the findings that stand; each part leaves a page of its own.
+4. Of an archive found sound, put small table files together where that pays, and add a line to the witness files.
 """
 
 from __future__ import annotations
@@ -28,14 +27,15 @@ from stillwell.reading.summary import findings_markdown
 def nightly(archive: Path, witness: Sequence[Path] = (), minutes: float | None = None) -> Night:
     """Audit the archive, refresh the records, name ratings that no longer hold; fail when a part failed."""
     night = Night(archive)
-    known = [path for path in witness if path.exists()]
-    prove = partial(tasks.audit_archive, witnesses=known, minutes=minutes, keep=True)
-    tasks.part(night, "audit-report", lambda: night.audited(prove))
+    audit = partial(tasks.audit_archive, witnesses=[w for w in witness if w.exists()], minutes=minutes, keep=True)
+    tasks.part(night, "audit-report", lambda: night.audited(audit))
     tasks.part(night, "records", lambda: records_markdown(archive, tasks.derive(archive, by="nightly")))
     tasks.part(night, "netcdf", lambda: tasks.render(archive, by="nightly"))
     tasks.part(night, "findings-summary", lambda: findings_markdown(archive))
-    if witness and night.sound:
-        tasks.part(night, "witness", lambda: tasks.keep_witness_line(archive, witness, utc_now()))
+    if night.sound:
+        tasks.part(night, "compaction", lambda: tasks.compact(archive, by="nightly"))
+        if witness:
+            tasks.part(night, "witness", lambda: tasks.keep_witness_line(archive, witness, utc_now()))
     night.raise_if_failed()
     return night
 

@@ -12,7 +12,7 @@ from prefect.artifacts import create_markdown_artifact
 from prefect.settings import PREFECT_HOME, temporary_settings
 
 from stillwell import audit, pipeline
-from stillwell.night_parts import derived_text, rendered_page
+from stillwell.night_parts import compacted_page, derived_text, rendered_page
 from stillwell.reading.night import Night, witness_page
 
 P = ParamSpec("P")
@@ -43,11 +43,10 @@ list_inbox = _on_disk(pipeline.inbox, "list inbox")
 receive = _on_disk(pipeline.receive, "receive")
 take = _on_disk(pipeline.take, "take")
 audit_archive = _on_disk(audit.audit, "audit")
-
-
 keep_witness_line = _on_disk(witness_page, "witness")
 derive = _on_disk(derived_text, "derive")
 render = _on_disk(rendered_page, "render")
+compact = _on_disk(compacted_page, "compact")
 
 
 def part(night: Night, key: str, make: Callable[[], str]) -> None:

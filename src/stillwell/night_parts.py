@@ -5,7 +5,9 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from stillwell import deriving, render
+from stillwell import deriving, pipeline, render
+from stillwell.archive.compact import KEEP_DAYS
+from stillwell.reading.compacted import compacted_line, removed_line
 from stillwell.reading.rendered import rendered_words
 from stillwell.reading.shifting import current_line, derived_lines
 
@@ -21,3 +23,9 @@ def rendered_page(archive: Path, by: str) -> str:
     """Render what is behind and say how much; fail where files are behind still."""
     made = render.render_all(archive, by=by, processes=os.cpu_count() or 1)
     return f"# NetCDF\n\n{rendered_words(made)}"
+
+
+def compacted_page(archive: Path, by: str) -> str:
+    """Put small table files together where that pays, remove those replaced a week ago, and say how many."""
+    entries, removed = pipeline.compact(archive, by=by)
+    return f"# Compaction\n\n{compacted_line(entries)}{removed_line(removed, KEEP_DAYS)}"

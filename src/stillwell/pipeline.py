@@ -12,7 +12,7 @@ import pandas as pd
 from stillwell import __version__
 from stillwell.archive.archive import Archive
 from stillwell.archive.buckets import by_commit, scattered
-from stillwell.archive.compact import compaction, read_lots, still_listed, sweep
+from stillwell.archive.compact import KEEP_DAYS, compaction, read_lots, still_listed, sweep
 from stillwell.archive.ledger import Entry
 from stillwell.archive.lock import WAIT_S
 from stillwell.archive.places import refuse_itself
@@ -314,7 +314,7 @@ def compact(
     root: Path,
     *,
     most: int = 8,
-    keep_days: float = 7.0,
+    keep_days: float = KEEP_DAYS,
     by: str = "unnamed",
     now: Callable[[], datetime] = utc_now,
     wait_s: float = WAIT_S,

@@ -10,10 +10,12 @@ import sys
 from pathlib import Path
 
 import pytest
+from pandas.testing import assert_frame_equal
 from typer.testing import CliRunner
 
 from stillwell.archive.archive import Archive
 from stillwell.cli import app
+from stillwell.pipeline import ingest
 from tests.pipeline.season import registers, sheets
 
 ROOT = Path(__file__).parents[2]
@@ -63,7 +65,7 @@ def pages(monkeypatch):
 
     out = {}
     monkeypatch.setattr(tasks, "create_markdown_artifact", lambda key, markdown: out.update({key: markdown}))
-    for name in ("audit_archive", "derive", "render"):
+    for name in ("audit_archive", "derive", "render", "compact"):
         monkeypatch.setattr(tasks, name, getattr(tasks, name).fn)
     monkeypatch.setattr(nightly, "nightly", nightly.nightly.fn)
     return out
@@ -79,6 +81,34 @@ def test_a_night_with_a_time_proves_what_it_can_and_says_how_much(taken, tmp_pat
     said = rf"remark: commits proved: [1-{number}] of {number}, the one longest ago at 20"
     assert re.search(said, pages["audit-report"])
     assert re.search(said, capsys.readouterr().out)
+
+
+def test_a_night_puts_scattered_files_together_and_what_it_left_is_sound(tmp_path, pages):
+    """Where neighbouring sites have many small files of a table, a night makes them few; the next has nothing to do.
+
+    The rows stay, NetCDF is not behind, and the archive is proved again the next night.
+    """
+    from flows import nightly
+
+    names = [f"S{number}" for number in range(1, 13)]
+    registers(tmp_path / "inbox" / "0")
+    lines = [f"{name},{name} (invented),10,20,+00:00" for name in names]
+    heads = ["site,name,latitude,longitude,utc_offset", *lines]
+    (tmp_path / "inbox" / "0" / "sites.csv").write_text("\n".join(heads) + "\n")
+    for name in names:
+        sheets(tmp_path / "inbox" / name, "1", site=name)
+    root = tmp_path / "archive"
+    ingest(root, sorted((tmp_path / "inbox").iterdir()), by="T1")
+    before, files = Archive(root).standing("points"), len(Archive(root).table_files("points"))
+    nightly.nightly(root)
+    assert files == len(names)
+    assert re.search(r"commit \d+: [\d,]+ files made into \d+, [\d,]+ rows\nremoved: 0 files", pages["compaction"])
+    assert len(Archive(root).table_files("points")) == 1
+    assert_frame_equal(Archive(root).standing("points"), before)
+    night = nightly.nightly(root)
+    assert night.report is not None
+    assert not [remark for remark in night.report.remarks if "behind" in remark]
+    assert "nothing to compact" in pages["compaction"]
 
 
 def test_the_night_proves_what_went_in(taken, tmp_path):

@@ -26,7 +26,7 @@ from stillwell.commands.options import (
     say_next,
     tell,
 )
-from stillwell.words import counted, numbered
+from stillwell.words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -277,22 +277,19 @@ def compact(
 ) -> None:
     """Put many small table files together into few; rows, readers and past states stay the same."""
     from stillwell import pipeline
+    from stillwell.reading.compacted import compacted_counts, compacted_line, removed_line
 
     with in_words(archive):
         now = clock(clock_is_right)
         entries, gone = pipeline.compact(archive, most=most, keep_days=keep_days, by=by, now=now, wait_s=wait)
-    replaced, rows = (sum((one.counts or {}).get(name, 0) for one in entries) for name in ("files replaced", "rows"))
-    made = sum(bool(file.table) for one in entries for file in one.files)
     if format_ is Told.json:
         numbers = [one.number for one in entries]
+        replaced, made, rows = compacted_counts(entries)
         said = {"commit": numbers[-1] if numbers else None, "commits": numbers, "files_made": made}
         tell(said | {"files_removed": gone, "files_replaced": replaced, "rows": rows})
-    elif not entries:
-        typer.echo("nothing to compact")
     else:
-        commits = numbered("commit", [one.number for one in entries])
-        typer.echo(f"{commits}: {counted(replaced, 'file')} made into {made:,}, {counted(rows, 'row')}")
-    typer.echo(f"removed: {counted(len(gone), 'file')} replaced more than {keep_days:g} days ago", err=True)
+        typer.echo(compacted_line(entries), nl=False)
+    typer.echo(removed_line(gone, keep_days), err=True, nl=False)
 
 
 def withhold(
