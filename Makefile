@@ -17,7 +17,7 @@ setup-browser:
 	apt-get install -y --no-install-recommends chromium fonts-noto-core
 
 demo: setup
-	$(BIN)/python -m flows.demo
+	$(BIN)/python -m stillwell.flows.demo
 
 test: check
 	$(BIN)/python -m pytest -m "not soak" -n auto

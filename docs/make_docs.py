@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
-from schemas.derive import dictionary
 from stillwell.assessment.document import findings_document
 from stillwell.committing import office_policy
+from stillwell.schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
+from stillwell.schemas.derive import dictionary
 
 HERE = Path(__file__).parent
 HEAD = "# Data dictionary\n\nGenerated from `schemas/` by `make docs`. Bold columns are the table's key.\n\n"

@@ -1,4 +1,4 @@
-"""The sample season, through the ingest flow, into a fresh folder."""
+"""The sample season, through the ingest flow, into the folder ``demo_archive`` of the working directory."""
 
 from __future__ import annotations
 
@@ -6,15 +6,17 @@ import shutil
 import sys
 from pathlib import Path
 
-from flows.ingest import ingest
-from flows.tasks import home_in
+import stillwell
+from stillwell.archive.archive import Archive
 from stillwell.deriving import derive
+from stillwell.errors import StillwellError
+from stillwell.flows.ingest import ingest
+from stillwell.flows.tasks import home_in
 from stillwell.reading.shifting import derived_lines
 from stillwell.reading.summary import summary_text
 
-ROOT = Path(__file__).resolve().parents[1]
-INBOX = ROOT / "sample_archive" / "inbox"
-FRESH = ROOT / "demo_archive"
+INBOX = Path(stillwell.__file__).parent / "sample_season"
+FRESH = Path("demo_archive")
 
 NEXT = """
 The invented season now stands in demo_archive. Deposits with deliberate mistakes were returned with their reasons.
@@ -32,8 +34,19 @@ What to type next:
 """
 
 
+def _made_here(folder: Path) -> bool:
+    """Whether a folder is an archive that a demo began, which may be removed."""
+    try:
+        return Archive(folder).ledger.entry(1).by == "demo"
+    except (StillwellError, OSError):
+        return False
+
+
 def main() -> int:
     """Run the demo; what the season's mistakes returned is expected and no failure."""
+    if FRESH.exists() and not _made_here(FRESH):
+        sys.stderr.write(f"expected no folder {FRESH} but one of an earlier demo, found another; nothing was written\n")
+        return 1
     shutil.rmtree(FRESH, ignore_errors=True)
     with home_in(FRESH):
         taken = ingest(INBOX, FRESH, "demo")

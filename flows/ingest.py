@@ -15,7 +15,7 @@ from pathlib import Path
 from prefect import flow
 from prefect.artifacts import create_markdown_artifact
 
-from flows import tasks
+from stillwell.flows import tasks
 from stillwell.pipeline import Taken
 from stillwell.reading.summary import batches, summary_markdown, summary_text
 
@@ -31,7 +31,7 @@ def ingest(inbox: Path, archive: Path, by: str = "nightly", batch_size: int = 50
 
 def main(arguments: list[str] | None = None) -> int:
     """Run the flow once; exit 1 when something was returned."""
-    parser = argparse.ArgumentParser(prog="python -m flows.ingest", description=ingest.__doc__)
+    parser = argparse.ArgumentParser(prog="python -m stillwell.flows.ingest", description=ingest.__doc__)
     parser.add_argument("--inbox", type=Path, required=True, help="folder of deposits")
     parser.add_argument("--archive", type=Path, required=True, help="the archive's folder")
     parser.add_argument("--by", default="nightly", help="code of the person or job handing in")

@@ -16,8 +16,8 @@ from pathlib import Path
 
 from prefect import flow
 
-from flows import tasks
 from stillwell.committing import utc_now
+from stillwell.flows import tasks
 from stillwell.reading.night import Night, NightFailed
 from stillwell.reading.shifting import records_markdown
 from stillwell.reading.summary import findings_markdown
@@ -42,7 +42,7 @@ def nightly(archive: Path, witness: Sequence[Path] = (), minutes: float | None =
 
 def main(arguments: list[str] | None = None) -> int:
     """Run the flow once; exit 1 when the audit finds a fault or another part failed."""
-    parser = argparse.ArgumentParser(prog="python -m flows.nightly", description=nightly.__doc__)
+    parser = argparse.ArgumentParser(prog="python -m stillwell.flows.nightly", description=nightly.__doc__)
     parser.add_argument("--archive", type=Path, required=True, help="the archive's folder")
     parser.add_argument("--witness", type=Path, action="append", default=[], help="file kept elsewhere; gets a line")
     parser.add_argument("--minutes", type=float, help="time for computing commits again; all of them where not given")

@@ -1,7 +1,7 @@
 """WHAT a table is: every column's type, unit, meaning and physical range, once."""
 
-from schemas import findings, gauging, points, registers, series
-from schemas.base import Table
+from stillwell.schemas import findings, gauging, points, registers, series
+from stillwell.schemas.base import Table
 
 DEPOSIT_TABLES: dict[str, type[Table]] = {
     "sites": registers.SitesDeposit,

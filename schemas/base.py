@@ -28,7 +28,7 @@ LONGEST_LIST = 500_000
 TextKind = Literal["code", "words", "file"]
 """A code or label is compared and becomes part of names; words are for a person; a file is kept as it is."""
 Thing = Literal["site", "instrument", "rating", "party", "person", "gauge", "sensor", "thermometer"]
-"""What a code may name; ``schemas.naming`` tells more of each."""
+"""What a code may name; ``stillwell.schemas.naming`` tells more of each."""
 _LONGEST: dict[TextKind, int | None] = {"code": LONGEST_CODE, "words": LONGEST_CELL, "file": None}
 
 REFERENCE, AUXILIARY, QUALITY = "referenceInformation", "auxiliaryInformation", "qualityInformation"

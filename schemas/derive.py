@@ -7,7 +7,7 @@ from functools import cache
 from types import MappingProxyType
 from typing import Any, Literal
 
-from schemas.base import Empty, Table, TextKind, Thing, Variable
+from stillwell.schemas.base import Empty, Table, TextKind, Thing, Variable
 
 Kind = Literal["text", "number", "count", "flag", "time"]
 

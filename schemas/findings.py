@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from schemas import words
-from schemas.base import Number, Recorded, Table, Text, Variable, col
-from schemas.gauging import GaugingKey
+from stillwell.schemas import words
+from stillwell.schemas.base import Number, Recorded, Table, Text, Variable, col
+from stillwell.schemas.gauging import GaugingKey
 
 
 class BudgetColumns(Table):

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from schemas import words
-from schemas.base import (
+from stillwell.schemas import words
+from stillwell.schemas.base import (
     AUXILIARY,
     LONGEST_ID,
     OF_GAUGING,

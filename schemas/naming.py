@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from schemas.base import Table, Thing
-from schemas.derive import columns
+from stillwell.schemas.base import Table, Thing
+from stillwell.schemas.derive import columns
 
 REGISTERS: Mapping[Thing, str] = MappingProxyType({"site": "sites", "instrument": "instruments", "rating": "ratings"})
 """Tables that register the codes of a kind of thing; codes of other kinds are known by the rows that use them."""

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from schemas import words
-from schemas.base import (
+from stillwell.schemas import words
+from stillwell.schemas.base import (
     OVER_EXPOSURE,
     QUALITY,
     REFERENCE,
@@ -20,7 +20,7 @@ from schemas.base import (
     Variable,
     col,
 )
-from schemas.gauging import GaugingKey, Label
+from stillwell.schemas.gauging import GaugingKey, Label
 
 
 class PointColumns(Table):

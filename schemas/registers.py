@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from schemas import words
-from schemas.base import Count, HandedIn, Number, Recorded, Table, Text, Time, col
+from stillwell.schemas import words
+from stillwell.schemas.base import Count, HandedIn, Number, Recorded, Table, Text, Time, col
 
 
 class SitesColumns(Table):

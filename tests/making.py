@@ -7,12 +7,12 @@ from typing import Any
 
 import pandas as pd
 
-from schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
-from schemas.derive import columns
 from stillwell.assessment.evidence import Evidence
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.choices import Choices
 from stillwell.hydrometry.compute import Computed, compute
+from stillwell.schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
+from stillwell.schemas.derive import columns
 
 DTYPES = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean"}
 

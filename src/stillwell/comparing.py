@@ -8,8 +8,6 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from schemas import ARCHIVE_TABLES
-from schemas.derive import key_names
 from stillwell import __version__
 from stillwell.archive.ledger import Entry
 from stillwell.archive.portions import portions
@@ -19,6 +17,8 @@ from stillwell.fingerprint import sha256
 from stillwell.prepare import View
 from stillwell.records import Fault
 from stillwell.sameness import compared_cells
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.derive import key_names
 
 AT_ONCE = 500_000
 """Rows held beside each other at a time, of whole sites."""

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import pandas as pd
 
-from schemas import ARCHIVE_TABLES
 from stillwell.archive.layout import README
 from stillwell.archive.provenance import commit_provenance, provenance_path
 from stillwell.archive.readme import archive_readme, schema_documents
@@ -14,6 +13,7 @@ from stillwell.archive.standing import GAUGING
 from stillwell.prepare import Circumstances, Prepared
 from stillwell.prepare.again import REASON
 from stillwell.records import Deposit
+from stillwell.schemas import ARCHIVE_TABLES
 
 
 def documents(circumstances: Circumstances, deposits: Sequence[Deposit], prepared: Prepared) -> dict[str, bytes]:
@@ -63,6 +63,6 @@ def fixed_documents(office: Mapping[str, str]) -> dict[str, bytes]:
 
 
 def _gauging_columns() -> Iterator[str]:
-    from schemas.derive import columns
+    from stillwell.schemas.derive import columns
 
     return (c.name for c in columns(ARCHIVE_TABLES["gaugings"]))

@@ -14,7 +14,6 @@ from tempfile import TemporaryDirectory
 import pandas as pd
 from pandera.errors import SchemaErrors
 
-from schemas import ARCHIVE_TABLES
 from stillwell.archive.archive import Archive
 from stillwell.archive.fixity import listed_faults
 from stillwell.archive.history import StoredHistory
@@ -28,6 +27,7 @@ from stillwell.comparing import Recorded
 from stillwell.errors import ArchiveDamaged
 from stillwell.proving import Proved, Prover
 from stillwell.records import Fault
+from stillwell.schemas import ARCHIVE_TABLES
 
 RECORDED = "recorded.json"
 

@@ -31,6 +31,6 @@ def numbered(thing: str, numbers: Sequence[int]) -> str:
 
 def within(word: str) -> str:
     """Write out a word of ``within_pct``: ``within 5 %``, or beyond the last limit ``beyond 8 %``."""
-    from schemas.words import WITHIN_PCT
+    from stillwell.schemas.words import WITHIN_PCT
 
     return f"within {word} %" if word != WITHIN_PCT[-1] else f"{word} {WITHIN_PCT[-2]} %"

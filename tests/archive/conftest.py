@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from schemas import ARCHIVE_TABLES, SCHEMA_VERSION
-from schemas.derive import columns, table_schema
 from stillwell.archive.lock import WAIT_S
 from stillwell.archive.writer import Commit, open_writer
 from stillwell.fingerprint import canonical_json, folder_digest, sha256
 from stillwell.records import Deposit, DepositFile
+from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION
+from stillwell.schemas.derive import columns, table_schema
 
 START = datetime(2025, 5, 1, 8, tzinfo=UTC)
 

@@ -10,7 +10,6 @@ from datetime import timedelta
 import pandas as pd
 import pytest
 
-from schemas import ARCHIVE_TABLES
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive
 from stillwell.archive.entries import Entry
@@ -18,6 +17,7 @@ from stillwell.archive.layout import entry_path
 from stillwell.archive.places import refuse_itself
 from stillwell.errors import ArchiveDamaged, ArchiveError, DepositError, NotAnArchive
 from stillwell.fingerprint import sha256
+from stillwell.schemas import ARCHIVE_TABLES
 
 
 def test_what_was_committed_is_read(tmp_path, rows, deposit, write):

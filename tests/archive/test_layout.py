@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import schemas
+from stillwell import schemas
 from stillwell.archive import layout
 from stillwell.errors import ArchiveError
 

@@ -211,8 +211,8 @@ def tilted(tmp_path_factory):
 
 def test_attributes_are_those_of_the_schemas(tilted):
     """Unit, meaning and standard name of every variable that is a column are the schema's own."""
-    from schemas import ARCHIVE_TABLES
-    from schemas.derive import UDUNITS, attributes, columns, meanings
+    from stillwell.schemas import ARCHIVE_TABLES
+    from stillwell.schemas.derive import UDUNITS, attributes, columns, meanings
 
     with netCDF4.Dataset(tilted / "netcdf" / "S1" / "gaugings.nc") as data:
         for table in ("gaugings", "verticals", "points"):

@@ -14,11 +14,11 @@ import pandas as pd
 import pytest
 from frictionless import Schema
 
-from schemas import ARCHIVE_TABLES, SCHEMA_VERSION, words
-from schemas.derive import columns
 from stillwell.archive.archive import Archive
 from stillwell.archive.layout import DOCUMENTS, LEDGER, README, SEALED, TABLES, WORK, site_folder
 from stillwell.archive.readme import archive_readme, schema_documents
+from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION, words
+from stillwell.schemas.derive import columns
 
 OFFICE = {"name": "Invented Water Office", "identifier": "water.example", "contact_role": "keeper of records"}
 

@@ -14,12 +14,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from schemas import ARCHIVE_TABLES, SCHEMA_VERSION
-from schemas.derive import columns, key_names, table_schema
 from stillwell.archive.parquet_bytes import to_parquet
 from stillwell.archive.tables import arrow_schema_from, read_files, table_files
 from stillwell.errors import ArchiveDamaged, ArchiveError
 from stillwell.fingerprint import sha256
+from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION
+from stillwell.schemas.derive import columns, key_names, table_schema
 
 
 def stored(folder, name, frame, commit=1):

@@ -9,9 +9,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from schemas import ARCHIVE_TABLES
-from schemas.derive import columns
-from schemas.words import SEVERITIES
 from stillwell.assessment.assess import assess
 from stillwell.assessment.checks import CHECKS
 from stillwell.assessment.document import findings_document
@@ -19,6 +16,9 @@ from stillwell.assessment.health import LIMITS as HEALTH_LIMITS
 from stillwell.assessment.policy import LIMITS
 from stillwell.assessment.series import PASSED_OVER
 from stillwell.committing import office_policy
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.derive import columns
+from stillwell.schemas.words import SEVERITIES
 from tests.making import computed, evidence, gaugings, one_point_section
 
 OF_RECORDS = {

@@ -12,14 +12,14 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from schemas import ARCHIVE_TABLES
-from schemas.derive import columns
 from stillwell.archive.archive import Archive
 from stillwell.archive.readme import schema_documents
 from stillwell.archive.writer import Commit
 from stillwell.committing import utc_now, writing
 from stillwell.pipeline import compact
 from stillwell.reading.sql import ask
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.derive import columns
 
 KINDS = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean", "time": "datetime64[us, UTC]"}
 EMPTY = {"text": "x", "number": 1.0, "count": 1, "flag": True, "time": pd.Timestamp("2025-01-01", tz="UTC")}

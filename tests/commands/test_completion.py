@@ -10,7 +10,6 @@ from typing import get_args
 import pytest
 from typer.testing import CliRunner
 
-from schemas import words
 from stillwell.archive.archive import Archive
 from stillwell.cli import app
 from stillwell.commands import completing
@@ -18,6 +17,7 @@ from stillwell.hydrometry.shift_proposal import Way
 from stillwell.intake.template import CannotMake, template_workbook
 from stillwell.reading.listing import LISTS
 from stillwell.reading.records import STEPS
+from stillwell.schemas import words
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLE = ROOT / "sample_archive" / "archive"

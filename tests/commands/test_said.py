@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from schemas import DEPOSIT_TABLES
-from schemas.derive import columns
 from stillwell.hydrometry.rating_bayes import KINDS
 from stillwell.reading.shifting import derived_lines
+from stillwell.schemas import DEPOSIT_TABLES
+from stillwell.schemas.derive import columns
 from stillwell.words import counted
 from tests.commands.test_commands import ID, SELECT, run
 from tests.pipeline.season import season

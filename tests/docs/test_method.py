@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
-from schemas.derive import columns
 from stillwell.hydrometry import totals
 from stillwell.reading.records import STEPS
+from stillwell.schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
+from stillwell.schemas.derive import columns
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "docs" / "method.md").read_text(encoding="utf-8")

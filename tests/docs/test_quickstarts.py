@@ -93,7 +93,7 @@ def test_the_line_for_cron_names_the_command_in_full_and_keeps_a_witness():
 
 def test_the_readme_shows_what_the_demo_prints(tmp_path):
     """The block under `make demo` holds lines the demo prints, in that order."""
-    code = "import sys, flows.demo as d; from pathlib import Path; d.FRESH = Path(sys.argv[1]); d.main()"
+    code = "import sys, stillwell.flows.demo as d; from pathlib import Path; d.FRESH = Path(sys.argv[1]); d.main()"
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path / "demo")], cwd=ROOT, capture_output=True, text=True, check=True
     )

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from schemas import ARCHIVE_TABLES
 from stillwell.archive.archive import Archive
 from stillwell.archive.snapshot import History
 from stillwell.assessment.checks import CHECKS
@@ -18,6 +17,7 @@ from stillwell.deriving import derive
 from stillwell.intake.deposit import read_deposit
 from stillwell.pipeline import ingest, understand
 from stillwell.prepare import Circumstances, policy_in_force, prepare
+from stillwell.schemas import ARCHIVE_TABLES
 from tests.making import frame
 
 HERE = Path(__file__).parent

@@ -30,13 +30,14 @@ def _run(module, *words, home):
 
 @pytest.fixture(scope="module")
 def taken(tmp_path_factory):
-    """Take an inbox in with ``flows.ingest``: home, inbox, archive, and what the flow said."""
+    """Take an inbox in with ``stillwell.flows.ingest``: home, inbox, archive, and what the flow said."""
     home = tmp_path_factory.mktemp("flow")
     inbox, root = home / "inbox", home / "archive"
     registers(inbox / "01_registers")
     sheets(inbox / "02_sheets", "1", "2")
     sheets(inbox / "03_lost", "3", site="S9")
-    return home, inbox, root, _run("flows.ingest", "--inbox", inbox, "--archive", root, "--by", "T1", home=home)
+    done = _run("stillwell.flows.ingest", "--inbox", inbox, "--archive", root, "--by", "T1", home=home)
+    return home, inbox, root, done
 
 
 def test_flow_and_command_make_the_same_tables(taken, tmp_path):
@@ -61,7 +62,7 @@ def test_flow_and_command_make_the_same_tables(taken, tmp_path):
 @pytest.fixture
 def pages(monkeypatch):
     """Run the night as plain functions in this process; its pages by name."""
-    from flows import nightly, tasks
+    from stillwell.flows import nightly, tasks
 
     out = {}
     monkeypatch.setattr(tasks, "create_markdown_artifact", lambda key, markdown: out.update({key: markdown}))
@@ -73,7 +74,7 @@ def pages(monkeypatch):
 
 def test_a_night_with_a_time_proves_what_it_can_and_says_how_much(taken, tmp_path, pages, capsys):
     """However short the time, the newest commit is proved; the page says how many of all are, and since when."""
-    from flows import nightly
+    from stillwell.flows import nightly
 
     root = shutil.copytree(taken[2], tmp_path / "archive")
     number = Archive(root).ledger.head_number()
@@ -88,7 +89,7 @@ def test_a_night_puts_scattered_files_together_and_what_it_left_is_sound(tmp_pat
 
     The rows stay, NetCDF is not behind, and the archive is proved again the next night.
     """
-    from flows import nightly
+    from stillwell.flows import nightly
 
     names = [f"S{number}" for number in range(1, 13)]
     registers(tmp_path / "inbox" / "0")
@@ -112,10 +113,10 @@ def test_a_night_puts_scattered_files_together_and_what_it_left_is_sound(tmp_pat
 
 
 def test_the_night_proves_what_went_in(taken, tmp_path):
-    """``flows.nightly`` audits the archive, and says that it is sound."""
+    """``stillwell.flows.nightly`` audits the archive, and says that it is sound."""
     home, _, kept, _ = taken
     root = shutil.copytree(kept, tmp_path / "archive")
-    night = _run("flows.nightly", "--archive", root, home=home)
+    night = _run("stillwell.flows.nightly", "--archive", root, home=home)
     assert night.returncode == 0, night.stderr
     assert "everything is as it was written" in night.stdout
     assert not (home / ".prefect").exists()
@@ -123,7 +124,7 @@ def test_the_night_proves_what_went_in(taken, tmp_path):
 
 def test_a_damaged_table_leaves_every_page_and_a_failed_night(taken, tmp_path, monkeypatch, pages, capsys):
     """A table that cannot be read fails the night, which still leaves the audit's page, naming it, and the others'."""
-    from flows import nightly, tasks
+    from stillwell.flows import nightly, tasks
 
     root = shutil.copytree(taken[2], tmp_path / "archive")
     path = next((root / "tables" / "gaugings").rglob("*.parquet"))
@@ -143,7 +144,7 @@ def test_a_damaged_table_leaves_every_page_and_a_failed_night(taken, tmp_path, m
 
 def test_an_inbox_with_nothing_bad_exits_0(tmp_path, monkeypatch, capsys):
     """What is said and the exit code follow from what was taken."""
-    from flows import ingest, tasks
+    from stillwell.flows import ingest, tasks
 
     sheets(tmp_path / "inbox" / "01_sheets", "1")
     registers(tmp_path / "inbox" / "00_registers")
@@ -160,7 +161,7 @@ def test_only_disk_trouble_is_tried_again():
     """A refused read is tried again, a computation never; what was tried before the commit point leaves nothing."""
     from prefect.states import Failed
 
-    from flows.tasks import only_disk_trouble
+    from stillwell.flows.tasks import only_disk_trouble
 
     def failed(error):
         return Failed(message="x", data=error)

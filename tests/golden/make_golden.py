@@ -12,12 +12,12 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
-from schemas import SCHEMA_VERSION
 from stillwell.adopting import adopt, deposit_of
 from stillwell.archive.archive import Archive
 from stillwell.deriving import derive
 from stillwell.pipeline import compact, decide, ingest
 from stillwell.records import Deposit
+from stillwell.schemas import SCHEMA_VERSION
 from tests.pipeline.season import clock, registers, sheets
 
 HERE = Path(__file__).parent

@@ -146,7 +146,7 @@ def test_a_rebuilding_says_what_it_left_out(root, tmp_path):
 
 def test_a_night_finishes_it(root, monkeypatch):
     """The flow's page says that five files were made; the night is sound and nothing is behind after it."""
-    from flows import nightly, tasks
+    from stillwell.flows import nightly, tasks
 
     pages = {}
     for module, name in ((deriving, "derivations"), (rendering, "render_all")):

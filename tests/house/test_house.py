@@ -121,8 +121,8 @@ def test_a_loop_that_may_be_skipped_is_recognised(body, skipped):
 
 def test_every_column_of_a_table_with_netcdf_is_in_it_or_left_out_with_a_reason():
     """Each such column names its variable or says why there is none; every variable is that of one table's columns."""
-    from schemas import ARCHIVE_TABLES
-    from schemas.derive import WITH_NETCDF, columns, variables
+    from stillwell.schemas import ARCHIVE_TABLES
+    from stillwell.schemas.derive import WITH_NETCDF, columns, variables
 
     assert len(WITH_NETCDF) > 4
     for table in WITH_NETCDF:
@@ -134,8 +134,8 @@ def test_every_column_of_a_table_with_netcdf_is_in_it_or_left_out_with_a_reason(
 
 def test_no_room_lists_what_a_column_is():
     """Facts of a column stand in the schemas; no module of ours holds a second list of five or more column names."""
-    from schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
-    from schemas.derive import columns
+    from stillwell.schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
+    from stillwell.schemas.derive import columns
 
     models = [*ARCHIVE_TABLES.values(), *DEPOSIT_TABLES.values()]
     free = {c.name for model in models for c in columns(model) if c.text == "words"}

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from schemas.words import PROFILE_METHODS
 from stillwell.hydrometry.choices import Choices
 from stillwell.hydrometry.profile import WEIGHTS, vertical_means
+from stillwell.schemas.words import PROFILE_METHODS
 from tests.making import computed, points
 
 NAN = np.array([np.nan])

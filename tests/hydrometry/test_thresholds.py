@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from schemas.words import COMPONENTS
 from stillwell.hydrometry.corrections import propose_corrections, staff_against_sensor
 from stillwell.hydrometry.despike import REACH, _cloud, _largest_near, spikes
 from stillwell.hydrometry.gauge_height import Nodes, discharge_weighted
@@ -15,6 +14,7 @@ from stillwell.hydrometry.meters import cosines
 from stillwell.hydrometry.rating_gaugings import precision
 from stillwell.hydrometry.stage_values import spikes as off_series
 from stillwell.hydrometry.uncertainty import PanelData, from_scatter, from_tables, percent
+from stillwell.schemas.words import COMPONENTS
 from tests.making import computed, one_point_section
 
 MINUTES = (0.5, 1.0, 2.0, 3.0)

@@ -7,11 +7,11 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
-from schemas.derive import columns
-from schemas.naming import OF_A_SITE, REGISTERS, naming
 from stillwell.intake.refer import refer
 from stillwell.records import NOTE_COLUMNS, PROBLEM_COLUMNS, RULES, Understood
+from stillwell.schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
+from stillwell.schemas.derive import columns
+from stillwell.schemas.naming import OF_A_SITE, REGISTERS, naming
 from tests.making import frame
 
 WIDE = {i: i + 0xFEE0 for i in range(0x21, 0x7F)}

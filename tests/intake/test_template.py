@@ -10,14 +10,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from schemas import DEPOSIT_TABLES, words
-from schemas.derive import columns
 from stillwell.errors import StillwellError
 from stillwell.fingerprint import sha256
 from stillwell.intake.interpret import interpret
 from stillwell.intake.template import TABLES, UNITS, CannotMake, handed_in_as, template_workbook
 from stillwell.intake.units import converted, spellings
 from stillwell.records import Deposit, DepositFile
+from stillwell.schemas import DEPOSIT_TABLES, words
+from stillwell.schemas.derive import columns
 from tests.intake.making import folder, points
 
 SITE = {"site": "S1", "name": "One (invented)", "latitude": 10, "longitude": 20, "utc_offset": "+02:00"}

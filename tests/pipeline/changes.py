@@ -7,8 +7,6 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pandas as pd
 
-from schemas import ARCHIVE_TABLES, SERIES_TIME
-from schemas.derive import columns, key_names
 from stillwell.archive.entries import Entry
 from stillwell.archive.inputs import Inputs
 from stillwell.archive.revise import new_rows, new_values
@@ -19,6 +17,8 @@ from stillwell.prepare import Circumstances
 from stillwell.prepare.marks import last_made, mark_name, record_marks
 from stillwell.prepare.records import TABLES, derived
 from stillwell.records import RULES, ListedFile
+from stillwell.schemas import ARCHIVE_TABLES, SERIES_TIME
+from stillwell.schemas.derive import columns, key_names
 from tests.making import frame
 
 SITE = "S1"

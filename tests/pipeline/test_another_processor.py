@@ -10,7 +10,6 @@ import pytest
 
 import stillwell.hydrometry.record as records
 import stillwell.rebuild as rebuilding
-from schemas import ARCHIVE_TABLES
 from stillwell.adopting import adopt
 from stillwell.archive.archive import Archive
 from stillwell.audit import audit
@@ -21,6 +20,7 @@ from stillwell.prepare import marks
 from stillwell.proving import Prover
 from stillwell.reading.summary import audit_json, audit_text
 from stillwell.rebuild import rebuild
+from stillwell.schemas import ARCHIVE_TABLES
 from tests.pipeline.season import NOW, registers, season, sheets, take
 from tests.reading.recorded_stage import logger, rating
 

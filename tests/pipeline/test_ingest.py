@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from schemas import ARCHIVE_TABLES
 from stillwell.archive.archive import Archive
 from stillwell.archive.sealed import Sealed
 from stillwell.reading.summary import taken_words
+from stillwell.schemas import ARCHIVE_TABLES
 from tests.pipeline.season import registers, season, sheets, take
 
 Q = (0.3 + 0.5 + 0.6 + 0.5 + 0.3) * 0.4

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import pytest
 
-from schemas import ARCHIVE_TABLES
-from schemas.naming import naming
 from stillwell import committing
 from stillwell.archive.archive import Archive
 from stillwell.archive.history import StoredHistory
@@ -13,6 +11,8 @@ from stillwell.archive.snapshot import History
 from stillwell.archive.twins import twin_remarks
 from stillwell.audit import audit
 from stillwell.rebuild import rebuild
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.naming import naming
 from tests.pipeline.season import registers, sheets, take
 
 DATUM = "S1,{gauge},2025-0{month}-01T00:00Z,0,x,{by}\n"

@@ -14,13 +14,13 @@ import pytest
 import xarray as xr
 
 import stillwell
-from schemas import ARCHIVE_TABLES, SCHEMA_VERSION
-from schemas.base import Count, Flag, Number, Recorded, Text, Time, col
-from schemas.derive import table_schema
 from stillwell.archive.tables import arrow_schema
 from stillwell.archive.writer import Commit, open_writer
 from stillwell.errors import QueryError
 from stillwell.reading.files import held_files
+from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION
+from stillwell.schemas.base import Count, Flag, Number, Recorded, Text, Time, col
+from stillwell.schemas.derive import table_schema
 from tests.making import frame
 from tests.pipeline.season import season, sheets, take
 

@@ -6,8 +6,8 @@ import pandas as pd
 import pandera.pandas as pa
 import pytest
 
-import schemas
-from schemas.derive import attributes, columns, dictionary, key_names, table_schema
+from stillwell import schemas
+from stillwell.schemas.derive import attributes, columns, dictionary, key_names, table_schema
 
 EVERY = [(f"deposit {n}", m) for n, m in schemas.DEPOSIT_TABLES.items()]
 EVERY += [(f"archive {n}", m) for n, m in schemas.ARCHIVE_TABLES.items()]

@@ -137,7 +137,7 @@ class Archive:
         files = self.table_files(table, sites)
         if years is None:
             return self.rows_of(table, files, sites, columns)
-        from schemas import SERIES_TIME
+        from stillwell.schemas import SERIES_TIME
 
         files = [file for file in files if not file.years or not set(years).isdisjoint(file.years)]
         return self.rows_of(table, files, sites, columns, Years(SERIES_TIME[table], years))

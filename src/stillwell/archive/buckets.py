@@ -16,7 +16,6 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from schemas import SERIES_TIME
 from stillwell.archive.archive import Archive
 from stillwell.archive.entries import Entry
 from stillwell.archive.layout import commit_of
@@ -27,6 +26,7 @@ from stillwell.archive.regular import check_regular
 from stillwell.archive.tables import TableFile, commit_table, table_file
 from stillwell.errors import ArchiveDamaged
 from stillwell.records import ListedFile
+from stillwell.schemas import SERIES_TIME
 
 GROUP_ROWS = 65_536
 """Rows of a row group of a file that a compaction made; a file with no more is always small enough to write again."""

@@ -6,10 +6,10 @@ from datetime import UTC, datetime, timedelta
 
 import pandas as pd
 
-from schemas import SERIES_TIME
 from stillwell.archive.archive import Archive
 from stillwell.archive.layout import commit_of
 from stillwell.archive.table_parts import Since
+from stillwell.schemas import SERIES_TIME
 
 
 def rows_since(archive: Archive, table: str, site: str, moment: datetime) -> pd.DataFrame:

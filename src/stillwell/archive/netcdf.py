@@ -16,11 +16,11 @@ import netCDF4
 import numpy as np
 from numpy.typing import NDArray
 
-from schemas import ARCHIVE_TABLES
-from schemas.derive import attributes, columns, meanings, variable_attributes
 from stillwell.archive import netcdf_text as text
 from stillwell.archive.netcdf_globals import global_attributes
 from stillwell.archive.netcdf_layout import NOTHING, SiteGaugings, shortened, variables_of
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.derive import attributes, columns, meanings, variable_attributes
 
 HOW = {"compression": "zlib", "shuffle": True, "fletcher32": True}
 SECONDS = {"units": "seconds since 1970-01-01T00:00:00Z", "calendar": "standard", "units_metadata": "leap_seconds: utc"}

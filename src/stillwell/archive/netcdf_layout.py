@@ -12,11 +12,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from schemas import ARCHIVE_TABLES
-from schemas.base import Variable
-from schemas.derive import Column, meanings, variables
 from stillwell.archive import netcdf_text as text
 from stillwell.archive.netcdf_globals import Told
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.base import Variable
+from stillwell.schemas.derive import Column, meanings, variables
 
 NOTHING = 9.969209968386869e36
 """The library's own fill value for doubles, stated in every variable that may lack values."""

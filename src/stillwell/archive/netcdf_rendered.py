@@ -8,8 +8,6 @@ from typing import Any, Protocol
 
 import pandas as pd
 
-from schemas import ARCHIVE_TABLES, SERIES_TIME
-from schemas.derive import key_names
 from stillwell.archive.archive import Archive
 from stillwell.archive.links import linked_sites
 from stillwell.archive.netcdf import gaugings_netcdf
@@ -23,6 +21,8 @@ from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.reviews import newest_rows
 from stillwell.archive.standing import GAUGING, newest_revisions, standing_rows
 from stillwell.intake.constant import taken
+from stillwell.schemas import ARCHIVE_TABLES, SERIES_TIME
+from stillwell.schemas.derive import key_names
 
 TOGETHER = 32
 """Sites whose gaugings are rendered from rows held in memory at the same time."""

@@ -12,12 +12,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas import SERIES_TIME, words
-from schemas.derive import attributes, variable_attributes
 from stillwell.archive.netcdf import HOW, SECONDS, Declared, column_of, written_file
 from stillwell.archive.netcdf_globals import series_attributes
 from stillwell.archive.netcdf_layout import NOTHING, epoch, variables_of
 from stillwell.archive.netcdf_text import QC_MEANINGS, QC_VALUES, meaning
+from stillwell.schemas import SERIES_TIME, words
+from stillwell.schemas.derive import attributes, variable_attributes
 
 WHEN = {table: SERIES_TIME[table] for table in ("discharge", "daily")}
 """Column of the time of each, by table."""

@@ -12,11 +12,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from schemas.derive import variable_attributes
 from stillwell.archive.netcdf import HOW, SECONDS, Declared, written_file
 from stillwell.archive.netcdf_globals import stage_attributes
 from stillwell.archive.netcdf_layout import NOTHING, epoch, variables_of
 from stillwell.archive.netcdf_series import place
+from stillwell.schemas.derive import variable_attributes
 
 TABLE = "stage"
 SENSOR = "sensor"

@@ -13,8 +13,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import schemas
-from stillwell import __version__
+from stillwell import __version__, schemas
 from stillwell.archive import fs
 from stillwell.archive.archive import Archive
 from stillwell.archive.entries import Entry, checked, self_checked, utc_text

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 
-from schemas import ARCHIVE_TABLES, SCHEMA_VERSION, Table, words
-from schemas.derive import columns, key_names, table_schema
 from stillwell.archive.layout import schema_path
+from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION, Table, words
+from stillwell.schemas.derive import columns, key_names, table_schema
 
 _README = """\
 README of an archive of stream gaugings

@@ -71,8 +71,8 @@ def described_now(table: str, described: Mapping[str, Any]) -> Mapping[str, Any]
 
 @cache
 def _field(table: str, name: str) -> dict[str, Any]:
-    from schemas import ARCHIVE_TABLES, SCHEMA_VERSION
-    from schemas.derive import table_schema
+    from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION
+    from stillwell.schemas.derive import table_schema
 
     fields: list[dict[str, Any]] = table_schema(table, ARCHIVE_TABLES[table], SCHEMA_VERSION)["fields"]
     return next(field for field in fields if field["name"] == name)

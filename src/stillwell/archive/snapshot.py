@@ -11,12 +11,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas import SERIES_TIME
 from stillwell.archive.archive import Archive
 from stillwell.archive.identity import gauging_ids
 from stillwell.archive.links import linked_sites, sites_named
 from stillwell.archive.standing import GAUGING, standing_rows
 from stillwell.intake.constant import distinct
+from stillwell.schemas import SERIES_TIME
 
 Ints = NDArray[np.int64]
 LAST = pd.Timestamp("9999-12-31T00:00:00Z")

@@ -103,7 +103,7 @@ def standing_rows(
 
 
 def _key(table: str) -> list[str]:
-    from schemas import ARCHIVE_TABLES
-    from schemas.derive import key_names
+    from stillwell.schemas import ARCHIVE_TABLES
+    from stillwell.schemas.derive import key_names
 
     return key_names(ARCHIVE_TABLES[table])

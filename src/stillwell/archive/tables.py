@@ -63,8 +63,8 @@ def arrow_schema(name: str) -> pa.Schema:
         Fields carry units, standard_name, long_name and words; the schema carries the ``archive:`` keys, with
         the whole description once more as JSON for readers that do not see Arrow's metadata.
     """
-    from schemas import ARCHIVE_TABLES, SCHEMA_VERSION
-    from schemas.derive import attributes, columns, key_names, table_schema
+    from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION
+    from stillwell.schemas.derive import attributes, columns, key_names, table_schema
 
     model = ARCHIVE_TABLES[name]
     fields = []
@@ -102,7 +102,7 @@ def completed(schema: pa.Schema, table: str) -> pa.Schema:
     pyarrow.Schema
         In this software's order, then what only the archive describes.
     """
-    from schemas import ARCHIVE_TABLES
+    from stillwell.schemas import ARCHIVE_TABLES
 
     if table not in ARCHIVE_TABLES or set(arrow_schema(table).names) <= set(schema.names):
         return schema
@@ -113,7 +113,7 @@ def completed(schema: pa.Schema, table: str) -> pa.Schema:
 
 def our_tables() -> frozenset[str]:
     """Name the tables of this software's schemas."""
-    from schemas import ARCHIVE_TABLES
+    from stillwell.schemas import ARCHIVE_TABLES
 
     return frozenset(ARCHIVE_TABLES)
 
@@ -224,7 +224,7 @@ def table_file(
 
 def _years(name: str, rows: pa.Table) -> tuple[int, ...]:
     """Name the years (UTC) of the values of a series table, in order; none of another table."""
-    from schemas import SERIES_TIME
+    from stillwell.schemas import SERIES_TIME
 
     if name not in SERIES_TIME:
         return ()

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from schemas import ARCHIVE_TABLES
-from schemas.base import Thing
-from schemas.naming import naming
 from stillwell.archive.archive import Archive
 from stillwell.intake.alike import Code, folded_code
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.base import Thing
+from stillwell.schemas.naming import naming
 
 MOST = 50
 """Groups of codes that are named; of more their number is told."""

@@ -294,7 +294,7 @@ class Writer:
         return moves
 
     def _entry(self, commit: Commit, new: list[ListedFile], moves: list[Move]) -> Entry:
-        from schemas import SCHEMA_VERSION
+        from stillwell.schemas import SCHEMA_VERSION
 
         files = [*new, *(ListedFile(m.final, m.size, m.sha256) for m in moves)]
         return Entry(

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas.words import INSTRUMENT_KINDS, VERDICTS
+from stillwell.schemas.words import INSTRUMENT_KINDS, VERDICTS
 
 Floats = NDArray[np.float64]
 Line = tuple[str, bool, str]

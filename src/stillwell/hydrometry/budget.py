@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from schemas.words import COMPONENTS
 from stillwell.hydrometry.choices import Choices
 from stillwell.hydrometry.uncertainty import PanelData, from_scatter, from_tables, percent
+from stillwell.schemas.words import COMPONENTS
 
 K = 2.0
 """Coverage factor of an expanded uncertainty, about 95 %."""

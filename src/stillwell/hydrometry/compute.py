@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas.words import MEAN_SECTION
 from stillwell.hydrometry import gauge_height as heights
 from stillwell.hydrometry.budget import uncertainties
 from stillwell.hydrometry.choices import Choices
@@ -16,6 +15,7 @@ from stillwell.hydrometry.results import results_of
 from stillwell.hydrometry.runs import starts, worded
 from stillwell.hydrometry.section import Panels, Section, panels, position_order
 from stillwell.hydrometry.verticals import described, means_of, prepared_points, verticals_of
+from stillwell.schemas.words import MEAN_SECTION
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -56,9 +56,9 @@ def compute(
     Parameters
     ----------
     gaugings : DataFrame
-        As in ``schemas.gauging.GaugingsDeposit``; row g is gauging g.
+        As in ``stillwell.schemas.gauging.GaugingsDeposit``; row g is gauging g.
     points : DataFrame
-        As in ``schemas.points.PointsDeposit``, with ``g``.
+        As in ``stillwell.schemas.points.PointsDeposit``, with ``g``.
     gauge_heights : DataFrame
         All readings of the sites concerned.
     calibrations : DataFrame

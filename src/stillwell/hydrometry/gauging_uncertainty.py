@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas.words import WITHIN_PCT
+from stillwell.schemas.words import WITHIN_PCT
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -81,7 +81,8 @@ def within_pct(rows: pd.DataFrame) -> pd.Series:
     Returns
     -------
     Series of str, shape (gaugings,)
-        A word of ``schemas.words.WITHIN_PCT``; missing where no uncertainty in percent is known, as at zero flow.
+        A word of ``stillwell.schemas.words.WITHIN_PCT``; missing where no uncertainty in percent is known, as at
+        zero flow.
         Source of the limits: DRMS App. D field note p. 18 (read).
     """
     share = standard_uncertainty(rows)

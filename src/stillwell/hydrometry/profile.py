@@ -8,8 +8,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from schemas.words import PROFILE_METHODS
 from stillwell.hydrometry.choices import Choices
+from stillwell.schemas.words import PROFILE_METHODS
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

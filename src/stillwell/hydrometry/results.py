@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas.words import OBSERVED_ZERO
 from stillwell.hydrometry import gauge_height as heights
 from stillwell.hydrometry.choices import Choices
 from stillwell.hydrometry.runs import quotient, starts
 from stillwell.hydrometry.section import Panels
+from stillwell.schemas.words import OBSERVED_ZERO
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -44,7 +44,7 @@ def results_of(
     Returns
     -------
     DataFrame
-        One row per gauging; see ``schemas.gauging.Result``.
+        One row per gauging; see ``stillwell.schemas.gauging.Result``.
     """
     n = len(gaugings)
     g = verticals["g"].to_numpy()

@@ -11,8 +11,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from schemas.words import COMPONENTS
 from stillwell.hydrometry import uncertainty_tables as tables
+from stillwell.schemas.words import COMPONENTS
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -6,13 +6,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas.words import KINDS, PROFILE_METHODS
 from stillwell.hydrometry.acoustics import velocity_factor
 from stillwell.hydrometry.choices import Choices
 from stillwell.hydrometry.gauge_height import microseconds
 from stillwell.hydrometry.meters import calibrated_velocity, cosines, normal_velocity
 from stillwell.hydrometry.profile import Means, vertical_means
 from stillwell.hydrometry.runs import quotient, reduced_by, sorted_rows, starts, worded
+from stillwell.schemas.words import KINDS, PROFILE_METHODS
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas import DEPOSIT_TABLES
-from schemas.naming import Naming, naming
 from stillwell.intake.constant import distinct
+from stillwell.schemas import DEPOSIT_TABLES
+from stillwell.schemas.naming import Naming, naming
 
 Code = tuple[str, ...]
 """A code, after the site within which it is unique where it is."""

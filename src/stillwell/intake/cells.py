@@ -12,11 +12,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from schemas.derive import Column
 from stillwell.intake.constant import missing, repeated
 from stillwell.intake.trouble import CannotRead
 from stillwell.intake.units import Unit, converted
 from stillwell.intake.wall_times import DAY_US, ISO, MINUTE_US, microseconds, read_walls
+from stillwell.schemas.derive import Column
 
 NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?$"
 COUNT = r"^\+?[0-9]{1,15}(\.0*)?$"

@@ -22,7 +22,7 @@ def missing(kind: str, count: int) -> pd.Series:
     Parameters
     ----------
     kind : str
-        text, number, count, flag or time, as ``schemas.derive`` names them.
+        text, number, count, flag or time, as ``stillwell.schemas.derive`` names them.
     count : int
         Rows.
 

@@ -9,8 +9,6 @@ import numpy as np
 import pandas as pd
 import pyarrow.compute as pc
 
-from schemas import DEPOSIT_TABLES
-from schemas.derive import columns
 from stillwell.assessment.policy import Policy, policy_from, refuse_retired
 from stillwell.errors import PolicyError
 from stillwell.intake.constant import missing, taken
@@ -26,6 +24,8 @@ from stillwell.intake.trouble import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, Canno
 from stillwell.intake.typed import Typed, typed_tables
 from stillwell.intake.unpack import Found, labels_in, sheets
 from stillwell.records import RULES, Deposit, Understood
+from stillwell.schemas import DEPOSIT_TABLES
+from stillwell.schemas.derive import columns
 
 POLICY_LEFT = "the policy is not adopted; the one in force stays"
 

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from decimal import Decimal
 from types import MappingProxyType
 
-from schemas import DEPOSIT_TABLES
-from schemas.derive import Column, columns
 from stillwell.errors import MapError
 from stillwell.fingerprint import sha256
 from stillwell.intake.map_clocks import Clock, clock_from
@@ -18,6 +16,8 @@ from stillwell.intake.map_lines import Part, key_lines
 from stillwell.intake.toml_text import read_toml
 from stillwell.intake.trouble import CannotRead
 from stillwell.intake.units import Unit, spellings
+from stillwell.schemas import DEPOSIT_TABLES
+from stillwell.schemas.derive import Column, columns
 
 ENCODINGS = ("utf-8", "latin-1", "cp1252", "utf-16")
 UNMAPPED = ("deposit", "row_file", "row_line", "offset_given")

@@ -9,9 +9,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from schemas import ARCHIVE_TABLES
-from schemas.base import Thing
-from schemas.naming import REGISTERS, Naming, naming
 from stillwell.errors import RatingError
 from stillwell.hydrometry.meters import calibrated_velocity
 from stillwell.hydrometry.rating_segments import curve_of
@@ -21,6 +18,9 @@ from stillwell.intake.interpret import OF_GAUGINGS, without_gaugings
 from stillwell.intake.limits import MOST_REASONS
 from stillwell.intake.trouble import RETURNED, ROW_LEFT_OUT
 from stillwell.records import PROBLEM_COLUMNS, RULES, Understood
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.base import Thing
+from stillwell.schemas.naming import REGISTERS, Naming, naming
 
 _NAMED = re.compile(r"([^;]+/[1-9]\d*(; [^;]+/[1-9]\d*)*)?")
 _USES = asked(RULES)

@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas.words import OBSERVED_ZERO, WITH_VERTICALS
 from stillwell.hydrometry.runs import sorted_rows, starts
 from stillwell.hydrometry.section import edges_pair, on_dry_ground, position_order
 from stillwell.intake.trouble import Trouble
 from stillwell.records import RULES
+from stillwell.schemas.words import OBSERVED_ZERO, WITH_VERTICALS
 
 Flags = NDArray[np.bool_]
 Problem = dict[str, Any]

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 from pandera.errors import SchemaErrors
 
-from schemas import DEPOSIT_TABLES
-from schemas.derive import Column, columns
 from stillwell.intake.limits import MOST_REASONS
+from stillwell.schemas import DEPOSIT_TABLES
+from stillwell.schemas.derive import Column, columns
 
 AT_ONCE = 2**17
 """Rows held against their schema at once, so that what is needed in between does not grow with a table."""

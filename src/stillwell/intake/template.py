@@ -10,12 +10,12 @@ from datetime import datetime
 from types import MappingProxyType
 from typing import Any
 
-from schemas.derive import Column
 from stillwell.errors import StillwellError
 from stillwell.intake.maps import table_columns
 from stillwell.intake.template_text import CAUTIONS, EXAMPLES, HOW, TIME_EXAMPLE
 from stillwell.intake.units import SUFFIXES, Unit
 from stillwell.intake.workbook import EXAMPLE, OFFSET, READ_ME, is_offset
+from stillwell.schemas.derive import Column
 
 TABLES = ("gaugings", "points", "gauge_heights", "sites", "instruments", "calibrations", "checks", "reviews")
 """Tables that have a sheet, in the order of the sheets."""

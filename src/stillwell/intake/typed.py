@@ -12,8 +12,6 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from schemas import DEPOSIT_TABLES
-from schemas.derive import Column, columns
 from stillwell.intake import cells
 from stillwell.intake.constant import missing, repeated
 from stillwell.intake.graduation import IN_FEET, off_graduation
@@ -22,6 +20,8 @@ from stillwell.intake.maps import map_spellings
 from stillwell.intake.trouble import CannotRead, Trouble
 from stillwell.intake.units import Unit, spellings
 from stillwell.intake.unpack import Found
+from stillwell.schemas import DEPOSIT_TABLES
+from stillwell.schemas.derive import Column, columns
 
 DTYPES = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean", "time": "datetime64[us, UTC]"}
 TIME_EXPECTED = "a time with its offset, as in 2025-05-01T10:00+02:00"

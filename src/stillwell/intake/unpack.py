@@ -11,7 +11,6 @@ from pathlib import PurePosixPath
 import numpy as np
 import pyarrow as pa
 
-from schemas import DEPOSIT_TABLES
 from stillwell.fingerprint import sha256
 from stillwell.intake.csv_text import Sheet, read_csv
 from stillwell.intake.limits import LONGEST_LINE, MOST_TOML
@@ -23,6 +22,7 @@ from stillwell.intake.trouble import CannotRead, Trouble
 from stillwell.intake.workbook import read_workbook
 from stillwell.intake.zips import unzipped
 from stillwell.records import RULES, Deposit, DepositFile
+from stillwell.schemas import DEPOSIT_TABLES
 
 POLICY = "policy.toml"
 """File of an office's limits and choices."""

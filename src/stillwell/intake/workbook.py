@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from schemas import DEPOSIT_TABLES
-from schemas.derive import columns as columns_of
 from stillwell.intake.csv_text import Sheet, checked_header
 from stillwell.intake.limits import MOST_COLUMNS, MOST_ROWS
 from stillwell.intake.trouble import CannotRead
 from stillwell.intake.workbook_parts import SHEETS, Merged, Part, check_parts
+from stillwell.schemas import DEPOSIT_TABLES
+from stillwell.schemas.derive import columns as columns_of
 
 READ_ME = "READ ME"
 """Sheet of a template that is words to a person."""

@@ -9,8 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas import ARCHIVE_TABLES
-from schemas.derive import columns
 from stillwell.archive.reviews import newest_rows
 from stillwell.archive.shelf import Shelf
 from stillwell.archive.standing import GAUGING
@@ -21,6 +19,8 @@ from stillwell.prepare.meters import MeterChecks, no_checks
 from stillwell.prepare.rows import finished, put_large, standing_with
 from stillwell.prepare.view import Circumstances, View
 from stillwell.sameness import same_cells
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.derive import columns
 
 REASON = "computed again under another office policy"
 ANEW = "computed again by another version of the software"

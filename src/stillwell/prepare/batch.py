@@ -8,14 +8,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas import DEPOSIT_TABLES
-from schemas.derive import columns
 from stillwell.archive.identity import Kept, decide, digests, gauging_ids
 from stillwell.archive.links import sites_named
 from stillwell.archive.portions import portions
 from stillwell.hydrometry.results import HANDED_IN as RESULT
 from stillwell.prepare.view import View
 from stillwell.records import PROBLEM_COLUMNS, Understood
+from stillwell.schemas import DEPOSIT_TABLES
+from stillwell.schemas.derive import columns
 
 AT_ONCE = 2**18
 """Points computed and written out at a time, so that what is needed in between does not grow with a season."""

@@ -6,8 +6,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas import ARCHIVE_TABLES
-from schemas.derive import columns
 from stillwell.archive.revise import VALUE_KEY
 from stillwell.archive.standing import standing_rows
 from stillwell.assessment.policy import Policy
@@ -20,6 +18,8 @@ from stillwell.hydrometry.stage_times import with_holes_filled
 from stillwell.hydrometry.visits import visits_of
 from stillwell.prepare.view import View
 from stillwell.records import RULES
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.derive import columns
 
 _HANDED_IN = ["recorded_at", "deposit"]
 """Columns alike in values that were handed in together."""

@@ -12,8 +12,6 @@ from datetime import datetime
 
 import pandas as pd
 
-from schemas import ARCHIVE_TABLES
-from schemas.derive import key_names
 from stillwell.archive.archive import Archive
 from stillwell.archive.entries import Entry
 from stillwell.archive.inputs import COMPACTION, inputs_digest
@@ -21,6 +19,8 @@ from stillwell.archive.ledger import Ledger
 from stillwell.fingerprint import canonical_json, sha256
 from stillwell.prepare.view import Standing, View
 from stillwell.records import ListedFile
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.derive import key_names
 
 DERIVATION = 1
 """Raised whenever the same inputs come to other rows of a record; every record is then behind, and derived again."""

@@ -6,8 +6,6 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from schemas import ARCHIVE_TABLES
-from schemas.derive import key_names
 from stillwell.archive.revise import new_rows
 from stillwell.assessment.assess import worded
 from stillwell.assessment.checks import CHECKS
@@ -17,6 +15,8 @@ from stillwell.assessment.policy import Policy
 from stillwell.prepare.rows import standing_with
 from stillwell.prepare.view import View
 from stillwell.records import Understood
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.derive import key_names
 
 VERDICT = ["check", "instrument", "checked_at", "verdict"]
 TRAIL = ["deposit", "row_file", "row_line"]

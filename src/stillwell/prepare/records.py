@@ -9,9 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas import ARCHIVE_TABLES
-from schemas.derive import columns
-from schemas.words import MARKS
 from stillwell.archive.archive import Archive
 from stillwell.archive.revise import VALUE_KEY
 from stillwell.archive.standing import contradicted, standing_rows
@@ -28,6 +25,9 @@ from stillwell.prepare.view import Circumstances, Standing, View
 from stillwell.reading.ratings_in_force import TABLES as TABLES_OF_RATINGS
 from stillwell.reading.ratings_in_force import otherwise_of
 from stillwell.sameness import same_cells
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.derive import columns
+from stillwell.schemas.words import MARKS
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

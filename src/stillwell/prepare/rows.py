@@ -9,8 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas import ARCHIVE_TABLES
-from schemas.derive import columns, key_names
 from stillwell.archive.links import sites_named
 from stillwell.archive.reviews import reviewed_rows
 from stillwell.archive.revise import new_rows, new_values, new_values_by_order
@@ -19,6 +17,8 @@ from stillwell.hydrometry.runs import in_order
 from stillwell.intake.constant import only_value, taken
 from stillwell.prepare.view import Circumstances, View
 from stillwell.records import PROBLEM_COLUMNS, RULES, Deposit, Understood
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.derive import columns, key_names
 
 REGISTERS = (
     "sites", "datums", "instruments", "calibrations", "gauge_heights", "policies", "withholdings",

@@ -15,8 +15,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas import ARCHIVE_TABLES
-from schemas.derive import key_names
 from stillwell.archive.revise import new_rows
 from stillwell.archive.snapshot import LAST, EveryRow
 from stillwell.archive.standing import standing_rows
@@ -29,6 +27,8 @@ from stillwell.prepare.rows import added, deposit_rows, finished, register
 from stillwell.prepare.steps import referred
 from stillwell.prepare.view import Circumstances, View
 from stillwell.records import Deposit, Understood
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.derive import key_names
 
 TAKEN = ("gaugings", "points", "samples", "gauge_heights")
 """Tables that such a commit hands in."""

@@ -12,7 +12,6 @@ from typing import Any
 
 import pandas as pd
 
-from schemas import SERIES_TIME
 from stillwell import __version__
 from stillwell.archive.archive import Archive
 from stillwell.archive.places import lies_within
@@ -28,6 +27,7 @@ from stillwell.publishing.public import CannotPublish, Public, public_on
 from stillwell.publishing.readme import bag_readme
 from stillwell.publishing.rows import CODE, Going, going, parquet
 from stillwell.publishing.site_years import netcdf_files, site_years
+from stillwell.schemas import SERIES_TIME
 
 
 @dataclass(frozen=True)

@@ -7,12 +7,12 @@ from typing import Any
 
 import pandas as pd
 
-from schemas import ARCHIVE_TABLES
-from schemas.words import WITHIN_PCT
 from stillwell.archive.readme import table_line
 from stillwell.publishing.bag import one_line
 from stillwell.publishing.facts import Facts, counted, licence_address
 from stillwell.publishing.rows import NEVER
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.words import WITHIN_PCT
 
 _HEAD = """\
 {title}

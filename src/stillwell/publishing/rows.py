@@ -11,14 +11,14 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from schemas import ARCHIVE_TABLES, SCHEMA_VERSION
-from schemas.derive import columns, table_schema
 from stillwell.archive.archive import Archive
 from stillwell.archive.parquet_bytes import parquet_pieces
 from stillwell.archive.portions import portions, rows_at
 from stillwell.archive.tables import arrow_schema_from
 from stillwell.fingerprint import canonical_json
 from stillwell.publishing.public import Public
+from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION
+from stillwell.schemas.derive import columns, table_schema
 
 
 def _with_role(role: str) -> tuple[str, ...]:

@@ -8,7 +8,6 @@ from typing import Any
 import netCDF4
 import pandas as pd
 
-from schemas import SERIES_TIME
 from stillwell.archive.archive import Archive
 from stillwell.archive.layout import site_folder
 from stillwell.archive.netcdf_globals import LICENCE_BASE
@@ -16,6 +15,7 @@ from stillwell.archive.netcdf_rendered import ORDER, gaugings_files, series_file
 from stillwell.archive.outputs import BY_YEAR, behind, netcdf_path
 from stillwell.publishing.public import Public
 from stillwell.publishing.rows import Going
+from stillwell.schemas import SERIES_TIME
 
 SiteYears = Mapping[str, Iterable[tuple[str, int]]]
 """Sites and years of which rows of a series go out, by its table; the year is 0 where a file holds every year."""

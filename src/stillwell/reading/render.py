@@ -14,8 +14,8 @@ from typing import Any
 
 import pyarrow as pa
 
-from schemas import ARCHIVE_TABLES
-from schemas.derive import columns
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.derive import columns
 
 COORDINATES = frozenset(
     column.name

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from xarray.backends import BackendArray, BackendEntrypoint
 from xarray.core import indexing
 
-from schemas.derive import UDUNITS, WITH_NETCDF, variable_attributes
 from stillwell.archive.archive import Archive
 from stillwell.archive.netcdf_layout import variables_of
 from stillwell.archive.netcdf_series import newest_row
@@ -28,6 +27,7 @@ from stillwell.reading.filters import Asked, Question, question
 from stillwell.reading.moments import Moment
 from stillwell.reading.rows import answer, pushed_down, settled, standing_of
 from stillwell.reading.spans import fits
+from stillwell.schemas.derive import UDUNITS, WITH_NETCDF, variable_attributes
 
 _REMEMBERED = 8
 """Columns of row groups kept in memory for the next look, so that stepping through a series reads each once."""

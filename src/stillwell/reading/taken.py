@@ -7,8 +7,8 @@ from typing import Any
 
 import pandas as pd
 
-from schemas import DEPOSIT_TABLES
 from stillwell.reading.render import time_text
+from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.words import counted
 
 OF_GAUGINGS = ("gaugings", "points", "samples")

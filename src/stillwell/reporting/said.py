@@ -7,11 +7,11 @@ from typing import Any
 
 import pandas as pd
 
-from schemas.words import WITHIN_PCT
 from stillwell.assessment.checks import OF_SEASON
 from stillwell.hydrometry.gauging_uncertainty import COMPUTED
 from stillwell.reading.show import GRAVITY
 from stillwell.reporting.page import num
+from stillwell.schemas.words import WITHIN_PCT
 from stillwell.words import within
 
 MOST_SENTENCES = 4

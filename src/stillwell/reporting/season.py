@@ -9,13 +9,13 @@ from typing import Any
 
 import pandas as pd
 
-from schemas.words import WITHIN_PCT
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
 from stillwell.intake.trouble import ROW_LEFT_OUT
 from stillwell.reading.spans import Span, span_in, span_of
 from stillwell.reporting.attention import attention
 from stillwell.reporting.page import page, rows_of, some
+from stillwell.schemas.words import WITHIN_PCT
 
 MOST = 400
 

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from schemas.words import MARKS
 from stillwell.room.buckets import usual_step
 from stillwell.room.shelf import View
+from stillwell.schemas.words import MARKS
 
 NAMES = ("water_volume_transport_in_river_channel", "water_surface_height_above_reference_datum")
 """CF standard names of what a hydrograph shows; of a table that has both, the first."""
