@@ -9,7 +9,6 @@ import os
 import re
 import shutil
 import subprocess
-import sys
 from pathlib import Path
 
 import pandas as pd
@@ -89,18 +88,6 @@ def test_the_line_for_cron_names_the_command_in_full_and_keeps_a_witness():
         ["$STILLWELL", step] for step in ("derive", "audit", "replicate", "witness")
     ]
     assert re.search(r"^STILLWELL=/\S+/stillwell$", page.read_text(encoding="utf-8"), re.MULTILINE)
-
-
-def test_the_readme_shows_what_the_demo_prints(tmp_path):
-    """The block under `make demo` holds lines the demo prints, in that order."""
-    code = "import sys, stillwell.flows.demo as d; from pathlib import Path; d.FRESH = Path(sys.argv[1]); d.main()"
-    done = subprocess.run(
-        [sys.executable, "-c", code, str(tmp_path / "demo")], cwd=ROOT, capture_output=True, text=True, check=True
-    )
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    shown = re.search(r"^```\n(gauging .*?)^```$", text, re.MULTILINE | re.DOTALL)[1]
-    assert "deposits sealed" in shown
-    assert missing(shown, done.stdout) == []
 
 
 def test_the_example_of_a_review_changes_something(folder):
