@@ -77,7 +77,7 @@ def test_generated_pages_are_up_to_date():
 
 def test_every_room_has_its_tests():
     """Every room has its tests under its own name."""
-    rooms = {p.name for p in (ROOT / "src" / "stillwell").iterdir() if p.is_dir() and not p.name.startswith("_")}
+    rooms = {p.parent.name for p in (ROOT / "src" / "stillwell").glob("*/__init__.py")}
     assert rooms - {"reading"} <= {p.name for p in (ROOT / "tests").iterdir() if p.is_dir()}
 
 
