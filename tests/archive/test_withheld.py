@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
 
 import pytest
@@ -10,7 +11,7 @@ from stillwell.archive import withholding
 from stillwell.archive.ledger import Ledger
 from stillwell.archive.recovery import recover
 from stillwell.archive.sealed import Sealed, object_folder
-from stillwell.archive.withholding import PLACE, complete, decision_of, exchanged, withhold
+from stillwell.archive.withholding import PLACE, complete, exchanged, withhold
 from stillwell.errors import ArchiveDamaged
 
 WHEN = datetime(2025, 5, 1, 8, tzinfo=UTC)
@@ -39,7 +40,8 @@ def test_content_goes_from_its_place_and_from_what_was_put_aside(sealed):
     withhold(root, digest, "decided", WHEN, "R1")
     assert _holding(root) == []
     assert Sealed(root).withheld(digest)
-    assert decision_of(root, digest) == "decided"
+    tombstone = root / "sealed" / object_folder(digest) / "v1" / "content" / "withheld.json"
+    assert json.loads(tombstone.read_bytes())["withheld_by_decision"] == "decided"
 
 
 @pytest.mark.parametrize("between", [False, True])

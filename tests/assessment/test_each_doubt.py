@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from stillwell.assessment import doubts, doubts_points, doubts_season
+from stillwell.assessment.evidence import seen
 from tests import making
 
 NAN = np.nan
@@ -374,15 +375,15 @@ def test_a_gauging_handed_in_anew_stands_in_place_of_what_stood():
     history = {"gauging_id": ["a", "c"], "site": "S", "started_at": _minutes(9, -1), "ended_at": _minutes(9, -1)}
     e = evidence(gaugings=gaugings | {"discharge_m3_s": 9.0}, results={"discharge_m3_s": [2.0, 1.0, 3.0]})
     e.history = pd.DataFrame(history | {"discharge_m3_s": 7.0})
-    seen = doubts_season.seen(e)
-    assert seen[["gauging_id", "g", "discharge_m3_s"]].to_numpy().tolist() == [
+    rows = seen(e)
+    assert rows[["gauging_id", "g", "discharge_m3_s"]].to_numpy().tolist() == [
         ["new", 2, 3.0],
         ["c", -1, 7.0],
         ["a", 1, 1.0],
         ["b", 0, 2.0],
     ]
     e.history = e.history.iloc[:0]
-    assert doubts_season.seen(e)["gauging_id"].tolist() == ["new", "a", "b"]
+    assert seen(e)["gauging_id"].tolist() == ["new", "a", "b"]
 
 
 def test_a_point_is_named_by_vertical_depth_and_repeat():

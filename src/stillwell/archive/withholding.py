@@ -6,7 +6,6 @@ finished by the next one.
 
 from __future__ import annotations
 
-import json
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -95,10 +94,3 @@ def complete(root: Path) -> None:
                 fs.publish_folder(final, place / "old")
             fs.publish_folder(place / "new", final)
         fs.remove_tree(place)
-
-
-def decision_of(root: Path, digest: str) -> str:
-    """Read from a tombstone which decision it rests on."""
-    folder = root / SEALED / object_folder(digest)
-    said = json.loads((folder / "v1" / "content" / TOMBSTONE).read_bytes())
-    return str(said["withheld_by_decision"])

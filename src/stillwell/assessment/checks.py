@@ -9,7 +9,6 @@ from stillwell.assessment.evidence import Check
 
 OURS = "rule of this archive (derived from its own contract)"
 PRACTICE = "common practice, no source"
-HANDBOOK = "common practice as remembered"
 WALLS = "USGS Water-Supply Paper 2175 p. 82 as remembered"
 BEFORE_AFTER = "staff gauge read before and after: DRMS App. D pp. 14, 16 (read)"
 GIVEN = "{key}: the velocity at the wall, {value:.3f} m/s, "

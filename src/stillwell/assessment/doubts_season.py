@@ -8,48 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stillwell.assessment.evidence import Evidence, numbers, of_gaugings
+from stillwell.assessment.evidence import Evidence, in_order, numbers, of_gaugings
 from stillwell.hydrometry.gauge_height import microseconds
 
 Floats = NDArray[np.float64]
-
-SEEN = (
-    "gauging_id", "site", "started_at", "ended_at", "instrument", "party", "visit", "discharge_m3_s", "area_m2",
-    "gauge_height_m", "verticals", "width_m", "uncertainty_table_m3_s", "points_digest", "recomputable", "g",
-)  # fmt: skip
-
-
-def seen(e: Evidence) -> pd.DataFrame:
-    """Put the batch beside what stood before it: one row per gauging, with ``g`` of those in the batch, else -1.
-
-    Parameters
-    ----------
-    e : Evidence
-
-    Returns
-    -------
-    DataFrame
-        With the columns of ``SEEN``; a gauging handed in anew stands in place of what stood of it.
-    """
-    own = e.gaugings.drop(columns=[c for c in e.results if c in e.gaugings])
-    batch = pd.concat([own, e.results], axis=1).assign(g=np.arange(len(e.gaugings)))
-    kept = e.history.assign(g=-1)
-    if len(kept):
-        kept = kept[~kept["gauging_id"].isin(set(batch["gauging_id"]))]
-    names = [name for name in SEEN if name in batch]
-    both = pd.concat([kept[[n for n in names if n in kept]], batch[names]], ignore_index=True)
-    return _ordered(both, "site")
-
-
-def _ordered(rows: pd.DataFrame, column: str) -> pd.DataFrame:
-    """Sort by a code, the start and the archive id; words are compared only where the others are equal."""
-    codes, _ = pd.factorize(rows[column], sort=True)
-    start = microseconds(rows["started_at"])
-    order = np.lexsort((start, codes))
-    if np.any((np.diff(codes[order]) == 0) & (np.diff(start[order]) == 0)):
-        names, _ = pd.factorize(rows["gauging_id"], sort=True)
-        order = np.lexsort((names, start, codes))
-    return rows.iloc[order].reset_index(drop=True)
 
 
 def _of_batch(
@@ -108,7 +70,7 @@ def times_overlap(e: Evidence) -> pd.DataFrame:
         rows = e.seen[e.seen[column].notna()]
         if rows.empty:
             continue
-        rows = _ordered(rows, column)
+        rows = in_order(rows, column)
         start, end = microseconds(rows["started_at"]), microseconds(rows["ended_at"])
         overlap = np.where(_next_same(rows[column]), end - np.r_[start[1:], 0], 0) / 60e6 if len(rows) else start
         either = np.maximum(overlap, np.r_[0, overlap[:-1]]) if len(rows) else overlap

@@ -11,9 +11,15 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from stillwell.assessment.policy import Policy
+from stillwell.hydrometry.gauge_height import microseconds
 
 FOUND = ("g", "key", "value", "limit", "row_file", "row_line")
 """Columns of what a check finds; ``g`` is the row of the gauging."""
+
+SEEN = (
+    "gauging_id", "site", "started_at", "ended_at", "instrument", "party", "visit", "discharge_m3_s", "area_m2",
+    "gauge_height_m", "verticals", "width_m", "uncertainty_table_m3_s", "points_digest", "recomputable", "g",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -35,9 +41,7 @@ class Evidence:
 
     @cached_property
     def seen(self) -> pd.DataFrame:
-        """The batch beside what stood before it; see ``doubts_season.seen``."""
-        from stillwell.assessment.doubts_season import seen
-
+        """The batch beside what stood before it; see ``seen``."""
         return seen(self)
 
 
@@ -69,6 +73,39 @@ class Check:
     def column(self) -> str:
         """Column the finding is about."""
         return self.about.partition(".")[2]
+
+
+def seen(e: Evidence) -> pd.DataFrame:
+    """Put the batch beside what stood before it: one row per gauging, with ``g`` of those in the batch, else -1.
+
+    Parameters
+    ----------
+    e : Evidence
+
+    Returns
+    -------
+    DataFrame
+        With the columns of ``SEEN``; a gauging handed in anew stands in place of what stood of it.
+    """
+    own = e.gaugings.drop(columns=[c for c in e.results if c in e.gaugings])
+    batch = pd.concat([own, e.results], axis=1).assign(g=np.arange(len(e.gaugings)))
+    kept = e.history.assign(g=-1)
+    if len(kept):
+        kept = kept[~kept["gauging_id"].isin(set(batch["gauging_id"]))]
+    names = [name for name in SEEN if name in batch]
+    both = pd.concat([kept[[n for n in names if n in kept]], batch[names]], ignore_index=True)
+    return in_order(both, "site")
+
+
+def in_order(rows: pd.DataFrame, column: str) -> pd.DataFrame:
+    """Sort by a code, the start and the archive id; words are compared only where the others are equal."""
+    codes, _ = pd.factorize(rows[column], sort=True)
+    start = microseconds(rows["started_at"])
+    order = np.lexsort((start, codes))
+    if np.any((np.diff(codes[order]) == 0) & (np.diff(start[order]) == 0)):
+        names, _ = pd.factorize(rows["gauging_id"], sort=True)
+        order = np.lexsort((names, start, codes))
+    return rows.iloc[order].reset_index(drop=True)
 
 
 @cache

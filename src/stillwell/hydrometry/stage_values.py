@@ -11,8 +11,6 @@ from stillwell.hydrometry.stage_doubts import Flags, Floats, Ints, runs
 RESOLUTIONS_M = (1.0, 0.5, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
 """Steps a sensor may be read to, m; stage converted from feet answers to 0.01 ft = 0.003048 m and its kin instead."""
 
-RESOLUTIONS_FT = tuple(0.3048 * step for step in (1.0, 0.1, 0.05, 0.02, 0.01))
-
 
 def resolution_changes(stage: Floats, window: int = 500, steps: tuple[float, ...] = RESOLUTIONS_M) -> pd.DataFrame:
     """Find where the step changes to which values are read.

@@ -6,8 +6,6 @@ None of these values could be read in the standard while this was written; singl
 
 from __future__ import annotations
 
-MARK = "ISO 748:2007 annex E as remembered, unverified"
-
 VERTICALS = ((5, 10, 15, 20, 25, 30, 35, 40, 45), (7.5, 4.5, 3.0, 2.5, 2.0, 1.5, 1.0, 1.0, 1.0))
 """Number of verticals; uncertainty of the limited number of them."""
 

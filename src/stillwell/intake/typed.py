@@ -36,14 +36,6 @@ class Typed:
     """Row, column as handed in, what was expected, what was found."""
 
 
-@dataclass(frozen=True)
-class _Group:
-    """Sheets of one table with the same header, taken together."""
-
-    header: tuple[str, ...]
-    members: tuple[Found, ...]
-
-
 def typed_tables(found: Sequence[Found], trouble: Trouble) -> dict[str, Typed]:
     """Turn all sheets of a batch into one frame per table.
 

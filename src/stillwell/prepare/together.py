@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from stillwell.archive.revise import new_rows
 from stillwell.archive.snapshot import LAST, EveryRow
 from stillwell.archive.standing import standing_rows
-from stillwell.assessment.doubts_season import SEEN
+from stillwell.assessment.evidence import SEEN
 from stillwell.hydrometry.gauge_height import NO_TIME, microseconds
 from stillwell.prepare.batch import Batch, decided, numbered
 from stillwell.prepare.figures import APART, Surroundings, apart, figures, joined_again

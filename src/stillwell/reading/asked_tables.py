@@ -3,15 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
+from datetime import datetime
+from typing import Any, Protocol
 
 import pandas as pd
 
-from stillwell.reading.filters import Asked, Wanted, filters_of, question
+from stillwell.reading.described import Described
+from stillwell.reading.filters import Asked, Question, Wanted, filters_of, question
 from stillwell.reading.moments import Moment, recorded_by
 
-if TYPE_CHECKING:
-    from stillwell.reading.opened import Opened
+
+class Askable(Protocol):
+    """An opened archive, as far as its tables need it."""
+
+    @property
+    def as_of(self) -> datetime | None:
+        """The moment it is seen as of."""
+
+    @property
+    def known_sites(self) -> list[str]:
+        """Its sites."""
+
+    def tables(self) -> list[str]:
+        """Name its tables."""
+
+    def described(self, table: str) -> Described:
+        """Read its description of a table."""
+
+    def _answered(self, asked: Question, gaugings: Described | None) -> pd.DataFrame:
+        """Read the rows that are asked for."""
+
+    def _about(self, moment: datetime | None) -> dict[str, Any]:
+        """Say which archive it is, and what moment of it."""
 
 
 class Rows:
@@ -19,11 +42,11 @@ class Rows:
 
     Parameters
     ----------
-    opened : Opened
+    opened : Askable
     name : str
     """
 
-    def __init__(self, opened: Opened, name: str) -> None:
+    def __init__(self, opened: Askable, name: str) -> None:
         self._opened = opened
         self.name = name
 
@@ -73,8 +96,6 @@ class Rows:
         ArchiveDamaged
             If a file is missing or not as it was written.
         """
-        from stillwell.reading.rows import answer
-
         opened = self._opened
         table = opened.described(self.name)
         gaugings = opened.described("gaugings") if "gaugings" in opened.tables() else None
@@ -82,7 +103,7 @@ class Rows:
         given = {"status": status, "within_pct": within_pct, "instrument": instrument} | where
         asked = Asked(site, start, end, columns, given)
         question_ = question(table, gaugings, opened.known_sites, asked, moment, revisions)
-        frame = answer(opened._archive, question_, gaugings, opened._remembered)
+        frame = opened._answered(question_, gaugings)
         units = {name: unit for name, unit in table.units.items() if name in frame.columns}
         frame.attrs.update(opened._about(moment) | {"table": self.name, "units": units})
         return frame

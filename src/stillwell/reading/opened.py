@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     import xarray as xr
     from matplotlib.figure import Figure
 
+    from stillwell.reading.filters import Question
     from stillwell.reading.sql import Session
 
 
@@ -325,6 +326,11 @@ class Opened(Tables):
         from stillwell.reading.plots import series_figure
 
         return series_figure(self.series(site, what, start, end, as_of=as_of, **parts))
+
+    def _answered(self, asked: Question, gaugings: Described | None) -> pd.DataFrame:
+        from stillwell.reading.rows import answer
+
+        return answer(self._archive, asked, gaugings, self._remembered)
 
     def _about(self, moment: datetime | None) -> dict[str, Any]:
         """Say where an answer comes from, in words that survive in a file."""
