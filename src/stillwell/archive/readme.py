@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from functools import cache
 
 from stillwell.archive.layout import schema_path
 from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION, Table, words
@@ -150,11 +151,12 @@ def schema_documents() -> dict[str, bytes]:
     dict of str to bytes
         By path in the archive.
     """
-    described = {name: table_schema(name, model, SCHEMA_VERSION) for name, model in ARCHIVE_TABLES.items()}
-    return {
-        schema_path(name): (json.dumps(said, indent=1, ensure_ascii=False) + "\n").encode("utf-8")
-        for name, said in described.items()
-    }
+    return {schema_path(name): _schema_document(name, model) for name, model in ARCHIVE_TABLES.items()}
+
+
+@cache
+def _schema_document(name: str, model: type[Table]) -> bytes:
+    return (json.dumps(table_schema(name, model, SCHEMA_VERSION), indent=1, ensure_ascii=False) + "\n").encode("utf-8")
 
 
 def table_line(name: str) -> str:

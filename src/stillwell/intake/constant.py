@@ -127,6 +127,8 @@ def distinct(rows: pd.DataFrame, names: Sequence[str]) -> list[tuple[str, ...]]:
     list of tuple of str
         Without those of which a part is missing.
     """
+    if rows.empty:
+        return []
     cells = [only_value(rows[name]) for name in names]
     if all(cell is not None for cell in cells):
         one = tuple(cell[0].as_py() for cell in cells if cell is not None)

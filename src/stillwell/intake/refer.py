@@ -100,9 +100,10 @@ def _without_unknown(tables: dict[str, pd.DataFrame], known: dict[Thing, set[str
         for use in (use for use in REFERENCES if use.kind == kind):
             rows = tables[use.table]
             strange = (rows[use.column].notna() & ~rows[use.column].isin(codes)).to_numpy(dtype=bool)
-            what = f"the code of {'a site' if kind == 'site' else 'an instrument'} in {register}"
-            found += _problems(use.table, rows[strange], use.column, what) if strange.any() else []
-            tables[use.table] = taken(rows, ~strange)
+            if strange.any():
+                what = f"the code of {'a site' if kind == 'site' else 'an instrument'} in {register}"
+                found += _problems(use.table, rows[strange], use.column, what)
+                tables[use.table] = taken(rows, ~strange)
     return found
 
 
@@ -129,7 +130,8 @@ def _without_alike(
                 expected = f"the known code {other}, from which this differs only by case or Unicode form"
                 found += _problems(use.table, rows.iloc[places], use.column, expected)
                 out[places] = True
-            tables[use.table] = taken(rows, ~out)
+            if out.any():
+                tables[use.table] = taken(rows, ~out)
     return found
 
 
