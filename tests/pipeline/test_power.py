@@ -17,7 +17,7 @@ from stillwell.archive.outputs import behind
 from stillwell.audit import audit
 from stillwell.committing import office_of, office_policy
 from stillwell.deriving import derive
-from stillwell.errors import Withheld
+from stillwell.errors import ArchiveDamaged, Withheld
 from stillwell.pipeline import compact, decide, ingest
 from stillwell.publishing.publish import publish
 from stillwell.rebuild import UNFINISHED, rebuild
@@ -110,6 +110,9 @@ def _is_withheld(archive, digest):
         archive.sealed.read(digest)
     except Withheld:
         return True
+    except ArchiveDamaged:
+        # between the two renames nothing stands there; the next writer puts the tombstone in its place
+        assert (archive.root / "work" / "withheld" / digest / "new").is_dir()
     return False
 
 
