@@ -224,7 +224,7 @@ def _netcdf_faults(crew: Crew, told: _Told) -> list[Fault]:
     # a site's files are made of the same rows
     sites = [list(files) for _, files in groupby(wanted, key=lambda output: output.site)]
     listing = archive.listing()
-    sizes = [sum(listing[output.path].size for output in files) for files in sites]
+    sizes = [sum(listing[one.path].size for one in files if one.path in listing) for files in sites]
     faults = _shared(crew, "netcdf", sites, sizes)
     place = {output.path: i for i, output in enumerate(wanted)}
     return sorted(faults, key=lambda fault: place[fault.path])

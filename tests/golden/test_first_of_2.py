@@ -16,7 +16,7 @@ import netCDF4
 import pytest
 
 import stillwell
-from stillwell import deriving
+from stillwell import deriving, pipeline
 from stillwell import render as rendering
 from stillwell.archive.archive import Archive
 from stillwell.archive.clock import RightClock
@@ -149,11 +149,11 @@ def test_a_night_finishes_it(root, monkeypatch):
     from stillwell.flows import nightly, tasks
 
     pages = {}
-    for module, name in ((deriving, "derivations"), (rendering, "render_all")):
+    for module, name in ((deriving, "derivations"), (rendering, "render_all"), (pipeline, "compact")):
         monkeypatch.setattr(module, name, partial(getattr(module, name), now=LATER))
     monkeypatch.setattr(tasks, "create_markdown_artifact", lambda key, markdown: pages.update({key: markdown}))
     monkeypatch.setattr("stillwell.night_parts.os.cpu_count", lambda: 1)
-    for name in ("audit_archive", "derive", "render"):
+    for name in ("audit_archive", "derive", "render", "compact"):
         monkeypatch.setattr(tasks, name, getattr(tasks, name).fn)
     nightly.nightly.fn(root)
     assert WHY in pages["audit-report"]
