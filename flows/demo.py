@@ -21,7 +21,10 @@ FRESH = Path("demo_archive")
 def main() -> int:
     """Run the demo; what the season's mistakes returned is expected and no failure."""
     if FRESH.exists() and not made_by_demo(FRESH):
-        sys.stderr.write(f"{FRESH}: expected nothing, or an archive of an earlier demo; found another; it stays\n")
+        words = (
+            "expected nothing, or an archive of an earlier demo; found another; it stays; move it away and try again"
+        )
+        sys.stderr.write(f"{FRESH}: {words}\n")
         return 1
     shutil.rmtree(FRESH, ignore_errors=True)
     with home_in(FRESH):

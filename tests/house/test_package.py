@@ -8,6 +8,7 @@ import subprocess
 import sys
 import zipfile
 from email.parser import Parser
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -109,3 +110,13 @@ def test_an_archive_is_read_without_what_only_writers_and_rooms_need(beside):
     assert done.returncode == 0, done.stderr
     gaugings, at_one = map(int, done.stdout.split())
     assert gaugings > at_one > 0
+
+
+def test_what_the_pages_run_as_a_module_is_installed_or_of_the_repository():
+    """Every `python -m` of ours in a page names a module of the package, or one of the tests or the sample."""
+    pages = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")]
+    named = {name for page in pages for name in re.findall(r"python3? -m ([\w.]+)", page.read_text(encoding="utf-8"))}
+    ours = {name for name in named if (ROOT / name.partition(".")[0]).is_dir() or name.startswith("stillwell")}
+    assert {"stillwell.flows.ingest", "stillwell.flows.nightly"} <= ours
+    assert {name.partition(".")[0] for name in ours} <= {"stillwell", "tests", "sample_archive"}
+    assert [name for name in ours if find_spec(name) is None] == []

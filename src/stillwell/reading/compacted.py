@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
+from stillwell.archive.ledger import Entry
 from stillwell.words import counted, numbered
 
 
-def compacted_counts(entries: Sequence[Any]) -> tuple[int, int, int]:
+def compacted_counts(entries: Sequence[Entry]) -> tuple[int, int, int]:
     """Count the table files that compactions replaced, those they made, and the rows in them.
 
     Parameters
@@ -20,7 +20,7 @@ def compacted_counts(entries: Sequence[Any]) -> tuple[int, int, int]:
     return replaced, sum(bool(file.table) for one in entries for file in one.files), rows
 
 
-def compacted_line(entries: Sequence[Any]) -> str:
+def compacted_line(entries: Sequence[Entry]) -> str:
     """Say in one line what was made into what."""
     if not entries:
         return "nothing to compact\n"
