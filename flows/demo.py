@@ -7,12 +7,12 @@ import sys
 from pathlib import Path
 
 import stillwell
-from stillwell.deriving import derive
 from stillwell.flows.ingest import ingest
 from stillwell.flows.tasks import home_in
+from stillwell.pipeline.derive import derive
 from stillwell.reading.demonstration import BY, made_by_demo, next_words
-from stillwell.reading.shifting import derived_lines
-from stillwell.reading.summary import summary_text
+from stillwell.reading.printed.summary import summary_text
+from stillwell.reading.rating.shifts import derived_lines
 
 INBOX = Path(stillwell.__file__).parent / "sample_season"
 FRESH = Path("demo_archive")

@@ -16,8 +16,8 @@ from prefect import flow
 from prefect.artifacts import create_markdown_artifact
 
 from stillwell.flows import tasks
-from stillwell.pipeline import Taken
-from stillwell.reading.summary import batches, summary_markdown, summary_text
+from stillwell.pipeline.ingest import Taken
+from stillwell.reading.printed.summary import batches, summary_markdown, summary_text
 
 
 @flow(name="ingest", flow_run_name="ingest {inbox}")

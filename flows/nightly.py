@@ -16,11 +16,11 @@ from pathlib import Path
 
 from prefect import flow
 
-from stillwell.committing import utc_now
 from stillwell.flows import tasks
-from stillwell.reading.night import Night, NightFailed
-from stillwell.reading.shifting import records_markdown
-from stillwell.reading.summary import findings_markdown
+from stillwell.pipeline.committing import utc_now
+from stillwell.reading.printed.night import Night, NightFailed
+from stillwell.reading.printed.summary import findings_markdown
+from stillwell.reading.rating.shifts import records_markdown
 
 
 @flow(name="nightly", flow_run_name="nightly {archive}")

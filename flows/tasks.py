@@ -11,9 +11,9 @@ from prefect import Task, task
 from prefect.artifacts import create_markdown_artifact
 from prefect.settings import PREFECT_HOME, temporary_settings
 
-from stillwell import audit, pipeline
-from stillwell.night_parts import compacted_page, derived_text, rendered_page
-from stillwell.reading.night import Night, witness_page
+from stillwell.pipeline import audit, ingest
+from stillwell.pipeline.night_parts import compacted_page, derived_text, rendered_page
+from stillwell.reading.printed.night import Night, witness_page
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -39,9 +39,9 @@ def _on_disk(step: Callable[P, R], name: str) -> Task[P, R]:
     return task(name=name, retries=3, retry_delay_seconds=2, retry_condition_fn=only_disk_trouble)(step)
 
 
-list_inbox = _on_disk(pipeline.inbox, "list inbox")
-receive = _on_disk(pipeline.receive, "receive")
-take = _on_disk(pipeline.take, "take")
+list_inbox = _on_disk(ingest.inbox, "list inbox")
+receive = _on_disk(ingest.receive, "receive")
+take = _on_disk(ingest.take, "take")
 audit_archive = _on_disk(audit.audit, "audit")
 keep_witness_line = _on_disk(witness_page, "witness")
 derive = _on_disk(derived_text, "derive")

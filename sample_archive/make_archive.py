@@ -6,9 +6,9 @@ import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
-from stillwell.deriving import derive
-from stillwell.pipeline import inbox, ingest
-from stillwell.render import render
+from stillwell.pipeline.derive import derive
+from stillwell.pipeline.ingest import inbox, ingest
+from stillwell.pipeline.render import render
 
 HERE = Path(__file__).parent
 TAKEN_AT = datetime(2025, 10, 15, 8, 0, tzinfo=UTC)

@@ -10,7 +10,7 @@ import pandas as pd
 from stillwell.assessment.evidence import Evidence
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.choices import Choices
-from stillwell.hydrometry.compute import Computed, compute
+from stillwell.hydrometry.gauging.compute import Computed, compute
 from stillwell.schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
 from stillwell.schemas.derive import columns
 

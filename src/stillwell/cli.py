@@ -9,8 +9,9 @@ import typer
 from typer.core import TyperGroup
 
 from stillwell import __version__
-from stillwell.commands import asking, keeping, recording, rendering, taking
-from stillwell.commands.following import default_archive, is_archive, welcome
+from stillwell.commands import intake, maintenance, records, rendering
+from stillwell.commands import query as asking
+from stillwell.commands.next_steps import default_archive, is_archive, welcome
 from stillwell.commands.options import in_words
 
 
@@ -65,29 +66,29 @@ def start(
             typer.echo(welcome(archive), nl=False)
 
 
-app.command("ingest")(taking.ingest)
-app.command("template")(taking.template)
-app.command("assess")(taking.assess)
-app.command("recompute")(taking.recompute)
-app.command("review")(taking.review)
+app.command("ingest")(intake.ingest)
+app.command("template")(intake.template)
+app.command("assess")(intake.assess)
+app.command("recompute")(intake.recompute)
+app.command("review")(intake.review)
 app.command("list")(asking.list_)
 app.command("show")(asking.show)
 app.command("query")(asking.query)
 app.command("trace")(asking.trace)
 app.command("report")(asking.report)
 app.command("serve")(asking.serve)
-app.command("rate")(recording.rate)
-app.command("derive")(recording.derive)
+app.command("rate")(records.rate)
+app.command("derive")(records.derive)
 app.command("render")(rendering.render)
-app.command("record")(recording.record)
-app.command("next")(recording.next_)
-app.command("audit")(keeping.audit)
-app.command("witness")(keeping.witness)
-app.command("rebuild")(keeping.rebuild)
-app.command("replicate")(keeping.replicate)
-app.command("compact")(keeping.compact)
-app.command("withhold")(keeping.withhold)
-app.command("publish")(keeping.publish)
+app.command("record")(records.record)
+app.command("next")(records.next_)
+app.command("audit")(maintenance.audit)
+app.command("witness")(maintenance.witness)
+app.command("rebuild")(maintenance.rebuild)
+app.command("replicate")(maintenance.replicate)
+app.command("compact")(maintenance.compact)
+app.command("withhold")(maintenance.withhold)
+app.command("publish")(maintenance.publish)
 
 
 def main() -> None:

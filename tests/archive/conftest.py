@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell.archive.lock import WAIT_S
-from stillwell.archive.writer import Commit, open_writer
+from stillwell.archive.disk.lock import WAIT_S
+from stillwell.archive.writing.writer import Commit, open_writer
 from stillwell.fingerprint import canonical_json, folder_digest, sha256
 from stillwell.records import Deposit, DepositFile
 from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION

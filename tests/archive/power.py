@@ -22,7 +22,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 
-from stillwell.archive import fs
+from stillwell.archive.disk import fs
 from stillwell.fingerprint import sha256
 
 Files = dict[str, bytes | None]

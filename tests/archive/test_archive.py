@@ -10,11 +10,11 @@ from datetime import timedelta
 import pandas as pd
 import pytest
 
-from stillwell.archive import fs
 from stillwell.archive.archive import Archive
-from stillwell.archive.entries import Entry
-from stillwell.archive.layout import entry_path
-from stillwell.archive.places import refuse_itself
+from stillwell.archive.disk import fs
+from stillwell.archive.disk.layout import entry_path
+from stillwell.archive.disk.places import refuse_itself
+from stillwell.archive.ledger.entries import Entry
 from stillwell.errors import ArchiveDamaged, ArchiveError, DepositError, NotAnArchive
 from stillwell.fingerprint import sha256
 from stillwell.schemas import ARCHIVE_TABLES

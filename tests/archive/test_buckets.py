@@ -9,7 +9,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from stillwell.archive.buckets import (
+from stillwell.archive.disk.layout import table_path
+from stillwell.archive.lots.buckets import (
     FILE_ROWS,
     GROUP_ROWS,
     MOST_ROWS,
@@ -22,8 +23,7 @@ from stillwell.archive.buckets import (
     year_of,
     years_within,
 )
-from stillwell.archive.layout import table_path
-from stillwell.archive.tables import table_files
+from stillwell.archive.tables.table_files import table_files
 from stillwell.errors import ArchiveDamaged
 from stillwell.records import ListedFile
 

@@ -7,12 +7,12 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.clock import AFTER, BEHIND, RightClock
-from stillwell.archive.compact import sweep
-from stillwell.archive.writer import Commit, open_writer
-from stillwell.audit import audit, audit_part
+from stillwell.archive.ledger.clock import AFTER, BEHIND, RightClock
+from stillwell.archive.writing.compact import sweep
+from stillwell.archive.writing.writer import Commit, open_writer
 from stillwell.errors import ClockRefused
-from stillwell.pipeline import take as taken
+from stillwell.pipeline.audit import audit, audit_part
+from stillwell.pipeline.ingest import take as taken
 from tests.pipeline.season import NOW, season
 
 WHEN = datetime(2025, 5, 1, 8, tzinfo=UTC)

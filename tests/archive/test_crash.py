@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from stillwell.archive import fs
 from stillwell.archive.archive import Archive
-from stillwell.archive.clock import RightClock
-from stillwell.archive.writer import STEPS, open_writer
+from stillwell.archive.disk import fs
+from stillwell.archive.ledger.clock import RightClock
+from stillwell.archive.writing.writer import STEPS, open_writer
 from stillwell.fingerprint import sha256
 from tests.archive.deaths import Death, dying_at
 
@@ -180,8 +180,8 @@ def test_death_of_the_writer_that_cleans_up(before, fresh, write, monkeypatch, s
 KILLED = """
 import os, pickle, signal, sys
 from pathlib import Path
-from stillwell.archive.clock import RightClock
-from stillwell.archive.writer import STEPS, Commit, open_writer, utc_now
+from stillwell.archive.ledger.clock import RightClock
+from stillwell.archive.writing.writer import STEPS, Commit, open_writer, utc_now
 
 def die_at(wanted):
     return lambda step: step == wanted and os.kill(os.getpid(), signal.SIGKILL)

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults
-from stillwell.archive.repair import repair
-from stillwell.archive.replica import replicate
+from stillwell.archive.care.fixity import file_faults, ledger_faults, sealed_faults
+from stillwell.archive.care.repair import repair
+from stillwell.archive.care.replica import replicate
 from stillwell.errors import StillwellError
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"

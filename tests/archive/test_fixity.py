@@ -8,13 +8,13 @@ from datetime import UTC, datetime
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults, sealed_remarks
-from stillwell.archive.layout import INTENT, LOCK
-from stillwell.archive.recovery import Intent, declare
-from stillwell.archive.repair import repair
-from stillwell.archive.replica import replicate
-from stillwell.archive.rounds import next_part
+from stillwell.archive.care.fixity import file_faults, ledger_faults, sealed_faults, sealed_remarks
+from stillwell.archive.care.repair import repair
+from stillwell.archive.care.replica import replicate
+from stillwell.archive.care.rolling_audit import next_part
+from stillwell.archive.disk.layout import INTENT, LOCK
 from stillwell.archive.sealed import Sealed, object_folder
+from stillwell.archive.writing.recovery import Intent, declare
 from stillwell.errors import ArchiveDamaged
 from tests.archive.deaths import Death, dying_at
 

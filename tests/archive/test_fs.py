@@ -10,7 +10,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from stillwell.archive import fs
+from stillwell.archive.disk import fs
 
 
 def refuse(code):

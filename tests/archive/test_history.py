@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.history import StoredHistory
-from stillwell.archive.snapshot import HeldArchive, History
+from stillwell.archive.revisions.snapshot import HeldArchive, History
+from stillwell.archive.revisions.stored_history import StoredHistory
 
 SAMPLE = Archive(Path(__file__).resolve().parents[2] / "sample_archive" / "archive")
 LATE = pd.Timestamp("2030-01-01T00:00Z")

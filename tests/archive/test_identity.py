@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.archive.identity import CORRECTED, FIRST, NAMED, Kept, decide, digests, gauging_ids
+from stillwell.archive.revisions.identity import CORRECTED, FIRST, NAMED, Kept, decide, digests, gauging_ids
 
 
 def gauging(**changes):

@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from stillwell.archive.entries import Entry, self_checked
-from stillwell.archive.inputs import ANY_YEAR, COMPACTION, Inputs, inputs_digest
+from stillwell.archive.ledger.entries import Entry, self_checked
+from stillwell.archive.ledger.inputs import ANY_YEAR, COMPACTION, Inputs, inputs_digest
 from stillwell.errors import ArchiveDamaged
 from stillwell.records import ListedFile
 

@@ -9,17 +9,17 @@ from pathlib import Path
 
 import pytest
 
-from stillwell.archive import fs
 from stillwell.archive.archive import Archive
-from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults, strangers
-from stillwell.archive.layout import INTENT
+from stillwell.archive.care.fixity import file_faults, ledger_faults, sealed_faults, strangers
+from stillwell.archive.disk import fs
+from stillwell.archive.disk.layout import INTENT
 from stillwell.archive.sealed import object_folder
-from stillwell.archive.unfinished import unfinished_remarks
-from stillwell.archive.writer import open_writer
-from stillwell.audit import audit
+from stillwell.archive.writing.unfinished import unfinished_remarks
+from stillwell.archive.writing.writer import open_writer
 from stillwell.errors import ArchiveDamaged
-from stillwell.reading.files import held_files
-from stillwell.reading.sql import ask
+from stillwell.pipeline.audit import audit
+from stillwell.reading.select.files import held_files
+from stillwell.reading.select.sql import ask
 from tests.archive.deaths import Death
 from tests.pipeline.season import NOW, season
 

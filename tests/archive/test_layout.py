@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell import schemas
-from stillwell.archive import layout
+from stillwell.archive.disk import layout
 from stillwell.errors import ArchiveError
 
 

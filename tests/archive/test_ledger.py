@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.archive import layout, ledger
-from stillwell.archive.entries import Entry, Move, checked, self_checked
-from stillwell.archive.ledger import Ledger
+from stillwell.archive.disk import layout
+from stillwell.archive.ledger import chain as ledger
+from stillwell.archive.ledger.chain import Ledger
+from stillwell.archive.ledger.entries import Entry, Move, checked, self_checked
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import canonical_json, sha256
 from stillwell.records import ListedFile

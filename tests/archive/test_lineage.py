@@ -9,17 +9,17 @@ from datetime import UTC, datetime
 
 import pytest
 
-from stillwell.archive import fs
 from stillwell.archive.archive import Archive
-from stillwell.archive.checkpoints import State
-from stillwell.archive.clock import RightClock
-from stillwell.archive.entries import Entry
-from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults
-from stillwell.archive.layout import entry_path
-from stillwell.archive.repair import plan_repair, repair
-from stillwell.archive.replica import replicate
+from stillwell.archive.care.fixity import file_faults, ledger_faults, sealed_faults
+from stillwell.archive.care.repair import plan_repair, repair
+from stillwell.archive.care.replica import replicate
+from stillwell.archive.care.witness import append_witness, read_witness, witness
+from stillwell.archive.disk import fs
+from stillwell.archive.disk.layout import entry_path
+from stillwell.archive.ledger.checkpoints import State
+from stillwell.archive.ledger.clock import RightClock
+from stillwell.archive.ledger.entries import Entry
 from stillwell.archive.sealed import Sealed, object_folder
-from stillwell.archive.witness import append_witness, read_witness, witness
 from stillwell.errors import ArchiveDamaged, ArchiveError
 from stillwell.fingerprint import sha256
 from tests.archive.deaths import Death, dying_at

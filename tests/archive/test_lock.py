@@ -13,8 +13,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from stillwell.archive import lock
-from stillwell.archive.lock import hold_lock, is_held
+from stillwell.archive.disk import lock
+from stillwell.archive.disk.lock import hold_lock, is_held
 from stillwell.errors import ArchiveError, ArchiveLocked, CannotLock
 
 SINCE = datetime(2025, 5, 1, 8, tzinfo=UTC)
@@ -22,7 +22,7 @@ HOLDER = """
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from stillwell.archive.lock import hold_lock
+from stillwell.archive.disk.lock import hold_lock
 with hold_lock(Path(sys.argv[1]), datetime(2025, 5, 1, 8, tzinfo=UTC)):
     print("held", flush=True)
     sys.stdin.read()

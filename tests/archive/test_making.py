@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.layout import MAKING
-from stillwell.archive.making import _parts, left_by_makers, making_folder, sweep_making
-from stillwell.archive.unfinished import unfinished_remarks
+from stillwell.archive.disk.layout import MAKING
+from stillwell.archive.netcdf.background import _parts, left_by_makers, making_folder, sweep_making
+from stillwell.archive.writing.unfinished import unfinished_remarks
 
 
 @given(st.lists(st.integers(1, 4), min_size=1, max_size=8), st.integers(1, 6))

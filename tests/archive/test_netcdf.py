@@ -15,15 +15,15 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from stillwell import pipeline
 from stillwell.archive.archive import Archive
-from stillwell.archive.netcdf_compare import differing_values, netcdf_faults
-from stillwell.archive.outputs import RENDERING, behind, outputs
-from stillwell.audit import audit
-from stillwell.committing import office_of
-from stillwell.pipeline import compact, ingest
-from stillwell.rebuild import rebuild
-from stillwell.render import Rendered, render
+from stillwell.archive.netcdf.compare import differing_values, netcdf_faults
+from stillwell.archive.netcdf.outputs import RENDERING, behind, outputs
+from stillwell.pipeline import ingest as pipeline
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.committing import office_of
+from stillwell.pipeline.ingest import compact, ingest
+from stillwell.pipeline.rebuild import rebuild
+from stillwell.pipeline.render import Rendered, render
 from tests.pipeline.season import NOW, registers, sheets, take
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"
@@ -247,7 +247,7 @@ def test_a_file_may_lack_no_variable(tilted, tmp_path, monkeypatch):
     assert sentence.startswith("expected the variable tilt")
     archive = Archive(tilted)
     assert list(behind(archive, office_of(archive))) == []
-    monkeypatch.setattr("stillwell.archive.outputs.RENDERING", RENDERING + 1)
+    monkeypatch.setattr("stillwell.archive.netcdf.outputs.RENDERING", RENDERING + 1)
     assert {one.path for one in behind(archive, office_of(archive))} == {"netcdf/S1/gaugings.nc"}
 
 

@@ -11,13 +11,13 @@ import pandas as pd
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.netcdf import gaugings_netcdf
-from stillwell.archive.netcdf_globals import Told, _duration, global_attributes, series_attributes, stage_attributes
-from stillwell.archive.netcdf_layout import laid_out, shortened
-from stillwell.archive.netcdf_rendered import rendered
-from stillwell.archive.netcdf_text import meaning
-from stillwell.archive.outputs import outputs
-from stillwell.committing import office_of
+from stillwell.archive.netcdf.arrays import laid_out, shortened
+from stillwell.archive.netcdf.attributes import Told, _duration, global_attributes, series_attributes, stage_attributes
+from stillwell.archive.netcdf.gaugings import gaugings_netcdf
+from stillwell.archive.netcdf.outputs import outputs
+from stillwell.archive.netcdf.render import rendered
+from stillwell.archive.netcdf.wording import meaning
+from stillwell.pipeline.committing import office_of
 
 ARCHIVE = Archive(Path(__file__).resolve().parents[2] / "sample_archive" / "archive")
 NAMED = ("coordinates", "ancillary_variables", "grid_mapping", "bounds")

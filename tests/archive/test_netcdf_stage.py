@@ -9,8 +9,8 @@ import pytest
 import xarray as xr
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.outputs import netcdf_path
-from stillwell.audit import audit
+from stillwell.archive.netcdf.outputs import netcdf_path
+from stillwell.pipeline.audit import audit
 from tests.archive.test_netcdf import cf_issues
 from tests.pipeline.season import registers, take
 
@@ -81,7 +81,7 @@ def test_a_newer_value_is_rendered_and_the_audit_proves_it(root, tmp_path):
 
 def test_a_value_changed_in_the_file_is_named(root, tmp_path):
     """Written again with the ledger's digest out of play, a value that is not its row's is told by place and amount."""
-    from stillwell.archive.netcdf_compare import differing_values
+    from stillwell.archive.netcdf.compare import differing_values
 
     path = root / netcdf_path("stage", "S1", 2024)
     other = tmp_path / "other.nc"

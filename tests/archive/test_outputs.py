@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from stillwell.archive import outputs as module
 from stillwell.archive.archive import Archive
-from stillwell.archive.outputs import Behind, behind, behind_words
+from stillwell.archive.netcdf import outputs as module
+from stillwell.archive.netcdf.outputs import Behind, behind, behind_words
 
 SAMPLE = Archive(Path(__file__).resolve().parents[2] / "sample_archive" / "archive")
 

@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from stillwell.archive.parquet_bytes import parquet_pieces, to_parquet
+from stillwell.archive.tables.parquet_bytes import parquet_pieces, to_parquet
 
 ROWS = 1_000
 TABLE = pa.table(

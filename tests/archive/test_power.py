@@ -6,13 +6,14 @@ import shutil
 
 import pytest
 
-from stillwell.archive import fs, ledger
 from stillwell.archive.archive import Archive
-from stillwell.archive.buckets import scattered
-from stillwell.archive.clock import RightClock
-from stillwell.archive.compact import compaction, sweep
-from stillwell.archive.fixity import file_faults, ledger_faults, sealed_faults
-from stillwell.archive.writer import open_writer, utc_now
+from stillwell.archive.care.fixity import file_faults, ledger_faults, sealed_faults
+from stillwell.archive.disk import fs
+from stillwell.archive.ledger import chain
+from stillwell.archive.ledger.clock import RightClock
+from stillwell.archive.lots.buckets import scattered
+from stillwell.archive.writing.compact import compaction, sweep
+from stillwell.archive.writing.writer import open_writer, utc_now
 from tests.archive.power import Cuts, File, Folder, PowerDisk
 
 EVERY = [pytest.param(1, marks=pytest.mark.soak), 9]
@@ -131,7 +132,7 @@ def _open(root):
 def test_a_checkpoint(season, tmp_path, rows, write, monkeypatch, every):
     """A checkpoint is there with all its parts, or not at all, and is written by the next writer then."""
     top, _, _ = season
-    monkeypatch.setattr(ledger, "CHECKPOINT_EVERY", 2)
+    monkeypatch.setattr(chain, "CHECKPOINT_EVERY", 2)
     cuts = Cuts(tmp_path, monkeypatch, every=every)
     cuts.of(top, lambda: write(top / "a", tables={"reviews": rows("reviews", revision=2)}))
     half = 0

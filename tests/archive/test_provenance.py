@@ -10,7 +10,7 @@ import pandas as pd
 from prov.model import ProvDocument
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.provenance import commit_provenance
+from stillwell.archive.provenance.document import commit_provenance
 from stillwell.fingerprint import canonical_json
 from stillwell.records import Deposit, DepositFile
 

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from prov.model import ProvDocument
 
-from stillwell.archive.provenance import commit_provenance
-from stillwell.archive.provenance_derived import derivation_provenance
-from stillwell.archive.sources import Extent, Sources
+from stillwell.archive.provenance.derived import derivation_provenance
+from stillwell.archive.provenance.document import commit_provenance
+from stillwell.archive.provenance.sources import Extent, Sources
 from stillwell.fingerprint import canonical_json
 
 A, B = "a" * 64, "b" * 64

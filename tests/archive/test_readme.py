@@ -15,7 +15,7 @@ import pytest
 from frictionless import Schema
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.layout import DOCUMENTS, LEDGER, README, SEALED, TABLES, WORK, site_folder
+from stillwell.archive.disk.layout import DOCUMENTS, LEDGER, README, SEALED, TABLES, WORK, site_folder
 from stillwell.archive.readme import archive_readme, schema_documents
 from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION, words
 from stillwell.schemas.derive import columns

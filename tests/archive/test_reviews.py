@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from stillwell.archive.reviews import reviewed_rows
+from stillwell.archive.revisions.reviews import reviewed_rows
 
 AT = pd.Timestamp("2025-06-01T00:00Z")
 

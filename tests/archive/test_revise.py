@@ -6,7 +6,7 @@ import pandas as pd
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.archive.revise import new_rows, new_values
+from stillwell.archive.revisions.registers import new_rows, new_values
 
 
 def rows(*said):

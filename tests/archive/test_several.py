@@ -17,23 +17,23 @@ import pytest
 from typer.testing import CliRunner
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.lock import LOOK_AGAIN_S, hold_lock
-from stillwell.audit import audit
+from stillwell.archive.disk.lock import LOOK_AGAIN_S, hold_lock
 from stillwell.cli import app
 from stillwell.errors import ArchiveLocked, CannotLock
-from stillwell.pipeline import ingest
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.ingest import ingest
 from tests.pipeline.season import registers, sheets
 
 SINCE = datetime(2025, 5, 1, 8, tzinfo=UTC)
 MANY = """
 import json, os, signal, sys, time, traceback
 from pathlib import Path
-import duckdb, netCDF4, stillwell.documents
+import duckdb, netCDF4, stillwell.pipeline.documents
 from stillwell.archive.archive import Archive
-from stillwell.archive.writer import open_writer
-from stillwell.pipeline import ingest
-from stillwell.reading.show import show_gauging
-from stillwell.reading.sql import ask
+from stillwell.archive.writing.writer import open_writer
+from stillwell.pipeline.ingest import ingest
+from stillwell.reading.printed.show import show_gauging
+from stillwell.reading.select.sql import ask
 
 root, inbox, writers, readers, wait_s = Path(sys.argv[1]), Path(sys.argv[2]), *map(int, sys.argv[3:6])
 over = root.parent / "over"
@@ -67,7 +67,7 @@ def die(number):
     def at(step):
         if step == ("locked", "sealed", "written", "committed")[number % 4]:
             os.kill(os.getpid(), signal.SIGKILL)
-    from stillwell.archive.writer import Commit
+    from stillwell.archive.writing.writer import Commit
     with open_writer(root, software_version="0", by="dying", wait_s=wait_s, step=at) as writer:
         writer.commit(Commit(reason="render"))
 
@@ -142,7 +142,7 @@ HOLDER = """
 import sys, time
 from datetime import UTC, datetime
 from pathlib import Path
-from stillwell.archive.lock import hold_lock
+from stillwell.archive.disk.lock import hold_lock
 with hold_lock(Path(sys.argv[1]), datetime(2025, 5, 1, 8, tzinfo=UTC)):
     print("held", flush=True)
     sys.stdin.readline()
@@ -235,8 +235,8 @@ def test_a_filesystem_without_locks_is_said_at_once(tmp_path, monkeypatch, code)
 USER = """
 import os, sys
 from pathlib import Path
-import duckdb, netCDF4, stillwell.documents
-from stillwell.pipeline import ingest
+import duckdb, netCDF4, stillwell.pipeline.documents
+from stillwell.pipeline.ingest import ingest
 root, deposit, user, group = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]), int(sys.argv[4])
 # whatever is imported late is imported while that is allowed
 ingest(root.parent / f"warm-{user}", [deposit], by="warm")
@@ -288,7 +288,7 @@ def test_a_user_who_may_not_write_is_told_so(tmp_path):
     ingest(root, [registers(tmp_path / "registers")])
     before = pd.Series(sorted(str(path) for path in root.rglob("*")))
     code = (
-        "import os, sys; from pathlib import Path; from stillwell.archive.lock import hold_lock\n"
+        "import os, sys; from pathlib import Path; from stillwell.archive.disk.lock import hold_lock\n"
         "from datetime import UTC, datetime\n"
         "os.geteuid() == 0 and os.setuid(64003)\n"
         "with hold_lock(Path(sys.argv[1]), datetime.now(UTC), wait_s=5): pass\n"

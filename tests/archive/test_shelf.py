@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from stillwell.archive.shelf import Shelf, files_of, parts_of
+from stillwell.archive.tables.table_buffer import Shelf, files_of, parts_of
 from stillwell.errors import ArchiveError
 
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.archive.standing import contradicted, newest_revisions, standing_gaugings, standing_rows
+from stillwell.archive.tables.current_rows import contradicted, newest_revisions, standing_gaugings, standing_rows
 
 STATUSES = ("approved", "provisional", "withdrawn")
 ROW = st.tuples(st.sampled_from("abc"), st.integers(1, 3), st.integers(0, 9), st.sampled_from(STATUSES))

@@ -10,14 +10,14 @@ from datetime import UTC, datetime
 
 import pytest
 
-from stillwell.archive import fs
 from stillwell.archive.archive import Archive
-from stillwell.archive.fixity import file_faults, ledger_faults, opened, sealed_faults
-from stillwell.archive.layout import INTENT, entry_path
-from stillwell.archive.repair import plan_repair, repair
-from stillwell.archive.replica import replicate
+from stillwell.archive.care.fixity import file_faults, ledger_faults, opened, sealed_faults
+from stillwell.archive.care.repair import plan_repair, repair
+from stillwell.archive.care.replica import replicate
+from stillwell.archive.disk import fs
+from stillwell.archive.disk.layout import INTENT, entry_path
 from stillwell.archive.sealed import Sealed, object_folder
-from stillwell.archive.unfinished import unfinished_remarks
+from stillwell.archive.writing.unfinished import unfinished_remarks
 from tests.archive.deaths import Death, dying_at
 
 NOW = datetime(2025, 6, 1, tzinfo=UTC)
@@ -130,7 +130,7 @@ def test_what_is_called_a_checkpoint_and_is_none_is_put_aside(pair, write, depos
 def test_a_checkpoint_that_tells_of_missing_entries_stays(pair, write, deposit, monkeypatch):
     """An older copy has none of them; that there were more is not forgotten."""
     root, copy = pair
-    monkeypatch.setattr("stillwell.archive.ledger.CHECKPOINT_EVERY", 5)
+    monkeypatch.setattr("stillwell.archive.ledger.chain.CHECKPOINT_EVERY", 5)
     for number in (4, 5):
         write(root, deposit(f"{number}\n"))
     for number in (4, 5):

@@ -14,8 +14,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from stillwell.archive.parquet_bytes import to_parquet
-from stillwell.archive.tables import arrow_schema_from, read_files, table_files
+from stillwell.archive.tables.parquet_bytes import to_parquet
+from stillwell.archive.tables.table_files import arrow_schema_from, read_files, table_files
 from stillwell.errors import ArchiveDamaged, ArchiveError
 from stillwell.fingerprint import sha256
 from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION

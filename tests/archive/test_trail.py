@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.archive.trail import MOST_RUNS, places
+from stillwell.archive.provenance.line_ranges import MOST_RUNS, places
 
 ROWS = st.lists(
     st.tuples(

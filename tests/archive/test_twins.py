@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from stillwell.archive import twins
+from stillwell.archive.care import twins
 
 
 @pytest.mark.parametrize(("groups", "rest"), [(49, []), (50, []), (51, [1]), (53, [3])])

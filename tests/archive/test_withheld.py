@@ -7,11 +7,11 @@ from datetime import UTC, datetime
 
 import pytest
 
-from stillwell.archive import withholding
-from stillwell.archive.ledger import Ledger
-from stillwell.archive.recovery import recover
+from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.sealed import Sealed, object_folder
-from stillwell.archive.withholding import PLACE, complete, exchanged, withhold
+from stillwell.archive.writing import tombstones
+from stillwell.archive.writing.recovery import recover
+from stillwell.archive.writing.tombstones import PLACE, complete, exchanged, withhold
 from stillwell.errors import ArchiveDamaged
 
 WHEN = datetime(2025, 5, 1, 8, tzinfo=UTC)
@@ -49,7 +49,7 @@ def test_a_writer_finishes_what_another_began(sealed, monkeypatch, between):
     """Died before the tombstone took its place, or between the two renames: the next writer ends it."""
     root, digest = sealed
     with monkeypatch.context() as patch:
-        patch.setattr(withholding, "complete", lambda root: None)
+        patch.setattr(tombstones, "complete", lambda root: None)
         withhold(root, digest, "decided", WHEN, "R1")
     with pytest.raises(ArchiveDamaged, match=f"content of deposit {digest} be withheld, found none"):
         recover(root, Ledger(root))  # whose ledger knows no decision

@@ -10,10 +10,10 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.witness import append_witness, read_witness, witness, witness_faults
-from stillwell.audit import audit, audit_part
+from stillwell.archive.care.witness import append_witness, read_witness, witness, witness_faults
 from stillwell.errors import ArchiveError
 from stillwell.fingerprint import sha256
+from stillwell.pipeline.audit import audit, audit_part
 from tests.pipeline.season import NOW, registers, season, sheets, take
 
 NIGHT = datetime(2026, 1, 2, 3, tzinfo=UTC)

@@ -10,11 +10,12 @@ from datetime import UTC, datetime, timedelta, timezone
 import pandas as pd
 import pytest
 
-from stillwell.archive import fs, ledger
 from stillwell.archive.archive import Archive
-from stillwell.archive.clock import RightClock
-from stillwell.archive.layout import checkpoint_path
-from stillwell.archive.writer import STEPS, Commit, open_writer
+from stillwell.archive.disk import fs
+from stillwell.archive.disk.layout import checkpoint_path
+from stillwell.archive.ledger import chain
+from stillwell.archive.ledger.clock import RightClock
+from stillwell.archive.writing.writer import STEPS, Commit, open_writer
 from stillwell.errors import ArchiveDamaged, ArchiveError, ArchiveLocked, NotAnArchive
 from stillwell.records import RULES
 from tests.archive.deaths import Death, dying_at
@@ -188,7 +189,7 @@ def test_compaction_takes_files_off_the_list(tmp_path, rows, write):
 
 def test_checkpoints_come_by_themselves(tmp_path, write, monkeypatch):
     """Every so many commits, and again by the next writer if one died before it."""
-    monkeypatch.setattr(ledger, "CHECKPOINT_EVERY", 2)
+    monkeypatch.setattr(chain, "CHECKPOINT_EVERY", 2)
 
     write(tmp_path)
     with pytest.raises(Death):
@@ -226,7 +227,7 @@ def test_opening_looks_at_no_table_file(tmp_path, write, rows, monkeypatch):
     """A writer opens an archive of any size at the same cost: it lists neither tables nor sealed bytes."""
     write(tmp_path, tables={"sites": rows("sites", 3, site=["a", "b", "c"])})
     script = (
-        "import sys\nfrom pathlib import Path\nfrom stillwell.archive.writer import open_writer\nseen = []\n"
+        "import sys\nfrom pathlib import Path\nfrom stillwell.archive.writing.writer import open_writer\nseen = []\n"
         "sys.addaudithook(lambda event, args: seen.append(str(args[0])) "
         "if event in ('open', 'os.listdir', 'os.scandir', 'glob.glob') else None)\n"
         "with open_writer(Path(sys.argv[1]), software_version='0', by='x'): pass\n"

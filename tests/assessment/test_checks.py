@@ -14,8 +14,8 @@ from stillwell.assessment.checks import CHECKS
 from stillwell.assessment.document import findings_document
 from stillwell.assessment.health import LIMITS as HEALTH_LIMITS
 from stillwell.assessment.policy import LIMITS
-from stillwell.assessment.series import PASSED_OVER
-from stillwell.committing import office_policy
+from stillwell.assessment.stage_findings import PASSED_OVER
+from stillwell.pipeline.committing import office_policy
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import columns
 from stillwell.schemas.words import SEVERITIES

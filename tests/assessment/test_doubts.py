@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell.assessment.doubts import _unlike
-from stillwell.assessment.doubts_season import _next_same, same_day_differ
-from stillwell.pipeline import office_policy
+from stillwell.assessment.checks_season import _next_same, same_day_differ
+from stillwell.assessment.checks_section import _unlike
+from stillwell.pipeline.ingest import office_policy
 
 
 def verticals(count=5, **said):

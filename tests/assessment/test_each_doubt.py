@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell.assessment import doubts, doubts_points, doubts_season
+from stillwell.assessment import checks_points, checks_season, checks_section
 from stillwell.assessment.evidence import seen
 from tests import making
 
@@ -53,7 +53,7 @@ def found(check, limits=None, **frames):
 def test_of_a_vertical(check, limits, column, values, expected):
     """A share up to the limit is allowed, one above both limits belongs to the higher."""
     frames = {"verticals": {column: values, "mean_velocity_m_s": 1.0}}
-    assert found(getattr(doubts, check), limits, **frames) == expected
+    assert found(getattr(checks_section, check), limits, **frames) == expected
 
 
 def test_depth_times_velocity_is_counted_in_water_only():
@@ -62,14 +62,14 @@ def test_depth_times_velocity_is_counted_in_water_only():
         "depth_m": 1.0, "mean_velocity_m_s": [1, 1.01, -1.01, 1.01, 1.01, NAN],
         "edge": [False, False, False, True, False, False], "effective_depth_m": [1, 1, 1, 1, 0, 1.0],
     }  # fmt: skip
-    assert found(doubts.wading_product, {"wading_product_m2_s": 1.0}, verticals=verticals) == [1, 2]
+    assert found(checks_section.wading_product, {"wading_product_m2_s": 1.0}, verticals=verticals) == [1, 2]
 
 
 def test_a_wide_gap_between_verticals_counts_where_there_are_ten():
     """A tenth of the width is allowed; with nine verticals, or without a width, no distance is too long."""
     results = {"width_m": [10, 10, 10, 0.0], "verticals": [10, 10, 9, 10]}
     verticals = {"water_m": [1.0, 1.01, 5.0, 5.0]}
-    check = doubts.neighbours_far_apart
+    check = checks_section.neighbours_far_apart
     assert found(check, {"spacing_pct": 10.0}, results=results, verticals=verticals) == [1]
     assert check(evidence({"spacing_pct": 10.0}, results=results, verticals=verticals))["value"].tolist() == [
         pytest.approx(10.1)
@@ -84,15 +84,15 @@ def test_a_width_asks_for_verticals():
         "recomputable": [True] * 8 + [False],
     }
     limits = {"verticals_widths_m": (1.0, 10.0), "verticals_fewest": (3.0, 5.0, 8.0)}
-    assert found(doubts.verticals_few, limits, results=results) == [1, 3, 5, 7]
-    assert doubts.verticals_few(evidence(limits, results=results))["limit"].tolist() == [3, 5, 8, 3]
+    assert found(checks_section.verticals_few, limits, results=results) == [1, 3, 5, 7]
+    assert checks_section.verticals_few(evidence(limits, results=results))["limit"].tolist() == [3, 5, 8, 3]
 
 
 @pytest.mark.parametrize(("change", "told"), [(0.1, False), (-0.1, False), (0.101, True), (-0.101, True), (NAN, False)])
 def test_stage_changed_in_either_direction(change, told):
     """A tenth of a metre up or down is allowed."""
     results = {"gauge_height_change_m": [change]}
-    assert bool(found(doubts.stage_changed, {"stage_change_m": 0.1}, results=results)) == told
+    assert bool(found(checks_section.stage_changed, {"stage_change_m": 0.1}, results=results)) == told
 
 
 def test_readings_of_the_gauge():
@@ -103,18 +103,18 @@ def test_readings_of_the_gauge():
         "gauge_height_reference": [False, False, False, False, True],
         "gauge_height_m": 1.0,
     }
-    assert found(doubts.gauge_height_missing, results=results) == [0]
-    assert found(doubts.gauge_height_single, results=results) == [1, 4]
-    assert found(doubts.gauge_height_held, results=results) == [2]
-    assert doubts.gauge_height_held(evidence(results=results))["value"].tolist() == [1.0]
-    assert found(doubts.gauge_not_reference, results=results) == [1, 2, 3]
+    assert found(checks_section.gauge_height_missing, results=results) == [0]
+    assert found(checks_section.gauge_height_single, results=results) == [1, 4]
+    assert found(checks_section.gauge_height_held, results=results) == [2]
+    assert checks_section.gauge_height_held(evidence(results=results))["value"].tolist() == [1.0]
+    assert found(checks_section.gauge_not_reference, results=results) == [1, 2, 3]
 
 
 def test_an_open_section_and_a_missing_discharge():
     """Either end open is enough; zero is a discharge."""
     open_ = {"open_start": [False, True, False, True], "open_end": [False, False, True, True]}
-    assert found(doubts.edge_missing, results=open_) == [1, 2, 3]
-    assert found(doubts.discharge_missing, results={"discharge_m3_s": [0.0, NAN, -1.0]}) == [1]
+    assert found(checks_section.edge_missing, results=open_) == [1, 2, 3]
+    assert found(checks_section.discharge_missing, results={"discharge_m3_s": [0.0, NAN, -1.0]}) == [1]
 
 
 def test_a_discharge_handed_in_beside_points():
@@ -125,7 +125,7 @@ def test_a_discharge_handed_in_beside_points():
     }
     handed_in = [10.5, 10.51, 9.49, -10.5, -10.51, 0, 0.1, 20, NAN, 1]
     limits = {"discharge_differs_pct": 5.0}
-    got = found(doubts.discharge_differs, limits, results=results, gaugings={"discharge_m3_s": handed_in})
+    got = found(checks_section.discharge_differs, limits, results=results, gaugings={"discharge_m3_s": handed_in})
     assert got == [1, 2, 4, 6]
 
 
@@ -138,7 +138,7 @@ def test_a_discharge_handed_in_beside_points():
 def test_a_result_is_area_times_velocity_but_for_rounding(q, velocity, percent, told):
     """12.5 m2 at 0.55 m/s are 6.875 m3/s; rounding: 0.05 * 0.55 + 0.005 * 12.5 + 0.05 = 0.14 m3/s."""
     said = {"discharge_m3_s": [q], "area_m2": [12.5], "mean_velocity_m_s": [velocity]}
-    assert bool(found(doubts.result_inconsistent, {"discharge_differs_pct": percent}, gaugings=said)) == told
+    assert bool(found(checks_section.result_inconsistent, {"discharge_differs_pct": percent}, gaugings=said)) == told
 
 
 @pytest.mark.parametrize(
@@ -150,7 +150,7 @@ def test_a_result_is_area_times_velocity_but_for_rounding(q, velocity, percent, 
 def test_a_mean_depth_is_area_over_width_but_for_rounding(depth, width, percent, told):
     """12.5 m2 over 10.5 m are 1.190 m; rounding: 1.190 * (0.05/12.5 + 0.05/10.5) = 0.010 m, and half a digit."""
     said = {"mean_depth_m": [depth], "area_m2": [12.5], "width_m": [width]}
-    assert bool(found(doubts.mean_depth_differs, {"mean_depth_differs_pct": percent}, gaugings=said)) == told
+    assert bool(found(checks_section.mean_depth_differs, {"mean_depth_differs_pct": percent}, gaugings=said)) == told
 
 
 @pytest.mark.parametrize(
@@ -163,16 +163,16 @@ def test_a_greatest_value_lies_between_the_mean_and_three_times_it(what, most, m
     """Of 1.05, from 1.05 to 3.15 but for half of the last digit of both; of a mean of zero nothing is too much."""
     unit = "m" if what == "depth" else "m_s"
     said = {f"max_{what}_{unit}": [most], f"mean_{what}_{unit}": [mean]}
-    check = getattr(doubts, f"max_{what}_unlike_mean")
+    check = getattr(checks_section, f"max_{what}_unlike_mean")
     assert bool(found(check, {"max_over_mean_factor": 3.0}, gaugings=said)) == told
 
 
 def test_uncertainties_apart_and_large():
     """Scatter up to twice the tables is allowed, beside nothing nothing is told; the larger of both is held at 10 %."""
     apart = {"uncertainty_table_m3_s": [1, 1, 0, NAN], "uncertainty_scatter_m3_s": [2, 2.01, 1, 1]}
-    assert found(doubts.uncertainties_differ, {"uncertainties_factor": 2.0}, results=apart) == [1]
+    assert found(checks_section.uncertainties_differ, {"uncertainties_factor": 2.0}, results=apart) == [1]
     large = {"uncertainty_table_pct": [9, 10.1, 3, NAN, NAN], "uncertainty_scatter_pct": [10, 3, 10.1, 10.1, NAN]}
-    assert found(doubts.uncertainty_large, {"uncertainty_large_pct": 10.0}, results=large) == [1, 2, 3]
+    assert found(checks_section.uncertainty_large, {"uncertainty_large_pct": 10.0}, results=large) == [1, 2, 3]
 
 
 def test_an_offset_is_the_sites_or_an_hour_more():
@@ -182,7 +182,7 @@ def test_an_offset_is_the_sites_or_an_hour_more():
     given = ["+05:30", "+06:30", "+05:00", "+06:45", "-05:30", None, "Z", "+05:45"]
     e = evidence(gaugings={"site": "S", "offset_given": given})
     e.sites = pd.DataFrame(sites)
-    assert doubts.offset_unlike_site(e)["g"].tolist() == [2, 3, 4]
+    assert checks_section.offset_unlike_site(e)["g"].tolist() == [2, 3, 4]
 
 
 @pytest.mark.parametrize(
@@ -204,13 +204,13 @@ def test_an_offset_is_the_sites_or_an_hour_more():
 )  # fmt: skip
 def test_of_a_point(check, limits, columns, expected):
     """On the limit nothing is found, beyond it the point; limits of an angle and a tilt hold to both sides."""
-    assert found(getattr(doubts_points, check), limits, points=columns) == expected
+    assert found(getattr(checks_points, check), limits, points=columns) == expected
 
 
 def test_a_coefficient_is_told_with_the_bound_it_passed():
     """Below the range the lower bound, above it the upper."""
     e = evidence({"coefficient_range": (0.8, 0.9)}, points={"method_coefficient": [0.7, 0.95]})
-    assert doubts_points.coefficient_unusual(e)["limit"].tolist() == [0.8, 0.9]
+    assert checks_points.coefficient_unusual(e)["limit"].tolist() == [0.8, 0.9]
 
 
 START = pd.Timestamp("2025-05-01T09:00Z").as_unit("us")
@@ -230,9 +230,9 @@ def test_a_signal_is_low_or_unusable_by_its_meter_or_the_policy():
     since = pd.Series([START, pd.NaT], dtype="datetime64[us, UTC]")
     said = {"instrument": "M", "valid_from": since, "snr_low_db": [8.0, 12.0], "snr_unusable_db": NAN}
     e.instruments = pd.DataFrame(said)
-    assert doubts_points.signal_low(e)["limit"].tolist() == [10, 10, 12, 8]
-    assert doubts_points.signal_low(e)["value"].tolist() == [4, 9.9, 11.9, 7.9]
-    assert doubts_points.signal_unusable(e)["value"].tolist() == [3.9]
+    assert checks_points.signal_low(e)["limit"].tolist() == [10, 10, 12, 8]
+    assert checks_points.signal_low(e)["value"].tolist() == [4, 9.9, 11.9, 7.9]
+    assert checks_points.signal_unusable(e)["value"].tolist() == [3.9]
 
 
 def test_a_point_is_read_during_its_gauging():
@@ -241,7 +241,7 @@ def test_a_point_is_read_during_its_gauging():
         points={"read_at": _minutes(-2, 0, 30, 60, 63, None, 60.5), "g": 0},
         gaugings={"started_at": _minutes(0), "ended_at": _minutes(60)},
     )
-    assert doubts_points.time_outside(e)["value"].tolist() == [2.0, 3.0, 0.5]
+    assert checks_points.time_outside(e)["value"].tolist() == [2.0, 3.0, 0.5]
 
 
 @pytest.mark.parametrize(
@@ -257,8 +257,8 @@ def test_a_profile_runs_faster_near_the_surface_but_not_twice_as_fast(upper, low
         verticals={"ice": [ice]},
         points={"relative_depth": [0.2, 0.6, 0.8], "normal_velocity_m_s": [upper, 9.0, lower], "v": 0, "g": 0},
     )
-    assert bool(len(doubts_points.profile_inverted(e))) == inverted
-    assert bool(len(doubts_points.profile_steep(e))) == steep
+    assert bool(len(checks_points.profile_inverted(e))) == inverted
+    assert bool(len(checks_points.profile_steep(e))) == steep
 
 
 def test_points_fit_the_depth():
@@ -277,8 +277,8 @@ def test_points_fit_the_depth():
         "effective_depth_m": [0.75, 0.76, 0.76, 0.5, 0.49, 0.49, 0.76],
         "edge": [False] * 6 + [True],
     }
-    assert found(doubts_points.one_point_deep, {"two_points_from_m": 0.75}, verticals=verticals) == [1, 2]
-    assert found(doubts_points.two_points_shallow, {"two_points_not_below_m": 0.5}, verticals=verticals) == [4, 5]
+    assert found(checks_points.one_point_deep, {"two_points_from_m": 0.75}, verticals=verticals) == [1, 2]
+    assert found(checks_points.two_points_shallow, {"two_points_not_below_m": 0.5}, verticals=verticals) == [4, 5]
 
 
 def test_temperatures_of_meter_and_thermometer():
@@ -293,8 +293,8 @@ def test_temperatures_of_meter_and_thermometer():
         results={"recomputable": [True] * 5},
     )
     e.instruments = pd.DataFrame({"instrument": ["A", "R"], "kind": ["acoustic point", "rotating"]})
-    assert doubts_points.temperature_differs(e)["g"].tolist() == [1, 2]
-    assert doubts_points.temperature_missing(e)["g"].tolist() == [4]
+    assert checks_points.temperature_differs(e)["g"].tolist() == [1, 2]
+    assert checks_points.temperature_missing(e)["g"].tolist() == [4]
 
 
 def _season(**columns):
@@ -315,21 +315,21 @@ def _season(**columns):
 def test_a_higher_stage_has_no_smaller_area(site, height, area, told):
     """Above 1 m by more than 0.25 m with less than nine tenths of 10 m2, at one site: then it is told with both."""
     e = _season(site=["S", site], gauge_height_m=[1.0, height], area_m2=[10.0, area])
-    got = doubts_season.stage_rises_area_falls(e)
+    got = checks_season.stage_rises_area_falls(e)
     assert got[["g", "value", "limit"]].to_numpy().tolist() == ([[1, area, 10.0]] if told else [])
 
 
 def test_each_stage_is_held_against_the_gauging_before():
     """Of four at rising stages the third and the fourth have less area than the one just before them."""
     e = _season(site="S", gauge_height_m=[1.0, 2.0, 3.0, 4.0], area_m2=[10.0, 20.0, 15.0, 12.0])
-    got = doubts_season.stage_rises_area_falls(e)
+    got = checks_season.stage_rises_area_falls(e)
     assert got[["g", "value", "limit"]].to_numpy().tolist() == [[2, 15.0, 20.0], [3, 12.0, 15.0]]
 
 
 def test_a_copied_sheet_is_found_on_both_sides():
     """Equal digests of points; a missing or an empty one is equal to none."""
     e = _season(points_digest=["a", "b", "a", None, None, "", ""])
-    assert doubts_season.sheet_copied(e)["g"].tolist() == [0, 2]
+    assert checks_season.sheet_copied(e)["g"].tolist() == [0, 2]
 
 
 def test_a_party_whose_every_gauging_has_few_verticals():
@@ -338,7 +338,7 @@ def test_a_party_whose_every_gauging_has_few_verticals():
     verticals = [4, 4, 4, 4, 4, 4, 4, 4, 5, 4, 4, 4, 4, 4, 4]
     recomputable = [True] * 9 + [True, True, False] + [True] * 3
     e = _season(party=party, verticals=verticals, width_m=1.0, recomputable=recomputable)
-    got = doubts_season.party_few_verticals(e)
+    got = checks_season.party_few_verticals(e)
     assert got["g"].tolist() == [0, 1, 2]
     assert got["value"].tolist() == [3.0] * 3
 
@@ -351,7 +351,7 @@ def test_a_meter_or_a_party_is_at_one_gauging_at_a_time(column):
         started_at=_minutes(0, 55, 60, 0, 30), ended_at=_minutes(60, 70, 80, 60, 40), site="S",
         **{column: ["M", "M", "N", "K", None], other: None},
     )  # fmt: skip
-    got = doubts_season.times_overlap(e)
+    got = checks_season.times_overlap(e)
     assert got[["g", "value"]].to_numpy().tolist() == [[0, 5.0], [1, 5.0]]
 
 
@@ -364,7 +364,7 @@ def test_a_depth_is_held_against_what_the_meter_asked_for_on_the_day():
     )
     since = pd.Series([START, pd.NaT], dtype="datetime64[us, UTC]")
     e.instruments = pd.DataFrame({"instrument": "M", "valid_from": since, "minimum_depth_m": [0.5, 0.3]})
-    found = doubts_points.below_meter_depth(e)
+    found = checks_points.below_meter_depth(e)
     assert found[["g", "value", "limit"]].to_numpy().tolist() == [[1, 0.49, 0.5]]
 
 
@@ -395,7 +395,7 @@ def test_a_point_is_named_by_vertical_depth_and_repeat():
         "normal_velocity_m_s": -1.0,
     }
     e = evidence(points=points | {"g": [0, 0, 0]}, gaugings={"g": [0]})
-    keys = doubts_points.velocity_negative(e)["key"].tolist()
+    keys = checks_points.velocity_negative(e)["key"].tolist()
     assert keys == ["vertical 3 at 0.6", "vertical 4", "vertical 5 at 0.25 repeat 2"]
 
 
@@ -407,20 +407,20 @@ def test_a_meter_to_be_watched_is_told_where_it_is_not_suspect():
         "verdict_after": ["healthy", "watch", "unfit", "healthy", "healthy"],
         "suspect_since_healthy": [False, False, True, False, True],
     })  # fmt: skip
-    assert doubts_season.meter_watch(e)["g"].tolist() == [0, 1]
-    assert doubts_season.meter_unfit(e)["g"].tolist() == [2, 4]
+    assert checks_season.meter_watch(e)["g"].tolist() == [0, 1]
+    assert checks_season.meter_unfit(e)["g"].tolist() == [2, 4]
 
 
 def test_a_mean_depth_of_no_area_is_not_it():
     """0.5 m where the area handed in is 0, and of both 0 nothing is told."""
     said = {"mean_depth_m": [0.5, 0.0], "area_m2": [0.0, 0.0], "width_m": [10.0, 10.0]}
-    assert found(doubts.mean_depth_differs, {"mean_depth_differs_pct": 5}, gaugings=said) == [0]
+    assert found(checks_section.mean_depth_differs, {"mean_depth_differs_pct": 5}, gaugings=said) == [0]
 
 
 def test_an_area_after_none_has_not_fallen():
     """At a higher stage than that of an area of 0; what falls after it is told."""
     e = _season(site=["S"] * 3, gauge_height_m=[1.0, 2.0, 3.0], area_m2=[0.0, 20.0, 15.0])
-    assert doubts_season.stage_rises_area_falls(e)["g"].tolist() == [2]
+    assert checks_season.stage_rises_area_falls(e)["g"].tolist() == [2]
 
 
 @pytest.mark.parametrize(("limit", "told"), [(1.05, [0, 1]), (1.113, [1])])
@@ -429,5 +429,5 @@ def test_a_wrong_speed_of_sound_is_told_whichever_way_it_errs(limit, told):
     e = evidence({"sound_speed_pct": limit}, gaugings={"label": ["a", "b", "c"]})
     plain = making.gaugings(3).assign(water_temperature_c=[20.0, 15.0, 15.0], meter_temperature_c=[15.0, 20.0, 15.0])
     e.gaugings = plain.assign(row_file="f", row_line=range(3))
-    assert doubts_points.sound_speed_differs(e)["g"].tolist() == told
-    assert doubts_points.sound_speed_differs(e)["value"].iloc[-1] == pytest.approx(1.119, abs=2e-3)
+    assert checks_points.sound_speed_differs(e)["g"].tolist() == told
+    assert checks_points.sound_speed_differs(e)["value"].iloc[-1] == pytest.approx(1.119, abs=2e-3)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.assessment.doubts import half_digit
+from stillwell.assessment.checks_section import half_digit
 
 
 @pytest.mark.parametrize(

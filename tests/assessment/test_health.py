@@ -8,7 +8,7 @@ import pytest
 
 from stillwell.assessment import health as module
 from stillwell.assessment.health import assess_health, ties
-from stillwell.committing import office_policy
+from stillwell.pipeline.committing import office_policy
 from tests.making import frame
 
 LIMITS = office_policy()[0].health_limits()

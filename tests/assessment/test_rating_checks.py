@@ -10,10 +10,10 @@ import pytest
 
 from stillwell.assessment.policy import policy_from
 from stillwell.assessment.rating_checks import no_limits, rating_findings
-from stillwell.committing import office_policy
 from stillwell.errors import PolicyError
-from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.rating_fit import fit
+from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.fit import fit
+from stillwell.pipeline.committing import office_policy
 
 POLICY = office_policy()[0]
 NINE = Path(__file__).parents[1] / "data" / "teaching_rating_gaugings_9.csv"

@@ -11,8 +11,8 @@ import pytest
 from stillwell.assessment.assess import FINDING_COLUMNS, assess
 from stillwell.assessment.checks import CHECKS, OF_SEASON
 from stillwell.assessment.evidence import Check, of_gaugings
-from stillwell.assessment.series import doubts_in_words, ratings_in_words, visits_in_words
-from stillwell.committing import office_policy
+from stillwell.assessment.stage_findings import doubts_in_words, ratings_in_words, visits_in_words
+from stillwell.pipeline.committing import office_policy
 
 POLICY = office_policy()[0]
 

@@ -12,7 +12,7 @@ import pandas as pd
 
 import stillwell
 from stillwell.archive.archive import Archive
-from stillwell.pipeline import ingest
+from stillwell.pipeline.ingest import ingest
 from tests.benchmarks.long_record import long_archive
 from tests.benchmarks.run import VERTICALS, deposit, measured
 

@@ -9,10 +9,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.fixity import file_faults, sealed_faults
-from stillwell.archive.ledger import Entry, Ledger
-from stillwell.pipeline import ingest
-from stillwell.reading.show import show_gauging
+from stillwell.archive.care.fixity import file_faults, sealed_faults
+from stillwell.archive.ledger.chain import Entry, Ledger
+from stillwell.pipeline.ingest import ingest
+from stillwell.reading.printed.show import show_gauging
 
 
 def _one(folder: Path, site: str, day: str, velocity: str = "0.4") -> Path:
@@ -96,7 +96,7 @@ def long_ledger(root: Path, commits: int) -> Path:
 
 def opening_ratio(tmp: Path, few: int = 100, many: int = 100_000) -> str:
     """Compare opening an archive of many commits with one of few."""
-    from stillwell.archive import fs
+    from stillwell.archive.disk import fs
 
     keep = fs.system.fsync
     fs.system.fsync = lambda descriptor: None  # made up for the bench, it need not outlast a crash

@@ -14,10 +14,10 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.readme import schema_documents
-from stillwell.archive.writer import Commit
-from stillwell.committing import utc_now, writing
-from stillwell.pipeline import compact
-from stillwell.reading.sql import ask
+from stillwell.archive.writing.writer import Commit
+from stillwell.pipeline.committing import utc_now, writing
+from stillwell.pipeline.ingest import compact
+from stillwell.reading.select.sql import ask
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import columns
 

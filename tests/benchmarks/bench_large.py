@@ -8,7 +8,7 @@ import sys
 import time
 from pathlib import Path
 
-from stillwell.pipeline import ingest
+from stillwell.pipeline.ingest import ingest
 from tests.benchmarks.run import VERTICALS, deposit
 
 COUNT = 200_000

@@ -13,14 +13,14 @@ from unittest.mock import patch
 
 import pandas as pd
 
-from stillwell.adopting import adopt, deposit_of
 from stillwell.archive.archive import Archive
-from stillwell.archive.netcdf_rendered import rendered
-from stillwell.archive.outputs import Output
-from stillwell.deriving import derive
-from stillwell.pipeline import compact, ingest
-from stillwell.prepare.onward import derived_from_change
-from stillwell.render import Rendered, render
+from stillwell.archive.netcdf.outputs import Output
+from stillwell.archive.netcdf.render import rendered
+from stillwell.pipeline.adopt import adopt, deposit_of
+from stillwell.pipeline.derive import derive
+from stillwell.pipeline.ingest import compact, ingest
+from stillwell.pipeline.render import Rendered, render
+from stillwell.prepare.from_change import derived_from_change
 
 TIMES = 5
 ASKED = 1.5
@@ -36,9 +36,9 @@ def network(root: Path, folder: Path, sites: int, days: int) -> None:
     and not opened here.
     """
     _taken(root, folder, sites, days)
-    with patch("stillwell.deriving.derived_from_change", _Alike()):
+    with patch("stillwell.pipeline.derive.derived_from_change", _Alike()):
         derive(root, by="bench")
-    with patch("stillwell.archive.making.rendered", _copies):
+    with patch("stillwell.archive.netcdf.background.rendered", _copies):
         render(root, by="bench")
 
 
@@ -122,9 +122,9 @@ def marks_lines(root: Path, folder: Path, sites: int = 1000, days: int = 5) -> s
     """
     alone = folder / "alone"
     with ExitStack() as patched:
-        for where in ("stillwell.pipeline.render_after", "stillwell.deriving.render_after"):
+        for where in ("stillwell.pipeline.ingest.render_after", "stillwell.pipeline.derive.render_after"):
             patched.enter_context(patch(where, _unrendered))
-        patched.enter_context(patch("stillwell.archive.ledger.CHECKPOINT_EVERY", EVERY))
+        patched.enter_context(patch("stillwell.archive.ledger.chain.CHECKPOINT_EVERY", EVERY))
         network(root, folder / "in", sites, days)
         network(alone, folder / "in alone", 1, days)
         lines = _lines(root, alone, folder, sites, "as taken in")

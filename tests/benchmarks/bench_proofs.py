@@ -12,12 +12,12 @@ import numpy as np
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.clock import RightClock
-from stillwell.audit import audit
-from stillwell.committing import utc_now
-from stillwell.deriving import derive
-from stillwell.pipeline import ingest
-from stillwell.render import render_all
+from stillwell.archive.ledger.clock import RightClock
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.committing import utc_now
+from stillwell.pipeline.derive import derive
+from stillwell.pipeline.ingest import ingest
+from stillwell.pipeline.render import render_all
 from tests.benchmarks.bench_record import BREAKS, CURVE, FACTORS, POWERS, stage
 from tests.benchmarks.run import SITES, VERTICALS, measured, sections
 

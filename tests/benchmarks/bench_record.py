@@ -9,11 +9,11 @@ import tracemalloc
 import numpy as np
 import pandas as pd
 
-from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.daily import daily_values
-from stillwell.hydrometry.in_force import RatingInForce, Shifts, Table
-from stillwell.hydrometry.record import discharge_record
-from stillwell.hydrometry.totals import (
+from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.in_force import RatingInForce, Shifts, Table
+from stillwell.hydrometry.record.daily import daily_values
+from stillwell.hydrometry.record.discharge import discharge_record
+from stillwell.hydrometry.record.totals import (
     annual_maximum,
     flow_duration,
     monthly_totals,

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.pipeline import ingest
+from stillwell.pipeline.ingest import ingest
 from tests.benchmarks.long_record import SITE, VALUES, long_archive
 
 READERS = 20

@@ -10,14 +10,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from stillwell.adopting import adopt, deposit_of
-from stillwell.pipeline import ingest
+from stillwell.pipeline.adopt import adopt, deposit_of
+from stillwell.pipeline.ingest import ingest
 from tests.benchmarks.bench_record import stage
 
 DERIVING = """
 import re, sys, time
 from pathlib import Path
-from stillwell.deriving import derivations
+from stillwell.pipeline.derive import derivations
 start = time.perf_counter()
 rows = sum(len(tables["discharge"]) for _, tables in derivations(Path(sys.argv[1]), by="bench"))
 spent = time.perf_counter() - start

@@ -91,7 +91,7 @@ def stage_lines(folder: Path, rows: int = ROWS) -> list[str]:
 
 def main() -> int:
     """Take the site, then the file, and print the peak beyond what was held before it, in MiB, and the seconds."""
-    from stillwell.pipeline import ingest
+    from stillwell.pipeline.ingest import ingest
 
     folder, kind, rows = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])
     ingest(folder / "archive", [folder / "sites.csv"], by="bench")

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from stillwell.deriving import derive
-from stillwell.pipeline import ingest
+from stillwell.pipeline.derive import derive
+from stillwell.pipeline.ingest import ingest
 from tests.benchmarks.bench_record import BREAKS, CURVE, FACTORS, POWERS, stage
 from tests.benchmarks.run import deposit
 

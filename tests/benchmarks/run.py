@@ -24,9 +24,9 @@ import pyarrow.csv as pcsv
 import pyarrow.parquet as pq
 
 from stillwell.assessment.assess import assess
-from stillwell.committing import office_policy
-from stillwell.hydrometry.compute import Computed, compute
-from stillwell.pipeline import ingest
+from stillwell.hydrometry.gauging.compute import Computed, compute
+from stillwell.pipeline.committing import office_policy
+from stillwell.pipeline.ingest import ingest
 
 VERTICALS = 25
 SITES = 20

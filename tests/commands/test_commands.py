@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from stillwell.archive.archive import Archive
 from stillwell.cli import app
-from stillwell.reading.listing import listing
+from stillwell.reading.printed.listing import listing
 from tests.pipeline.season import registers, season, sheets
 
 SAMPLE = Path(__file__).parents[2] / "sample_archive" / "archive"
@@ -174,7 +174,8 @@ def test_commands_never_import_prefect_and_help_imports_no_tables():
         "import sys\nfrom typer.testing import CliRunner\nfrom stillwell.cli import app\n"
         "assert CliRunner().invoke(app, ['--help']).exit_code == 0\n"
         "print(sorted({'pandas', 'pyarrow', 'pandera', 'netCDF4', 'prefect', 'duckdb'} & set(sys.modules)))\n"
-        "import stillwell.pipeline, stillwell.audit, stillwell.reading.sql\nprint('prefect' in sys.modules)"
+        "import stillwell.pipeline.ingest, stillwell.pipeline.audit, stillwell.reading.select.sql\n"
+        "print('prefect' in sys.modules)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split("\n")[:2] == ["[]", "False"]

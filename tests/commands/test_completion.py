@@ -12,10 +12,10 @@ from typer.testing import CliRunner
 
 from stillwell.archive.archive import Archive
 from stillwell.cli import app
-from stillwell.commands import completing
-from stillwell.hydrometry.shift_proposal import Way
+from stillwell.commands import completion
+from stillwell.hydrometry.rating.shift_proposal import Way
 from stillwell.intake.template import CannotMake, template_workbook
-from stillwell.reading.listing import LISTS
+from stillwell.reading.printed.listing import LISTS
 from stillwell.reading.records import STEPS
 from stillwell.schemas import words
 
@@ -74,11 +74,11 @@ def test_the_archive_named_on_the_line_is_the_one_looked_into(tmp_path):
 
 def test_the_closed_lists_are_those_of_the_rooms():
     """What is proposed is what the command takes."""
-    assert completing.WORDS["what"] == tuple(LISTS)
-    assert completing.WORDS["step"] == tuple(STEPS)
-    assert completing.WORDS["way"] == get_args(Way)
-    assert set(completing.WORDS["decision"]) == set(words.DECISIONS)
-    assert all(template_workbook(units) for units in completing.WORDS["units"])
+    assert completion.WORDS["what"] == tuple(LISTS)
+    assert completion.WORDS["step"] == tuple(STEPS)
+    assert completion.WORDS["way"] == get_args(Way)
+    assert set(completion.WORDS["decision"]) == set(words.DECISIONS)
+    assert all(template_workbook(units) for units in completion.WORDS["units"])
     with pytest.raises(CannotMake):
         template_workbook("inch")
 
@@ -89,9 +89,9 @@ def test_a_long_ledger_is_not_read_to_the_end(tmp_path, monkeypatch):
     folder.mkdir()
     for number in (1, 2):
         (folder / f"{number:08d}.prov.json").write_text(f'{{"gauging:S.{number}/1":0}}' + " " * 100, encoding="utf-8")
-    assert completing.gauging_ids(tmp_path) == ["S.1", "S.2"]
-    monkeypatch.setattr(completing, "MOST_READ", 150)
-    assert completing.gauging_ids(tmp_path) == ["S.2"]
+    assert completion.gauging_ids(tmp_path) == ["S.1", "S.2"]
+    monkeypatch.setattr(completion, "MOST_READ", 150)
+    assert completion.gauging_ids(tmp_path) == ["S.2"]
 
 
 def test_looking_imports_nothing_that_reads_tables():

@@ -10,10 +10,10 @@ import sys
 import pytest
 from typer.testing import CliRunner
 
-from stillwell.archive import fs
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
+from stillwell.archive.disk import fs
 from stillwell.cli import app
+from stillwell.pipeline.audit import audit
 from tests.pipeline.season import season, sheets
 
 ID = "S1.20250501T100000Z.M1"

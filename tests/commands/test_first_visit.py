@@ -11,13 +11,13 @@ from pathlib import Path
 import pytest
 
 from stillwell import cli
-from stillwell.archive.layout import LOCK
-from stillwell.archive.lock import hold_lock
-from stillwell.archive.replica import replicate
-from stillwell.commands.following import next_step
-from stillwell.committing import utc_now
+from stillwell.archive.care.replica import replicate
+from stillwell.archive.disk.layout import LOCK
+from stillwell.archive.disk.lock import hold_lock
+from stillwell.commands.next_steps import next_step
 from stillwell.errors import CannotLock, PolicyError, RatingError, Withheld
-from stillwell.reading.nearest import nearest
+from stillwell.pipeline.committing import utc_now
+from stillwell.reading.printed.nearest import nearest
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLE = ROOT / "sample_archive" / "archive"

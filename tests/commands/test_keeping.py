@@ -7,7 +7,7 @@ import shutil
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.replica import replicate
+from stillwell.archive.care.replica import replicate
 from stillwell.fingerprint import sha256
 from tests.commands.test_commands import run
 from tests.commands.test_json import SAMPLE, answer

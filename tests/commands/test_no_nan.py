@@ -13,20 +13,20 @@ from typer.testing import CliRunner
 
 from stillwell.archive.archive import Archive
 from stillwell.assessment.rating_checks import no_limits, rating_findings
-from stillwell.assessment.series import doubts_in_words
+from stillwell.assessment.stage_findings import doubts_in_words
 from stillwell.cli import app
-from stillwell.committing import office_policy
 from stillwell.errors import RatingError
-from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.next_gauging import of_site, ranked
-from stillwell.hydrometry.rating_fit import fit
-from stillwell.hydrometry.rating_shape import FitChoices
-from stillwell.hydrometry.shift_proposal import propose
-from stillwell.hydrometry.stage_doubts import SPAN_COLUMNS
-from stillwell.hydrometry.stage_series import check_series
-from stillwell.reading.rating import Candidates, rating_text
-from stillwell.reading.rating_document import rating_document
-from stillwell.reading.shifting import proposal_text
+from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.fit import fit
+from stillwell.hydrometry.rating.next_gauging import of_site, ranked
+from stillwell.hydrometry.rating.shape import FitChoices
+from stillwell.hydrometry.rating.shift_proposal import propose
+from stillwell.hydrometry.stage.flags import SPAN_COLUMNS
+from stillwell.hydrometry.stage.series import check_series
+from stillwell.pipeline.committing import office_policy
+from stillwell.reading.rating.document import rating_document
+from stillwell.reading.rating.shifts import proposal_text
+from stillwell.reading.rating.site_fit import Candidates, rating_text
 from stillwell.reporting.site import site_report
 from tests.pipeline.season import registers, take
 

@@ -11,7 +11,7 @@ import pytest
 
 import stillwell
 from stillwell.archive.archive import Archive
-from stillwell.reading.bounds import LONGEST_S
+from stillwell.reading.select.bounds import LONGEST_S
 from tests.commands.test_commands import run
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell.hydrometry.rating_bayes import KINDS
-from stillwell.reading.shifting import derived_lines
+from stillwell.hydrometry.rating.bayes import KINDS
+from stillwell.reading.rating.shifts import derived_lines
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns
 from stillwell.words import counted

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import re
+from fnmatch import fnmatch
 from pathlib import Path
 
 import pytest
 
-from stillwell.hydrometry import totals
+from stillwell.hydrometry.record import totals
 from stillwell.reading.records import STEPS
 from stillwell.schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
 from stillwell.schemas.derive import columns
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "docs" / "method.md").read_text(encoding="utf-8")
+SOURCE = ROOT / "src" / "stillwell"
 TRAIL = {"revision", "row_line"}
 
 
@@ -41,14 +43,15 @@ def test_every_computed_number_is_on_the_page(table):
 
 
 def test_every_step_of_a_record_and_every_module_is_on_the_page():
-    """Steps by name; every module named exists, and each that computes is named, or the start of its name is."""
+    """Steps by name; every module named exists, and each that computes is named, or its folder is."""
     assert [step for step in STEPS if step not in ("values", "daily") and step not in TEXT] == []
     assert totals.__name__.rpartition(".")[2] in TEXT
-    named = {name for found in re.findall(r"`((?:\w+/)?\w+\*?)\.py`", TEXT) for name in [found.rpartition("/")[2]]}
-    hydrometry = {p.stem for p in (ROOT / "src" / "stillwell" / "hydrometry").glob("*.py")}
-    known = {p.stem for p in (ROOT / "src" / "stillwell").rglob("*.py")}
-    assert {name for name in named if name.rstrip("*") not in known and not name.endswith("*")} == set()
-    kin = tuple(name.rstrip("*") for name in named if name.endswith("*"))
-    plumbing = {"__init__", "choices", "compute", "runs"}
-    unnamed = {name for name in hydrometry - plumbing if name not in named and not (kin and name.startswith(kin))}
+    modules = {p.relative_to(SOURCE).as_posix() for p in SOURCE.rglob("*.py") if p.name != "__init__.py"}
+    named = set(re.findall(r"`((?:\w+/)+(?:\w+|\*)\.py)`", TEXT))
+    assert len(named) > 15
+    places = {name: {m for m in modules if fnmatch(m, name) or fnmatch(m, f"*/{name}")} for name in named}
+    assert [name for name, found in places.items() if not found] == []
+    hydrometry = {m for m in modules if m.startswith("hydrometry/")}
+    plumbing = {"hydrometry/choices.py", "hydrometry/grouped.py", "hydrometry/gauging/compute.py"}
+    unnamed = hydrometry - plumbing - set().union(*places.values())
     assert unnamed == set()

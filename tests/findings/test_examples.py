@@ -9,13 +9,13 @@ from pathlib import Path
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.snapshot import History
+from stillwell.archive.revisions.snapshot import History
 from stillwell.assessment.checks import CHECKS
-from stillwell.assessment.series import PASSED_OVER
-from stillwell.committing import default_policy_text
-from stillwell.deriving import derive
-from stillwell.intake.deposit import read_deposit
-from stillwell.pipeline import ingest, understand
+from stillwell.assessment.stage_findings import PASSED_OVER
+from stillwell.intake.readers.deposit import read_deposit
+from stillwell.pipeline.committing import default_policy_text
+from stillwell.pipeline.derive import derive
+from stillwell.pipeline.ingest import ingest, understand
 from stillwell.prepare import Circumstances, policy_in_force, prepare
 from stillwell.schemas import ARCHIVE_TABLES
 from tests.making import frame

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from stillwell.archive.archive import Archive
 from stillwell.cli import app
-from stillwell.pipeline import ingest
+from stillwell.pipeline.ingest import ingest
 from tests.pipeline.season import registers, sheets
 
 ROOT = Path(__file__).parents[2]

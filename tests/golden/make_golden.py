@@ -12,10 +12,10 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
-from stillwell.adopting import adopt, deposit_of
 from stillwell.archive.archive import Archive
-from stillwell.deriving import derive
-from stillwell.pipeline import compact, decide, ingest
+from stillwell.pipeline.adopt import adopt, deposit_of
+from stillwell.pipeline.derive import derive
+from stillwell.pipeline.ingest import compact, decide, ingest
 from stillwell.records import Deposit
 from stillwell.schemas import SCHEMA_VERSION
 from tests.pipeline.season import clock, registers, sheets

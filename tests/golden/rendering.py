@@ -1,7 +1,7 @@
 """What the NetCDF files of fixed rows hold, digest by digest, kept beside the number of the rendering.
 
 ``python -m tests.golden.rendering`` writes ``rendering.json`` again, and refuses where files have changed while
-``stillwell.archive.outputs.RENDERING`` is the number kept with them.
+``stillwell.archive.netcdf.outputs.RENDERING`` is the number kept with them.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ import netCDF4
 import numpy as np
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.netcdf_rendered import gaugings_files, rendered
-from stillwell.archive.outputs import RENDERING, outputs
-from stillwell.committing import office_of
+from stillwell.archive.netcdf.outputs import RENDERING, outputs
+from stillwell.archive.netcdf.render import gaugings_files, rendered
 from stillwell.fingerprint import sha256
+from stillwell.pipeline.committing import office_of
 
 HERE = Path(__file__).parent
 KEPT = HERE / "rendering.json"
@@ -114,7 +114,7 @@ def main() -> int:
     kept = json.loads(KEPT.read_text()) if KEPT.exists() else {"rendering": 0, "files": {}}
     changed = differences(kept["files"], now)
     if changed and kept["rendering"] >= RENDERING:
-        print(*changed, "raise stillwell.archive.outputs.RENDERING first; nothing was written", sep="\n")  # noqa: T201
+        print(*changed, "raise stillwell.archive.netcdf.outputs.RENDERING first; nothing was written", sep="\n")  # noqa: T201
         return 1
     KEPT.write_text(json.dumps({"rendering": RENDERING, "files": now}, indent=1) + "\n")
     return 0

@@ -16,17 +16,18 @@ import netCDF4
 import pytest
 
 import stillwell
-from stillwell import deriving, pipeline
-from stillwell import render as rendering
 from stillwell.archive.archive import Archive
-from stillwell.archive.clock import RightClock
-from stillwell.archive.outputs import RENDERING, behind
-from stillwell.audit import audit, audit_part
-from stillwell.committing import office_of
-from stillwell.pipeline import ingest
+from stillwell.archive.ledger.clock import RightClock
+from stillwell.archive.netcdf.outputs import RENDERING, behind
+from stillwell.pipeline import derive
+from stillwell.pipeline import ingest as pipeline
+from stillwell.pipeline import render as rendering
+from stillwell.pipeline.audit import audit, audit_part
+from stillwell.pipeline.committing import office_of
+from stillwell.pipeline.ingest import ingest
+from stillwell.pipeline.rebuild import rebuild
+from stillwell.pipeline.render import render
 from stillwell.publishing.publish import publish
-from stillwell.rebuild import rebuild
-from stillwell.render import render
 from tests.commands.test_commands import run
 from tests.pipeline.season import clock
 from tests.publishing.making import POLICY
@@ -149,10 +150,10 @@ def test_a_night_finishes_it(root, monkeypatch):
     from stillwell.flows import nightly, tasks
 
     pages = {}
-    for module, name in ((deriving, "derivations"), (rendering, "render_all"), (pipeline, "compact")):
+    for module, name in ((derive, "derivations"), (rendering, "render_all"), (pipeline, "compact")):
         monkeypatch.setattr(module, name, partial(getattr(module, name), now=LATER))
     monkeypatch.setattr(tasks, "create_markdown_artifact", lambda key, markdown: pages.update({key: markdown}))
-    monkeypatch.setattr("stillwell.night_parts.os.cpu_count", lambda: 1)
+    monkeypatch.setattr("stillwell.pipeline.night_parts.os.cpu_count", lambda: 1)
     for name in ("audit_archive", "derive", "render", "compact"):
         monkeypatch.setattr(tasks, name, getattr(tasks, name).fn)
     nightly.nightly.fn(root)

@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.clock import RightClock
-from stillwell.archive.outputs import behind
-from stillwell.audit import audit
-from stillwell.committing import office_of
-from stillwell.rebuild import rebuild
-from stillwell.render import render
+from stillwell.archive.ledger.clock import RightClock
+from stillwell.archive.netcdf.outputs import behind
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.committing import office_of
+from stillwell.pipeline.rebuild import rebuild
+from stillwell.pipeline.render import render
 from tests.pipeline.season import clock
 
 NAMES = ("archive_1.1", "archive_1.2", "archive_1.3", "archive_1.3_long")

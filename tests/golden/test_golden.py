@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.clock import RightClock
-from stillwell.audit import audit
+from stillwell.archive.ledger.clock import RightClock
 from stillwell.errors import NotAnArchive
-from stillwell.pipeline import ingest
-from stillwell.reading.show import show_gauging
-from stillwell.reading.sql import ask
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.ingest import ingest
+from stillwell.reading.printed.show import show_gauging
+from stillwell.reading.select.sql import ask
 from tests.pipeline.season import clock, sheets
 
 LATER = datetime(2030, 1, 1, tzinfo=UTC)
@@ -85,7 +85,7 @@ def test_an_archive_of_an_earlier_day_is_proved_as_it_lies(short, processes):
 
 def test_an_archive_of_an_earlier_day_is_proved_without_its_rows_at_hand(short, monkeypatch):
     """An audit that reads rows as it needs them, as of a large archive, finds no fault either."""
-    monkeypatch.setattr("stillwell.audit.MOST_ROWS", 0)
+    monkeypatch.setattr("stillwell.pipeline.audit.MOST_ROWS", 0)
     _proved_whole(short, 1)
 
 

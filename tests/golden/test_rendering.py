@@ -7,12 +7,12 @@ import json
 import netCDF4
 import pytest
 
-from stillwell.archive.outputs import RENDERING
+from stillwell.archive.netcdf.outputs import RENDERING
 from tests.golden.rendering import KEPT, differences, files, outline
 
 RAISE = (
-    "the same rows come to other NetCDF files: raise stillwell.archive.outputs.RENDERING, say there what changed, then "
-    "run `python -m tests.golden.rendering` and `make sample`"
+    "the same rows come to other NetCDF files: raise stillwell.archive.netcdf.outputs.RENDERING, say there what "
+    "changed, then run `python -m tests.golden.rendering` and `make sample`"
 )
 
 

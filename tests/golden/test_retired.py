@@ -11,9 +11,9 @@ import pytest
 
 import stillwell
 from stillwell.archive.archive import Archive
-from stillwell.archive.clock import RightClock
-from stillwell.pipeline import compact, ingest
-from stillwell.reading.sql import ask
+from stillwell.archive.ledger.clock import RightClock
+from stillwell.pipeline.ingest import compact, ingest
+from stillwell.reading.select.sql import ask
 from tests.pipeline.season import clock, sheets
 
 LATER = datetime(2030, 1, 1, tzinfo=UTC)

@@ -12,18 +12,18 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from stillwell.assessment.policy import policy_from
-from stillwell.committing import office_policy
 from stillwell.errors import PolicyError, StillwellError
 from stillwell.fingerprint import folder_digest, sha256
-from stillwell.intake.csv_text import read_csv
 from stillwell.intake.interpret import interpret
-from stillwell.intake.maps import map_from
-from stillwell.intake.toml_text import read_toml
-from stillwell.intake.trouble import CannotRead, Trouble
+from stillwell.intake.maps.map_file import map_from
+from stillwell.intake.problem_collector import CannotRead, Trouble
+from stillwell.intake.readers.csv_text import read_csv
+from stillwell.intake.readers.toml_text import read_toml
+from stillwell.intake.readers.workbook import read_workbook
+from stillwell.intake.readers.zips import unzipped
 from stillwell.intake.typed import typed_tables
 from stillwell.intake.unpack import sheets
-from stillwell.intake.workbook import read_workbook
-from stillwell.intake.zips import unzipped
+from stillwell.pipeline.committing import office_policy
 from stillwell.records import Deposit, DepositFile, Understood
 from tests.hostile.making import points_sheet, workbook
 

@@ -9,11 +9,11 @@ import pytest
 from typer.testing import CliRunner
 
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
 from stillwell.cli import app
-from stillwell.intake.deposit import read_deposit
-from stillwell.pipeline import ingest
-from stillwell.reading.sql import ask
+from stillwell.intake.readers.deposit import read_deposit
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.ingest import ingest
+from stillwell.reading.select.sql import ask
 from tests.hostile.cases import POLICIES, TEXTS, UNREADABLE, WORKBOOKS, ZIPS
 from tests.pipeline.season import NOW, registers, season, sheets
 

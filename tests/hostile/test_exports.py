@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stillwell.reading.render import as_csv, as_json, as_table
+from stillwell.reading.printed.text import as_csv, as_json, as_table
 
 RUN = "=+-@\t\r\n\uff1d\uff0b\uff0d\uff20"
 SEPARATORS = (",", ";", "\t")

@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.clock import RightClock
+from stillwell.archive.ledger.clock import RightClock
 from stillwell.intake.limits import MIB, MOST_BYTES, MOST_CODES, MOST_REASONS, MOST_TABLE_ROWS
-from stillwell.pipeline import ingest
+from stillwell.pipeline.ingest import ingest
 from tests.benchmarks.bench_stage import KINDS, MOST, ROWS, stage_peak
 from tests.hostile.making import HEADER, points_sheet, put, with_part, workbook
 from tests.pipeline.season import NOW, season, sheets
@@ -24,7 +24,7 @@ CHILD = """
 import sys
 from pathlib import Path
 import duckdb, netCDF4, openpyxl, pandera.pandas
-import stillwell.pipeline
+import stillwell.pipeline.ingest
 from stillwell.cli import app
 def peak():
     said = Path("/proc/self/status").read_text().split("VmHWM:")[1]

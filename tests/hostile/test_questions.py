@@ -9,8 +9,8 @@ import pytest
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
-from stillwell.reading import sql
-from stillwell.reading.sql import ask
+from stillwell.reading.select import sql
+from stillwell.reading.select.sql import ask
 from tests.pipeline.season import season
 
 

@@ -141,7 +141,7 @@ def test_no_room_lists_what_a_column_is():
     free = {c.name for model in models for c in columns(model) if c.text == "words"}
     assert {"remarks", "reason", "river"} <= free
     for room in ("intake", "archive"):
-        for path in (ROOT / "src" / "stillwell" / room).glob("*.py"):
+        for path in (ROOT / "src" / "stillwell" / room).rglob("*.py"):
             for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
                 if isinstance(node, ast.Set | ast.Tuple | ast.List):
                     said = {e.value for e in node.elts if isinstance(e, ast.Constant)}

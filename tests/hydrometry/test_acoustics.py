@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.hydrometry.acoustics import sound_speed_m_s, sound_speed_ratio, velocity_factor
+from stillwell.hydrometry.meter.acoustics import sound_speed_m_s, sound_speed_ratio, velocity_factor
 from tests.making import gaugings
 
 NAN = np.nan

@@ -9,13 +9,13 @@ from scipy.integrate import quad
 
 from stillwell.errors import RatingError
 from stillwell.hydrometry.choices import Choices
-from stillwell.hydrometry.rating_fit import fit
-from stillwell.hydrometry.rating_gaugings import gathered
-from stillwell.hydrometry.rating_shape import FitChoices, Shape, bounds, task_of
-from stillwell.hydrometry.rating_solve import _step
-from stillwell.hydrometry.rating_start import _zero_sets
-from stillwell.hydrometry.runs import in_order, sorted_rows
-from stillwell.hydrometry.section import Section, _fill, edges_pair, on_dry_ground, position_order
+from stillwell.hydrometry.gauging.section import Section, _fill, edges_pair, on_dry_ground, position_order
+from stillwell.hydrometry.grouped import in_order, sorted_rows
+from stillwell.hydrometry.rating.fit import fit
+from stillwell.hydrometry.rating.gaugings import gathered
+from stillwell.hydrometry.rating.shape import FitChoices, Shape, bounds, task_of
+from stillwell.hydrometry.rating.solve import _step
+from stillwell.hydrometry.rating.start import _zero_sets
 from tests.making import computed, one_point_section, points
 
 INF, NAN = np.inf, np.nan

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stillwell.hydrometry import uncertainty_tables as tables
-from stillwell.hydrometry.profile import FRACTIONS, OTHER, point_class
-from stillwell.hydrometry.rating_loss import rho, weight
-from stillwell.hydrometry.rating_table import MARKS, marks
-from stillwell.hydrometry.unsteady import by_fall
+from stillwell.hydrometry.gauging import uncertainty_tables as tables
+from stillwell.hydrometry.gauging.profile import FRACTIONS, OTHER, point_class
+from stillwell.hydrometry.gauging.unsteady import by_fall
+from stillwell.hydrometry.rating.loss import rho, weight
+from stillwell.hydrometry.rating.table import MARKS, marks
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.hydrometry.curve import Curve
+from stillwell.hydrometry.rating.curve import Curve
 
 TWO = Curve(np.array([0.2, 1.2]), np.array([4.0, 16.0]), np.array([0.2, 0.7]), np.array([2.0, 2.0]))
 """``4 (h - 0.2)^2`` up to 1.2 m, where both are 4 m3/s, and ``16 (h - 0.7)^2`` above."""

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.daily import GapRule, daily_values
-from stillwell.hydrometry.in_force import Mark, RatingInForce, Table
-from stillwell.hydrometry.record import discharge_record
+from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.in_force import Mark, RatingInForce, Table
+from stillwell.hydrometry.record.daily import GapRule, daily_values
+from stillwell.hydrometry.record.discharge import discharge_record
 
 HOUR = 3_600_000_000
 DAY = 24 * HOUR

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.hydrometry.totals import (
+from stillwell.hydrometry.record.totals import (
     annual_maximum,
     discharge_reached,
     flow_duration,

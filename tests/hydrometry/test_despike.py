@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.hydrometry.despike import FEWEST, _farthest, _radius, spikes, summaries
+from stillwell.hydrometry.meter.despike import FEWEST, _farthest, _radius, spikes, summaries
 
 ONE = st.integers(0, 2**32 - 1)
 

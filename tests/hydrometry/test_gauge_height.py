@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stillwell.hydrometry.gauge_height import _on_line
+from stillwell.hydrometry.gauging.gauge_height import _on_line
 from tests.making import computed, gaugings, points
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stillwell.hydrometry.meters import calibrated_velocity
+from stillwell.hydrometry.meter.velocities import calibrated_velocity
 from tests.making import frame, gaugings, points
 
 OLD = {"instrument": "M1", "valid_from": "2020-01-01T00:00Z"}

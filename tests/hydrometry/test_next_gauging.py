@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry import rating_law as rl
-from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.next_gauging import of_site, ranked
-from stillwell.hydrometry.rating_fit import fit
-from stillwell.hydrometry.rating_shape import FitChoices
+from stillwell.hydrometry.rating import law as rl
+from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.fit import fit
+from stillwell.hydrometry.rating.next_gauging import of_site, ranked
+from stillwell.hydrometry.rating.shape import FitChoices
 
 LAW = np.array([np.log(8.0), 1.9, 0.2])
 NOW = np.datetime64("2025-07-01", "us")

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.hydrometry.choices import Choices
-from stillwell.hydrometry.profile import WEIGHTS, vertical_means
+from stillwell.hydrometry.gauging.profile import WEIGHTS, vertical_means
 from stillwell.schemas.words import PROFILE_METHODS
 from tests.making import computed, points
 

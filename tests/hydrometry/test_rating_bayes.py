@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry import rating_law as rl
-from stillwell.hydrometry.rating_bayes import Control, sample
-from stillwell.hydrometry.rating_fit import fit
-from stillwell.hydrometry.rating_shape import FitChoices
+from stillwell.hydrometry.rating import law as rl
+from stillwell.hydrometry.rating.bayes import Control, sample
+from stillwell.hydrometry.rating.fit import fit
+from stillwell.hydrometry.rating.shape import FitChoices
 
 ONE = np.array([np.log(8.0), 2.0, 0.2])
 TWO = np.array([np.log(8.0), 2.5, 1.67, 0.2, 0.35, 0.9])

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from stillwell.hydrometry import rating_law as rl
-from stillwell.hydrometry.rating_bayes import Control, _belief, _ensemble, _walkers
-from stillwell.hydrometry.rating_fit import fit
-from stillwell.hydrometry.rating_gaugings import gathered
-from stillwell.hydrometry.rating_shape import FitChoices
+from stillwell.hydrometry.rating import law as rl
+from stillwell.hydrometry.rating.bayes import Control, _belief, _ensemble, _walkers
+from stillwell.hydrometry.rating.fit import fit
+from stillwell.hydrometry.rating.gaugings import gathered
+from stillwell.hydrometry.rating.shape import FitChoices
 
 LAW = np.array([np.log(8.0), 2.5, 1.67, 0.2, 0.35, 0.9])
 """ln C of the lowest segment, two exponents, two stages of zero flow, one break."""

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stillwell.hydrometry import rating_law as rl
-from stillwell.hydrometry.rating_band import softened
-from stillwell.hydrometry.rating_fit import fit
-from stillwell.hydrometry.rating_shape import FitChoices
+from stillwell.hydrometry.rating import law as rl
+from stillwell.hydrometry.rating.band import softened
+from stillwell.hydrometry.rating.fit import fit
+from stillwell.hydrometry.rating.shape import FitChoices
 
 SITE = np.array([np.log(8.0), 2.2, 1.6, 2.4, 0.2, 0.35, 0.9, 0.9, 2.2])
 

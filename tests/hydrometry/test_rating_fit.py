@@ -8,11 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry import rating_law as rl
-from stillwell.hydrometry.rating_fit import fit
-from stillwell.hydrometry.rating_shape import FitChoices
-from stillwell.hydrometry.rating_solve import Task
-from stillwell.hydrometry.rating_start import starts
+from stillwell.hydrometry.rating import law as rl
+from stillwell.hydrometry.rating.fit import fit
+from stillwell.hydrometry.rating.shape import FitChoices
+from stillwell.hydrometry.rating.solve import Task
+from stillwell.hydrometry.rating.start import starts
 
 ONE = np.array([np.log(8.0), 1.9, 0.2])
 TWO = np.array([np.log(8.0), 2.2, 1.6, 0.2, 0.35, 0.9])
@@ -305,7 +305,7 @@ def test_starts_times_gaugings_stay_within_their_bound(most, monkeypatch):
     )  # fmt: skip
     free = np.array([np.nan])
     assert starts(task, 1, False, free, np.zeros(0)).shape[0] == 10
-    monkeypatch.setattr("stillwell.hydrometry.rating_start.MOST_TERMS", 20 * most - 1)
+    monkeypatch.setattr("stillwell.hydrometry.rating.start.MOST_TERMS", 20 * most - 1)
     assert starts(task, 1, False, free, np.zeros(0)).shape[0] == most
 
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry.rating_fit import fit
-from stillwell.hydrometry.rating_gaugings import precision, remnant
-from stillwell.hydrometry.rating_shape import FitChoices
+from stillwell.hydrometry.rating.fit import fit
+from stillwell.hydrometry.rating.gaugings import precision, remnant
+from stillwell.hydrometry.rating.shape import FitChoices
 
 SIGNS = np.array([1.0, -1.0, 1.0, -1.0])
 

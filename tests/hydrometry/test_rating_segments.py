@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.rating_segments import curve_of, rows_of
+from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.segments import curve_of, rows_of
 
 CURVE = Curve(np.array([0.2, 1.2]), np.array([4.0, 16.0]), np.array([0.2, 0.7]), np.array([2.0, 2.0]))
 

@@ -9,15 +9,15 @@ import pytest
 from scipy import stats
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry import rating_law as rl
-from stillwell.hydrometry import rating_tests
-from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.rating_band import band
-from stillwell.hydrometry.rating_bayes import KINDS, Control, _belief, _walkers, sample
-from stillwell.hydrometry.rating_gaugings import gathered
-from stillwell.hydrometry.rating_shape import FitChoices, Shape, shapes, task_of
-from stillwell.hydrometry.rating_solve import Task, _step, refine
-from stillwell.hydrometry.rating_start import _zero_sets
+from stillwell.hydrometry.rating import law as rl
+from stillwell.hydrometry.rating import residual_tests
+from stillwell.hydrometry.rating.band import band
+from stillwell.hydrometry.rating.bayes import KINDS, Control, _belief, _walkers, sample
+from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.gaugings import gathered
+from stillwell.hydrometry.rating.shape import FitChoices, Shape, shapes, task_of
+from stillwell.hydrometry.rating.solve import Task, _step, refine
+from stillwell.hydrometry.rating.start import _zero_sets
 
 INF, NAN = np.inf, np.nan
 STAGE = np.array([0.5, 0.8, 1.2, 1.9, 3.0])
@@ -149,7 +149,7 @@ def test_a_gauging_of_unknown_uncertainty_has_the_middle_one():
 
 def test_one_new_gauging_against_two_old_ones_has_one_degree_of_freedom():
     """5 % against 1 and 3 %: t = 3/sqrt(2 (1 + 1/2)) = sqrt(3), held against the 12.706 of one degree."""
-    verdict = rating_tests.new_against_old(np.array([5.0]), np.array([1.0, 3.0]))
+    verdict = residual_tests.new_against_old(np.array([5.0]), np.array([1.0, 3.0]))
     assert verdict.statistic == pytest.approx(np.sqrt(3))
     assert verdict.critical == pytest.approx(12.706, abs=5e-4)
     assert verdict.passed

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.rating_table import MOST_ROWS, table
+from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.table import MOST_ROWS, table
 
 CURVE = Curve(np.array([0.2, 1.2]), np.array([4.0, 16.0]), np.array([0.2, 0.7]), np.array([2.0, 2.0]))
 

@@ -11,10 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.in_force import Mark, RatingInForce, Shifts, Spans, Table, spans_of_ratings
-from stillwell.hydrometry.ratings_in_force import _uncertainty
-from stillwell.hydrometry.record import discharge_record, rate, recompute
+from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.in_force import Mark, RatingInForce, Shifts, Spans, Table, spans_of_ratings
+from stillwell.hydrometry.rating.resolver import _uncertainty
+from stillwell.hydrometry.record.discharge import discharge_record, rate, recompute
 
 DAY = 86_400_000_000
 QUARTER = DAY // 96

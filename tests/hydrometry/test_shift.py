@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry import shift as sh
-from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.shift_proposal import propose
+from stillwell.hydrometry.rating import shift as sh
+from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.shift_proposal import propose
 
 CURVE = Curve(np.array([0.2, 1.2]), np.array([4.0, 16.0]), np.array([0.2, 0.7]), np.array([2.0, 2.0]))
 """``4 (h - 0.2)^2`` up to 1.2 m, ``16 (h - 0.7)^2`` above."""

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.hydrometry.stage_convert import (
+from stillwell.hydrometry.stage.convert import (
     PSI_PA,
     UNITS_M,
     air_pressure,

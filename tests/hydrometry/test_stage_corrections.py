@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.hydrometry.corrections import Corrections, propose_corrections, staff_against_sensor
+from stillwell.hydrometry.stage.corrections import Corrections, propose_corrections, staff_against_sensor
 
 DAY = 86_400_000_000
 

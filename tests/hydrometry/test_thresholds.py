@@ -6,14 +6,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell.hydrometry.corrections import propose_corrections, staff_against_sensor
-from stillwell.hydrometry.despike import REACH, _cloud, _largest_near, spikes
-from stillwell.hydrometry.gauge_height import Nodes, discharge_weighted
-from stillwell.hydrometry.gauging_uncertainty import expanded_m3_s
-from stillwell.hydrometry.meters import cosines
-from stillwell.hydrometry.rating_gaugings import precision
-from stillwell.hydrometry.stage_values import spikes as off_series
-from stillwell.hydrometry.uncertainty import PanelData, from_scatter, from_tables, percent
+from stillwell.hydrometry.gauging.gauge_height import Nodes, discharge_weighted
+from stillwell.hydrometry.gauging.uncertainty import PanelData, from_scatter, from_tables, percent
+from stillwell.hydrometry.gauging.uncertainty_in_use import expanded_m3_s
+from stillwell.hydrometry.meter.despike import REACH, _cloud, _largest_near, spikes
+from stillwell.hydrometry.meter.velocities import cosines
+from stillwell.hydrometry.rating.gaugings import precision
+from stillwell.hydrometry.stage.corrections import propose_corrections, staff_against_sensor
+from stillwell.hydrometry.stage.values import spikes as off_series
 from stillwell.schemas.words import COMPONENTS
 from tests.making import computed, one_point_section
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from stillwell.hydrometry.visits import differing, serving, unit_doubted, visits_of
+from stillwell.hydrometry.stage.visits import differing, serving, unit_doubted, visits_of
 
 START = pd.Timestamp("2025-05-01T00:00Z")
 HOURS = pd.date_range(START, periods=49, freq="h")

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell.hydrometry.gauging_uncertainty import level_sentence, within_pct
+from stillwell.hydrometry.gauging.uncertainty_in_use import level_sentence, within_pct
 from stillwell.words import within
 
 NONE = np.nan

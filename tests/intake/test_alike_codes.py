@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from stillwell.intake.refer import refer
+from stillwell.intake.foreign_keys import refer
 from stillwell.records import NOTE_COLUMNS, PROBLEM_COLUMNS, RULES, Understood
 from stillwell.schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
 from stillwell.schemas.derive import columns

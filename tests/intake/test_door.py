@@ -12,11 +12,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.intake import cells
-from stillwell.intake.csv_text import read_csv
 from stillwell.intake.interpret import interpret
-from stillwell.intake.trouble import CannotRead
-from stillwell.intake.units import SUFFIXES, converted, spellings
+from stillwell.intake.problem_collector import CannotRead
+from stillwell.intake.readers.csv_text import read_csv
+from stillwell.intake.values import cells
+from stillwell.intake.values.units import SUFFIXES, converted, spellings
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns
 from tests.intake.making import GAUGINGS, HEAD, POINTS, SITES, csv, folder

@@ -11,8 +11,8 @@ import pytest
 
 from stillwell.errors import DepositError
 from stillwell.fingerprint import sha256
-from stillwell.intake.deposit import find_deposits, read_deposit
 from stillwell.intake.interpret import interpret
+from stillwell.intake.readers.deposit import find_deposits, read_deposit
 from stillwell.records import Deposit, DepositFile
 from tests.intake.making import GAUGINGS, POINTS, SITES, folder, points, zipped
 

@@ -14,12 +14,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell import pipeline
 from stillwell.fingerprint import folder_digest
-from stillwell.intake.deposit import read_deposit
 from stillwell.intake.interpret import interpret
 from stillwell.intake.map_preview import preview
-from stillwell.intake.maps import map_from
+from stillwell.intake.maps.map_file import map_from
+from stillwell.intake.readers.deposit import read_deposit
+from stillwell.pipeline import ingest
 from stillwell.records import Deposit, DepositFile, Understood
 
 TESTS = Path(__file__).resolve().parents[1]
@@ -169,7 +169,7 @@ def test_days_of_a_spreadsheet_in_a_zone():
 
 def test_a_dry_run_shows_what_a_map_makes():
     """The first rows as understood show stage in m and UTC with the figure as written, before anything is taken."""
-    rows, understood = pipeline.dry_run([SAMPLE / "deposit"], SAMPLE / "map.toml")
+    rows, understood = ingest.dry_run([SAMPLE / "deposit"], SAMPLE / "map.toml")
     (name,) = [name for name in rows if "stage" in name]
     assert {"time", "stage_m", "raw_value", "raw_unit", "mark"} <= set(rows[name])
     assert len(understood.problems) == 2

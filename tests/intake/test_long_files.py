@@ -7,11 +7,11 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from stillwell.archive.parquet_bytes import to_parquet
-from stillwell.archive.tables import arrow_schema
-from stillwell.intake import csv_text
-from stillwell.intake.constant import AT_ONCE, missing, only_value, repeated, taken
-from stillwell.intake.csv_text import read_csv
+from stillwell.archive.tables.parquet_bytes import to_parquet
+from stillwell.archive.tables.table_files import arrow_schema
+from stillwell.intake.readers import csv_text
+from stillwell.intake.readers.csv_text import read_csv
+from stillwell.intake.values.constant import AT_ONCE, missing, only_value, repeated, taken
 from stillwell.prepare.rows import sort_codes
 
 ROW = "S1,radar,2025-01-01T00:00Z,1.25"

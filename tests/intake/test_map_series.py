@@ -15,13 +15,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stillwell.errors import MapError
-from stillwell.intake.exact import Line, on_line
 from stillwell.intake.interpret import MOST_TOLD, interpret
-from stillwell.intake.map_clocks import CountedTime, LocalTime
-from stillwell.intake.map_rows import counted_numbers
-from stillwell.intake.map_text import Foreign, read_foreign
-from stillwell.intake.map_times import moments, time_with_offset
-from stillwell.intake.maps import Counted, map_from
+from stillwell.intake.maps.clocks import CountedTime, LocalTime
+from stillwell.intake.maps.map_file import Counted, map_from
+from stillwell.intake.maps.rows import counted_numbers
+from stillwell.intake.maps.text import Foreign, read_foreign
+from stillwell.intake.maps.times import moments, time_with_offset
+from stillwell.intake.values.decimal_linear import Line, on_line
 from tests.intake.making import zipped
 
 MAP = """kind = "map"

@@ -9,15 +9,15 @@ import pytest
 
 from stillwell.errors import MapError, StillwellError
 from stillwell.fingerprint import sha256
-from stillwell.intake.deposit import read_deposit
 from stillwell.intake.interpret import interpret
-from stillwell.intake.map_clocks import LocalTime
 from stillwell.intake.map_preview import preview
-from stillwell.intake.map_text import read_foreign
-from stillwell.intake.map_times import time_with_offset
-from stillwell.intake.maps import SURVEY_FEET, looks_like_map, map_from
-from stillwell.intake.trouble import CannotRead
-from stillwell.intake.units import converted
+from stillwell.intake.maps.clocks import LocalTime
+from stillwell.intake.maps.map_file import SURVEY_FEET, looks_like_map, map_from
+from stillwell.intake.maps.text import read_foreign
+from stillwell.intake.maps.times import time_with_offset
+from stillwell.intake.problem_collector import CannotRead
+from stillwell.intake.readers.deposit import read_deposit
+from stillwell.intake.values.units import converted
 from stillwell.records import Deposit, DepositFile
 from tests.intake.making import POINTS, SITES, csv, folder, zipped
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
 from stillwell.intake.interpret import interpret
+from stillwell.pipeline.audit import audit
 from tests.intake.making import folder, points
 from tests.pipeline.season import season, take
 

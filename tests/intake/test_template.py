@@ -14,7 +14,7 @@ from stillwell.errors import StillwellError
 from stillwell.fingerprint import sha256
 from stillwell.intake.interpret import interpret
 from stillwell.intake.template import TABLES, UNITS, CannotMake, handed_in_as, template_workbook
-from stillwell.intake.units import converted, spellings
+from stillwell.intake.values.units import converted, spellings
 from stillwell.records import Deposit, DepositFile
 from stillwell.schemas import DEPOSIT_TABLES, words
 from stillwell.schemas.derive import columns

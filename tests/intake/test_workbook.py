@@ -14,8 +14,8 @@ import pandas as pd
 import pytest
 
 from stillwell.fingerprint import sha256
-from stillwell.intake.deposit import read_deposit
 from stillwell.intake.interpret import interpret
+from stillwell.intake.readers.deposit import read_deposit
 from stillwell.intake.template import CannotMake, template_workbook
 from stillwell.records import Deposit, DepositFile
 from tests.hostile.making import with_part

@@ -7,8 +7,8 @@ import zipfile
 
 import pytest
 
-from stillwell.intake.trouble import CannotRead
-from stillwell.intake.zips import unzipped
+from stillwell.intake.problem_collector import CannotRead
+from stillwell.intake.readers.zips import unzipped
 from stillwell.records import DepositFile
 
 A, B = b"gauging,site\n" + b"G1,S1\n" * 20, b"site,name\nS1,One\n"

@@ -90,7 +90,7 @@ def test_a_change_of_source_replaces_only_the_mutants_it_touches():
 
 def test_a_verdict_is_kept_while_the_module_is_the_same(tmp_path):
     """The newest line of a mutant counts; one noted with another source, or of a module that is gone, does not."""
-    file, path = tmp_path / "verdicts.jsonl", "src/stillwell/hydrometry/despike.py"
+    file, path = tmp_path / "verdicts.jsonl", "src/stillwell/hydrometry/meter/despike.py"
     now = hashlib.sha256((ROOT / path).read_bytes()).hexdigest()
     noted = [("a", "survived", now), ("a", "killed", now), ("b", "killed", "0" * 64)]
     lines = [{"mutant": f"{path}::{name}", "verdict": verdict, "source": source} for name, verdict, source in noted]
@@ -107,7 +107,7 @@ def test_the_score_leaves_equivalents_out():
 
 def test_a_mutant_is_held_against_the_tests_of_its_line():
     """A line of a function: the tests that run it, shortest first; a constant: those of the lines that name it."""
-    path = "src/stillwell/hydrometry/despike.py"
+    path = "src/stillwell/hydrometry/meter/despike.py"
     source = (ROOT / path).read_text(encoding="utf-8")
     every = mutants(path, source)
     line = next(i for i, text in enumerate(source.splitlines(), 1) if "range(1, REACH + 1)" in text)
@@ -121,7 +121,7 @@ def test_a_mutant_is_held_against_the_tests_of_its_line():
 
 def test_a_default_is_held_against_all_who_call_its_function():
     """The body of ``signs`` is run by a test that gives no level and by none of the lines that name the function."""
-    path = "src/stillwell/hydrometry/rating_tests.py"
+    path = "src/stillwell/hydrometry/rating/residual_tests.py"
     source = (ROOT / path).read_text(encoding="utf-8")
     level = next(m for m in mutants(path, source) if (m.scope, m.before) == ("signs", "95"))
     at = {text.strip(): i for i, text in enumerate(source.splitlines(), 1)}
@@ -147,10 +147,10 @@ SPIKES = "tests/hydrometry/test_despike.py::test_half_of_a_record_always_stays"
 
 
 @pytest.mark.parametrize(("file", "change", "test", "verdicts"), [
-    ("corrections.py", ("2 * np.sqrt(2) * reading_m", "2 * np.sqrt(2) / reading_m"),
+    ("stage/corrections.py", ("2 * np.sqrt(2) * reading_m", "2 * np.sqrt(2) / reading_m"),
      f"{TOLERANCE}test_two_differences_agree_within_two_root_two_of_a_reading[0.0143-drift-1.0]", ["killed", "killed"]),
-    ("despike.py", ("-1", "1"), SPIKES, ["survived", "survived"]),
-    ("despike.py", ("2", "3"), SPIKES, ["not here", "survived"]),
+    ("meter/despike.py", ("-1", "1"), SPIKES, ["survived", "survived"]),
+    ("meter/despike.py", ("2", "3"), SPIKES, ["not here", "survived"]),
 ])  # fmt: skip
 def test_the_tool_tells_what_a_test_notices(file, change, test, verdicts):
     """A wrong limit is killed, what changes nothing or is not looked at lives; a constant must be imported anew."""
@@ -191,7 +191,7 @@ def test_the_nearest_tests_come_first():
 
 def test_a_constant_in_a_kept_value_is_held_against_all_who_use_that():
     """Only the first test that asks runs the lines of a function whose value is kept; the others name the function."""
-    path = "src/stillwell/hydrometry/profile.py"
+    path = "src/stillwell/hydrometry/gauging/profile.py"
     source = (ROOT / path).read_text(encoding="utf-8")
     weight = next(m for m in mutants(path, source) if m.names == ("WEIGHTS",))
     at = {text: i for i, text in enumerate(source.splitlines(), 1)}

@@ -7,15 +7,15 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pandas as pd
 
-from stillwell.archive.entries import Entry
-from stillwell.archive.inputs import Inputs
-from stillwell.archive.revise import new_rows, new_values
-from stillwell.archive.snapshot import History, Snapshot
-from stillwell.committing import default_policy_text
+from stillwell.archive.ledger.entries import Entry
+from stillwell.archive.ledger.inputs import Inputs
+from stillwell.archive.revisions.registers import new_rows, new_values
+from stillwell.archive.revisions.snapshot import History, Snapshot
 from stillwell.fingerprint import sha256
+from stillwell.pipeline.committing import default_policy_text
 from stillwell.prepare import Circumstances
-from stillwell.prepare.marks import last_made, mark_name, record_marks
 from stillwell.prepare.records import TABLES, derived
+from stillwell.prepare.watermarks import last_made, mark_name, record_marks
 from stillwell.records import RULES, ListedFile
 from stillwell.schemas import ARCHIVE_TABLES, SERIES_TIME
 from stillwell.schemas.derive import columns, key_names

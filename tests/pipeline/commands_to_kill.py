@@ -15,14 +15,14 @@ import netCDF4  # noqa: F401  imported before the forks
 import xarray  # noqa: F401
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.clock import RightClock
-from stillwell.committing import office_policy, utc_now
-from stillwell.deriving import derive
-from stillwell.pipeline import compact, decide, ingest
+from stillwell.archive.ledger.clock import RightClock
+from stillwell.pipeline.committing import office_policy, utc_now
+from stillwell.pipeline.derive import derive
+from stillwell.pipeline.ingest import compact, decide, ingest
+from stillwell.pipeline.rebuild import rebuild
+from stillwell.pipeline.render import render
+from stillwell.pipeline.withhold import withhold
 from stillwell.publishing.publish import publish
-from stillwell.rebuild import rebuild
-from stillwell.render import render
-from stillwell.withholding import withhold
 
 NOW = RightClock(utc_now)
 

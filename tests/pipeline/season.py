@@ -10,9 +10,9 @@ from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
 
-from stillwell.archive.clock import RightClock
-from stillwell.committing import utc_now
-from stillwell.pipeline import Taken, ingest
+from stillwell.archive.ledger.clock import RightClock
+from stillwell.pipeline.committing import utc_now
+from stillwell.pipeline.ingest import Taken, ingest
 
 X = [0, 1, 2, 3, 4, 5, 6]
 D = [0, 0.3, 0.5, 0.6, 0.5, 0.3, 0]

@@ -7,13 +7,13 @@ from datetime import timedelta
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.buckets import scattered
-from stillwell.archive.compact import compaction
+from stillwell.archive.lots.buckets import scattered
 from stillwell.archive.readme import schema_documents
-from stillwell.archive.writer import Commit
-from stillwell.audit import audit
-from stillwell.committing import writing
-from stillwell.pipeline import compact
+from stillwell.archive.writing.compact import compaction
+from stillwell.archive.writing.writer import Commit
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.committing import writing
+from stillwell.pipeline.ingest import compact
 from tests.pipeline.season import NOW, season, sheets, take
 
 

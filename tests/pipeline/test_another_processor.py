@@ -8,18 +8,18 @@ import shutil
 import numpy as np
 import pytest
 
-import stillwell.hydrometry.record as records
-import stillwell.rebuild as rebuilding
-from stillwell.adopting import adopt
+import stillwell.hydrometry.record.discharge as records
+import stillwell.pipeline.rebuild as rebuilding
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
-from stillwell.committing import office_of
-from stillwell.deriving import derive, recompute
-from stillwell.hydrometry import profile
-from stillwell.prepare import marks
-from stillwell.proving import Prover
-from stillwell.reading.summary import audit_json, audit_text
-from stillwell.rebuild import rebuild
+from stillwell.hydrometry.gauging import profile
+from stillwell.pipeline.adopt import adopt
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.committing import office_of
+from stillwell.pipeline.derive import derive, recompute
+from stillwell.pipeline.prove import Prover
+from stillwell.pipeline.rebuild import rebuild
+from stillwell.prepare import watermarks
+from stillwell.reading.printed.summary import audit_json, audit_text
 from stillwell.schemas import ARCHIVE_TABLES
 from tests.pipeline.season import NOW, registers, season, sheets, take
 from tests.reading.recorded_stage import logger, rating
@@ -47,7 +47,7 @@ def _derived_by_the_next_number(archive, copy):
     """Derive in a copy by a version that raised its number, so that no record is up to date."""
     shutil.copytree(archive, copy)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(marks, "DERIVATION", marks.DERIVATION + 1)
+        patch.setattr(watermarks, "DERIVATION", watermarks.DERIVATION + 1)
         return derive(copy, by="H1", now=NOW)[1]
 
 

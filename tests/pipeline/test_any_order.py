@@ -7,9 +7,9 @@ import random
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
-from stillwell.pipeline import compact, decide
-from stillwell.rebuild import rebuild
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.ingest import compact, decide
+from stillwell.pipeline.rebuild import rebuild
 from tests.pipeline.season import NOW, registers, sheets, take
 
 ACTS = (

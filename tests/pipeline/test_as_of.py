@@ -7,10 +7,10 @@ import random
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
-from stillwell.pipeline import compact, decide
-from stillwell.reading.show import show_gauging
-from stillwell.reading.sql import ask
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.ingest import compact, decide
+from stillwell.reading.printed.show import show_gauging
+from stillwell.reading.select.sql import ask
 from tests.pipeline.season import NOW, season, sheets, take
 
 QUESTION = """SELECT g.gauging_id, g.revision, g.status, g.discharge_m3_s, g.recorded_at,

@@ -13,14 +13,14 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
-import stillwell.archive.history as history
-import stillwell.audit as proving
-import stillwell.comparing as comparing
+import stillwell.archive.revisions.stored_history as history
+import stillwell.pipeline.audit as proving
+import stillwell.pipeline.compare as comparing
 import stillwell.prepare.batch as batches
-from stillwell.archive.entries import self_checked
-from stillwell.archive.layout import entry_path
-from stillwell.audit import audit, audit_part
+from stillwell.archive.disk.layout import entry_path
+from stillwell.archive.ledger.entries import self_checked
 from stillwell.fingerprint import sha256
+from stillwell.pipeline.audit import audit, audit_part
 from tests.pipeline.season import season, sheets
 from tests.pipeline.season import take as take_in
 
@@ -218,9 +218,9 @@ READ_ONLY = """
 import os, sys
 from pathlib import Path
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit, audit_part
-from stillwell.reading.show import show_gauging
-from stillwell.reading.sql import ask
+from stillwell.pipeline.audit import audit, audit_part
+from stillwell.reading.printed.show import show_gauging
+from stillwell.reading.select.sql import ask
 root = Path(sys.argv[1])
 def everything():
     page = show_gauging(Archive(root), "S1.20250501T100000Z.M1")

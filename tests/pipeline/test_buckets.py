@@ -9,13 +9,13 @@ import pyarrow.parquet as pq
 import pytest
 
 import stillwell
-from stillwell.archive import buckets
 from stillwell.archive.archive import Archive
-from stillwell.archive.replica import replicate
-from stillwell.audit import audit
-from stillwell.pipeline import compact, decide
-from stillwell.reading.sql import connect
-from stillwell.rebuild import rebuild
+from stillwell.archive.care.replica import replicate
+from stillwell.archive.lots import buckets
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.ingest import compact, decide
+from stillwell.pipeline.rebuild import rebuild
+from stillwell.reading.select.sql import connect
 from tests.pipeline.season import NOW, registers, sheets, take
 
 SITES = ("S1", "S2", "S3 über/x")

@@ -6,14 +6,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell import committing
 from stillwell.archive.archive import Archive
-from stillwell.archive.revise import new_values
-from stillwell.archive.standing import contradicted, newest_revisions
-from stillwell.audit import audit
-from stillwell.deriving import derive
-from stillwell.reading.sql import ask
-from stillwell.rebuild import rebuild
+from stillwell.archive.revisions.registers import new_values
+from stillwell.archive.tables.current_rows import contradicted, newest_revisions
+from stillwell.pipeline import committing
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.derive import derive
+from stillwell.pipeline.rebuild import rebuild
+from stillwell.reading.select.sql import ask
 from stillwell.records import RULES
 from tests.pipeline.season import NOW, registers, take
 

@@ -8,17 +8,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell import deriving
-from stillwell.adopting import adopt, deposit_of
-from stillwell.archive import table_parts
 from stillwell.archive.archive import Archive
-from stillwell.archive.later_rows import rows_recorded_after, rows_since
-from stillwell.audit import audit
-from stillwell.committing import office_policy
-from stillwell.deriving import derive
-from stillwell.pipeline import compact
-from stillwell.prepare import onward
-from stillwell.prepare.earliest import NEVER, change_of
+from stillwell.archive.revisions.later_rows import rows_recorded_after, rows_since
+from stillwell.archive.tables import partial_reads
+from stillwell.pipeline import derive as deriving
+from stillwell.pipeline.adopt import adopt, deposit_of
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.committing import office_policy
+from stillwell.pipeline.derive import derive
+from stillwell.pipeline.ingest import compact
+from stillwell.prepare import from_change
+from stillwell.prepare.earliest_change import NEVER, change_of
 from stillwell.prepare.records import derived
 from tests.pipeline import changes
 from tests.pipeline.changes import FIRST, SAID, SITE, Held, begun, hours, rating
@@ -112,7 +112,7 @@ def _both(held):
     made, now = held.marks(held.view())
     change = change_of(view, SITE, made, now, held.policy)
     view.asked.clear()
-    part = None if change is None else onward.derived_onward(view, SITE, held.told(), change)
+    part = None if change is None else from_change.derived_onward(view, SITE, held.told(), change)
     return whole, part, change, view.asked
 
 
@@ -129,8 +129,8 @@ def test_a_change_of_one_kind_is_derived_from_its_earliest_moment_on(kind, held,
     Of stage three days more are read, for the lines and sensors that reach across; doubts about stage alone look at
     every stage, where stage, staff or a correction changed.
     """
-    firsts, real = [], onward.record_of
-    monkeypatch.setattr(onward, "record_of", lambda *a: firsts.append(a[3][0][0]) or real(*a))
+    firsts, real = [], from_change.record_of
+    monkeypatch.setattr(from_change, "record_of", lambda *a: firsts.append(a[3][0][0]) or real(*a))
     make, earliest = ALONE[kind]
     make(held)
     whole, part, change, asked = _both(held)
@@ -170,19 +170,19 @@ def test_a_change_that_tells_no_moment_has_the_record_derived_whole(kind, held):
         made.made_from["rows:ratings"] = "0" * 64
     assert change_of(held.view(), SITE, made, now, held.policy) is None
     whole = derived(held.view(), [SITE], held.told())
-    _same(whole, onward.derived_from_change(held.view(), SITE, held.told(), made, now))
+    _same(whole, from_change.derived_from_change(held.view(), SITE, held.told(), made, now))
 
 
 def _sequences(seeds, monkeypatch):
     """Draw sequences of changes, derived now and then; count how each derivation was made."""
-    how, real = Counter(), onward.derived_onward
+    how, real = Counter(), from_change.derived_onward
 
     def noted(view, site, told, change):
         rows = real(view, site, told, change)
         how["whole" if rows is None else "doubts" if change.since_us == NEVER else "part"] += 1
         return rows
 
-    monkeypatch.setattr(onward, "derived_onward", noted)
+    monkeypatch.setattr(from_change, "derived_onward", noted)
     for seed in seeds:
         rng = np.random.default_rng(seed)
         held = begun(*office_policy(), rng)
@@ -190,7 +190,7 @@ def _sequences(seeds, monkeypatch):
             for _ in range(int(rng.integers(1, 4))):
                 changes.change(held, rng)
             made, now = held.marks(held.view())
-            part = onward.derived_from_change(held.view(), SITE, held.told(), made, now)
+            part = from_change.derived_from_change(held.view(), SITE, held.told(), made, now)
             _same(held.derive(), part)
     return how
 
@@ -226,13 +226,13 @@ def years(tmp_path):
 
 def _opened(monkeypatch, root):
     """Note the table files that are opened from now on, as the ledger lists them."""
-    listed, seen, real = Archive(root).listing(), [], table_parts._read
+    listed, seen, real = Archive(root).listing(), [], partial_reads._read
 
     def noted(path, *more):
         seen.append(listed.get(str(path.relative_to(root))))
         return real(path, *more)
 
-    monkeypatch.setattr(table_parts, "_read", noted)
+    monkeypatch.setattr(partial_reads, "_read", noted)
     return seen
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.sealed import Sealed
-from stillwell.reading.summary import taken_words
+from stillwell.reading.printed.summary import taken_words
 from stillwell.schemas import ARCHIVE_TABLES
 from tests.pipeline.season import registers, season, sheets, take
 

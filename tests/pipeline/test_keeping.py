@@ -10,17 +10,18 @@ from pathlib import Path
 
 import pytest
 
-from stillwell.archive import fs, withholding
 from stillwell.archive.archive import Archive
-from stillwell.archive.repair import repair
-from stillwell.archive.replica import replicate
+from stillwell.archive.care.repair import repair
+from stillwell.archive.care.replica import replicate
+from stillwell.archive.disk import fs
 from stillwell.archive.sealed import Sealed, object_folder
-from stillwell.archive.writer import open_writer
-from stillwell.audit import audit, audit_part
+from stillwell.archive.writing import tombstones
+from stillwell.archive.writing.writer import open_writer
 from stillwell.errors import ArchiveError, DepositError, Withheld
-from stillwell.pipeline import compact, decide
-from stillwell.reading.sql import ask
-from stillwell.withholding import withhold
+from stillwell.pipeline.audit import audit, audit_part
+from stillwell.pipeline.ingest import compact, decide
+from stillwell.pipeline.withhold import withhold
+from stillwell.reading.select.sql import ask
 from tests.pipeline.season import NOW, season, sheets, take
 
 TABLES = ("gaugings", "verticals", "points", "findings", "gauge_heights", "reviews", "uncertainty_budget")
@@ -190,7 +191,7 @@ def test_a_tombstone_without_a_decision_is_a_fault(tmp_path):
     """Nobody can hide content by putting a tombstone in its place by hand."""
     root = season(tmp_path)
     digest = Archive(root).ledger.entry(2).deposits[0]["deposit"]
-    withholding.withhold(root, digest, "no decision", NOW(), "X")
+    tombstones.withhold(root, digest, "no decision", NOW(), "X")
     assert [f.kind for f in audit(root, recompute=False).faults] == ["sealed"]
 
 

@@ -17,12 +17,12 @@ import bagit
 import pandas as pd
 import pytest
 
-from stillwell.adopting import adopt
 from stillwell.archive.archive import Archive
 from stillwell.archive.sealed import Sealed
-from stillwell.audit import audit
-from stillwell.pipeline import ingest
-from stillwell.rebuild import rebuild
+from stillwell.pipeline.adopt import adopt
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.ingest import ingest
+from stillwell.pipeline.rebuild import rebuild
 from tests.pipeline.commands_to_kill import COMMANDS
 from tests.pipeline.season import TODAY, season, sheets
 from tests.reading.recorded_stage import START, logger, rating

@@ -11,20 +11,20 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import stillwell.archive.identity as identity
+import stillwell.archive.revisions.identity as identity
 import stillwell.prepare.batch as batches
-from stillwell.archive import netcdf_rendered
 from stillwell.archive.archive import Archive
-from stillwell.archive.shelf import Shelf, files_of, parts_of
-from stillwell.audit import audit
-from stillwell.deriving import recompute
+from stillwell.archive.netcdf import render as netcdf_rendered
+from stillwell.archive.tables.table_buffer import Shelf, files_of, parts_of
 from stillwell.errors import ArchiveError
-from stillwell.hydrometry import profile
-from stillwell.pipeline import assess_again, inbox, ingest
+from stillwell.hydrometry.gauging import profile
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.derive import recompute
+from stillwell.pipeline.ingest import assess_again, inbox, ingest
+from stillwell.pipeline.render import render
 from stillwell.prepare.batch import Batch, lots
-from stillwell.reading.documents import taken_document
-from stillwell.reading.summary import taken_lines, taken_words
-from stillwell.render import render
+from stillwell.reading.printed.documents import taken_document
+from stillwell.reading.printed.summary import taken_lines, taken_words
 from tests.benchmarks.bench_large import MOST_GB, large_line
 from tests.pipeline.season import registers, sheets
 

@@ -7,17 +7,17 @@ import shutil
 import pandas as pd
 import pytest
 
-from stillwell import deriving
-from stillwell.adopting import adopt, deposit_of
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
-from stillwell.committing import office_policy
-from stillwell.deriving import derivations, derive, sites_of
-from stillwell.pipeline import compact
-from stillwell.prepare import Circumstances, marks
+from stillwell.pipeline import derive as deriving
+from stillwell.pipeline.adopt import adopt, deposit_of
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.committing import office_policy
+from stillwell.pipeline.derive import derivations, derive, sites_of
+from stillwell.pipeline.ingest import compact
+from stillwell.pipeline.rebuild import rebuild
+from stillwell.prepare import Circumstances, watermarks
 from stillwell.prepare.inputs import InputView
 from stillwell.prepare.records import TABLES, derived, recorded_sites
-from stillwell.rebuild import rebuild
 from tests.pipeline.season import NOW, season, sheets, take
 
 HOURS = pd.date_range("2025-05-01T00:00Z", periods=30, freq="1h").strftime("%Y-%m-%dT%H:%M:%SZ")
@@ -122,7 +122,7 @@ def test_every_table_that_a_record_reads_is_among_its_inputs(root):
     view = InputView(Archive(root, complete=True))
     derived(view, ["S1"], Circumstances(0, NOW(), "H1", "0", *office_policy(), ""))
     read = {table for table, _ in view._files} - set(TABLES)
-    named = {*marks.OF_SITE, *marks.OF_RATINGS}
+    named = {*watermarks.OF_SITE, *watermarks.OF_RATINGS}
     assert read == named
     # segments come with their rating and in no other way
     assert named <= CHANGES.keys() | {"rating_segments"}
@@ -144,9 +144,9 @@ def test_a_segment_changes_the_mark_of_its_site_alone(root):
                 rows.loc[rows["rating"] == "R-S1", self.column] = 11.5
             return rows
 
-    before = marks.rating_digests(archive, ["S1", "S2"])
+    before = watermarks.rating_digests(archive, ["S1", "S2"])
     for table, column in (("rating_segments", "coefficient"), ("ratings", "gauged_to_m")):
-        after = marks.rating_digests(Changed(table, column), ["S1", "S2"])
+        after = watermarks.rating_digests(Changed(table, column), ["S1", "S2"])
         assert after["S2"] == before["S2"]
         assert {name for name in before["S1"] if after["S1"][name] != before["S1"][name]} == {f"rows:{table}"}
 
@@ -166,7 +166,7 @@ def test_sites_up_to_date_are_skipped_without_reading_their_rows(root, tmp_path,
     derive(root, by="H1", now=NOW)
     derive(root, by="H1", now=NOW)
     assert "ratings" in opened
-    assert set(opened) <= {*marks.OF_RATINGS, "policies"}
+    assert set(opened) <= {*watermarks.OF_RATINGS, "policies"}
 
 
 def test_a_night_without_news_takes_no_lock_and_writes_nothing(root, monkeypatch):
@@ -213,7 +213,7 @@ def test_an_archive_without_marks_derives_each_record_once(root, monkeypatch):
     assert derive(root, by="H1", now=NOW) == (None, {})
 
 
-@pytest.mark.parametrize(("constant", "module"), [("DERIVATION", marks), ("RULES", deriving)])
+@pytest.mark.parametrize(("constant", "module"), [("DERIVATION", watermarks), ("RULES", deriving)])
 def test_another_number_of_the_arithmetic_derives_every_record(constant, module, root, monkeypatch):
     """A version that computes otherwise leaves no record as it was."""
     assert deriving._behind(Archive(root, complete=True), ["S1", "S2"]) == []
@@ -226,10 +226,10 @@ def test_a_mark_that_names_other_ratings_or_another_policy_is_unlike_what_stood(
     archive = Archive(root, complete=True)
     entry = next(e for e in reversed(archive.ledger.entries()) if e.made_from and e.reason == "derive")
     policy = entry.made_from["record:S1"]["policy"]
-    assert marks.marks_unlike(archive, entry, policy) == []
+    assert watermarks.marks_unlike(archive, entry, policy) == []
     entry.made_from["record:S1"]["rows:shifts"] = "0" * 64
     entry.made_from["record:S2"]["policy"] = "1" * 64
-    found = marks.marks_unlike(archive, entry, policy)
+    found = watermarks.marks_unlike(archive, entry, policy)
     assert len(found) == 2
     assert "rows:shifts" in found[0]
     assert "policy" in found[1]

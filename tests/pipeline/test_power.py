@@ -11,22 +11,22 @@ import bagit
 import pandas as pd
 import pytest
 
-from stillwell.adopting import adopt
 from stillwell.archive.archive import Archive
-from stillwell.archive.outputs import behind
-from stillwell.audit import audit
-from stillwell.committing import office_of, office_policy
-from stillwell.deriving import derive
+from stillwell.archive.netcdf.outputs import behind
 from stillwell.errors import ArchiveDamaged, Withheld
-from stillwell.pipeline import compact, decide, ingest
+from stillwell.pipeline.adopt import adopt
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.committing import office_of, office_policy
+from stillwell.pipeline.derive import derive
+from stillwell.pipeline.ingest import compact, decide, ingest
+from stillwell.pipeline.rebuild import UNFINISHED, rebuild
+from stillwell.pipeline.render import render
 from stillwell.publishing.publish import publish
-from stillwell.rebuild import UNFINISHED, rebuild
-from stillwell.render import render
 from tests.archive.power import Cuts
 from tests.pipeline.season import NOW, season, sheets, take
 from tests.reading.recorded_stage import rating
 
-WITHHOLDING = "stillwell.withholding" if find_spec("stillwell.withholding") else "stillwell.pipeline"
+WITHHOLDING = "stillwell.pipeline.withhold" if find_spec("stillwell.pipeline.withhold") else "stillwell.pipeline.ingest"
 ID = "S1.20250501T100000Z.M1"
 ACTS = ("ingest", "review", "compact", "derive", "render", "withhold", "publish", "rebuild")
 READERS = ("publish", "rebuild")

@@ -14,16 +14,16 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-import stillwell.audit as auditing
-import stillwell.looking as looking
-import stillwell.proving as proving
-from stillwell.archive import proofs
+import stillwell.pipeline.audit as auditing
+import stillwell.pipeline.audit_parts as looking
+import stillwell.pipeline.prove as proving
 from stillwell.archive.archive import Archive
-from stillwell.archive.snapshot import History
+from stillwell.archive.care import proofs
+from stillwell.archive.revisions.snapshot import History
 from stillwell.archive.workers import Crew
-from stillwell.audit import audit
 from stillwell.errors import ProcessLost
-from stillwell.pipeline import compact
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.ingest import compact
 from tests.pipeline.season import NOW, season, sheets, take
 
 

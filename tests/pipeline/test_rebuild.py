@@ -8,11 +8,11 @@ from dataclasses import replace
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
 from stillwell.errors import ArchiveError
-from stillwell.pipeline import compact, decide
-from stillwell.rebuild import rebuild
-from stillwell.withholding import withhold
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.ingest import compact, decide
+from stillwell.pipeline.rebuild import rebuild
+from stillwell.pipeline.withhold import withhold
 from tests.pipeline.season import NOW, season, sheets, take
 
 ID = "S1.20250501T100000Z.M1"

@@ -9,15 +9,15 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from stillwell import comparing
-from stillwell.adopting import adopt, deposit_of
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
-from stillwell.deriving import derivations, derive
 from stillwell.errors import QueryError
+from stillwell.pipeline import compare
+from stillwell.pipeline.adopt import adopt, deposit_of
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.derive import derivations, derive
+from stillwell.pipeline.rebuild import rebuild
 from stillwell.reading.records import record
-from stillwell.reading.spans import span_of
-from stillwell.rebuild import rebuild
+from stillwell.reading.select.spans import span_of
 from tests.pipeline.season import NOW, season, take
 from tests.pipeline.test_audit import rewritten
 
@@ -270,7 +270,7 @@ def test_many_sites_are_derived_in_lots(tmp_path):
     assert audit(one).faults == ()
 
 
-@pytest.mark.parametrize("at_once", [comparing.AT_ONCE, 1])
+@pytest.mark.parametrize("at_once", [compare.AT_ONCE, 1])
 def test_a_forged_value_is_named_whether_sites_of_a_commit_are_proved_together_or_not(tmp_path, monkeypatch, at_once):
     """Of two sites derived in one commit the forged row is named with its site, moment and values, and no other."""
     root = season(tmp_path)
@@ -278,7 +278,7 @@ def test_a_forged_value_is_named_whether_sites_of_a_commit_are_proved_together_o
         take(root, _stage(tmp_path / site, [1.5] * 49, site=site))
         adopt(root, _rating(f"R{site}", site=site), by="H1", now=NOW)
     derive(root, by="H1", now=NOW, render_now=False)
-    monkeypatch.setattr(comparing, "AT_ONCE", at_once)
+    monkeypatch.setattr(compare, "AT_ONCE", at_once)
     place = root / Archive(root).table_files("discharge", ["S2"])[0].path
     rewritten(root, place, lambda rows: rows.assign(discharge_m3_s=rows["discharge_m3_s"].where(rows.index != 3, 11.0)))
     sentences = [fault.sentence for fault in audit(root).faults if fault.kind == "recompute"]

@@ -8,18 +8,18 @@ import shutil
 import netCDF4
 import pytest
 
-from stillwell import render as rendering
-from stillwell.archive import making
 from stillwell.archive.archive import Archive
-from stillwell.archive.layout import MAKING
-from stillwell.archive.making import making_folder
-from stillwell.archive.outputs import behind
-from stillwell.archive.writer import Commit
-from stillwell.audit import audit, audit_part
-from stillwell.committing import office_of, utc_now, writing
+from stillwell.archive.disk.layout import MAKING
+from stillwell.archive.netcdf import background
+from stillwell.archive.netcdf.background import making_folder
+from stillwell.archive.netcdf.outputs import behind
+from stillwell.archive.writing.writer import Commit
 from stillwell.errors import ArchiveLocked, QueryError
-from stillwell.rebuild import rebuild
-from stillwell.render import StillBehind, render, render_all
+from stillwell.pipeline import render as rendering
+from stillwell.pipeline.audit import audit, audit_part
+from stillwell.pipeline.committing import office_of, utc_now, writing
+from stillwell.pipeline.rebuild import rebuild
+from stillwell.pipeline.render import StillBehind, render, render_all
 from tests.archive.test_crash import Death, DyingSystem, clean
 from tests.pipeline.season import NOW, season, sheets, take
 
@@ -107,7 +107,7 @@ def test_a_file_that_is_not_behind_and_holds_other_values_is_a_fault(late):
     with writing(late, by="X", now=NOW, create=False) as writer:
         folder = late / "work" / "forged.nc"
         folder.write_bytes(old + b"\0")
-        made = making.MadeFile(GAUGINGS, folder, making.sha256(old + b"\0"), len(old) + 1)
+        made = background.MadeFile(GAUGINGS, folder, background.sha256(old + b"\0"), len(old) + 1)
         writer.commit(Commit(made=[made], made_from={GAUGINGS: dict(output.made_from)}, reason="render"))
     assert [fault.kind for fault in audit(late, recompute=False).faults if fault.path == GAUGINGS] != []
 
@@ -214,7 +214,7 @@ def test_processes_make_the_same_bytes(tmp_path, monkeypatch):
     root = season(tmp_path)
     _take_only(root, sheets(tmp_path / "one", "3"), sheets(tmp_path / "two", "4", site="S2"))
     shutil.copytree(root, tmp_path / "other")
-    monkeypatch.setattr(making, "SPAWN_FROM", 1)
+    monkeypatch.setattr(background, "SPAWN_FROM", 1)
     shared = render(root, by="T1", now=NOW, processes=2)
     alone = render(tmp_path / "other", by="T1", now=NOW)
     assert shared.files == alone.files == (GAUGINGS, "netcdf/S2/gaugings.nc")

@@ -6,13 +6,13 @@ import numpy as np
 import xarray as xr
 from typer.testing import CliRunner
 
-from stillwell import pipeline
 from stillwell.archive.archive import Archive
-from stillwell.archive.clock import RightClock
-from stillwell.audit import audit
+from stillwell.archive.ledger.clock import RightClock
 from stillwell.cli import app
-from stillwell.reading.sql import ask
-from stillwell.rebuild import rebuild
+from stillwell.pipeline import ingest
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.rebuild import rebuild
+from stillwell.reading.select.sql import ask
 from tests.pipeline.season import NOW, season, sheets, take
 
 ID = "S1.20250501T100000Z.M1"
@@ -20,7 +20,7 @@ ID = "S1.20250501T100000Z.M1"
 
 def _decide(root, decision, subject=ID, now=NOW):
     rows = [{"subject": subject, "decision": decision, "reason": "test"}]
-    return pipeline.decide(root, "reviews", rows, by="H1", now=now)
+    return ingest.decide(root, "reviews", rows, by="H1", now=now)
 
 
 def _shown(root, moment=None):

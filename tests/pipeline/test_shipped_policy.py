@@ -6,12 +6,12 @@ import json
 
 import pytest
 
-from stillwell import committing
 from stillwell.archive.archive import Archive
-from stillwell.archive.entries import shipped_policies
-from stillwell.audit import audit
+from stillwell.archive.ledger.entries import shipped_policies
 from stillwell.fingerprint import sha256
-from stillwell.rebuild import rebuild
+from stillwell.pipeline import committing
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.rebuild import rebuild
 from tests.pipeline.season import registers, sheets, take
 
 SHIPPED = committing.default_policy_text()
@@ -26,7 +26,7 @@ def root(tmp_path, monkeypatch):
     take(tmp_path / "a", registers(tmp_path / "r"))
     take(tmp_path / "a", sheets(tmp_path / "1", "1"))
     monkeypatch.setattr(committing, "default_policy_text", lambda: LATER)
-    monkeypatch.setattr("stillwell.proving.default_policy_text", lambda: LATER)
+    monkeypatch.setattr("stillwell.pipeline.prove.default_policy_text", lambda: LATER)
     take(tmp_path / "a", sheets(tmp_path / "2", "2"))
     return tmp_path / "a"
 
@@ -62,7 +62,7 @@ def test_an_archive_that_did_not_keep_it_is_told_of(root, monkeypatch):
             object.__setattr__(entry, "software", {"name": "stillwell", "version": "0"})
         return real(entries)
 
-    monkeypatch.setattr("stillwell.proving.shipped_policies", forgotten)
+    monkeypatch.setattr("stillwell.pipeline.prove.shipped_policies", forgotten)
     report = audit(root)
     assert report.faults == ()
     assert any("commit 2 was judged by a policy that an earlier version shipped" in line for line in report.remarks)

@@ -6,11 +6,11 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-import stillwell.archive.many_files as many_files
-import stillwell.proving as proving
+import stillwell.archive.tables.many_files as many_files
+import stillwell.pipeline.prove as proving
 from stillwell.archive.archive import Archive
-from stillwell.archive.snapshot import History
-from stillwell.audit import audit
+from stillwell.archive.revisions.snapshot import History
+from stillwell.pipeline.audit import audit
 from tests.pipeline.season import registers, season, sheets, take
 
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from stillwell import committing
 from stillwell.archive.archive import Archive
-from stillwell.archive.history import StoredHistory
-from stillwell.archive.snapshot import History
-from stillwell.archive.twins import twin_remarks
-from stillwell.audit import audit
-from stillwell.rebuild import rebuild
+from stillwell.archive.care.twins import twin_remarks
+from stillwell.archive.revisions.snapshot import History
+from stillwell.archive.revisions.stored_history import StoredHistory
+from stillwell.pipeline import committing
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.rebuild import rebuild
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.naming import naming
 from tests.pipeline.season import registers, sheets, take

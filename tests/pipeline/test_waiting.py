@@ -9,17 +9,18 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-from stillwell import deriving, pipeline
-from stillwell.adopting import adopt, deposit_of
 from stillwell.archive.archive import Archive
-from stillwell.archive.layout import LOCK
-from stillwell.archive.lock import hold_lock
-from stillwell.audit import audit
+from stillwell.archive.disk.layout import LOCK
+from stillwell.archive.disk.lock import hold_lock
 from stillwell.cli import app
-from stillwell.committing import utc_now
-from stillwell.deriving import derivations, derive
 from stillwell.errors import ArchiveLocked
-from stillwell.pipeline import compact
+from stillwell.pipeline import derive as deriving
+from stillwell.pipeline import ingest
+from stillwell.pipeline.adopt import adopt, deposit_of
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.committing import utc_now
+from stillwell.pipeline.derive import derivations, derive
+from stillwell.pipeline.ingest import compact
 from tests.pipeline.season import NOW, season, sheets, take
 
 
@@ -142,7 +143,7 @@ def test_another_policy_meanwhile_derives_again(root, tmp_path, monkeypatch):
 
 def test_what_a_compaction_reads_before_the_lock_stays_true(root, tmp_path, monkeypatch):
     """A deposit taken while a compaction reads keeps its files, another compaction's work stands; no row is twice."""
-    real, seen = pipeline.read_lots, []
+    real, seen = ingest.read_lots, []
 
     def slow(archive, lots):
         read = real(archive, lots)
@@ -152,7 +153,7 @@ def test_what_a_compaction_reads_before_the_lock_stays_true(root, tmp_path, monk
             assert len(compact(root, most=len(archive.table_files("reviews")) + 2, by="T1", now=NOW)[0]) == 1
         return read
 
-    monkeypatch.setattr(pipeline, "read_lots", slow)
+    monkeypatch.setattr(ingest, "read_lots", slow)
     before = len(Archive(root).ledger.entries())
     compact(root, most=1, by="T1", now=NOW)
     monkeypatch.undo()
@@ -168,7 +169,7 @@ def test_what_a_compaction_reads_before_the_lock_stays_true(root, tmp_path, monk
 INGESTER = """
 import sys, time
 from pathlib import Path
-from stillwell.pipeline import ingest
+from stillwell.pipeline.ingest import ingest
 root, inbox, number = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3]
 for deposit in sorted(inbox.glob(f"{number}-*")):
     ingest(root, [deposit], by=f"T{number}", wait_s=300)

@@ -7,17 +7,18 @@ from dataclasses import fields
 
 import pytest
 
-from stillwell.archive import fs, recovery, withholding
 from stillwell.archive.archive import Archive
-from stillwell.archive.repair import repair
-from stillwell.archive.replica import replicate
+from stillwell.archive.care.repair import repair
+from stillwell.archive.care.replica import replicate
+from stillwell.archive.disk import fs
 from stillwell.archive.sealed import Sealed
-from stillwell.archive.withholding import PLACE
-from stillwell.archive.writer import STEPS, Writer, open_writer
-from stillwell.audit import audit
+from stillwell.archive.writing import recovery, tombstones
+from stillwell.archive.writing.tombstones import PLACE
+from stillwell.archive.writing.writer import STEPS, Writer, open_writer
 from stillwell.errors import ArchiveDamaged, Withheld
-from stillwell.pipeline import decide
-from stillwell.withholding import withhold
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.ingest import decide
+from stillwell.pipeline.withhold import withhold
 from tests.archive.deaths import Death, dying_at
 from tests.pipeline.season import NOW, season
 
@@ -133,9 +134,9 @@ def test_content_that_stays_against_a_decision_is_a_fault_until_it_is_withheld(r
 def test_one_lock_over_decision_and_removal(root, monkeypatch):
     """Nobody writes between the two: the lock is taken once."""
     taken = []
-    real = withholding.withhold
-    monkeypatch.setattr("stillwell.archive.writer.hold_lock", _counting(taken))
-    monkeypatch.setattr(withholding, "withhold", lambda *args: (taken.append("removed"), real(*args)))
+    real = tombstones.withhold
+    monkeypatch.setattr("stillwell.archive.writing.writer.hold_lock", _counting(taken))
+    monkeypatch.setattr(tombstones, "withhold", lambda *args: (taken.append("removed"), real(*args)))
     withhold(root, subject(root), by="R1", reason="the law", now=NOW)
     assert taken == ["taken", "removed", "let go"]
 
@@ -143,7 +144,7 @@ def test_one_lock_over_decision_and_removal(root, monkeypatch):
 def _counting(taken):
     from contextlib import contextmanager
 
-    from stillwell.archive.lock import hold_lock
+    from stillwell.archive.disk.lock import hold_lock
 
     @contextmanager
     def held(*args, **more):

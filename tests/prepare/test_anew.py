@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
-from stillwell.deriving import recompute
-from stillwell.hydrometry import profile
-from stillwell.pipeline import decide
+from stillwell.hydrometry.gauging import profile
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.derive import recompute
+from stillwell.pipeline.ingest import decide
 from tests.pipeline.season import NOW, season
 
 ID = "S1.20250501T100000Z.M1"

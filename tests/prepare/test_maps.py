@@ -8,9 +8,9 @@ import pytest
 from typer.testing import CliRunner
 
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
 from stillwell.cli import app
-from stillwell.intake.deposit import read_deposit
+from stillwell.intake.readers.deposit import read_deposit
+from stillwell.pipeline.audit import audit
 from tests.pipeline.season import take
 
 MAPS = Path(__file__).resolve().parents[2] / "sample_archive" / "maps"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import xarray as xr
 
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
+from stillwell.pipeline.audit import audit
 from tests.pipeline.season import season, sheets, take
 
 

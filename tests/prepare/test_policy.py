@@ -8,9 +8,9 @@ import pytest
 from typer.testing import CliRunner
 
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
 from stillwell.cli import app
-from stillwell.committing import office_policy
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.committing import office_policy
 from tests.pipeline.season import season, sheets, take
 
 ID = "S1.20250501T100000Z.M1"

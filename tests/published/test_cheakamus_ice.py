@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell.hydrometry.rating_fit import fit
-from stillwell.hydrometry.rating_shape import FitChoices
+from stillwell.hydrometry.rating.fit import fit
+from stillwell.hydrometry.rating.shape import FitChoices
 
 DATA = Path(__file__).parents[1] / "data" / "cheakamus_daily_flow_level_2011_2016.csv"
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell.pipeline import ingest
+from stillwell.pipeline.ingest import ingest
 from tests.pipeline.season import NOW, take
 
 DATA = Path(__file__).parents[1] / "data" / "fvg_field"

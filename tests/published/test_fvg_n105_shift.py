@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell.hydrometry import rating_tests
-from stillwell.hydrometry.rating_fit import fit
-from stillwell.hydrometry.rating_shape import FitChoices
-from stillwell.hydrometry.shift_proposal import propose
+from stillwell.hydrometry.rating import residual_tests
+from stillwell.hydrometry.rating.fit import fit
+from stillwell.hydrometry.rating.shape import FitChoices
+from stillwell.hydrometry.rating.shift_proposal import propose
 
 DATA = Path(__file__).parents[1] / "data" / "fvg_n105" / "fvg_N105_gaugings.csv"
 
@@ -35,10 +35,10 @@ def test_the_shift_between_2012_and_2022_is_found(gaugings):
     got = fit(stage, discharge, used=early, choices=FitChoices(segments=1)).gaugings
     departs = got["departure_pct"].to_numpy()
 
-    changed = rating_tests.new_against_old(departs[late], departs[early])
+    changed = residual_tests.new_against_old(departs[late], departs[early])
     assert not changed.passed
     assert "the relation has changed" in changed.sentence
-    assert rating_tests.new_against_old(departs[~early & ~late], departs[early]).passed
+    assert residual_tests.new_against_old(departs[~early & ~late], departs[early]).passed
     shift = got["shift_m"].to_numpy()
     assert (shift[late] < -0.06).all()
     assert np.median(shift[late]) == pytest.approx(-0.11, abs=0.03)

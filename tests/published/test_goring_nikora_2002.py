@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from stillwell.hydrometry.despike import spikes, universal_threshold
+from stillwell.hydrometry.meter.despike import spikes, universal_threshold
 
 
 def _records(n, records, seed):

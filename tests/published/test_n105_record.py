@@ -12,13 +12,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell import adopting
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
-from stillwell.deriving import derive
-from stillwell.reading.rating import candidates, fitted
-from stillwell.reading.shifting import left_ratings
-from stillwell.reading.spans import span_of
+from stillwell.pipeline import adopt as adopting
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.derive import derive
+from stillwell.reading.rating.shifts import left_ratings
+from stillwell.reading.rating.site_fit import candidates, fitted
+from stillwell.reading.select.spans import span_of
 from tests.pipeline.season import NOW, take
 
 DATA = Path(__file__).parents[1] / "data" / "fvg_n105"

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from stillwell.hydrometry.choices import Choices
-from stillwell.hydrometry.profile import vertical_means
+from stillwell.hydrometry.gauging.profile import vertical_means
 
 NAN = np.array([np.nan])
 RATIOS = [

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell.hydrometry.daily import GapRule, daily_values
-from stillwell.hydrometry.totals import flow_duration, monthly_totals, moving_means, seven_day_minimum
+from stillwell.hydrometry.record.daily import GapRule, daily_values
+from stillwell.hydrometry.record.totals import flow_duration, monthly_totals, moving_means, seven_day_minimum
 
 FOOT = 0.3048
 

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from numpy.polynomial.polynomial import polyval
 
-from stillwell.hydrometry.acoustics import sound_speed_m_s
+from stillwell.hydrometry.meter.acoustics import sound_speed_m_s
 
 BY_GREENSPAN = (1402.736, 5.03358, -0.0579506, 3.31636e-4, -1.45262e-6, 3.0449e-9)
 BY_BILANIUK = (1402.38744, 5.03836171, -5.81172916e-2, 3.34638117e-4, -1.48259672e-6, 3.16585020e-9)

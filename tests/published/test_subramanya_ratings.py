@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry import rating_tests
-from stillwell.hydrometry.rating_fit import fit
-from stillwell.hydrometry.rating_shape import FitChoices
-from stillwell.hydrometry.zero_flow import from_three_points
+from stillwell.hydrometry.rating import residual_tests
+from stillwell.hydrometry.rating.fit import fit
+from stillwell.hydrometry.rating.shape import FitChoices
+from stillwell.hydrometry.rating.zero_flow import from_three_points
 
 R1_H = np.array([7.65, 7.70, 7.77, 7.80, 7.90, 7.91, 8.08, 8.48, 8.98, 9.30, 9.50, 10.50, 11.10, 11.70])
 R1_Q = np.array([15, 30, 57, 39, 60, 100, 150, 170, 400, 600, 800, 1500, 2000, 2400.0])
@@ -69,7 +69,7 @@ def test_signs_runs_and_bias_of_the_worked_example():
         7.830,
     ]
     np.testing.assert_allclose(departs, got["departure_pct"], atol=1e-3)
-    signs, runs, bias = rating_tests.verdicts(R1_H, got["departure_pct"].to_numpy())
+    signs, runs, bias = residual_tests.verdicts(R1_H, got["departure_pct"].to_numpy())
     assert pytest.approx([signs.statistic, runs.statistic, bias.statistic], abs=1e-6) == [
         0.2672612,
         0.5547002,

@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.daily import daily_values
-from stillwell.hydrometry.in_force import RatingInForce, Table
-from stillwell.hydrometry.record import discharge_record
+from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.in_force import RatingInForce, Table
+from stillwell.hydrometry.record.daily import daily_values
+from stillwell.hydrometry.record.discharge import discharge_record
 
 DATA = Path(__file__).parents[1] / "data" / "tanana"
 FOOT = 0.3048

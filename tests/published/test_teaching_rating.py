@@ -13,9 +13,9 @@ import pandas as pd
 import pytest
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry.rating_fit import fit
-from stillwell.hydrometry.rating_notes import repeated
-from stillwell.hydrometry.rating_shape import FitChoices
+from stillwell.hydrometry.rating.fit import fit
+from stillwell.hydrometry.rating.notes import repeated
+from stillwell.hydrometry.rating.shape import FitChoices
 
 DATA = Path(__file__).parents[1] / "data" / "teaching_rating_gaugings_9.csv"
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stillwell.hydrometry import uncertainty_tables as tables
-from stillwell.hydrometry.uncertainty import PanelData, from_scatter, from_tables
+from stillwell.hydrometry.gauging import uncertainty_tables as tables
+from stillwell.hydrometry.gauging.uncertainty import PanelData, from_scatter, from_tables
 from tests.published.test_chow_1988 import FOOT, D, V, X
 
 

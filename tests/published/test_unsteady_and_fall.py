@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry.unsteady import by_fall, fall_exponent, rising
+from stillwell.hydrometry.gauging.unsteady import by_fall, fall_exponent, rising
 
 
 def test_fall_between_two_gauges():

@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.in_force import Mark, RatingInForce, Table
-from stillwell.hydrometry.record import discharge_record
-from stillwell.hydrometry.stage_convert import PSI_PA, gravity, stage_from_pressure, water_density
+from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.in_force import Mark, RatingInForce, Table
+from stillwell.hydrometry.record.discharge import discharge_record
+from stillwell.hydrometry.stage.convert import PSI_PA, gravity, stage_from_pressure, water_density
 
 DATA = Path(__file__).parents[1] / "data" / "weir_vt" / "weir_pressure_gauge_height_FCR_VT_2019_2021.csv"
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stillwell.hydrometry.zero_flow import between, from_control_depth, from_three_points
+from stillwell.hydrometry.rating.zero_flow import between, from_control_depth, from_three_points
 
 
 def test_the_exercise():

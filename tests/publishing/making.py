@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from stillwell.archive.archive import Archive
-from stillwell.committing import office_policy
+from stillwell.pipeline.committing import office_policy
 from stillwell.publishing import Published, publish
 from tests.pipeline.season import sheets, take
 

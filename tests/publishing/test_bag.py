@@ -10,7 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 import bagit
 import pytest
 
-from stillwell.archive import fs
+from stillwell.archive.disk import fs
 from stillwell.publishing.bag import in_manifest, new_bag, one_line
 from stillwell.publishing.public import CannotPublish
 

@@ -14,9 +14,9 @@ import pytest
 import xarray as xr
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.netcdf_compare import differing_values
-from stillwell.committing import office_policy
+from stillwell.archive.netcdf.compare import differing_values
 from stillwell.errors import ArchiveDamaged
+from stillwell.pipeline.committing import office_policy
 from stillwell.publishing import CannotPublish, publish, published_text
 from stillwell.publishing.rows import FREE_TEXT, NEVER
 from tests.pipeline.season import sheets, take

@@ -13,14 +13,14 @@ import pytest
 import xarray as xr
 from prov.model import ProvDocument
 
-from stillwell import adopting
 from stillwell.archive.archive import Archive
-from stillwell.committing import office_policy
-from stillwell.deriving import derive
-from stillwell.pipeline import decide
+from stillwell.pipeline import adopt as adopting
+from stillwell.pipeline.committing import office_policy
+from stillwell.pipeline.derive import derive
+from stillwell.pipeline.ingest import decide
 from stillwell.publishing import publish, rows
 from stillwell.publishing.public import public_on
-from stillwell.reading.rating import candidates, fitted
+from stillwell.reading.rating.site_fit import candidates, fitted
 from tests.pipeline.season import clock
 
 SAMPLE = Path(__file__).parents[2] / "sample_archive" / "archive"

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stillwell.archive.archive import Archive
-from stillwell.committing import office_policy
-from stillwell.intake.deposit import read_deposit
-from stillwell.pipeline import ingest
+from stillwell.intake.readers.deposit import read_deposit
+from stillwell.pipeline.committing import office_policy
+from stillwell.pipeline.ingest import ingest
 from tests.pipeline.season import clock, registers, sheets
 
 ID = "S1.20250507T100000Z.M1"

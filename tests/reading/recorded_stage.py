@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from stillwell.adopting import adopt, deposit_of
 from stillwell.archive.archive import Archive
-from stillwell.deriving import derive
+from stillwell.pipeline.adopt import adopt, deposit_of
+from stillwell.pipeline.derive import derive
 from stillwell.records import Deposit
 from tests.pipeline.season import NOW, season, take
 

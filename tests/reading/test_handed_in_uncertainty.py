@@ -7,12 +7,12 @@ import pandas as pd
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.hydrometry.gauging_uncertainty import expanded_m3_s, standard_uncertainty
-from stillwell.hydrometry.rating_fit import fit
-from stillwell.hydrometry.rating_shape import FitChoices
-from stillwell.reading.rating import candidates, fitted, numbers_of, rated_discharge
-from stillwell.reading.shifting import proposal_of
-from stillwell.reading.show import show_gauging
+from stillwell.hydrometry.gauging.uncertainty_in_use import expanded_m3_s, standard_uncertainty
+from stillwell.hydrometry.rating.fit import fit
+from stillwell.hydrometry.rating.shape import FitChoices
+from stillwell.reading.printed.show import show_gauging
+from stillwell.reading.rating.shifts import proposal_of
+from stillwell.reading.rating.site_fit import candidates, fitted, numbers_of, rated_discharge
 from tests.pipeline.season import registers, take
 
 STAGES = np.round(np.linspace(0.55, 2.6, 60), 3)

@@ -14,10 +14,10 @@ import pytest
 import xarray as xr
 
 import stillwell
-from stillwell.archive.tables import arrow_schema
-from stillwell.archive.writer import Commit, open_writer
+from stillwell.archive.tables.table_files import arrow_schema
+from stillwell.archive.writing.writer import Commit, open_writer
 from stillwell.errors import QueryError
-from stillwell.reading.files import held_files
+from stillwell.reading.select.files import held_files
 from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION
 from stillwell.schemas.base import Count, Flag, Number, Recorded, Text, Time, col
 from stillwell.schemas.derive import table_schema

@@ -9,7 +9,7 @@ import pytest
 import stillwell
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
-from stillwell.reading.sql import ask, named_in
+from stillwell.reading.select.sql import ask, named_in
 
 SAMPLE = Path(__file__).parents[2] / "sample_archive" / "archive"
 TABLES = ["daily", "gaugings", "sites", "stage"]

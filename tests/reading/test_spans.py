@@ -12,12 +12,12 @@ import pyarrow.parquet as pq
 import pytest
 
 import stillwell
-from stillwell.adopting import adopt
 from stillwell.archive.archive import Archive
-from stillwell.deriving import derive
 from stillwell.errors import QueryError
-from stillwell.reading.spans import RULE, Condition, fits, in_sql, of_values, span_in, span_of
-from stillwell.reading.sql import connect
+from stillwell.pipeline.adopt import adopt
+from stillwell.pipeline.derive import derive
+from stillwell.reading.select.spans import RULE, Condition, fits, in_sql, of_values, span_in, span_of
+from stillwell.reading.select.sql import connect
 from tests.commands.test_commands import run
 from tests.pipeline.season import NOW, registers, take
 from tests.reading.recorded_stage import logger, rating

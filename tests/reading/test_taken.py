@@ -6,8 +6,8 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
+from stillwell.reading.printed.taken import check_rows, check_sentences, earlier_rows, earlier_sentences
 from stillwell.reading.records import without_mean
-from stillwell.reading.taken import check_rows, check_sentences, earlier_rows, earlier_sentences
 
 AT = pd.Timestamp("2025-05-01T08:00Z")
 

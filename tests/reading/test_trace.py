@@ -8,12 +8,12 @@ import zipfile
 
 import pytest
 
-from stillwell.archive import provenance
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
+from stillwell.archive.provenance import document
 from stillwell.errors import ArchiveDamaged, QueryError
-from stillwell.reading.trace import trace, trace_forward
-from stillwell.reading.trace_graph import as_dict
+from stillwell.pipeline.audit import audit
+from stillwell.reading.trace.graph import as_dict
+from stillwell.reading.trace.trace import trace, trace_forward
 from tests.pipeline.season import registers, season, sheets, take
 from tests.prepare.test_meters import _check
 from tests.reading.recorded import ID, MAPPED, OFFICE, REVIEW, recorded
@@ -303,9 +303,9 @@ def test_a_policy_and_a_review_in_one_commit(tmp_path):
 
 def test_an_archive_older_than_its_telling(tmp_path, monkeypatch):
     """Where site, meter and lines were never told, the trace ends in every file of the deposit and says so."""
-    monkeypatch.setattr(provenance, "TOLD", ())
-    monkeypatch.setattr(provenance, "places", lambda rows, key: {})
-    monkeypatch.setattr(provenance, "_sources_of", _only_the_deposit)
+    monkeypatch.setattr(document, "TOLD", ())
+    monkeypatch.setattr(document, "places", lambda rows, key: {})
+    monkeypatch.setattr(document, "_sources_of", _only_the_deposit)
     root = tmp_path / "archive"
     take(root, registers(tmp_path / "registers"))
     take(root, sheets(tmp_path / "first", "1"))

@@ -9,18 +9,18 @@ import defusedxml.ElementTree as ElementTree
 import numpy as np
 import pytest
 
-from stillwell import deriving
-from stillwell.adopting import adopt
 from stillwell.archive.archive import Archive
-from stillwell.archive.provenance_derived import derivation_provenance
-from stillwell.audit import audit
-from stillwell.deriving import derive
+from stillwell.archive.provenance.derived import derivation_provenance
 from stillwell.errors import ArchiveDamaged, QueryError
-from stillwell.reading.trace import trace, trace_forward
-from stillwell.reading.trace_graph import as_dict
-from stillwell.reading.trace_svg import trace_svg
-from stillwell.reading.trace_text import trace_text
-from stillwell.rebuild import rebuild
+from stillwell.pipeline import derive as deriving
+from stillwell.pipeline.adopt import adopt
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.derive import derive
+from stillwell.pipeline.rebuild import rebuild
+from stillwell.reading.trace.graph import as_dict
+from stillwell.reading.trace.picture import trace_svg
+from stillwell.reading.trace.text import trace_text
+from stillwell.reading.trace.trace import trace, trace_forward
 from tests.pipeline.season import NOW, season, take
 from tests.reading.recorded_stage import logger, rating, stages
 
@@ -263,7 +263,7 @@ def test_hostile_names_come_through(tmp_path):
 
 def test_stage_read_with_a_map_names_the_map(tmp_path):
     """A logger's own file goes back through the intake map that read it."""
-    from stillwell.pipeline import ingest
+    from stillwell.pipeline.ingest import ingest
 
     root = season(tmp_path)
     folder = tmp_path / "own"

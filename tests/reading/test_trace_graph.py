@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.reading.trace_graph import Facts, harmless, order, reached
+from stillwell.reading.trace.graph import Facts, harmless, order, reached
 
 NAMES = [f"kind:{i}" for i in range(6)]
 LINKS = st.lists(

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from stillwell import adopting
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
-from stillwell.deriving import derive
-from stillwell.reading.rating import candidates, fitted
-from stillwell.reading.trace import trace, trace_forward
+from stillwell.pipeline import adopt as adopting
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.derive import derive
+from stillwell.reading.rating.site_fit import candidates, fitted
+from stillwell.reading.trace.trace import trace, trace_forward
 from tests.pipeline.season import clock
 
 SAMPLE = Path(__file__).parents[2] / "sample_archive" / "archive"

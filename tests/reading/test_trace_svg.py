@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stillwell.reading.trace import trace, trace_forward
-from stillwell.reading.trace_graph import Facts, trace_of
-from stillwell.reading.trace_svg import MOST, trace_svg
+from stillwell.reading.trace.graph import Facts, trace_of
+from stillwell.reading.trace.picture import MOST, trace_svg
+from stillwell.reading.trace.trace import trace, trace_forward
 from tests.reading.recorded import ID, recorded
 
 SVG = "{http://www.w3.org/2000/svg}"

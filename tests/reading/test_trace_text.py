@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.reading.trace import trace, trace_forward
-from stillwell.reading.trace_graph import Facts, trace_of
-from stillwell.reading.trace_text import trace_text
+from stillwell.reading.trace.graph import Facts, trace_of
+from stillwell.reading.trace.text import trace_text
+from stillwell.reading.trace.trace import trace, trace_forward
 from tests.reading.recorded import ID, recorded
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from stillwell.archive.archive import Archive
-from stillwell.pipeline import ingest
+from stillwell.pipeline.ingest import ingest
 from tests.pipeline.season import clock, registers, sheets
 
 HOSTILE = "<script>alert(1)</script>\"'&<b>"

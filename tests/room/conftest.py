@@ -13,9 +13,9 @@ import httpx
 import pytest
 import uvicorn
 
-from stillwell.pipeline import ingest
+from stillwell.pipeline.ingest import ingest
 from stillwell.room import application
-from stillwell.room.listening import server_config
+from stillwell.room.server.listening import server_config
 
 SAMPLE = Path(__file__).parents[2] / "sample_archive" / "archive"
 

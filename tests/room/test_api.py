@@ -11,10 +11,11 @@ from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import response_schema_conformance, status_code_conformance
 
 from stillwell.archive.archive import Archive
-from stillwell.room import application, hydrograph
-from stillwell.room.buckets import usual_step
-from stillwell.room.series import Kind, Series, SeriesOfSite
-from stillwell.room.window import as_json, moves, window_of
+from stillwell.room import application
+from stillwell.room.data.series import Kind, Series, SeriesOfSite
+from stillwell.room.data.thinning import usual_step
+from stillwell.room.drawings import hydrograph
+from stillwell.room.drawings.window import as_json, moves, window_of
 from tests.room.conftest import SAMPLE
 
 SCHEMA = schemathesis.openapi.from_asgi("/openapi.json", application(SAMPLE, port=80), headers={"Host": "127.0.0.1"})

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.room.buckets import drawn, usual_step
+from stillwell.room.data.thinning import drawn, usual_step
 
 QUARTER = 900_000_000
 

@@ -11,10 +11,10 @@ import pyarrow.parquet as pq
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.tables import arrow_schema_from
-from stillwell.room import names
-from stillwell.room.rows import Wanted, select
-from stillwell.room.shelf import Shelf
+from stillwell.archive.tables.table_files import arrow_schema_from
+from stillwell.room import urls
+from stillwell.room.data.archive_view import Shelf
+from stillwell.room.data.rows import Wanted, select
 from tests.room.conftest import SAMPLE, archive_of, deposit, opened
 
 TABLES = Archive(SAMPLE).tables()
@@ -133,7 +133,7 @@ def test_listed_files_are_given_out_as_written(room):
     archive = Archive(SAMPLE)
     assert len(archive.listing()) > 10
     for path in archive.listing():
-        assert room.get(names.listed(path)).content == archive.document(path)
+        assert room.get(urls.listed(path)).content == archive.document(path)
 
 
 def test_a_formula_in_a_label_is_not_run_by_a_spreadsheet(tmp_path):

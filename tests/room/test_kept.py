@@ -7,10 +7,10 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from stillwell.room import names
-from stillwell.room.kept import LEAST, Kept
-from stillwell.room.series import series_of
-from stillwell.room.shelf import Shelf
+from stillwell.room import urls
+from stillwell.room.data.archive_view import Shelf
+from stillwell.room.data.cache import LEAST, Kept
+from stillwell.room.data.series import series_of
 from tests.room.conftest import archive_of, deposit
 
 
@@ -68,10 +68,10 @@ def test_a_commit_to_one_site_leaves_the_series_of_another_in_memory(tmp_path):
 
 def test_addresses():
     """A query leaves out what was not asked, and escapes what was."""
-    assert names.with_query("/x", {"a": "", "b": None, "c": "1&2"}) == "/x?c=1%262"
-    assert names.node("revision:a/b/2") == "/trace?of=a%2Fb%2F2&way=back"
-    assert names.node("commit:7") == "/ledger/7"
+    assert urls.with_query("/x", {"a": "", "b": None, "c": "1&2"}) == "/x?c=1%262"
+    assert urls.node("revision:a/b/2") == "/trace?of=a%2Fb%2F2&way=back"
+    assert urls.node("commit:7") == "/ledger/7"
     assert (
-        names.node("rows:abc/p.csv 3-4", {"file": "p.csv", "lines": "3-4"}) == "/bytes?deposit=abc&file=p.csv&lines=3-4"
+        urls.node("rows:abc/p.csv 3-4", {"file": "p.csv", "lines": "3-4"}) == "/bytes?deposit=abc&file=p.csv&lines=3-4"
     )
-    assert names.node("instrument:M/1") == "/trace?of=instrument%3AM%2F1&way=forward"
+    assert urls.node("instrument:M/1") == "/trace?of=instrument%3AM%2F1&way=forward"

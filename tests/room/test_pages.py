@@ -12,7 +12,7 @@ from urllib.parse import parse_qs, unquote, urlsplit
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.room import names
+from stillwell.room import urls
 from tests.room.conftest import SAMPLE, archive_of, deposit, opened
 
 SCRIPT = "<script>alert(1)</script>"
@@ -80,7 +80,7 @@ def test_every_link_of_every_page_leads_somewhere(room, most):
                 todo.append(target)
     assert pages > 150
     gaugings = Archive(SAMPLE).standing("gaugings")["gauging_id"]
-    assert {(names.gauging(g), "[]") for g in gaugings} <= seen
+    assert {(urls.gauging(g), "[]") for g in gaugings} <= seen
 
 
 def test_fragments_lead_to_something_on_their_page(room):
@@ -102,10 +102,10 @@ def test_hostile_labels_stay_labels(tmp_path, label):
     assert archive.standing("sites")["site"].tolist() == [label], "the deposit was not taken as it is"
     gauging = archive.standing("gaugings")["gauging_id"].iloc[0]
     addresses = [
-        "/", names.site(label), names.gauging(gauging), names.meter(label), "/findings", names.trace(gauging),
-        "/", names.site(label), names.gauging(gauging), names.meter(label), "/findings", names.trace(gauging),
+        "/", urls.site(label), urls.gauging(gauging), urls.meter(label), "/findings", urls.trace(gauging),
+        "/", urls.site(label), urls.gauging(gauging), urls.meter(label), "/findings", urls.trace(gauging),
         "/deposits",
-        f"{names.site(label)}/hydrograph",
+        f"{urls.site(label)}/hydrograph",
     ]  # fmt: skip
     with opened(root) as room:
         for address in addresses:
@@ -118,7 +118,7 @@ def test_hostile_labels_stay_labels(tmp_path, label):
             assert all(link.startswith(("/", "#")) for link in page.links), address
             assert "\u202e" not in re.sub(r' value="[^"]*"', "", answer.text), address
             assert ">49<" not in answer.text, address
-        items = room.get(f"/collections/{names.coded(label)}/items").json()
+        items = room.get(f"/collections/{urls.coded(label)}/items").json()
         assert [f["properties"]["site"] for f in items["features"]] == [label]
 
 
@@ -127,11 +127,11 @@ def test_a_code_is_one_segment_of_a_path(tmp_path, code):
     """A meter called like a way up is found under its own address, and its address climbs nowhere."""
     root = archive_of(tmp_path / "archive", deposit(tmp_path / "in", instrument=code))
     with opened(root) as room:
-        answer = room.get(names.meter(code))
+        answer = room.get(urls.meter(code))
         assert answer.status_code == 200
         assert f"<h1>Meter <bdi>{code}</bdi></h1>" in answer.text
-        assert str(answer.url).endswith(names.meter(code))
-    assert names.decoded(unquote(names.coded(code))) == code
+        assert str(answer.url).endswith(urls.meter(code))
+    assert urls.decoded(unquote(urls.coded(code))) == code
 
 
 def test_drawings_are_whole_xml(room):
@@ -223,10 +223,10 @@ def test_why_it_was_doubted(room):
     gauging = "INV-WIN.20250115T120000Z.INV-AC1"
     findings = Archive(SAMPLE).standing("findings").query(f"gauging_id == '{gauging}'")
     grave = findings[findings["severity"] == "unusable"].iloc[0]
-    text = html.unescape(re.sub(r"<[^>]+>", "", room.get(names.gauging(gauging)).text))
+    text = html.unescape(re.sub(r"<[^>]+>", "", room.get(urls.gauging(gauging)).text))
     assert grave["message"] in text
     assert grave["source"] in text
-    page = room.get(names.lines(grave["deposit"], grave["row_file"], int(grave["row_line"]))).text
+    page = room.get(urls.lines(grave["deposit"], grave["row_file"], int(grave["row_line"]))).text
     marked = re.findall(r'<tr class="asked" id="L(\d+)">.*?<mark>(.*?)</mark>', page, re.DOTALL)
     sealed = Archive(SAMPLE).sealed.read(grave["deposit"])
     data = next(file.data for file in sealed.files if file.path == grave["row_file"])
@@ -240,7 +240,7 @@ def test_raw_bytes_are_the_sealed_bytes(room):
     assert len(list(sealed.digests())) > 10
     for digest in sealed.digests():
         for number, file in enumerate(sealed.read(digest).files):
-            answer = room.get(names.raw(digest, number))
+            answer = room.get(urls.raw(digest, number))
             assert answer.content == file.data
             assert answer.headers["content-type"] == "application/octet-stream"
             assert answer.headers["content-disposition"].startswith("attachment")
@@ -251,7 +251,7 @@ def test_a_file_in_a_zip_is_shown(room):
     rows = Archive(SAMPLE).standing("gaugings")
     zips = Archive(SAMPLE).standing("deposits").query("kind == 'zip' and outcome == 'taken'")["deposit"]
     row = rows[rows["deposit"].isin(zips)].iloc[0]
-    text = room.get(names.lines(row["deposit"], row["row_file"], int(row["row_line"]))).text
+    text = room.get(urls.lines(row["deposit"], row["row_file"], int(row["row_line"]))).text
     assert row["label"] in re.search(r"<mark>(.*?)</mark>", text, re.DOTALL)[1]
 
 
@@ -315,21 +315,21 @@ def test_sealed_damage_gives_out_no_bytes(copy):
     data[-10] ^= 1
     path.write_bytes(bytes(data))
     with opened(copy) as room:
-        for address in (names.lines(digest, "gaugings.csv", 2), names.raw(digest, 0)):
+        for address in (urls.lines(digest, "gaugings.csv", 2), urls.raw(digest, 0)):
             assert room.get(address).status_code == 503
-        assert room.get(names.deposit(digest)).status_code == 200
+        assert room.get(urls.deposit(digest)).status_code == 200
 
 
 def test_withheld_bytes_are_said_to_be_withheld(copy):
     """Where a decision removed content, the page says so with 410."""
-    from stillwell.withholding import withhold
+    from stillwell.pipeline.withhold import withhold
     from tests.pipeline.season import TODAY
 
     digest = Archive(copy).standing("gaugings")["deposit"].iloc[0]
     withhold(copy, digest, by="tester", reason="an invented reason", now=TODAY)
     with opened(copy) as room:
-        assert room.get(names.lines(digest, "gaugings.csv", 2)).status_code == 410
-        assert "withheld" in room.get(names.deposit(digest)).text
+        assert room.get(urls.lines(digest, "gaugings.csv", 2)).status_code == 410
+        assert "withheld" in room.get(urls.deposit(digest)).text
 
 
 def test_no_archive_is_said_in_words(tmp_path):
@@ -356,7 +356,7 @@ def test_a_commit_is_seen_by_the_next_request(tmp_path):
 
 def test_readers_are_answered_while_a_writer_holds_the_lock(copy):
     """The writer's lock keeps no reader waiting."""
-    from stillwell.archive.writer import open_writer
+    from stillwell.archive.writing.writer import open_writer
 
     with opened(copy) as room, open_writer(copy, software_version="0", by="tester"):
         start = time.monotonic()

@@ -12,16 +12,17 @@ import pyarrow.parquet as pq
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.reading.ratings_in_force import departures
+from stillwell.reading.rating.in_force import departures
 from stillwell.reporting.subject import report
-from stillwell.room import hydrograph, names
-from stillwell.room.buckets import band, drawn
-from stillwell.room.drawings import MOST_GAUGINGS
-from stillwell.room.office import policy_of, ratings_at
-from stillwell.room.rating_drawing import curve_between, stage_discharge
-from stillwell.room.series import series_of
-from stillwell.room.shelf import Shelf
-from stillwell.room.window import window_of
+from stillwell.room import urls
+from stillwell.room.data.archive_view import Shelf
+from stillwell.room.data.in_force import policy_of, ratings_at
+from stillwell.room.data.series import series_of
+from stillwell.room.data.thinning import band, drawn
+from stillwell.room.drawings import hydrograph
+from stillwell.room.drawings.pictures import MOST_GAUGINGS
+from stillwell.room.drawings.rating import curve_between, stage_discharge
+from stillwell.room.drawings.window import window_of
 from tests.room.conftest import SAMPLE, archive_of, deposit, opened
 
 
@@ -191,7 +192,7 @@ def test_departures_are_from_the_shifted_rating(view):
 def test_report_and_room_give_one_departure(room):
     """The report of a gauging and its page say the same departure from the rating then in force, shift and all."""
     gauging = "INV-KES.20250403T180000Z.INV-AC2"
-    page = re.sub(r"<[^>]+>", " ", room.get(names.gauging(gauging)).text)
+    page = re.sub(r"<[^>]+>", " ", room.get(urls.gauging(gauging)).text)
     told = re.search(
         r"It lies ([+-][\d.]+) % from rating INV-KES-A[^.]*moved by its shift", report(Archive(SAMPLE), gauging)
     )
@@ -291,7 +292,7 @@ def test_hostile_marks_sensors_and_ratings_stay_labels(tmp_path):
             "/sites/S1/hydrograph",
             "/tables/stage",
             "/tables/ratings",
-            names.trace(f"rating:{bad}"),
+            urls.trace(f"rating:{bad}"),
         ):
             text = room.get(address).text
             assert text.count("<img") == 1, address

@@ -11,9 +11,9 @@ import pyarrow.parquet as pq
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.provenance import provenance_path
-from stillwell.room import names
-from stillwell.room.then import ArchiveThen
+from stillwell.archive.provenance.document import provenance_path
+from stillwell.room import urls
+from stillwell.room.data.archive_at import ArchiveThen
 from tests.room.conftest import SAMPLE
 
 BEFORE, MIDDLE = "2025-10-15T12:00Z", "2025-10-16T12:00Z"
@@ -74,8 +74,8 @@ def test_ledger_trace_and_search_keep_to_the_moment(room):
     deposits = archive.standing("deposits")
     late = deposits[(deposits["commit"] == 2) & ~deposits["deposit"].isin(deposits[deposits["commit"] == 1]["deposit"])]
     digest = late["deposit"].iloc[0]
-    assert room.get(f"{names.deposit(digest)}?as_of={BEFORE}").status_code == 404
-    assert room.get(names.deposit(digest)).status_code == 200
+    assert room.get(f"{urls.deposit(digest)}?as_of={BEFORE}").status_code == 404
+    assert room.get(urls.deposit(digest)).status_code == 200
     said = {at: room.get(f"/trace.json?of=site:INV-KES&way=forward{at}").json() for at in ("", f"&as_of={BEFORE}")}
     commits = {at: {n["id"] for n in found["nodes"] if n["id"].startswith("commit:")} for at, found in said.items()}
     assert commits[f"&as_of={BEFORE}"] == {"commit:1"}

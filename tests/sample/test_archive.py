@@ -15,8 +15,8 @@ import pytest
 
 from sample_archive.make_archive import make_archive
 from stillwell.archive.archive import Archive
-from stillwell.audit import audit
-from stillwell.pipeline import inbox, ingest
+from stillwell.pipeline.audit import audit
+from stillwell.pipeline.ingest import inbox, ingest
 
 ROOT = Path(__file__).resolve().parents[2] / "sample_archive"
 MOST_BYTES = 6_000_000

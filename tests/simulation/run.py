@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from stillwell.hydrometry.choices import Choices
-from stillwell.hydrometry.compute import compute
+from stillwell.hydrometry.gauging.compute import compute
 from tests.making import frame
 from tests.simulation.rivers import Party, Rivers, measured
 

@@ -12,19 +12,19 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 
-from stillwell.archive.layout import READABLE_MAJOR, SCHEMAS, entry_path, schema_path
-from stillwell.archive.ledger import Ledger
-from stillwell.archive.many_files import read_whole
+from stillwell.archive.disk.layout import READABLE_MAJOR, SCHEMAS, entry_path, schema_path
+from stillwell.archive.disk.regular import read_regular
+from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.packing import packed
-from stillwell.archive.regular import read_regular
-from stillwell.archive.retired import described_now
 from stillwell.archive.sealed import Sealed
-from stillwell.archive.standing import GAUGING, standing_rows
-from stillwell.archive.table_parts import Span, Years
-from stillwell.archive.tables import arrow_schema, arrow_schema_from, completed, our_tables, read_files
+from stillwell.archive.tables.current_rows import GAUGING, standing_rows
+from stillwell.archive.tables.many_files import read_whole
+from stillwell.archive.tables.partial_reads import Span, Years
+from stillwell.archive.tables.retired_columns import described_now
+from stillwell.archive.tables.table_files import arrow_schema, arrow_schema_from, completed, our_tables, read_files
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
 from stillwell.fingerprint import sha256
-from stillwell.intake.constant import distinct
+from stillwell.intake.values.constant import distinct
 from stillwell.records import ListedFile
 
 AT_ONCE = 1_000_000

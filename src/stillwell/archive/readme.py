@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping
 from functools import cache
 
-from stillwell.archive.layout import schema_path
+from stillwell.archive.disk.layout import schema_path
 from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION, Table, words
 from stillwell.schemas.derive import columns, key_names, table_schema
 

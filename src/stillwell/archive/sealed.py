@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from stillwell.archive import fs
-from stillwell.archive.entries import utc_text
-from stillwell.archive.layout import SEALED
-from stillwell.archive.regular import irregular, is_folder, read_regular
+from stillwell.archive.disk import fs
+from stillwell.archive.disk.layout import SEALED
+from stillwell.archive.disk.regular import irregular, is_folder, read_regular
+from stillwell.archive.ledger.entries import utc_text
 from stillwell.errors import ArchiveDamaged, Withheld
 from stillwell.fingerprint import both_digests, canonical_json, digest_of_rows, sha256, sha512
 from stillwell.records import Deposit, DepositFile, Fault

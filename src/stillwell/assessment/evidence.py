@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from stillwell.assessment.policy import Policy
-from stillwell.hydrometry.gauge_height import microseconds
+from stillwell.hydrometry.gauging.gauge_height import microseconds
 
 FOUND = ("g", "key", "value", "limit", "row_file", "row_line")
 """Columns of what a check finds; ``g`` is the row of the gauging."""

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from stillwell.assessment.policy import Policy
-from stillwell.hydrometry.curve import Curve
+from stillwell.hydrometry.rating.curve import Curve
 
 MOST_NAMED = 5
 """Gaugings named in one finding."""

@@ -13,15 +13,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stillwell.archive.lock import WAIT_S as WAIT_S
-from stillwell.commands.following import HERE, VARIABLE, default_archive, is_archive, next_step
+from stillwell.archive.disk.lock import WAIT_S as WAIT_S
+from stillwell.commands.next_steps import HERE, VARIABLE, default_archive, is_archive, next_step
 from stillwell.errors import MapError, NotAnArchive, PolicyError, QueryError, StillwellError
 from stillwell.words import counted
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from stillwell.reading.spans import Span
+    from stillwell.reading.select.spans import Span
 
 
 class Format(StrEnum):
@@ -162,15 +162,15 @@ def _lies_in(path: Path, folder: Path) -> bool:
 
 def clock(is_right: bool) -> Callable[[], datetime]:
     """Return this computer's clock, stated to be right or not."""
-    from stillwell.archive.clock import RightClock
-    from stillwell.committing import utc_now
+    from stillwell.archive.ledger.clock import RightClock
+    from stillwell.pipeline.committing import utc_now
 
     return RightClock(utc_now) if is_right else utc_now
 
 
 def tell(document: object) -> None:
     """Write one JSON document to stdout."""
-    from stillwell.reading.plain import json_text
+    from stillwell.reading.printed.json_values import json_text
 
     typer.echo(json_text(document), nl=False)
 
@@ -198,7 +198,7 @@ def moment_of(text: str | None) -> datetime | None:
 
 def span_from(since: str | None, until: str | None) -> Span:
     """Read the span of --from and --to; what makes none is a wrong call."""
-    from stillwell.reading.spans import span_of
+    from stillwell.reading.select.spans import span_of
 
     try:
         return span_of(since, until, ("--from", "--to"))
@@ -208,7 +208,7 @@ def span_from(since: str | None, until: str | None) -> Span:
 
 def write(answer: pa.Table, format_: Format, output: Path | None) -> None:
     """Write an answer to stdout, or to a file that appears whole or not at all."""
-    from stillwell.reading.answer import answer_bytes
+    from stillwell.reading.printed.answer import answer_bytes
 
     data = answer_bytes(answer, format_.value)
     if output is not None:
@@ -232,7 +232,7 @@ def save(path: Path, data: bytes, holds: str = "") -> None:
     holds : str
         What the file holds, such as its number of rows; its size is told anyway.
     """
-    from stillwell.archive.fs import write_answer
+    from stillwell.archive.disk.fs import write_answer
 
     archive = next((folder for folder in path.resolve().parents if is_archive(folder)), None)
     if archive is not None:

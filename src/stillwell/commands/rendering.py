@@ -7,9 +7,8 @@ from typing import Annotated
 
 import typer
 
-from stillwell.commands import completing
-from stillwell.commands.following import HERE
-from stillwell.commands.nearby import site_hint
+from stillwell.commands import completion
+from stillwell.commands.next_steps import HERE
 from stillwell.commands.options import (
     WAIT_S,
     ArchiveOption,
@@ -22,12 +21,13 @@ from stillwell.commands.options import (
     in_words,
     tell,
 )
+from stillwell.commands.suggestions import site_hint
 
 
 def render(
     sites: Annotated[
         list[str] | None,
-        typer.Argument(metavar="[SITE]...", help="All with files behind.", autocompletion=completing.sites),
+        typer.Argument(metavar="[SITE]...", help="All with files behind.", autocompletion=completion.sites),
     ] = None,
     archive: ArchiveOption = HERE,
     by: ByOption = "unnamed",
@@ -40,8 +40,8 @@ def render(
     format_: ToldOption = Told.text,
 ) -> None:
     """Make the NetCDF files anew whose rows have changed since they were made, and commit them."""
-    from stillwell import render as rendering
-    from stillwell.reading.rendered import rendered_document, rendered_words
+    from stillwell.pipeline import render as rendering
+    from stillwell.reading.printed.rendering import rendered_document, rendered_words
 
     share = (os.cpu_count() or 1) if processes is None else processes
     with in_words(archive, lambda: site_hint(archive, (sites or [""])[0], "`stillwell list sites{at}` names them")):

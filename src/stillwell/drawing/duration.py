@@ -22,7 +22,7 @@ def duration_svg(duration: pd.DataFrame, name: str = "duration") -> str:
     Parameters
     ----------
     duration : DataFrame
-        ``discharge_m3_s`` falling, ``reached_pct`` rising, as from ``hydrometry.totals.flow_duration``.
+        ``discharge_m3_s`` falling, ``reached_pct`` rising, as from ``hydrometry.record.totals.flow_duration``.
     name : str
 
     Returns

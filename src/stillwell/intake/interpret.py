@@ -11,18 +11,18 @@ import pyarrow.compute as pc
 
 from stillwell.assessment.policy import Policy, policy_from, refuse_retired
 from stillwell.errors import PolicyError
-from stillwell.intake.constant import missing, taken
+from stillwell.intake.checks.rules import violations
+from stillwell.intake.checks.schema_pass import crowded_deposits, schema_failures
 from stillwell.intake.limits import MOST_CODES
-from stillwell.intake.maps import Map
-from stillwell.intake.memory import give_back
-from stillwell.intake.names import label_shown
+from stillwell.intake.maps.map_file import Map
+from stillwell.intake.problem_collector import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, CannotRead, Trouble
 from stillwell.intake.raw_samples import with_samples
-from stillwell.intake.rules import violations
-from stillwell.intake.schema_pass import crowded_deposits, schema_failures
-from stillwell.intake.toml_text import read_toml
-from stillwell.intake.trouble import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, CannotRead, Trouble
+from stillwell.intake.readers.file_names import label_shown
+from stillwell.intake.readers.memory import give_back
+from stillwell.intake.readers.toml_text import read_toml
 from stillwell.intake.typed import Typed, typed_tables
 from stillwell.intake.unpack import Found, labels_in, sheets
+from stillwell.intake.values.constant import missing, taken
 from stillwell.records import RULES, Deposit, Understood
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns

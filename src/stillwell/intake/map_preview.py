@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from stillwell.intake.maps import Map
-from stillwell.intake.trouble import Trouble
+from stillwell.intake.maps.map_file import Map
+from stillwell.intake.problem_collector import Trouble
 from stillwell.intake.typed import typed_tables
 from stillwell.intake.unpack import sheets
 from stillwell.records import Deposit

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from stillwell.hydrometry.despike import spikes, summaries
+from stillwell.hydrometry.meter.despike import spikes, summaries
 
 POINT = ["deposit", "gauging", "vertical", "relative_depth"]
 FILLED = {

@@ -11,10 +11,10 @@ from types import MappingProxyType
 from typing import Any
 
 from stillwell.errors import StillwellError
-from stillwell.intake.maps import table_columns
+from stillwell.intake.maps.map_file import table_columns
+from stillwell.intake.readers.workbook import EXAMPLE, OFFSET, READ_ME, is_offset
 from stillwell.intake.template_text import CAUTIONS, EXAMPLES, HOW, TIME_EXAMPLE
-from stillwell.intake.units import SUFFIXES, Unit
-from stillwell.intake.workbook import EXAMPLE, OFFSET, READ_ME, is_offset
+from stillwell.intake.values.units import SUFFIXES, Unit
 from stillwell.schemas.derive import Column
 
 TABLES = ("gaugings", "points", "gauge_heights", "sites", "instruments", "calibrations", "checks", "reviews")

@@ -12,14 +12,14 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from stillwell.intake import cells
-from stillwell.intake.constant import missing, repeated
-from stillwell.intake.graduation import IN_FEET, off_graduation
 from stillwell.intake.limits import MOST_REASONS
-from stillwell.intake.maps import map_spellings
-from stillwell.intake.trouble import CannotRead, Trouble
-from stillwell.intake.units import Unit, spellings
+from stillwell.intake.maps.map_file import map_spellings
+from stillwell.intake.problem_collector import CannotRead, Trouble
 from stillwell.intake.unpack import Found
+from stillwell.intake.values import cells
+from stillwell.intake.values.constant import missing, repeated
+from stillwell.intake.values.graduation import IN_FEET, off_graduation
+from stillwell.intake.values.units import Unit, spellings
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import Column, columns
 

@@ -12,15 +12,15 @@ import numpy as np
 import pyarrow as pa
 
 from stillwell.fingerprint import sha256
-from stillwell.intake.csv_text import Sheet, read_csv
 from stillwell.intake.limits import LONGEST_LINE, MOST_TOML
-from stillwell.intake.map_apply import BadCell, described, mapped_tables, series_in
-from stillwell.intake.map_values import AirSeries, one_series
-from stillwell.intake.maps import Map, looks_like_map
-from stillwell.intake.names import name_fault
-from stillwell.intake.trouble import CannotRead, Trouble
-from stillwell.intake.workbook import read_workbook
-from stillwell.intake.zips import unzipped
+from stillwell.intake.maps.apply import BadCell, described, mapped_tables, series_in
+from stillwell.intake.maps.map_file import Map, looks_like_map
+from stillwell.intake.maps.values import AirSeries, one_series
+from stillwell.intake.problem_collector import CannotRead, Trouble
+from stillwell.intake.readers.csv_text import Sheet, read_csv
+from stillwell.intake.readers.file_names import name_fault
+from stillwell.intake.readers.workbook import read_workbook
+from stillwell.intake.readers.zips import unzipped
 from stillwell.records import RULES, Deposit, DepositFile
 from stillwell.schemas import DEPOSIT_TABLES
 

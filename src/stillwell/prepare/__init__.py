@@ -3,8 +3,8 @@
 Ingest calls it with the archive as it stands; audit and rebuild call it again with the archive as it stood.
 """
 
-from stillwell.prepare.again import Change, reassess
+from stillwell.prepare.context import Circumstances, Prepared, View
+from stillwell.prepare.recompute import Change, reassess
 from stillwell.prepare.steps import policy_in_force, prepare
-from stillwell.prepare.view import Circumstances, Prepared, View
 
 __all__ = ["Change", "Circumstances", "Prepared", "View", "policy_in_force", "prepare", "reassess"]

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stillwell.archive.identity import Kept, decide, digests, gauging_ids
-from stillwell.archive.links import sites_named
-from stillwell.archive.portions import portions
-from stillwell.hydrometry.results import HANDED_IN as RESULT
-from stillwell.prepare.view import View
+from stillwell.archive.ledger.moved_gaugings import sites_named
+from stillwell.archive.lots.site_batches import portions
+from stillwell.archive.revisions.identity import Kept, decide, digests, gauging_ids
+from stillwell.hydrometry.gauging.results import HANDED_IN as RESULT
+from stillwell.prepare.context import View
 from stillwell.records import PROBLEM_COLUMNS, Understood
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns

@@ -8,8 +8,8 @@ from datetime import datetime
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.later_rows import rows_recorded_after, rows_since
-from stillwell.archive.standing import GAUGING
+from stillwell.archive.revisions.later_rows import rows_recorded_after, rows_since
+from stillwell.archive.tables.current_rows import GAUGING
 
 _Asked = tuple[str, tuple[str, ...] | None]
 """Table and sites; None for every site."""

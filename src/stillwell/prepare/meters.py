@@ -6,14 +6,14 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from stillwell.archive.revise import new_rows
+from stillwell.archive.revisions.registers import new_rows
 from stillwell.assessment.assess import worded
 from stillwell.assessment.checks import CHECKS
 from stillwell.assessment.evidence import of_rows
 from stillwell.assessment.health import assess_health, ties
 from stillwell.assessment.policy import Policy
+from stillwell.prepare.context import View
 from stillwell.prepare.rows import standing_with
-from stillwell.prepare.view import View
 from stillwell.records import Understood
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import key_names

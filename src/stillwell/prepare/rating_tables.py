@@ -7,10 +7,10 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from stillwell.assessment.policy import Policy
-from stillwell.hydrometry.ratings_in_force import Rated, ratings_of
-from stillwell.prepare.view import Standing
-from stillwell.reading.ratings_in_force import TABLES as OF_RATINGS
-from stillwell.reading.ratings_in_force import otherwise_of
+from stillwell.hydrometry.rating.resolver import Rated, ratings_of
+from stillwell.prepare.context import Standing
+from stillwell.reading.rating.in_force import TABLES as OF_RATINGS
+from stillwell.reading.rating.in_force import otherwise_of
 
 
 class RatingTables:

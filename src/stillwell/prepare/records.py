@@ -10,20 +10,20 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.revise import VALUE_KEY
-from stillwell.archive.standing import contradicted, standing_rows
+from stillwell.archive.revisions.registers import VALUE_KEY
+from stillwell.archive.tables.current_rows import contradicted, standing_rows
 from stillwell.assessment.policy import Policy
-from stillwell.hydrometry.corrections import Corrections
-from stillwell.hydrometry.daily import GapRule, daily_values
-from stillwell.hydrometry.gauge_height import microseconds
-from stillwell.hydrometry.in_force import Mark, RatingInForce, Spans
-from stillwell.hydrometry.ratings_in_force import Rated, ratings_of
-from stillwell.hydrometry.record import Record, discharge_record
-from stillwell.prepare.doubts import doubts_of_ratings, doubts_of_stage, lapsed
+from stillwell.hydrometry.gauging.gauge_height import microseconds
+from stillwell.hydrometry.rating.in_force import Mark, RatingInForce, Spans
+from stillwell.hydrometry.rating.resolver import Rated, ratings_of
+from stillwell.hydrometry.record.daily import GapRule, daily_values
+from stillwell.hydrometry.record.discharge import Record, discharge_record
+from stillwell.hydrometry.stage.corrections import Corrections
+from stillwell.prepare.context import Circumstances, Standing, View
 from stillwell.prepare.rows import finished
-from stillwell.prepare.view import Circumstances, Standing, View
-from stillwell.reading.ratings_in_force import TABLES as TABLES_OF_RATINGS
-from stillwell.reading.ratings_in_force import otherwise_of
+from stillwell.prepare.stage_findings import doubts_of_ratings, doubts_of_stage, lapsed
+from stillwell.reading.rating.in_force import TABLES as TABLES_OF_RATINGS
+from stillwell.reading.rating.in_force import otherwise_of
 from stillwell.sameness import same_cells
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import columns

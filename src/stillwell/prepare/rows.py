@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stillwell.archive.links import sites_named
-from stillwell.archive.reviews import reviewed_rows
-from stillwell.archive.revise import new_rows, new_values, new_values_by_order
-from stillwell.archive.shelf import Shelf
-from stillwell.hydrometry.runs import in_order
-from stillwell.intake.constant import only_value, taken
-from stillwell.prepare.view import Circumstances, View
+from stillwell.archive.ledger.moved_gaugings import sites_named
+from stillwell.archive.revisions.registers import new_rows, new_values, new_values_by_order
+from stillwell.archive.revisions.reviews import reviewed_rows
+from stillwell.archive.tables.table_buffer import Shelf
+from stillwell.hydrometry.grouped import in_order
+from stillwell.intake.values.constant import only_value, taken
+from stillwell.prepare.context import Circumstances, View
 from stillwell.records import PROBLEM_COLUMNS, RULES, Deposit, Understood
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import columns, key_names

@@ -6,15 +6,16 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from stillwell.archive.shelf import Shelf
+from stillwell.archive.tables.table_buffer import Shelf
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.fingerprint import sha256
-from stillwell.intake.memory import give_back
-from stillwell.intake.refer import refer
-from stillwell.prepare.again import reassessed
+from stillwell.intake.foreign_keys import refer
+from stillwell.intake.readers.memory import give_back
 from stillwell.prepare.batch import Batch, decided, lots, numbered
-from stillwell.prepare.figures import Made, Surroundings, figures
+from stillwell.prepare.compute_batch import Made, Surroundings, figures
+from stillwell.prepare.context import Circumstances, Prepared, View
 from stillwell.prepare.meters import MeterChecks, later_findings, meter_checks
+from stillwell.prepare.recompute import reassessed
 from stillwell.prepare.rows import (
     LARGE,
     REGISTERS,
@@ -25,7 +26,6 @@ from stillwell.prepare.rows import (
     reviewed,
     standing_with,
 )
-from stillwell.prepare.view import Circumstances, Prepared, View
 from stillwell.records import Deposit, Understood
 
 

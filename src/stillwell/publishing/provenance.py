@@ -16,10 +16,10 @@ from urllib.parse import quote, unquote
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.provenance import PREFIXES
-from stillwell.archive.provenance_derived import WORDS as DERIVED
-from stillwell.archive.provenance_names import handed_in_name, record_name
-from stillwell.archive.provenance_series import KINDS, RATING, with_sensor
+from stillwell.archive.provenance.derived import WORDS as DERIVED
+from stillwell.archive.provenance.document import PREFIXES
+from stillwell.archive.provenance.names import handed_in_name, record_name
+from stillwell.archive.provenance.series import KINDS, RATING, with_sensor
 from stillwell.fingerprint import canonical_json
 from stillwell.publishing.rows import CODE, NOT_A_CODE
 

@@ -12,9 +12,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.parquet_bytes import parquet_pieces
-from stillwell.archive.portions import portions, rows_at
-from stillwell.archive.tables import arrow_schema_from
+from stillwell.archive.lots.site_batches import portions, rows_at
+from stillwell.archive.tables.parquet_bytes import parquet_pieces
+from stillwell.archive.tables.table_files import arrow_schema_from
 from stillwell.fingerprint import canonical_json
 from stillwell.publishing.public import Public
 from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION

@@ -9,10 +9,10 @@ import netCDF4
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.layout import site_folder
-from stillwell.archive.netcdf_globals import LICENCE_BASE
-from stillwell.archive.netcdf_rendered import ORDER, gaugings_files, series_file
-from stillwell.archive.outputs import BY_YEAR, behind, netcdf_path
+from stillwell.archive.disk.layout import site_folder
+from stillwell.archive.netcdf.attributes import LICENCE_BASE
+from stillwell.archive.netcdf.outputs import BY_YEAR, behind, netcdf_path
+from stillwell.archive.netcdf.render import ORDER, gaugings_files, series_file
 from stillwell.publishing.public import Public
 from stillwell.publishing.rows import Going
 from stillwell.schemas import SERIES_TIME

@@ -12,19 +12,19 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.reading.asked_tables import Rows, Tables
-from stillwell.reading.bounds import LONGEST_S
-from stillwell.reading.described import Described, describe
-from stillwell.reading.moments import Moment, recorded_by
-from stillwell.reading.render import time_text
+from stillwell.reading.printed.text import time_text
+from stillwell.reading.select.bounds import LONGEST_S
+from stillwell.reading.select.described import Described, describe
+from stillwell.reading.select.moments import Moment, recorded_by
+from stillwell.reading.select.tables import Rows, Tables
 
 if TYPE_CHECKING:
     import pyarrow as pa
     import xarray as xr
     from matplotlib.figure import Figure
 
-    from stillwell.reading.filters import Question
-    from stillwell.reading.sql import Session
+    from stillwell.reading.select.filters import Question
+    from stillwell.reading.select.sql import Session
 
 
 class Opened(Tables):
@@ -160,8 +160,8 @@ class Opened(Tables):
         2  INV-ORM        14
         3  INV-WIN        15
         """
-        from stillwell.archive.tables import as_frame
-        from stillwell.reading.sql import ask
+        from stillwell.archive.tables.table_files import as_frame
+        from stillwell.reading.select.sql import ask
 
         moment = self._as_of if as_of is None else recorded_by(as_of)
         found = (
@@ -175,7 +175,7 @@ class Opened(Tables):
 
     def _answer(self, question: str, longest_s: float) -> pa.Table:
         """Answer a question in a session kept from the one before; a session that failed is given up."""
-        from stillwell.reading.sql import Session
+        from stillwell.reading.select.sql import Session
 
         try:
             session = self._idle.pop()
@@ -219,7 +219,7 @@ class Opened(Tables):
         >>> ds["discharge"].attrs["units"], dict(ds.sizes)["gauging"]
         ('m3 s-1', 1)
         """
-        from stillwell.reading.gauging_dataset import gauging_dataset
+        from stillwell.reading.select.gauging_dataset import gauging_dataset
 
         moment = self._as_of if as_of is None else recorded_by(as_of)
         made = gauging_dataset(self._archive, gauging_id, revision, moment)
@@ -269,7 +269,7 @@ class Opened(Tables):
         >>> heights["gauge_height_m"].attrs["standard_name"]
         'water_surface_height_above_reference_datum'
         """
-        from stillwell.reading.series_dataset import series_dataset
+        from stillwell.reading.select.series_dataset import series_dataset
 
         moment = self._as_of if as_of is None else recorded_by(as_of)
         made = series_dataset(self._archive, self, site, what, (start, end), moment, parts)
@@ -296,8 +296,8 @@ class Opened(Tables):
         QueryError
             If there is no such site, or matplotlib is not installed.
         """
-        from stillwell.hydrometry.rating_segments import curve_of
-        from stillwell.hydrometry.ratings_in_force import ratings_in_order
+        from stillwell.hydrometry.rating.resolver import ratings_in_order
+        from stillwell.hydrometry.rating.segments import curve_of
         from stillwell.reading.plots import rating_figure
 
         gaugings, newest = self.gaugings(site=site, as_of=as_of), None
@@ -328,7 +328,7 @@ class Opened(Tables):
         return series_figure(self.series(site, what, start, end, as_of=as_of, **parts))
 
     def _answered(self, asked: Question, gaugings: Described | None) -> pd.DataFrame:
-        from stillwell.reading.rows import answer
+        from stillwell.reading.select.rows import answer
 
         return answer(self._archive, asked, gaugings, self._remembered)
 

@@ -10,8 +10,8 @@ import xarray as xr
 
 from stillwell.drawing.colours import shades
 from stillwell.errors import QueryError
-from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.gauging_uncertainty import expanded_m3_s
+from stillwell.hydrometry.gauging.uncertainty_in_use import expanded_m3_s
+from stillwell.hydrometry.rating.curve import Curve
 from stillwell.words import within
 
 if TYPE_CHECKING:

@@ -11,17 +11,17 @@ import pyarrow as pa
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError, RatingError
-from stillwell.hydrometry import totals
-from stillwell.hydrometry.corrections import propose_corrections
-from stillwell.hydrometry.gauge_height import microseconds
-from stillwell.hydrometry.next_gauging import Outlook, of_site
-from stillwell.hydrometry.rating_fit import RatingFit
-from stillwell.hydrometry.visits import visits_of
-from stillwell.reading.described import describe
-from stillwell.reading.rating import Candidates, candidates, fitted, numbers_of
-from stillwell.reading.ratings_in_force import newest_rating
-from stillwell.reading.shifting import rating_with_curve
-from stillwell.reading.spans import EVER, Span, fits, span_of
+from stillwell.hydrometry.gauging.gauge_height import microseconds
+from stillwell.hydrometry.rating.fit import RatingFit
+from stillwell.hydrometry.rating.next_gauging import Outlook, of_site
+from stillwell.hydrometry.record import totals
+from stillwell.hydrometry.stage.corrections import propose_corrections
+from stillwell.hydrometry.stage.visits import visits_of
+from stillwell.reading.rating.in_force import newest_rating
+from stillwell.reading.rating.shifts import rating_with_curve
+from stillwell.reading.rating.site_fit import Candidates, candidates, fitted, numbers_of
+from stillwell.reading.select.described import describe
+from stillwell.reading.select.spans import EVER, Span, fits, span_of
 from stillwell.words import counted
 
 STEPS = ("values", "daily", "monthly", "water-years", "duration", "seven-day", "maximum", "visits", "corrections")

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.reviews import newest_rows
+from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.reporting.page import day
 
 MOST_NAMED = 12

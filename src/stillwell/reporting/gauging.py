@@ -8,19 +8,19 @@ import pandas as pd
 from markupsafe import Markup
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.links import sites_named
-from stillwell.archive.reviews import newest_rows
+from stillwell.archive.ledger.moved_gaugings import sites_named
+from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.drawing.budget import Interval, budget_svg, intervals_svg
 from stillwell.drawing.section import section_svg
 from stillwell.errors import QueryError
-from stillwell.reading.ratings_in_force import departures
+from stillwell.reading.rating.in_force import departures
 from stillwell.reporting.limits import InForce, policy_of
 from stillwell.reporting.meters import meter_history
 from stillwell.reporting.page import day, drawn, moment, page, rows_of
-from stillwell.reporting.place import drawings, kept_out, marked_gaugings
 from stillwell.reporting.provenance import rests_on
+from stillwell.reporting.rating_plot import drawings, kept_out, marked_gaugings
 from stillwell.reporting.ratings import Shown, shown_ratings
-from stillwell.reporting.said import doubted_verticals, finding_groups, result_sentence, within_words
+from stillwell.reporting.wording import doubted_verticals, finding_groups, result_sentence, within_words
 
 WADING = "wading-product-high"
 

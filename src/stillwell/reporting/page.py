@@ -15,9 +15,9 @@ from stillwell.archive.archive import Archive
 from stillwell.drawing.colours import DARK, LIGHT, style, variables
 from stillwell.drawing.scales import plain
 from stillwell.drawing.svg import without_style
-from stillwell.reading.render import significant, time_text
-from stillwell.reading.show import CAUTION
-from stillwell.reading.trace_graph import harmless
+from stillwell.reading.printed.show import CAUTION
+from stillwell.reading.printed.text import significant, time_text
+from stillwell.reading.trace.graph import harmless
 from stillwell.words import within
 
 DASH = "–"

@@ -7,8 +7,8 @@ from typing import Any
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import ArchiveError, QueryError
-from stillwell.reading.trace import trace
-from stillwell.reading.trace_graph import Node, Trace
+from stillwell.reading.trace.graph import Node, Trace
+from stillwell.reading.trace.trace import trace
 
 RELATIONS = {
     "stands on": "the gauging's own lines",

@@ -15,10 +15,10 @@ from stillwell.archive.archive import Archive
 from stillwell.drawing.hydrograph import Series
 from stillwell.drawing.rating import Line
 from stillwell.errors import ArchiveError
-from stillwell.hydrometry.curve import Curve
-from stillwell.hydrometry.rating_band import band
-from stillwell.hydrometry.ratings_in_force import Rated
-from stillwell.reading.ratings_in_force import archive_ratings
+from stillwell.hydrometry.rating.band import band
+from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.resolver import Rated
+from stillwell.reading.rating.in_force import archive_ratings
 from stillwell.reporting.limits import policy_of
 from stillwell.reporting.page import us
 
@@ -117,7 +117,7 @@ def rating_line(
     known : float array
         Stages of gaugings to be shown, m.
     covariance, standard_error, freedom
-        As of ``hydrometry.rating_band.band``; without them there is no band.
+        As of ``hydrometry.rating.band.band``; without them there is no band.
     """
     low = float(curve.zero_m[0])
     tops = [*known.tolist(), *(gauged or ()), float(curve.lower_m[-1])]

@@ -11,8 +11,8 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
-from stillwell.intake.trouble import ROW_LEFT_OUT
-from stillwell.reading.spans import Span, span_in, span_of
+from stillwell.intake.problem_collector import ROW_LEFT_OUT
+from stillwell.reading.select.spans import Span, span_in, span_of
 from stillwell.reporting.attention import attention
 from stillwell.reporting.page import page, rows_of, some
 from stillwell.schemas.words import WITHIN_PCT

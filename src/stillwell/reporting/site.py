@@ -13,12 +13,12 @@ from stillwell.assessment.policy import Policy
 from stillwell.drawing.duration import duration_svg
 from stillwell.drawing.hydrograph import Series, hydrograph_svg
 from stillwell.errors import QueryError
-from stillwell.hydrometry.totals import flow_duration, water_year
-from stillwell.reading.rating_findings import findings_of_rating
+from stillwell.hydrometry.record.totals import flow_duration, water_year
+from stillwell.reading.rating.findings import findings_of_rating
 from stillwell.reporting.attention import attention
 from stillwell.reporting.limits import policy_of
 from stillwell.reporting.page import drawn, page, rows_of, some, us
-from stillwell.reporting.place import drawings, marked_gaugings
+from stillwell.reporting.rating_plot import drawings, marked_gaugings
 from stillwell.reporting.ratings import Shown, optional, record_of, shown_ratings
 
 MOST = 300

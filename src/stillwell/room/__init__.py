@@ -31,7 +31,7 @@ def application(archive_path: Path, host: str = HOST, port: int = PORT, names: S
     -------
     Starlette
     """
-    from stillwell.room.app import make_application
+    from stillwell.room.server.app import make_application
 
     return make_application(Path(archive_path), host, port, names)
 
@@ -58,6 +58,6 @@ def serve(
     QueryError
         If ``host`` is not loopback and ``elsewhere`` was not given.
     """
-    from stillwell.room.listening import listen
+    from stillwell.room.server.listening import listen
 
     listen(Path(archive_path), host, port, elsewhere=elsewhere, names=names)

@@ -10,16 +10,16 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
-from stillwell.reading.render import time_text
-from stillwell.reading.trace import trace, trace_forward
-from stillwell.reading.trace_graph import as_dict
-from stillwell.room import names
-from stillwell.room.asked import NotFound, one_of, whole_number
+from stillwell.reading.printed.text import time_text
+from stillwell.reading.trace.graph import as_dict
+from stillwell.reading.trace.trace import trace, trace_forward
+from stillwell.room import urls
+from stillwell.room.data.archive_view import View
+from stillwell.room.data.rows import Wanted, records, select, wanted
+from stillwell.room.data.series import series_of
+from stillwell.room.drawings.window import as_json, window_of
 from stillwell.room.openapi import PAGE, description, most_rows
-from stillwell.room.rows import Wanted, records, select, wanted
-from stillwell.room.series import series_of
-from stillwell.room.shelf import View
-from stillwell.room.window import as_json, window_of
+from stillwell.room.query_params import NotFound, one_of, whole_number
 
 GEOJSON = "application/geo+json"
 
@@ -33,12 +33,12 @@ def collections(view: View, request: Request) -> Response:
     """Answer with what can be asked for: every table, and every site by its code."""
     said = [_collection(view, table) for table in view.tables]
     said += [_site_collection(row) for row in records(view.standing("sites")) if row["site"] not in view.tables]
-    return JSONResponse({"collections": said, "links": [_link(names.at("/collections"), "self")]})
+    return JSONResponse({"collections": said, "links": [_link(urls.at("/collections"), "self")]})
 
 
 def collection(view: View, request: Request) -> Response:
     """Answer with one of them."""
-    name = names.decoded(request.path_params["collection"])
+    name = urls.decoded(request.path_params["collection"])
     if name in view.tables:
         return JSONResponse(_collection(view, name))
     return JSONResponse(_site_collection(site_row(view, name, "collection")))
@@ -47,7 +47,7 @@ def collection(view: View, request: Request) -> Response:
 def items(view: View, request: Request) -> Response:
     """Answer with rows as GeoJSON features; those of a site are its gaugings."""
     query = request.query_params
-    name = names.decoded(request.path_params["collection"])
+    name = urls.decoded(request.path_params["collection"])
     if name in view.tables:
         w = wanted(view, name, query)
     else:
@@ -58,10 +58,10 @@ def items(view: View, request: Request) -> Response:
     rows, count = select(view, w, limit, offset)
     places = {row["site"]: _point(row) for row in records(view.standing("sites"))}
     features = [_feature(view, w, row, places) for row in rows.to_pylist()]
-    base = f"/collections/{names.coded(name)}/items"
-    links = [_link(names.with_query(base, dict(query)), "self", GEOJSON)]
+    base = f"/collections/{urls.coded(name)}/items"
+    links = [_link(urls.with_query(base, dict(query)), "self", GEOJSON)]
     if offset + limit < count:
-        further = names.with_query(base, dict(query) | {"limit": limit, "offset": offset + limit})
+        further = urls.with_query(base, dict(query) | {"limit": limit, "offset": offset + limit})
         links.append(_link(further, "next", GEOJSON))
     said = {
         "type": "FeatureCollection",
@@ -75,7 +75,7 @@ def items(view: View, request: Request) -> Response:
 
 def series_json(view: View, request: Request) -> Response:
     """Answer with a window of a series of a site, made short without losing a peak."""
-    site = site_row(view, names.decoded(request.path_params["site"]))["site"]
+    site = site_row(view, urls.decoded(request.path_params["site"]))["site"]
     window = window_of(series_of(view, site), request.query_params)
     if window is None:
         msg = f"The site {site} has no series in this archive."
@@ -114,20 +114,20 @@ def _collection(view: View, table: str) -> dict[str, Any]:
         "title": table.replace("_", " "),
         "description": said.get("description", ""),
         "itemType": "feature",
-        "links": [_link(names.at(path), "self"), _link(names.at(f"{path}/items"), "items", GEOJSON)],
+        "links": [_link(urls.at(path), "self"), _link(urls.at(f"{path}/items"), "items", GEOJSON)],
         "key": said["primaryKey"],
         "fields": said["fields"],
     }
 
 
 def _site_collection(row: Mapping[str, Any]) -> dict[str, Any]:
-    path = f"/collections/{names.coded(row['site'])}"
+    path = f"/collections/{urls.coded(row['site'])}"
     out: dict[str, Any] = {
         "id": row["site"],
         "title": row["name"],
         "description": "Gaugings of this site that stand.",
         "itemType": "feature",
-        "links": [_link(names.at(path), "self"), _link(names.at(f"{path}/items"), "items", GEOJSON)],
+        "links": [_link(urls.at(path), "self"), _link(urls.at(f"{path}/items"), "items", GEOJSON)],
     }
     point = _point(row)
     if point:

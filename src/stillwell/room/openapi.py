@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from stillwell import __version__
-from stillwell.reading.spans import RULE
-from stillwell.room.shelf import View
+from stillwell.reading.select.spans import RULE
+from stillwell.room.data.archive_view import View
 
 PAGE = 100
 _MOST = 1000

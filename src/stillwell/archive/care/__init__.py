@@ -1,0 +1,1 @@
+"""Fixity, copies, repair, witness lines, proofs, and rows accounted for."""

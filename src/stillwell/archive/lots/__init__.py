@@ -1,0 +1,1 @@
+"""Sites and files put together so that memory stays bounded."""

@@ -1,0 +1,1 @@
+"""W3C PROV-JSON documents of commits."""

@@ -1,0 +1,1 @@
+"""Frames to Parquet files and back; which rows are current."""

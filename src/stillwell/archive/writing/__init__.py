@@ -1,0 +1,1 @@
+"""Commits: the writer, recovery after a crash, compaction, withheld content."""

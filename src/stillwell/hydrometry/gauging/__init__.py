@@ -1,0 +1,1 @@
+"""Points to verticals, verticals to panels, panels to a discharge with its uncertainty."""

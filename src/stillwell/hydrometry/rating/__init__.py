@@ -1,0 +1,1 @@
+"""Ratings: the curve, its fit and interval, its shifts, and which one is in force."""

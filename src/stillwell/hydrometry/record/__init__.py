@@ -1,0 +1,1 @@
+"""Stage to discharge through the rating in force; days, months, water years."""

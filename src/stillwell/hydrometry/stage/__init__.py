@@ -1,0 +1,1 @@
+"""Recorded stage: times and values checked, corrections, readings of the staff."""

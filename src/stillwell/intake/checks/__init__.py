@@ -1,0 +1,1 @@
+"""Rules of a gauging, one pandera pass, and codes that are written alike."""

@@ -1,0 +1,1 @@
+"""Intake maps: other layouts described by a TOML file."""

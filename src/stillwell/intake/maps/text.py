@@ -1,0 +1,243 @@
+"""Text files of another layout to columns of text under their foreign names. Knows no table of ours."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import PurePosixPath
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from stillwell.intake.limits import MOST_COLUMNS, MOST_ROWS
+from stillwell.intake.maps.map_file import FIELD, FileLayout
+from stillwell.intake.problem_collector import CannotRead
+from stillwell.intake.readers.csv_text import check_lines
+from stillwell.intake.readers.fast_csv import Lines, quick_columns
+
+_UTF16 = (b"\xff\xfe", b"\xfe\xff")
+_UTF8 = b"\xef\xbb\xbf"
+
+
+@dataclass(frozen=True)
+class Foreign:
+    """A foreign file as columns of text, without rows that are blank throughout."""
+
+    columns: Mapping[str, pa.StringArray]
+    """By name; fields above the header and in the file's name are columns too, the same in every row."""
+    lines: NDArray[np.int64]
+    repeated: frozenset[str]
+    """Names that stand in the header more than once, which no map can mean."""
+    remarks: tuple[str, ...] = ()
+
+    def column(self, name: str) -> pa.StringArray:
+        """Return a column that a map names.
+
+        Raises
+        ------
+        CannotRead
+            If there is none of that name, or more than one.
+        """
+        if name in self.repeated:
+            raise CannotRead(f"the column {name!r} once", "more than one", None, name)
+        if name not in self.columns:
+            raise CannotRead(f"the column {name!r}, as the map says", ", ".join(map(repr, self.columns)), None, name)
+        return self.columns[name]
+
+
+def read_foreign(path: str, data: bytes, layout: FileLayout) -> Foreign:
+    """Read a file as a map describes it.
+
+    Parameters
+    ----------
+    path : str
+    data : bytes
+    layout : FileLayout
+
+    Returns
+    -------
+    Foreign
+
+    Raises
+    ------
+    CannotRead
+        If the file is not written so; names the line where there is one.
+    """
+    check_lines(data)
+    lines = Lines.of(_utf8(data, layout.encoding))
+    head = layout.header_line
+    if head and (len(lines) < head or not lines.text(head - 1).strip()):
+        raise CannotRead(f"a header on line {head}, as the map says", "none", head)
+    keep = np.ones(len(lines), dtype=bool)
+    keep[: max(head - 1, 0)] = False
+    if layout.footer_lines:
+        keep[max(head, len(lines) - layout.footer_lines) :] = False
+    remarks = []
+    for beginning in layout.comments:
+        passed = keep & lines.begin_with(beginning)
+        passed[:head] = False
+        if passed.any():
+            remarks.append(f"lines passed over that begin with {beginning!r}: {passed.sum():,}")
+        keep &= ~passed
+    names, cells, at = _quick(lines, keep, layout) or _careful(lines, keep, layout)
+    repeated = frozenset(name for name in names if name and names.count(name) > 1)
+    read = {name: cells[i] for i, name in enumerate(names) if name and name not in repeated}
+    above = [lines.text(i) for i in range(max(head - 1, 0))]
+    fields = _above(above, layout) | _in_name(path, layout)
+    for name, value in fields.items():
+        if name in read or name in repeated:
+            raise CannotRead(f"one place for {name!r}", "a column and a field of that name", layout.header_line, name)
+        read[name] = pa.repeat(value, at.size)
+    return Foreign(read, at, repeated, tuple(remarks))
+
+
+def _utf8(data: bytes, encoding: str) -> bytes:
+    """Return a text in UTF-8 with lines that end in LF."""
+    marked = "UTF-16" if data.startswith(_UTF16) else "UTF-8" if data.startswith(_UTF8) else ""
+    if marked and marked.lower() != encoding:
+        raise CannotRead(f"{encoding} text, as the map says", f"the mark of {marked}", 1)
+    if encoding == "utf-16" and not marked:
+        raise CannotRead("utf-16 text with its byte order mark", "none", 1)
+    try:
+        text = data.decode("utf-8-sig" if encoding == "utf-8" else encoding)
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        found = f"the byte 0x{data[error.start]:02X} at offset {error.start}"
+        raise CannotRead(f"{encoding} text, as the map says", found, line) from error
+    control = re.search(r"[\x00\x80-\x84\x86-\x9f]" if encoding == "latin-1" else r"\x00", text)
+    if control:
+        line = text.count("\n", 0, control.start()) + 1
+        found = f"the control character 0x{ord(control[0]):02X}; saved in another encoding?"
+        raise CannotRead(f"{encoding} text, as the map says", found, line)
+    plain = data.removeprefix(_UTF8) if encoding == "utf-8" else text.encode("utf-8")
+    return plain.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in plain else plain
+
+
+Body = tuple[list[str], Sequence[pa.StringArray], NDArray[np.int64]]
+"""Names of the header, columns of text, and the line each row began on."""
+
+
+def _quick(lines: Lines, keep: NDArray[np.bool_], layout: FileLayout) -> Body | None:
+    """Read a file whose rows are lines; None when some are not, or something is wrong in it."""
+    names = list(layout.header)
+    if layout.header_line:
+        header = lines.text(layout.header_line - 1)
+        if header.count('"') % 2:
+            return None
+        names = _names(header, layout)
+    keep = keep & ~lines.empty()
+    keep[: layout.first_line - 1] = False
+    cells = quick_columns(lines.kept(keep), int(keep.sum()), len(names), layout.delimiter)
+    if cells is None:
+        return None
+    cells = [_without(column, layout.blank) for column in cells]
+    if any(pc.any(pc.not_equal(column, ""), min_count=0).as_py() for column in cells[len(names) :]):
+        return None
+    cells, at = cells[: len(names)], np.flatnonzero(keep) + 1
+    filled = np.zeros(at.size, dtype=bool)
+    for column in cells:
+        filled |= np.asarray(pc.not_equal(column, "").to_numpy(zero_copy_only=False), dtype=bool)
+        if filled.all():
+            return names, cells, at
+    return names, [column.filter(pa.array(filled)) for column in cells], at[filled]
+
+
+def _names(header: str, layout: FileLayout) -> list[str]:
+    try:
+        row = next(csv.reader([header], delimiter=layout.delimiter, strict=True), [])
+    except csv.Error as error:
+        raise CannotRead("a row of quoted and plain cells", str(error), layout.header_line) from error
+    if len(row) > MOST_COLUMNS:
+        raise CannotRead(f"at most {MOST_COLUMNS} columns", str(len(row)), layout.header_line)
+    return [cell.strip() for cell in row]
+
+
+def _without(column: pa.StringArray, words: Sequence[str]) -> pa.StringArray:
+    return pc.if_else(pc.is_in(column, pa.array(words, pa.string())), "", column) if words else column
+
+
+def _careful(lines: Lines, keep: NDArray[np.bool_], layout: FileLayout) -> Body:
+    """Read the header and the rows below one at a time; each row keeps the line of the file it began on."""
+    if (many := int(keep.sum())) > MOST_ROWS:
+        raise CannotRead(f"at most {MOST_ROWS} lines where rows have to be read one at a time", str(many))
+    numbers = [*(np.flatnonzero(keep) + 1).tolist(), len(lines) + 1]
+    texts = (lines.text(place) + "\n" for place in np.flatnonzero(keep).tolist())
+    reader = csv.reader(texts, delimiter=layout.delimiter, strict=True)
+    names = list(layout.header)
+    cells: list[list[str]] = []
+    at: list[int] = []
+    line = numbers[0]
+    try:
+        for row in reader:
+            began, line = line, numbers[reader.line_num]
+            plain = [cell.strip() for cell in row]
+            if not names:
+                names = plain
+                if len(names) > MOST_COLUMNS:
+                    raise CannotRead(f"at most {MOST_COLUMNS} columns", str(len(names)), began)
+                continue
+            plain = ["" if cell in layout.blank else cell for cell in plain]
+            if began < layout.first_line or not any(plain):
+                continue
+            if len(plain) < len(names) or any(plain[len(names) :]):
+                where = "header" if layout.header_line else "map"
+                raise CannotRead(f"{len(names)} cells, as in the {where}", str(len(plain)), began)
+            cells.append(plain[: len(names)])
+            at.append(began)
+    except csv.Error as error:
+        raise CannotRead("a row of quoted and plain cells", str(error), line) from error
+    columns = [pa.array([row[i] for row in cells], pa.string()) for i in range(len(names))]
+    return names, columns, np.array(at, dtype=np.int64)
+
+
+def _above(rows: Sequence[str], layout: FileLayout) -> dict[str, str]:
+    """Read the fields above the header: label and value in two cells, or in one with a colon between."""
+    found: dict[str, str] = {}
+    for number, row in enumerate(rows, 1):
+        try:
+            label, value = _label_and_value(row, layout)
+        except csv.Error as error:
+            raise CannotRead("a label and its value above the header", str(error), number) from error
+        if label not in layout.above:
+            continue
+        if label in found:
+            raise CannotRead(f"{label!r} once above the header", "more than once", number, label)
+        found[label] = "" if value in layout.blank else value
+    missing = [label for label in layout.above if label not in found]
+    if missing:
+        raise CannotRead(f"{missing[0]!r} above the header, as the map says", "nothing of that name", 1, missing[0])
+    return found
+
+
+def _label_and_value(row: str, layout: FileLayout) -> tuple[str, str]:
+    parts = next(csv.reader([row], delimiter=layout.delimiter), [])
+    cells = [cell.strip() for cell in parts if cell.strip()]
+    if len(cells) == 1 and ":" in cells[0]:
+        label, _, value = cells[0].partition(":")
+        return label.strip(), value.strip()
+    return (cells[0].rstrip(": ") if cells else ""), (cells[1] if len(cells) > 1 else "")
+
+
+def _in_name(path: str, layout: FileLayout) -> dict[str, str]:
+    """Read the fields that stand in the name of the file."""
+    if layout.name is None:
+        return {}
+    name = PurePosixPath(path.replace("\\", "/")).name
+    refused = CannotRead(f"a file named {layout.name}, as the map says", name)
+    first, *others = re.split(r"\{[^{}]+\}", layout.name)
+    if not name.lower().startswith(first.lower()):
+        raise refused
+    values: list[str] = []
+    rest = name[len(first) :]
+    for place, literal in enumerate(others, 1):
+        # a field ends where what follows it first stands: one look at each letter, however odd the name
+        end = re.search(re.escape(literal) + (r"\Z" if place == len(others) else ""), rest[1:], re.IGNORECASE)
+        if end is None or not rest:
+            raise refused
+        values.append(rest[: end.start() + 1])
+        rest = rest[end.end() + 1 :]
+    return dict(zip(re.findall(FIELD, layout.name), values, strict=True))

@@ -1,0 +1,170 @@
+"""Lines of delimited text to columns of text at once, where every row is a line. Leaves odd files to others."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pcsv
+from numpy.typing import NDArray
+
+from stillwell.intake.readers.memory import give_back
+
+LINE_END, QUOTE = 10, 34
+AT_ONCE = 2**22
+"""Bytes looked at at once, so that what is needed in between does not grow with a file."""
+SPACES = b" \t\x0b\x0c\r\x1c\x1d\x1e\x1f"
+"""White space of ASCII within a line."""
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Bytes in UTF-8 whose lines end in LF, and where each line begins; its end is where the next begins."""
+
+    data: bytes
+    starts: NDArray[np.int64]
+    """One more than there are lines."""
+
+    @classmethod
+    def of(cls, data: bytes) -> Lines:
+        """Find the lines of a text; one that ends in a line end has no line after it."""
+        ends = places_of(data, LINE_END) + 1
+        last = [] if not data or (ends.size and ends[-1] == len(data)) else [len(data)]
+        return cls(data, np.concatenate([[0], ends, last]).astype(np.int64, copy=False))
+
+    def __len__(self) -> int:
+        """Count the lines."""
+        return self.starts.size - 1
+
+    def text(self, place: int) -> str:
+        """Return one line without its end."""
+        return self.data[self.starts[place] : self.starts[place + 1]].rstrip(b"\n").decode("utf-8")
+
+    def begin_with(self, beginning: str) -> NDArray[np.bool_]:
+        """Say which lines begin with some words."""
+        codes = np.frombuffer(self.data, dtype=np.uint8)
+        said = np.zeros(len(self), dtype=bool)
+        wanted = beginning.encode("utf-8")
+        said[np.diff(self.starts) >= len(wanted)] = True
+        for place, code in enumerate(wanted):
+            at = np.flatnonzero(said)
+            said[at] = codes[self.starts[at] + place] == code
+        return said
+
+    def empty(self) -> NDArray[np.bool_]:
+        """Say which lines hold nothing at all."""
+        codes = np.frombuffer(self.data, dtype=np.uint8)
+        size = np.diff(self.starts)
+        out = size == 0
+        one = np.flatnonzero(size == 1)
+        out[one] = codes[self.starts[one]] == LINE_END
+        return out
+
+    def kept(self, keep: NDArray[np.bool_]) -> bytes:
+        """Return some of the lines, one after the other."""
+        if keep.all():
+            return self.data
+        if not keep.any():
+            return b""
+        # runs of lines, not lines: what is left out is mostly above and below
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], keep, [False]]).astype(np.int8)))
+        begins, ends = self.starts[edges[::2]], self.starts[edges[1::2]]
+        return b"".join(self.data[i:j] for i, j in zip(begins.tolist(), ends.tolist(), strict=True))
+
+
+def places_of(data: bytes, code: int) -> NDArray[np.int64]:
+    """Find where a byte stands in a text."""
+    codes = np.frombuffer(data, dtype=np.uint8)
+    parts = (np.flatnonzero(codes[at : at + AT_ONCE] == code) + at for at in range(0, codes.size, AT_ONCE))
+    return np.concatenate([np.zeros(0, dtype=np.int64), *parts])
+
+
+def quick_columns(body: bytes, rows: int, names: int, delimiter: str) -> Sequence[pa.StringArray] | None:
+    """Read rows that are lines.
+
+    Parameters
+    ----------
+    body : bytes
+        UTF-8, without a header and without empty lines.
+    rows, names : int
+        How many lines there are and how many columns the header names.
+    delimiter : str
+
+    Returns
+    -------
+    sequence of string array, or None
+        Cells without outer spaces, of as many columns as the header names or more, where every row has as many more;
+        None where a row has another number of cells, or where quotes stand otherwise than around whole cells of one
+        line.
+    """
+    if not delimiter.isascii() or not _plain_quotes(body, ord(delimiter)):
+        return None
+    if not rows:
+        return [pa.array([], pa.string())] * names
+    first = body[: body.find(b"\n") if b"\n" in body else len(body)]
+    width = max(names, first.count(delimiter.encode()) + 1) if b'"' not in first else names
+    odd: list[int] = []
+
+    def skip(row: pcsv.InvalidRow) -> str:
+        odd.append(1)
+        return "skip"
+
+    labels = list(map(str, range(width)))
+    try:
+        table = pcsv.read_csv(
+            pa.BufferReader(body),
+            pcsv.ReadOptions(column_names=labels),
+            pcsv.ParseOptions(delimiter=delimiter, ignore_empty_lines=False, invalid_row_handler=skip),
+            pcsv.ConvertOptions(
+                column_types=dict.fromkeys(labels, pa.string()), strings_can_be_null=False, check_utf8=False
+            ),
+        )
+    except pa.ArrowInvalid:
+        return None
+    if odd or table.num_rows != rows:
+        return None
+    columns = list(table.columns)[::-1]
+    spaced = not body.isascii() or any(code in body for code in SPACES if code != ord(delimiter))
+    size = len(body)
+    # bytes and columns are let go of when they are read: the text of a file is held once, not twice
+    del table, body
+    cells = [_whole(columns, spaced) for _ in labels]
+    give_back(size)
+    return cells
+
+
+def _whole(columns: list[pa.ChunkedArray], spaced: bool) -> pa.StringArray:
+    """Take the last column out of a list and join its pieces, without outer spaces where there may be some."""
+    pieces = columns.pop().chunks
+    return pa.concat_arrays([pc.utf8_trim_whitespace(piece) for piece in pieces] if spaced else pieces)
+
+
+def _plain_quotes(body: bytes, delimiter: int) -> bool:
+    """Say whether every quote opens or closes a whole cell of its line."""
+    if b'"' not in body:
+        return True
+    begin = 0
+    while begin < len(body):
+        end = body.find(b"\n", min(begin + AT_ONCE, len(body))) + 1 or len(body)
+        if not _plain_in(np.frombuffer(body, dtype=np.uint8)[begin:end], delimiter):
+            return False
+        begin = end
+    return True
+
+
+def _plain_in(codes: NDArray[np.uint8], delimiter: int) -> bool:
+    """Say the same of some whole lines."""
+    at = np.flatnonzero(codes == QUOTE)
+    if at.size % 2:
+        return False
+    opening, closing = at[::2], at[1::2]
+    before = codes[np.maximum(opening - 1, 0)]
+    after = codes[np.minimum(closing + 1, codes.size - 1)]
+    opens = (opening == 0) | (before == delimiter) | (before == LINE_END)
+    closes = (closing == codes.size - 1) | (after == delimiter) | (after == LINE_END)
+    ends = np.flatnonzero(codes == LINE_END)
+    one_line = np.searchsorted(ends, opening) == np.searchsorted(ends, closing)
+    return bool(opens.all() and closes.all() and one_line.all())

@@ -1,0 +1,1 @@
+"""Text cells to numbers, units, times and constants."""

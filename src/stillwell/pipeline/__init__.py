@@ -1,0 +1,1 @@
+"""The verbs: ingest, derive, adopt, render, audit, rebuild, withhold; one module each."""

@@ -1,0 +1,68 @@
+"""What a commit writes beside its tables: provenance, Table Schemas and README."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+import pandas as pd
+
+from stillwell.archive.disk.layout import README
+from stillwell.archive.provenance.document import commit_provenance, provenance_path
+from stillwell.archive.readme import archive_readme, schema_documents
+from stillwell.archive.tables.current_rows import GAUGING
+from stillwell.prepare import Circumstances, Prepared
+from stillwell.prepare.recompute import REASON
+from stillwell.records import Deposit
+from stillwell.schemas import ARCHIVE_TABLES
+
+
+def documents(circumstances: Circumstances, deposits: Sequence[Deposit], prepared: Prepared) -> dict[str, bytes]:
+    """Write the documents that are new with a commit.
+
+    Parameters
+    ----------
+    circumstances : Circumstances
+    deposits : sequence of Deposit
+    prepared : Prepared
+
+    Returns
+    -------
+    dict of str to bytes
+        By path in the archive.
+    """
+    data = commit_provenance(
+        number=circumstances.number,
+        recorded_at=circumstances.recorded_at,
+        by=circumstances.by,
+        software_version=circumstances.software_version,
+        policy_digest=circumstances.policy_digest,
+        intake_map=circumstances.intake_map,
+        deposits=deposits,
+        gaugings=_made(circumstances, prepared),
+        tables=prepared.tables,
+    )
+    return {provenance_path(circumstances.number): data}
+
+
+def _made(circumstances: Circumstances, prepared: Prepared) -> pd.DataFrame:
+    """Pick the revisions a commit makes; a row can also be there because a review changed its status."""
+    rows = prepared.tables.get("gaugings")
+    if rows is None:
+        return pd.DataFrame(columns=list(_gauging_columns()))
+    made = prepared.outcomes["action"].isin(["new", "revision"])
+    taken = pd.MultiIndex.from_frame(prepared.outcomes.loc[made, GAUGING])
+    again = pd.Series(circumstances.policy_digest != circumstances.policy_before, index=rows.index)
+    again &= (rows["revision_reason"] == REASON) & (rows["policy_digest"] == circumstances.policy_digest)
+    again &= rows["revision"] == rows.groupby("gauging_id")["revision"].transform("max")
+    return rows[again | pd.MultiIndex.from_frame(rows[GAUGING]).isin(taken)]
+
+
+def fixed_documents(office: Mapping[str, str]) -> dict[str, bytes]:
+    """Write the documents that follow from the software and the office alone: README and Table Schemas, by path."""
+    return {README: archive_readme(office)} | schema_documents()
+
+
+def _gauging_columns() -> Iterator[str]:
+    from stillwell.schemas.derive import columns
+
+    return (c.name for c in columns(ARCHIVE_TABLES["gaugings"]))

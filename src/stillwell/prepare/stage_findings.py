@@ -1,0 +1,130 @@
+"""From what stands of a site to the doubts about its stage, its staff and its ratings. Writes nothing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from stillwell.archive.revisions.registers import VALUE_KEY
+from stillwell.archive.tables.current_rows import standing_rows
+from stillwell.assessment.policy import Policy
+from stillwell.assessment.stage_findings import (
+    FORMERLY_LAPSED,
+    LAPSED,
+    doubts_in_words,
+    ratings_in_words,
+    visits_in_words,
+)
+from stillwell.hydrometry.gauging.gauge_height import microseconds
+from stillwell.hydrometry.rating.resolver import ratings_passed_over
+from stillwell.hydrometry.stage.flags import SeriesLimits
+from stillwell.hydrometry.stage.series import check_series
+from stillwell.hydrometry.stage.times import with_holes_filled
+from stillwell.hydrometry.stage.visits import visits_of
+from stillwell.prepare.context import View
+from stillwell.records import RULES
+from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.derive import columns
+
+_HANDED_IN = ["recorded_at", "deposit"]
+"""Columns alike in values that were handed in together."""
+
+
+def doubts_of_stage(view: View, site: str, recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> pd.DataFrame:
+    """Doubt the stage of a site by itself and by the readings of its staff; ``recorded`` as of ``stage_doubts``.
+
+    Its limits are medians over the whole series, so that it takes every row: a value more may bear on any doubt.
+    """
+    stands = standing_rows("stage", recorded, recorded)
+    return pd.concat(
+        [stage_doubts(recorded, policy, rules), _visit_doubts(view, site, stands, policy)], ignore_index=True
+    )
+
+
+def doubts_of_ratings(view: View, site: str, rules: int = RULES) -> list[pd.DataFrame]:
+    """Doubt the ratings of a site that are valid from one moment; nothing under the first rules."""
+    if rules < 2:
+        return []
+    return [ratings_in_words(ratings_passed_over(view.standing("ratings", [site]), site))]
+
+
+def stage_doubts(recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> pd.DataFrame:
+    """Doubt the stage of a site, sensor by sensor, as it was handed in; a value corrected since is doubted no more.
+
+    Parameters
+    ----------
+    recorded : DataFrame
+        Rows of ``stage`` of every revision.
+    policy : Policy
+    rules : int
+        By which rules; under the first corrected values were doubted too, and a correction as time that goes back;
+        before 5 also a value that fills a hole.
+    """
+    rows = recorded.sort_values(["recorded_at", "deposit", "row_file", "row_line"], kind="stable")
+    if rules >= 2:
+        rows = _in_place(rows, _HANDED_IN if rules >= 5 else ["deposit"])
+    frames = []
+    for name, mine in rows.groupby(rows["sensor"].fillna(""), sort=True):
+        mine, part = _with_holes_filled(mine) if rules >= 5 else (mine, None)
+        found = check_series(microseconds(mine["time"]), mine["stage_m"].to_numpy(dtype="float64"), part=part)
+        words = doubts_in_words(found.spans, policy, _values_said(mine), rules)
+        frames.append(words.assign(sensor=name or None))
+    if not frames:
+        return doubts_in_words(check_series(np.zeros(0, dtype=np.int64), np.zeros(0)).spans, policy).assign(sensor=None)
+    return pd.concat(frames, ignore_index=True)
+
+
+def _values_said(rows: pd.DataFrame) -> dict[int, str]:
+    """Say of each moment with several rows which values were handed in where."""
+    several = rows[rows.duplicated(VALUE_KEY, keep=False) & rows["stage_m"].notna()]
+    said = [
+        f"{value:.3f} m ({file} line {line})"
+        for value, file, line in zip(several["stage_m"], several["row_file"], several["row_line"], strict=True)
+    ]
+    out: dict[int, str] = {}
+    for moment, text in zip(microseconds(several["time"]).tolist(), said, strict=True):
+        out[moment] = f"{out[moment]}, {text}" if moment in out else text
+    return out
+
+
+def _with_holes_filled(rows: pd.DataFrame) -> tuple[pd.DataFrame, NDArray[np.int64]]:
+    """Put values of a sensor that fill a hole into it, and number the deposit that first gave each moment."""
+    part = rows["part"].to_numpy(dtype=np.int64)
+    order = with_holes_filled(microseconds(rows["time"]), part, SeriesLimits())
+    return rows.iloc[order], part[order]
+
+
+def _in_place(rows: pd.DataFrame, handing_in: list[str]) -> pd.DataFrame:
+    """Keep what is newest at each moment, in the place where a value of the moment was first handed in.
+
+    Values handed in together (alike in the columns ``handing_in``) keep their own places, so that a clock set back is
+    seen; a later correction takes the place of what it corrects. ``part`` numbers what first gave each moment.
+    """
+    rows = rows.reset_index(drop=True)
+    rows["part"] = rows.groupby(handing_in, sort=False).ngroup()
+    if not rows.duplicated(VALUE_KEY).any():
+        return rows
+    first = rows.drop_duplicates(VALUE_KEY)
+    moments = pd.MultiIndex.from_frame(rows[VALUE_KEY].fillna({"sensor": ""}))
+    found = pd.MultiIndex.from_frame(first[VALUE_KEY].fillna({"sensor": ""})).get_indexer(moments)
+    part = first["part"].to_numpy()[found]
+    place = np.where(rows["part"] == part, np.arange(len(rows)), first.index.to_numpy()[found])
+    newest = rows["revision"] == rows.groupby(VALUE_KEY, dropna=False)["revision"].transform("max")
+    return rows.assign(_place=place, part=part)[newest].sort_values("_place", kind="stable").drop(columns="_place")
+
+
+def _visit_doubts(view: View, site: str, stage: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+    """Doubt the sensors of a site by the readings of its staff."""
+    readings, corrections = view.standing("gauge_heights", [site]), view.standing("corrections", [site])
+    return visits_in_words(visits_of(stage, readings, corrections, policy.value("gap_bridged_s")), policy)
+
+
+def lapsed(new: pd.DataFrame, kept: pd.DataFrame, rules: int = RULES) -> pd.DataFrame:
+    """Say of doubts that stand and do not come out any more that they have lapsed; none is taken away."""
+    key = [c.name for c in columns(ARCHIVE_TABLES["series_doubts"]) if c.key]
+    newest = kept.sort_values("revision", kind="stable").drop_duplicates(key, keep="last")
+    left, right = (pd.MultiIndex.from_frame(rows[key].fillna({"sensor": ""})) for rows in (newest, new))
+    gone = newest[~left.isin(right) & ~newest["message"].isin([LAPSED, FORMERLY_LAPSED]).to_numpy()]
+    sentence = LAPSED if rules >= 5 else FORMERLY_LAPSED
+    return gone.drop(columns=["revision"]).assign(severity="note", message=sentence, value=np.nan)

@@ -1,0 +1,1 @@
+"""Answers of commands as text and as JSON documents."""

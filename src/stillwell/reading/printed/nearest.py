@@ -1,0 +1,72 @@
+"""Names an archive knows that are written much like one it does not know."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+import pandas as pd
+
+from stillwell.archive.archive import Archive
+from stillwell.archive.ledger.moved_gaugings import sites_named
+
+MOST_COMPARED = 5000
+"""Names compared letter by letter: of more, only those that begin alike."""
+
+
+def nearest(asked: str, known: Iterable[str], most: int = 3) -> list[str]:
+    """Pick the names written most like one: those that begin with it or hold it, then those of alike letters.
+
+    Parameters
+    ----------
+    asked : str
+    known : iterable of str
+    most : int
+
+    Returns
+    -------
+    list of str
+    """
+    folded = {name.casefold(): name for name in sorted(known)}
+    said = asked.casefold()
+    if not said:
+        return []
+    begins = [name for name in folded if name.startswith(said)]
+    holds = [name for name in folded if said in name]
+    compared = folded if len(folded) <= MOST_COMPARED else [name for name in folded if name[:4] == said[:4]]
+    alike = difflib.get_close_matches(said, list(compared)[:MOST_COMPARED], most, 0.6)
+    return [folded[name] for name in list(dict.fromkeys([*begins, *holds, *alike]))[:most]]
+
+
+def nearest_gaugings(archive: Archive, asked: str, most: int = 3) -> list[str]:
+    """Pick the archive ids of gaugings written most like one.
+
+    Parameters
+    ----------
+    archive : Archive
+    asked : str
+    most : int
+
+    Returns
+    -------
+    list of str
+    """
+    sites = set(archive.table_sites("gaugings"))
+    named = [site for site in sites_named(pd.Series([asked])).dropna() if site in sites]
+    mine = archive.related(named) if named else None
+    ids = archive.read("gaugings", mine, columns=["gauging_id"])["gauging_id"]
+    return nearest(asked, ids.drop_duplicates(), most)
+
+
+def known_sites(archive: Archive) -> list[str]:
+    """Name the sites an archive holds anything of.
+
+    Parameters
+    ----------
+    archive : Archive
+
+    Returns
+    -------
+    list of str
+    """
+    return sorted({site for table in archive.tables() for site in archive.table_sites(table)})

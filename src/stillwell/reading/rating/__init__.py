@@ -1,0 +1,1 @@
+"""A site's rating: fit, findings, rating in force, shifts."""

@@ -1,0 +1,1 @@
+"""Rows by site, span and status; SQL; datasets."""

@@ -1,0 +1,312 @@
+"""Rows that answer a question on one table: no file of another site is opened, no column read that is not needed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import timedelta
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from stillwell.archive.archive import Archive
+from stillwell.archive.ledger.moved_gaugings import sites_named
+from stillwell.archive.revisions.reviews import newest_rows
+from stillwell.archive.tables.current_rows import GAUGING, standing_rows
+from stillwell.archive.tables.table_files import as_frame, joined
+from stillwell.errors import QueryError
+from stillwell.reading.select.described import Described
+from stillwell.reading.select.files import Held, Span, held_files, read_parts
+from stillwell.reading.select.filters import Question
+from stillwell.reading.select.spans import EVER, Condition, fits, of_values
+
+Remembered = dict[tuple[Any, ...], pd.DataFrame]
+"""Which gaugings stand, by the sites and moment asked about; an opened archive never changes."""
+MOST_REMEMBERED = 8
+
+
+def answer(
+    archive: Archive, question: Question, gaugings: Described | None, remembered: Remembered | None = None
+) -> pd.DataFrame:
+    """Read the rows that answer a question.
+
+    Parameters
+    ----------
+    archive : Archive
+    question : Question
+    gaugings : Described or None
+        The archive's table of gaugings.
+    remembered : Remembered, optional
+        Kept between questions, so that points and verticals of a site need not ask again which gaugings stand.
+
+    Returns
+    -------
+    DataFrame
+        With the columns asked for, in the order of site, key and revision.
+
+    Raises
+    ------
+    QueryError
+        If a gauging or instrument is named that the archive does not know.
+    ArchiveDamaged
+        If a file is missing or not as it was written.
+    """
+    if question.table.table == "gaugings":
+        rows = _gaugings(archive, question)
+    elif question.table.of_gaugings and gaugings is not None:
+        rows = _beside_gaugings(archive, question, gaugings, {} if remembered is None else remembered)
+    else:
+        rows = _kept(archive, question)
+    if rows.empty:
+        _check_instrument(archive, question)
+    # picking columns copies them
+    rows = rows if list(rows.columns) == question.named else rows[question.named]
+    return rows.reset_index(drop=True)
+
+
+def pushed_down(question: Question) -> list[Span]:
+    """Name what footers can be held against before it is known which rows stand.
+
+    A row's time only rules it out early where it is part of the key: elsewhere a correction may have changed it.
+    """
+    table, time = question.table, question.table.time
+    spans: list[Span] = []
+    early = time in table.key or "revision" not in table.columns
+    if time is not None and early and table.columns[time].kind == "datetime":
+        spans = [(c.column, *((c.value, None) if c.sign == ">=" else (None, c.value))) for c in question.in_time]
+    if question.as_of is not None and "recorded_at" in table.columns:
+        spans.append(("recorded_at", None, question.as_of + timedelta(microseconds=1)))
+    return spans
+
+
+def settled(table: Described, files: Sequence[Held]) -> bool:
+    """Return whether every row stands, by the footers alone: no status, and no key has more than one revision."""
+    if "revision" not in table.columns:
+        return True
+    ranges = [held.range("revision") for held in files]
+    return "status" not in table.columns and all(one is not None and one[1] == 1 for one in ranges)
+
+
+def standing_of(table: Described, rows: pd.DataFrame) -> pd.DataFrame:
+    """Pick the rows that stand of the gaugings or a table beside them, looking only where there were revisions."""
+    time = table.time
+    if table.table == "gaugings":
+        # a row that is the only one of its gauging stands unless it was withdrawn
+        touched = rows["gauging_id"].duplicated(keep=False) | (rows["status"] == "withdrawn")
+    elif "status" in table.columns or time not in table.key:
+        return standing_rows(table.table, rows, rows, list(table.key))
+    else:
+        touched = rows[time].isin(rows.loc[rows["revision"] > 1, time])
+    apart = touched.to_numpy(dtype=bool)
+    if not apart.any():
+        return rows
+    mine = rows[apart].assign(_row=np.flatnonzero(apart))
+    stand = standing_rows(table.table, mine, mine, list(table.key))
+    keep = ~apart
+    keep[stand["_row"].to_numpy(dtype="int64")] = True
+    return rows[keep]
+
+
+def _kept(archive: Archive, question: Question) -> pd.DataFrame:
+    """Answer from a table whose rows belong to no gauging."""
+    table, spans = question.table, pushed_down(question)
+    files = held_files(archive, table.table, question.sites, spans)
+    whole = question.revisions or settled(table, files)
+    needed = [] if whole else [*table.key, "revision", "recorded_at"]
+    early = {span[0] for span in spans}
+    met = [*(c for c in question.in_time if c.column not in early), *of_values(question.where)]
+    rows = _rows(table, files, [*question.named, *needed, *(c.column for c in met)], spans)
+    if not whole:
+        rows = standing_of(table, rows)
+    return _meeting(rows, met)
+
+
+def _meeting(rows: pd.DataFrame, conditions: Sequence[Condition]) -> pd.DataFrame:
+    met = fits(rows, conditions)
+    return rows if met.all() else rows[met]
+
+
+def _gaugings(archive: Archive, question: Question) -> pd.DataFrame:
+    """Answer from the gaugings themselves, whose site and start a correction may have changed."""
+    table, known = question.table, (question.where or {}).get("gauging_id")
+    sites = question.sites if known is None else _sites_of(archive, known)
+    files = held_files(archive, "gaugings", None if sites is None else archive.related(sites))
+    met = [*question.in_time, *of_values(question.where)]
+    needed = [*GAUGING, "recorded_at", "status", "site", *(c.column for c in met)]
+    rows = _rows(table, files, [*question.named, *needed], [])
+    _check_gaugings(rows, known)
+    rows = _recorded(rows, question)
+    if not question.revisions:
+        rows = standing_of(table, rows)
+    if question.sites is not None:
+        rows = rows[rows["site"].isin(set(question.sites))]
+    return _meeting(rows, met)
+
+
+def _beside_gaugings(archive: Archive, question: Question, gaugings: Described, remembered: Remembered) -> pd.DataFrame:
+    """Answer from a table whose rows belong to gaugings: those of the revisions that stand and are asked for."""
+    where = dict(question.of_gauging or {})
+    if "gauging_id" in (question.where or {}):
+        where["gauging_id"] = (question.where or {})["gauging_id"]
+    spans, sites, asked = pushed_down(question), question.sites, None
+    filtered = bool(where) or bool(question.span)
+    ids: list[Span] = []
+    if filtered or not question.revisions:
+        asked = _about(archive, replace(question, table=gaugings, where=where, of_gauging=None), remembered)
+    if asked is not None and filtered:
+        sites = tuple(sorted(asked["site"].unique()))
+        ids = [("gauging_id", asked["gauging_id"].min(), asked["gauging_id"].max() + "\0")] if len(asked) else []
+    files = held_files(archive, question.table.table, sites, [*spans, *ids])
+    needed = [*question.named, *(question.where or {})]
+    return _meeting(_rows(question.table, files, needed, spans, asked), of_values(question.where))
+
+
+def _about(archive: Archive, question: Question, remembered: Remembered) -> pd.DataFrame:
+    """Name the revisions of gaugings that a question on a table beside them is about."""
+    where = question.where or {}
+    columns = (*GAUGING, "site", "recorded_at", "status", "started_at", "within_pct", "instrument")
+    plain = replace(question, span=EVER, where=None, columns=columns)
+    if set(where) - set(columns):
+        plain = replace(plain, columns=tuple(dict.fromkeys([*columns, *where])))
+    if "gauging_id" in where:
+        plain = replace(plain, where={"gauging_id": where["gauging_id"]})
+    key = (plain.sites, plain.as_of, plain.revisions, plain.columns)
+    rows = remembered.get(key) if plain.where is None else None
+    if rows is None:
+        rows = _gaugings(archive, plain)
+        rows = newest_rows(rows) if question.revisions else rows
+        if plain.where is None:
+            remembered[key] = rows
+            while len(remembered) > MOST_REMEMBERED:
+                remembered.pop(next(iter(remembered)))
+    return _meeting(rows, [*question.in_time, *of_values(where)])
+
+
+def _rows(
+    table: Described,
+    files: Sequence[Held],
+    columns: Iterable[str],
+    spans: Sequence[Span],
+    asked: pd.DataFrame | None = None,
+) -> pd.DataFrame:
+    """Read files into one frame in the order of site, key and revision, with the rows of the spans and gaugings."""
+    in_line = _in_line(table, files)
+    files, merged = in_line or files, in_line is None
+    cut = [span for span in spans if span[0] in table.columns and _cuts(files, span)]
+    beside = {*_to_join(files, asked), *(span[0] for span in cut), *(table.order if merged else ())}
+    wanted = [name for name in table.columns if name in beside.union(columns)]
+    parts = [_inside(part, cut) for part in read_parts(files, wanted)]
+    if asked is not None:
+        parts = [_of(part, asked) for part in parts]
+    parts = [part for part in parts if len(part)]
+    if merged and not _follow(parts, table.order):
+        whole = joined(parts, pa.schema([table.schema.field(name) for name in wanted]))
+        parts = [whole.take(pc.sort_indices(whole, sort_keys=[(name, "ascending") for name in table.order]))]
+    return as_frame(parts, pa.schema([table.schema.field(name) for name in dict.fromkeys(columns)]))
+
+
+def _in_line(table: Described, files: Sequence[Held]) -> list[Held] | None:
+    """Put files so that their rows are in order one after the other, by their footers; None where these cannot tell.
+
+    So lie the years of one sensor at one site: nothing but their times tells them apart, and these do not overlap.
+    """
+    if all(one.sites and other.sites and one.sites[-1] < other.sites[0] for one, other in pairwise(files)):
+        return list(files)
+    if any(len(held.sites) > 1 for held in files):
+        return None
+    time, others = table.time, [name for name in table.key if name not in ("site", table.time)]
+    ranges = [held.range(str(time)) for held in files]
+    if time not in table.key or not all(ranges) or any(len({held.only(n) for held in files}) > 1 for n in others):
+        return None
+    if any(held.only(name) is None for held in files[:1] for name in others):
+        return None
+    spans = sorted(
+        (held.sites, *(span or ()), place) for place, (held, span) in enumerate(zip(files, ranges, strict=True))
+    )
+    apart = all(before[0] < after[0] or before[2] < after[1] for before, after in pairwise(spans))
+    return [files[span[3]] for span in spans] if apart else None
+
+
+def _to_join(files: Sequence[Held], asked: pd.DataFrame | None) -> list[str]:
+    """Name the columns by which rows find their gauging; the id alone where nothing was ever revised."""
+    if asked is None:
+        return []
+    first = bool((asked["revision"] == 1).all()) and all(held.range("revision") == (1, 1) for held in files)
+    return GAUGING[:1] if first else GAUGING
+
+
+def _cuts(files: Sequence[Held], span: Span) -> bool:
+    """Return whether some file may hold rows on both sides of an end of a span."""
+    name, low, high = span
+    ranges = [held.range(name) for held in files]
+    inside = [one and (low is None or one[0] >= low) and (high is None or one[1] < high) for one in ranges]
+    return not all(inside)
+
+
+def _inside(part: pa.Table, spans: Sequence[Span]) -> pa.Table:
+    for name, low, high in spans:
+        type_ = part.schema.field(name).type
+        if low is not None:
+            part = part.filter(pc.greater_equal(part[name], pa.scalar(low, type_)))
+        if high is not None:
+            part = part.filter(pc.less(part[name], pa.scalar(high, type_)))
+    return part
+
+
+def _of(part: pa.Table, asked: pd.DataFrame) -> pa.Table:
+    """Keep the rows of some revisions of gaugings."""
+    if "revision" in part.column_names and not asked["gauging_id"].is_unique:
+        mine = pd.MultiIndex.from_frame(part.select(GAUGING).to_pandas())
+        return part.filter(pa.array(mine.isin(pd.MultiIndex.from_frame(asked[GAUGING].astype({"revision": "int64"})))))
+    known = pa.array(asked["gauging_id"], pa.string())
+    ids = part["gauging_id"].unify_dictionaries().combine_chunks()
+    at = pc.index_in(ids.dictionary, value_set=known).take(ids.indices)
+    mask = pc.is_valid(at)
+    if "revision" in part.column_names:
+        standing = pa.array(asked["revision"].to_numpy(dtype="int64")).take(at)
+        mask = pc.fill_null(pc.equal(part["revision"], standing), fill_value=False)
+    return part if pc.all(mask).as_py() in (True, None) else part.filter(mask)
+
+
+def _follow(parts: Sequence[pa.Table], order: Sequence[str]) -> bool:
+    """Return whether parts, each in order, are in order together."""
+    ends = [(_cells(part, 0, order), _cells(part, len(part) - 1, order)) for part in parts]
+    return all(before[1] <= after[0] for before, after in pairwise(ends))
+
+
+def _cells(part: pa.Table, row: int, names: Sequence[str]) -> list[tuple[bool, Any]]:
+    """Return the cells of a row so that they compare as they are sorted, with missing cells last."""
+    values = [part[name][row].as_py() for name in names]
+    return [(value is None, 0 if value is None else value) for value in values]
+
+
+def _recorded(rows: pd.DataFrame, question: Question) -> pd.DataFrame:
+    return rows if question.as_of is None else rows[rows["recorded_at"] <= pd.Timestamp(question.as_of)]
+
+
+def _sites_of(archive: Archive, gauging_ids: Sequence[str]) -> list[str]:
+    """Name the sites at which gaugings of some ids can be, those they were corrected to among them."""
+    return archive.related(list(sites_named(pd.Series(list(gauging_ids), dtype="str")).dropna().unique()))
+
+
+def _check_gaugings(rows: pd.DataFrame, known: Sequence[str] | None) -> None:
+    for one in known or ():
+        if one not in set(rows["gauging_id"]):
+            msg = f"expected the id of a gauging in this archive, found {one!r}; gaugings() names them in gauging_id"
+            raise QueryError(msg)
+
+
+def _check_instrument(archive: Archive, question: Question) -> None:
+    """Say so where nothing was found of a meter because the archive knows no such meter."""
+    wanted = (question.where or {}).get("instrument", ()) or (question.of_gauging or {}).get("instrument", ())
+    if not wanted or "instruments" not in archive.tables():
+        return
+    known = sorted(set(archive.read("instruments", columns=["instrument"])["instrument"]))
+    for one in wanted:
+        if one not in known:
+            msg = f"instrument: expected one of {', '.join(known)}; found {one!r}"
+            raise QueryError(msg)

@@ -1,0 +1,318 @@
+"""SQL over the tables of an archive by their names: one reading statement, no other file, no setting changed.
+
+Bounded in time, memory and length of the answer; writes nothing, not even what does not fit into memory.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence, Set
+from datetime import datetime
+from typing import Any
+
+import duckdb
+import pyarrow as pa
+from duckdb import sqltypes
+from duckdb.func import ARROW, SPECIAL
+
+from stillwell.archive.archive import Archive
+from stillwell.archive.tables.retired_columns import RETIRED, Successor, lacks_successors, successors, with_successors
+from stillwell.errors import QueryError
+from stillwell.reading.select.bounds import LONGEST_S, room_for, stopped_after
+from stillwell.reading.select.files import check_files, held_files
+
+READING_STATEMENTS = (duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN)
+EVERY_REVISION = "_revisions"
+"""``gaugings_revisions`` and its like hold every row ever recorded, superseded and withdrawn ones too."""
+
+INNER = "inner_tables"
+"""Schema of what the views are made with; ``SHOW TABLES`` names the public ones only."""
+MOST_MEMORY = 3 * 2**30
+"""Bytes a question may take: what a laptop has left; nothing is spilled to disk, since a question writes nothing."""
+MOST_ANSWER = 1024 * 2**20
+"""Bytes of an answer held in memory: five million points with all their columns."""
+LONGEST_QUESTION = 100_000
+"""Characters: a question typed by a person is below 2000."""
+CATALOGUE = ("duckdb_", "pragma_", "pg_", "sqlite_", "information_schema", "show")
+"""Words that begin so ask which tables there are."""
+_BATCH = 100_000
+
+_TYPES = {"string": "VARCHAR", "number": "DOUBLE", "integer": "BIGINT", "boolean": "BOOLEAN", "datetime": "TIMESTAMPTZ"}
+
+
+def ask(archive: Archive, question: str, as_of: datetime | None = None, *, longest_s: float = LONGEST_S) -> pa.Table:
+    """Answer one SQL question about an archive.
+
+    Parameters
+    ----------
+    archive : Archive
+    question : str
+        One SELECT. Each table's name stands for the rows that stand; ``<table>_revisions`` for every row.
+    as_of : datetime, optional
+        Only what had been recorded by then.
+    longest_s : float
+        Seconds it may take.
+
+    Returns
+    -------
+    pyarrow.Table
+
+    Raises
+    ------
+    QueryError
+        If the question is not one reading statement, takes too long, asks for too much, or cannot be answered.
+    """
+    session = Session(archive, as_of)
+    try:
+        return session.ask(question, longest_s)
+    finally:
+        session.close()
+
+
+class Session:
+    """A database in memory over an archive, for one question at a time; a table is made ready when it is first named.
+
+    Parameters
+    ----------
+    archive : Archive
+    as_of : datetime, optional
+        Only what had been recorded by then.
+    """
+
+    def __init__(self, archive: Archive, as_of: datetime | None = None) -> None:
+        self._archive = archive
+        self._as_of = as_of
+        self._connection = connect(archive, as_of, ())
+        self._ready: set[str] = set()
+
+    def ask(self, question: str, longest_s: float = LONGEST_S) -> pa.Table:
+        """Answer one question; see ``ask``. After an error the session is not used again."""
+        if len(question) > LONGEST_QUESTION:
+            msg = (
+                f"expected a question of at most {LONGEST_QUESTION} characters, found {len(question)}; nothing was run"
+            )
+            raise QueryError(msg)
+        try:
+            _check_reading(self._connection, question)
+            self._make_ready(named_in(question, self._archive.tables()))
+            try:
+                return _answered(self._connection, question, longest_s)
+            except duckdb.CatalogException:
+                if len(self._ready) == len(self._archive.tables()):
+                    raise
+                # a table may be named in a way not seen in the text; and an error names the tables near by
+                self._make_ready(None)
+                return _answered(self._connection, question, longest_s)
+        except duckdb.Error as error:
+            msg = f"the question cannot be answered: {error}"
+            raise QueryError(msg) from error
+
+    def close(self) -> None:
+        """Give up the database."""
+        self._connection.close()
+
+    def _make_ready(self, tables: Sequence[str] | None) -> None:
+        for name in self._archive.tables() if tables is None else tables:
+            if name not in self._ready:
+                _create_views(self._connection, self._archive, name, self._as_of)
+                self._ready.add(name)
+
+
+def named_in(question: str, tables: Sequence[str]) -> list[str] | None:
+    """Pick the tables that a question names, so that only they are made ready; None where all are needed.
+
+    Parameters
+    ----------
+    question : str
+    tables : sequence of str
+        All of the archive.
+
+    Returns
+    -------
+    list of str or None
+    """
+    words = {word.lower() for word in re.findall(r"\w+", question)}
+    if any(word.startswith(CATALOGUE) for word in words):
+        return None
+    named = [name for name in tables if name in words or f"{name}{EVERY_REVISION}" in words]
+    return named or None
+
+
+def _answered(connection: duckdb.DuckDBPyConnection, question: str, longest_s: float) -> pa.Table:
+    with stopped_after(longest_s, connection.interrupt) as late, room_for(MOST_MEMORY + MOST_ANSWER):
+        try:
+            return _fetched(connection.sql(question))
+        except (duckdb.OutOfMemoryException, MemoryError, pa.ArrowMemoryError) as error:
+            msg = f"expected a question that needs at most {MOST_MEMORY // 2**30} GiB, found more"
+            raise QueryError(msg) from error
+        except duckdb.Error as error:
+            if not late.is_set():
+                raise
+            msg = (
+                f"expected an answer within {longest_s:g} s, found none; the question was stopped and nothing was "
+                "changed; a longer time can be set"
+            )
+            raise QueryError(msg) from error
+
+
+def _check_reading(connection: duckdb.DuckDBPyConnection, question: str) -> None:
+    """Refuse all but one SELECT, or the plan of one; a plan that is tried out would carry out what it explains."""
+    statements = connection.extract_statements(question)
+    reading = len(statements) == 1 and statements[0].type in READING_STATEMENTS
+    if reading and statements[0].type == duckdb.StatementType.EXPLAIN:
+        places = [place for place, _ in duckdb.tokenize(question)]
+        explained = re.match(r"\w+", question[places[1] :]) if len(places) > 1 else None
+        reading = explained is not None and explained[0].lower() in ("select", "with", "from")
+    if not reading:
+        found = "something else" if len(statements) == 1 else f"{len(statements)} statements" if statements else "none"
+        msg = f"expected one SELECT statement; found {found}; nothing was run"
+        raise QueryError(msg)
+
+
+def _fetched(relation: duckdb.DuckDBPyRelation | None) -> pa.Table:
+    """Fetch an answer, but no longer one than is held in memory."""
+    if relation is None:
+        msg = "expected one SELECT statement; found one without an answer; nothing was run"
+        raise QueryError(msg)
+    batches: list[pa.RecordBatch] = []
+    size = 0
+    reader = relation.to_arrow_reader(_BATCH)
+    for batch in reader:
+        size += batch.nbytes
+        if size > MOST_ANSWER:
+            msg = f"expected an answer of at most {MOST_ANSWER // 2**20} MiB, found more; ask for less at once"
+            raise QueryError(msg)
+        batches.append(batch)
+    return pa.Table.from_batches(batches, reader.schema).rename_columns(_told_apart(reader.schema.names))
+
+
+def _told_apart(names: list[str]) -> list[str]:
+    """Give columns of one name numbers, as in ``site_2``: an answer of rows would keep only the last of them."""
+    out: list[str] = []
+    for name in names:
+        numbered = (name, *(f"{name}_{number}" for number in range(2, len(names) + 2)))
+        out.append(next(free for free in numbered if free not in out))
+    return out
+
+
+def connect(
+    archive: Archive, as_of: datetime | None = None, tables: Sequence[str] | None = None
+) -> duckdb.DuckDBPyConnection:
+    """Open a database in memory whose views are the archive's tables, shut off from everything else.
+
+    Parameters
+    ----------
+    archive : Archive
+    as_of : datetime, optional
+    tables : sequence of str, optional
+        Only these.
+
+    Returns
+    -------
+    duckdb.DuckDBPyConnection
+    """
+    connection = duckdb.connect(":memory:")
+    connection.execute("SET TimeZone = 'UTC'; SET python_enable_replacements = false")
+    connection.execute("SET autoinstall_known_extensions = false; SET autoload_known_extensions = false")
+    connection.execute(f"SET temp_directory = ''; SET memory_limit = '{MOST_MEMORY} bytes'")
+    for name in archive.tables() if tables is None else tables:
+        _create_views(connection, archive, name, as_of)
+    folder = str(archive.root.absolute() / "tables") + "/"
+    connection.execute(f"SET allowed_directories = [{_quoted(folder)}]")
+    connection.execute("SET enable_external_access = false; SET lock_configuration = true")
+    return connection
+
+
+def _create_views(connection: duckdb.DuckDBPyConnection, archive: Archive, name: str, as_of: datetime | None) -> None:
+    schema = archive.described(name)
+    earlier = _earlier_files(archive, name)
+    if earlier:
+        _teach_successors(connection, name)
+    names = [field["name"] for field in schema["fields"]]
+    connection.execute(f'CREATE VIEW "{name}{EVERY_REVISION}" AS {_rows(archive, name, schema, as_of, earlier)}')
+    source = f'SELECT t.* FROM "{name}{EVERY_REVISION}" t'
+    if {"gauging_id", "revision"} <= set(names):
+        on = ["gauging_id", "revision"] + (["recorded_at"] if name == "gaugings" else [])
+        _make_standing(connection, archive, as_of)
+        source += f" SEMI JOIN {INNER}.standing s USING ({', '.join(on)})"
+    elif "revision" in names and not _first_only(archive, name):
+        key = ", ".join(f't."{k}"' for k in schema["primaryKey"])
+        source += f" QUALIFY row_number() OVER (PARTITION BY {key} ORDER BY t.revision DESC) = 1"
+        # several rows of one revision contradict each other, and none of them stands
+        source += f" AND count(*) OVER (PARTITION BY {key}, t.revision) = 1"
+    connection.execute(f'CREATE VIEW "{name}" AS {source}')
+
+
+def _first_only(archive: Archive, name: str) -> bool:
+    """Return whether no row of a table was ever revised, by the footers of its files: then every row stands."""
+    ranges = [held.range("revision") for held in held_files(archive, name, None)]
+    return all(found is not None and found[1] == 1 for found in ranges)
+
+
+def _make_standing(connection: duckdb.DuckDBPyConnection, archive: Archive, as_of: datetime | None) -> None:
+    """Put the revisions of gaugings that stand where no list of the tables names them, once."""
+    made = f"SELECT 1 FROM duckdb_tables() WHERE schema_name = '{INNER}'"
+    if connection.execute(made).fetchone():
+        return
+    rows = archive.standing("gaugings", as_of=as_of)[["gauging_id", "revision", "recorded_at"]]
+    connection.register("handed_over", pa.Table.from_pandas(rows, preserve_index=False))
+    connection.execute(f"CREATE SCHEMA {INNER}; CREATE TABLE {INNER}.standing AS SELECT * FROM handed_over")
+    connection.unregister("handed_over")
+
+
+def _earlier_files(archive: Archive, name: str) -> frozenset[str]:
+    """Name the files of a table that by their columns have retired ones in the place of today's."""
+    if name not in RETIRED:
+        return frozenset()
+    held = {one.path: one.footer.schema.names for one in held_files(archive, name, None)}
+    paths = {path: held.get(archive.root / path, []) for path in archive.table_paths(name)}
+    return frozenset(path for path, columns in paths.items() if lacks_successors(name, columns))
+
+
+def _rows(archive: Archive, name: str, schema: dict[str, Any], as_of: datetime | None, earlier: Set[str]) -> str:
+    paths = archive.table_paths(name)
+    old, new = [path for path in paths if path in earlier], [path for path in paths if path not in earlier]
+    if not paths:
+        cells = (f'NULL::{_TYPES[f["type"]]} AS "{f["name"]}"' for f in schema["fields"])
+        return f"SELECT {', '.join(cells)} WHERE false"
+    parts = [_with_successors(name, _files(archive, old))] if old else []
+    rows = " UNION ALL BY NAME ".join(parts + ([f"SELECT * FROM {_files(archive, new)}"] if new else []))
+    if as_of is not None:
+        rows = f"SELECT * FROM ({rows}) WHERE recorded_at <= {_quoted(as_of.isoformat())}::TIMESTAMPTZ"
+    return rows
+
+
+def _files(archive: Archive, paths: Sequence[str]) -> str:
+    places = [archive.root.absolute() / path for path in paths]
+    check_files(places)
+    names = ", ".join(_quoted(str(place)) for place in places)
+    return f"read_parquet([{names}], hive_partitioning = false, union_by_name = true)"
+
+
+def _with_successors(table: str, files: str) -> str:
+    """Ask for the rows of files of earlier versions with today's columns in place of retired ones."""
+    known = successors(table)
+    made = (
+        f"{one.name}_of(struct_pack({', '.join(f'{c} := {c}' for c in one.follows_from)})) AS {one.name}"
+        for one in known.values()
+    )
+    return f"SELECT * EXCLUDE ({', '.join(known)}), {', '.join(made)} FROM {files}"
+
+
+def _teach_successors(connection: duckdb.DuckDBPyConnection, table: str) -> None:
+    """Make known to a database how the successors of retired columns follow from others, as ``<successor>_of``."""
+    for one in successors(table).values():
+        beside = duckdb.struct_type(dict.fromkeys(one.follows_from, "DOUBLE"))
+        of, made = f"{one.name}_of", _of_rows(one)
+        connection.create_function(of, made, [beside], sqltypes.VARCHAR, type=ARROW, null_handling=SPECIAL)
+
+
+def _of_rows(one: Successor) -> Callable[[Any], Any]:
+    def made(rows: Any) -> Any:
+        return with_successors(pa.Table.from_struct_array(rows), [one.name])[one.name]
+
+    return made
+
+
+def _quoted(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"

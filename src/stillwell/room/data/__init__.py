@@ -1,0 +1,1 @@
+"""The archive as the reading room holds it: views, cache, rows, series."""

@@ -1,0 +1,1 @@
+"""Drawings of the reading room as SVG."""

@@ -1,0 +1,1 @@
+"""Page models of the reading room, one module a page."""

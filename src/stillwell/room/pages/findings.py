@@ -1,0 +1,48 @@
+"""Findings across the archive, narrowed by code, severity, site and date."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from stillwell.room import urls
+from stillwell.room.data.archive_view import View
+from stillwell.room.data.rows import select, wanted
+from stillwell.room.pages.page import download_links, moment_text, page
+from stillwell.room.query_params import instant, whole_number
+
+A_PAGE = 100
+_COUNTED = """
+  SELECT code, severity, count(*) AS findings, count(DISTINCT gauging_id) AS gaugings
+  FROM findings GROUP BY code, severity
+  ORDER BY CASE severity WHEN 'unusable' THEN 0 WHEN 'suspect' THEN 1 ELSE 2 END, gaugings DESC, code"""
+
+
+def findings(view: View, request: Request) -> Response:
+    """Answer with findings."""
+    asked = request.query_params
+    query = {name: asked.get(name, "") for name in ("code", "severity", "site")}
+    since = instant(asked, "since")
+    filters = query | {"datetime": f"{moment_text(since)}/.." if since else ""}
+    first = whole_number(asked, "page", 1, 1, 10**6)
+    counted: list[dict[str, Any]] = view.memo("findings-counted", lambda: view.ask(_COUNTED).to_pylist())
+    rows, count = select(view, wanted(view, "findings", filters), A_PAGE, (first - 1) * A_PAGE)
+    kept = {name: value for name, value in (query | {"since": moment_text(since)}).items() if value}
+    return page(
+        view,
+        request,
+        "findings",
+        rows=rows.to_pylist(),
+        count=count,
+        number=first,
+        pages=max(-(-count // A_PAGE), 1),
+        counted=counted,
+        codes=sorted({row["code"] for row in counted}),
+        sites=sorted(view.standing("sites")["site"].unique()),
+        chosen=query | {"since": moment_text(since)},
+        kept=kept,
+        links=download_links("findings", **filters),
+        here=urls.with_query("/findings", kept),
+    )

@@ -1,0 +1,79 @@
+"""The first page: what needs a person, the sites on a map, and their list."""
+
+from __future__ import annotations
+
+import pandas as pd
+from starlette.requests import Request
+from starlette.responses import Response
+
+from stillwell.room import urls
+from stillwell.room.data.archive_view import View
+from stillwell.room.data.rows import records
+from stillwell.room.drawings import pictures
+from stillwell.room.pages.page import download_links, page
+from stillwell.room.query_params import whole_number
+
+SITES_A_PAGE = 200
+
+_COUNTED = """
+  SELECT site, count(*) AS gaugings, max(started_at) AS newest, count(*) FILTER (candidate) AS candidates,
+    count(*) FILTER (status = 'provisional') AS provisional
+  FROM gaugings GROUP BY site"""
+_DOUBTED = """
+  SELECT site, count(DISTINCT gauging_id) FILTER (severity = 'unusable') AS unusable,
+    count(DISTINCT gauging_id) FILTER (severity = 'suspect') AS suspect
+  FROM findings GROUP BY site"""
+
+
+def home(view: View, request: Request) -> Response:
+    """Answer with the first page."""
+    sites = view.memo("sites-counted", lambda: _sites(view))
+    first = whole_number(request.query_params, "page", 1, 1, 10**6)
+    shown = sites.iloc[(first - 1) * SITES_A_PAGE : first * SITES_A_PAGE]
+    drawn = view.memo("map", lambda: pictures.site_map(sites) if len(sites) else None)
+    return page(
+        view,
+        request,
+        "home",
+        sites=records(shown),
+        many=len(sites),
+        number=first,
+        pages=max(-(-len(sites) // SITES_A_PAGE), 1),
+        drawn=drawn,
+        attention=view.memo("attention", lambda: _attention(view, sites)),
+        links=download_links("sites"),
+    )
+
+
+def _sites(view: View) -> pd.DataFrame:
+    sites = view.standing("sites")
+    if sites.empty:
+        return sites
+    sites = sites.drop_duplicates("site", keep="last").sort_values("site").reset_index(drop=True)
+    for question in (_COUNTED, _DOUBTED):
+        sites = sites.merge(view.ask(question).to_pandas(), on="site", how="left")
+    counts = ["gaugings", "candidates", "provisional", "unusable", "suspect"]
+    return sites.assign(**{name: sites[name].fillna(0).astype("int64") for name in counts})
+
+
+def _attention(view: View, sites: pd.DataFrame) -> list[tuple[str, int, str]]:
+    """Say what needs a person: how many of what, and where to read on."""
+    unfit = view.standing("checks")
+    unfit = unfit[unfit["verdict"] == "unfit"] if len(unfit) else unfit
+    doubts = view.standing("series_doubts")
+    doubts = doubts[doubts["severity"] != "note"] if len(doubts) else doubts
+    returned = view.standing("deposits")
+    returned = returned[returned["gaugings_returned"] + returned["problems"] > 0] if len(returned) else returned
+    counted = sites[["candidates", "unusable"]].sum() if len(sites) else {"candidates": 0, "unusable": 0}
+    said = [
+        ("Gaugings that wait beside an approved record for a review", int(counted["candidates"]), "/tables/gaugings"),
+        (
+            "Gaugings with a finding that makes a number unusable",
+            int(counted["unusable"]),
+            "/findings?severity=unusable",
+        ),
+        ("Checks that found a meter unfit", len(unfit), "/meters"),
+        ("Grave doubts about recorded stage", len(doubts), "/tables/series_doubts"),
+        ("Deposits that were returned, in whole or in part", len(returned), "/deposits?outcome=returned"),
+    ]
+    return [(words, many, urls.at(path)) for words, many, path in said if many]

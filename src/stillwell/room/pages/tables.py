@@ -1,0 +1,55 @@
+"""The tables with what their columns mean, and what the room is."""
+
+from __future__ import annotations
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from stillwell.room.data.archive_view import View
+from stillwell.room.data.rows import select, wanted
+from stillwell.room.pages.page import download_links, page
+from stillwell.room.query_params import NotFound, whole_number
+
+A_PAGE = 50
+
+
+def tables(view: View, request: Request) -> Response:
+    """Answer with the tables."""
+    counted = view.memo("rows-counted", lambda: {table: _rows(view, table) for table in view.tables})
+    said = [
+        (table, view.description(table)["description"], counted[table], download_links(table)) for table in view.tables
+    ]
+    return page(view, request, "tables", tables=said)
+
+
+def _rows(view: View, table: str) -> int:
+    if view.as_of is None:
+        return sum(file.rows for file in view.archive.table_files(table))
+    return int(view.ask(f'SELECT count(*) FROM "{table}_revisions"')[0][0].as_py())
+
+
+def table_page(view: View, request: Request) -> Response:
+    """Answer with one table: its columns and its rows that stand, some at a time."""
+    table = request.path_params["table"]
+    if table not in view.tables:
+        msg = f"This archive has no table {table!r}; it has {', '.join(view.tables)}."
+        raise NotFound(msg)
+    first = whole_number(request.query_params, "page", 1, 1, 10**6)
+    rows, count = select(view, wanted(view, table, {}), A_PAGE, (first - 1) * A_PAGE)
+    return page(
+        view,
+        request,
+        "table",
+        table=table,
+        said=view.description(table),
+        rows=rows.to_pylist(),
+        count=count,
+        number=first,
+        pages=max(-(-count // A_PAGE), 1),
+        links=download_links(table),
+    )
+
+
+def about(view: View, request: Request) -> Response:
+    """Answer with what the room is, and how to read the archive without it."""
+    return page(view, request, "about")

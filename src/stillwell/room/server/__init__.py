@@ -1,0 +1,1 @@
+"""The application, its routes and its limits on requests."""

@@ -1,0 +1,147 @@
+"""The application: which address leads to which page, and how what goes wrong is told in words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive, QueryError, Withheld
+from stillwell.room import api, downloads, urls
+from stillwell.room.data.archive_view import Shelf, View
+from stillwell.room.data.rows import PARAMETERS
+from stillwell.room.pages import findings as pages_findings
+from stillwell.room.pages import gauging, sealed_bytes, site, sites, trace
+from stillwell.room.pages import ledger as pages_ledger
+from stillwell.room.pages import meters as pages_meters
+from stillwell.room.pages import search as pages_search
+from stillwell.room.pages import tables as pages_tables
+from stillwell.room.pages.page import problem_page, static_file
+from stillwell.room.query_params import BadQuestion, NotFound, instant, refuse_unknown
+from stillwell.room.server.guard import Guard, allowed_hosts
+
+Answer = Callable[[View, Request], Response]
+
+WINDOW = ("series", "from", "to", "width", "axis")
+PAGES: tuple[tuple[str, Answer, tuple[str, ...]], ...] = (
+    ("/", sites.home, ("page",)),
+    ("/sites/{site}", site.site_page, ("page", "rating", "scale", *WINDOW)),
+    ("/sites/{site}/hydrograph", site.hydrograph_page, WINDOW),
+    ("/sites/{site}/series.json", api.series_json, WINDOW),
+    ("/gaugings/{gauging}", gauging.gauging_page, ("revision",)),
+    ("/meters", pages_meters.meters, ()),
+    ("/meters/{meter}", pages_meters.meter_page, ()),
+    ("/findings", pages_findings.findings, ("code", "severity", "site", "since", "page")),
+    ("/ledger", pages_ledger.ledger, ("page",)),
+    ("/ledger/{number}", pages_ledger.entry_page, ()),
+    ("/deposits", pages_ledger.deposits, ("outcome", "page")),
+    ("/deposits/{digest}", pages_ledger.deposit_page, ()),
+    ("/bytes", sealed_bytes.lines_page, ("deposit", "file", "lines")),
+    ("/bytes/raw", sealed_bytes.raw, ("deposit", "number")),
+    ("/trace", trace.trace_page, ("of", "way")),
+    ("/trace.json", api.trace_json, ("of", "way")),
+    ("/search", pages_search.search, ("q",)),
+    ("/tables", pages_tables.tables, ()),
+    ("/tables/{table}", pages_tables.table_page, ("page",)),
+    ("/about", pages_tables.about, ()),
+    ("/download/{name}", downloads.download, PARAMETERS),
+    ("/openapi.json", api.openapi, ()),
+    ("/collections", api.collections, ()),
+    ("/collections/{collection}", api.collection, ()),
+    ("/collections/{collection}/items", api.items, (*PARAMETERS, "limit", "offset")),
+)
+"""Every address, what answers it and the parameters it reads beside ``as_of``; all of them read, none writes."""
+
+PATHS_WITH_SLASHES: tuple[tuple[str, Answer, tuple[str, ...]], ...] = (
+    ("/files/{path:path}", pages_ledger.listed_file, ()),
+)
+
+STATUS: tuple[tuple[type[Exception], int, str], ...] = (
+    (NotFound, 404, "Not in this archive"),
+    (BadQuestion, 400, "The question cannot be understood"),
+    (QueryError, 404, "Not in this archive"),
+    (Withheld, 410, "Withheld by a decision"),
+    (NotAnArchive, 503, "No archive here"),
+    (ArchiveDamaged, 503, "Not as it was written"),
+    (ArchiveError, 503, "The archive cannot answer"),
+    (OSError, 503, "The disk cannot answer"),
+)
+"""What goes wrong, how it is answered, and under which heading; the first that fits."""
+AUDIT = "`stillwell audit` names everything that is wrong; nothing was changed by looking."
+
+
+def make_application(archive_path: Path, host: str, port: int, names: Sequence[str] = ()) -> Starlette:
+    """Make the application; the arguments are those of ``stillwell.room.application``."""
+    shelf = Shelf(archive_path)
+    routes = [
+        Route(path, answering(shelf, answer, known), methods=["GET"])
+        for path, answer, known in (*PAGES, *PATHS_WITH_SLASHES)
+    ]
+    routes.append(Route("/static/{name}", static_file, methods=["GET"]))
+    handlers = {kind: _told(shelf, status, heading) for kind, status, heading in reversed(STATUS)}
+    return Starlette(
+        routes=routes,
+        middleware=[Middleware(Guard, hosts=allowed_hosts(host, port, names))],
+        exception_handlers={HTTPException: _told(shelf, 404, "No such page"), Exception: _told_last(shelf), **handlers},
+    )
+
+
+def answering(shelf: Shelf, answer: Answer, known: Sequence[str] = ()) -> Callable[[Request], Response]:
+    """Turn a function of a view and a request into an endpoint that always sees the newest commit."""
+
+    def endpoint(request: Request) -> Response:
+        refuse_unknown(request.query_params, (*known, urls.AS_OF))
+        moment = instant(request.query_params, urls.AS_OF)
+        view = shelf.view(moment)
+        if request.headers.get("if-none-match") == view.tag:
+            return Response(status_code=304, headers={"etag": view.tag})
+        # every link of a page about an earlier moment leads to that moment; requests run in contexts of their own
+        urls.stay_at(view.as_of)
+        try:
+            response = answer(view, request)
+        except ArchiveDamaged:
+            # a file may have been replaced by a commit made while this answer was under way
+            newer = shelf.view(moment)
+            if newer is view:
+                raise
+            view, response = newer, answer(newer, request)
+        response.headers.setdefault("etag", view.tag)
+        return response
+
+    return endpoint
+
+
+def _told(shelf: Shelf, status: int, heading: str) -> Callable[[Request, Exception], Response]:
+    def tell(request: Request, error: Exception) -> Response:
+        code = error.status_code if isinstance(error, HTTPException) else status
+        if isinstance(error, HTTPException):
+            words = f"The reading room has no page at {request.url.path!r}." if code == 404 else str(error.detail)
+        elif isinstance(error, OSError):
+            words = f"A file of the archive could not be read: {error.strerror or type(error).__name__}. {AUDIT}"
+        else:
+            words = str(error) + (f" {AUDIT}" if code == 503 else "")
+        return _problem(request, code, heading, words)
+
+    return tell
+
+
+def _told_last(shelf: Shelf) -> Callable[[Request, Exception], Response]:
+    def tell(request: Request, error: Exception) -> Response:
+        words = f"Something in the reading room itself went wrong ({type(error).__name__}). Nothing was changed."
+        return _problem(request, 500, "A fault of the reading room", words)
+
+    return tell
+
+
+def _problem(request: Request, status: int, heading: str, words: str) -> Response:
+    path = request.url.path
+    if path.startswith("/collections") or path.endswith(".json"):
+        said = {"type": "about:blank", "title": heading, "status": status, "detail": words}
+        return JSONResponse(said, status, media_type="application/problem+json")
+    return problem_page(request, status, heading, words)
