@@ -103,7 +103,6 @@ def test_hostile_labels_stay_labels(tmp_path, label):
     gauging = archive.standing("gaugings")["gauging_id"].iloc[0]
     addresses = [
         "/", urls.site(label), urls.gauging(gauging), urls.meter(label), "/findings", urls.trace(gauging),
-        "/", urls.site(label), urls.gauging(gauging), urls.meter(label), "/findings", urls.trace(gauging),
         "/deposits",
         f"{urls.site(label)}/hydrograph",
     ]  # fmt: skip
