@@ -40,21 +40,21 @@ def unrendered(tmp_path_factory):
 
 
 def _made(tmp, render_now):
-    take = partial(take_in, render_now=render_now)
-    root = season(tmp, render_now=render_now)
+    take = partial(take_in, render_now=False)
+    root = season(tmp, render_now=False)
     take(root, sheets(tmp / "corrected", "1", velocity=0.5))
     folder = tmp / "review"
     folder.mkdir()
     (folder / "reviews.csv").write_text(
         "subject,decision,by,decided_at,reason\nS1.20250501T100000Z.M1,approved,H1,2025-06-01T00:00Z,checked\n"
     )
-    take(root, folder)
     take(
         root,
+        folder,
         sheets(tmp / "other", "1", party="P2"),
         sheets(tmp / "moved", "2", site="S2", corrects="S1.20250502T100000Z.M1"),
     )
-    take(root, sheets(tmp / "after", "1", "4", velocity=0.6))
+    take_in(root, sheets(tmp / "after", "1", "4", velocity=0.6), render_now=render_now)
     return root
 
 

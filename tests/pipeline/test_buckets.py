@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import shutil
+from functools import partial
 
 import pandas as pd
 import pyarrow.parquet as pq
@@ -17,8 +18,10 @@ from stillwell.pipeline.audit import audit
 from stillwell.pipeline.ingest import compact, decide
 from stillwell.pipeline.rebuild import rebuild
 from stillwell.reading.select.sql import connect
-from tests.pipeline.season import NOW, registers, sheets, take
+from tests.pipeline import season
+from tests.pipeline.season import NOW, registers, sheets
 
+take = partial(season.take, render_now=False)
 SITES = ("S1", "S2", "S3 über/x")
 TABLES = ("sites", "gaugings", "points", "findings", "stage", "gauge_heights", "reviews", "deposits")
 ROWS = 10
@@ -53,7 +56,14 @@ def _more(root, tmp, draw, steps):
             assert take(root, _logger(folder, draw, draw.choice((2023, 2024)))).entry is not None
         elif kind == "review" and len(held := Archive(root).standing("gaugings")):
             said = {"subject": draw.choice(sorted(held["gauging_id"])), "reason": f"draw {step}"}
-            decide(root, "reviews", [said | {"decision": draw.choice(("approved", "withdrawn"))}], by="R1", now=NOW)
+            decide(
+                root,
+                "reviews",
+                [said | {"decision": draw.choice(("approved", "withdrawn"))}],
+                by="R1",
+                now=NOW,
+                render_now=False,
+            )
         else:
             day, speed = draw.randint(1, 9), round(draw.uniform(0.2, 0.9), 3)
             take(root, sheets(folder, str(day), velocity=speed, site=draw.choice(SITES)))

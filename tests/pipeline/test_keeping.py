@@ -80,7 +80,7 @@ def test_another_archive_is_not_copied_over(tmp_path):
     assert before == [(p, p.read_bytes()) for p in _files(other)]
 
 
-@pytest.mark.parametrize("seed", [0, 1, *(pytest.param(s, marks=pytest.mark.soak) for s in range(2, 12))])
+@pytest.mark.parametrize("seed", [0, *(pytest.param(s, marks=pytest.mark.soak) for s in range(1, 12))])
 def test_whatever_file_is_lost_or_damaged_a_copy_restores_it(tmp_path, seed):
     """Any files flipped, cut, emptied or removed, facts or what follows from them, come back as they were."""
     root, copy = season(tmp_path), tmp_path / "copy"

@@ -32,9 +32,9 @@ from tests.pipeline.season import NOW, season, sheets, take
 def several(tmp_path_factory):
     """Make an archive of several small commits."""
     tmp = tmp_path_factory.mktemp("several")
-    root = season(tmp)
+    root = season(tmp, render_now=False)
     for label in ("3", "4"):
-        take(root, sheets(tmp / label, label))
+        take(root, sheets(tmp / label, label), render_now=label == "4")
     return root
 
 

@@ -259,10 +259,9 @@ def test_a_record_is_given_at_every_step(root):
         record(archive, "S2")
 
 
-def test_many_sites_are_derived_in_lots(tmp_path):
+def test_many_sites_are_derived_in_lots(two_sites, tmp_path):
     """Lots of at most so many values, a site never parted: one commit each, and the same rows as all at once."""
-    one = _two_sites(tmp_path)
-    other = shutil.copytree(one, tmp_path / "other")
+    one, other = (shutil.copytree(two_sites, tmp_path / name) for name in ("one", "other"))
     lots = [set(rows["discharge"]["site"]) for _, rows in derivations(one, by="H1", now=NOW, at_once=60)]
     assert lots == [{"S1"}, {"S2"}]
     assert [set(rows["discharge"]["site"]) for _, rows in derivations(other, by="H1", now=NOW)] == [{"S1", "S2"}]
@@ -272,19 +271,23 @@ def test_many_sites_are_derived_in_lots(tmp_path):
     assert audit(one).faults == ()
 
 
-def _two_sites(tmp):
+@pytest.fixture(scope="module")
+def two_sites(tmp_path_factory):
     """Make an archive of two sites with two days of hourly stage and a rating each, and no record."""
-    root = season(tmp)
+    tmp = tmp_path_factory.mktemp("two")
+    root = season(tmp, render_now=False)
     for site in ("S1", "S2"):
-        take(root, _stage(tmp / site, [1.5] * 49, site=site))
-        adopt(root, _rating(f"R{site}", site=site), by="H1", now=NOW)
+        take(root, _stage(tmp / site, [1.5] * 49, site=site), render_now=False)
+        adopt(root, _rating(f"R{site}", site=site), by="H1", now=NOW, render_now=False)
     return root
 
 
 @pytest.mark.parametrize("at_once", [compare.AT_ONCE, pytest.param(1, marks=pytest.mark.soak)])
-def test_a_forged_value_is_named_whether_sites_of_a_commit_are_proved_together_or_not(tmp_path, monkeypatch, at_once):
+def test_a_forged_value_is_named_whether_sites_of_a_commit_are_proved_together_or_not(
+    two_sites, tmp_path, monkeypatch, at_once
+):
     """Of two sites derived in one commit the forged row is named with its site, moment and values, and no other."""
-    root = _two_sites(tmp_path)
+    root = shutil.copytree(two_sites, tmp_path / "archive")
     derive(root, by="H1", now=NOW, render_now=False)
     monkeypatch.setattr(compare, "AT_ONCE", at_once)
     place = root / Archive(root).table_files("discharge", ["S2"])[0].path
