@@ -30,8 +30,8 @@ def with_record(tmp_path_factory):
     """Make an archive with gaugings and a record of a day."""
     tmp = tmp_path_factory.mktemp("record")
     root = season(tmp)
-    take(root, logger(tmp / "a", "a", 24))
-    adopt(root, rating("R1", "2025-01-01T00:00Z", coefficient=9.7), by="H1", now=NOW)
+    take(root, logger(tmp / "a", "a", 24), render_now=False)
+    adopt(root, rating("R1", "2025-01-01T00:00Z", coefficient=9.7), by="H1", now=NOW, render_now=False)
     derive(root, by="H1", now=NOW)
     return root
 
