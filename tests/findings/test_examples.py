@@ -16,7 +16,7 @@ from stillwell.intake.readers.deposit import read_deposit
 from stillwell.pipeline.committing import default_policy_text
 from stillwell.pipeline.derive import derive
 from stillwell.pipeline.ingest import ingest, understand
-from stillwell.prepare import Circumstances, policy_in_force, prepare
+from stillwell.prepare import CommitContext, policy_in_force, prepare
 from stillwell.schemas import ARCHIVE_TABLES
 from tests.making import frame
 
@@ -32,7 +32,7 @@ def _found(code: str, kind: str) -> frozenset[str]:
     understood = understand([deposit])
     assert understood.problems.empty, understood.problems.to_dict("records")
     policy = policy_in_force(NOTHING, understood, default_policy_text())
-    findings = prepare(NOTHING, [deposit], understood, Circumstances(1, NOW, "T1", "0", *policy)).tables.get("findings")
+    findings = prepare(NOTHING, [deposit], understood, CommitContext(1, NOW, "T1", "0", *policy)).tables.get("findings")
     if findings is None:
         return frozenset()
     assert findings["message"].str.len().min() > 20
