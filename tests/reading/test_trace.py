@@ -303,7 +303,7 @@ def test_a_policy_and_a_review_in_one_commit(tmp_path):
 
 def test_an_archive_older_than_its_telling(tmp_path, monkeypatch):
     """Where site, meter and lines were never told, the trace ends in every file of the deposit and says so."""
-    monkeypatch.setattr(document, "TOLD", ())
+    monkeypatch.setattr(document, "GAUGING_LINKS", {})
     monkeypatch.setattr(document, "places", lambda rows, key: {})
     monkeypatch.setattr(document, "_sources_of", _only_the_deposit)
     root = tmp_path / "archive"

@@ -68,7 +68,7 @@ def drawings(rows: pd.DataFrame, ratings: Sequence[Shown], name: str) -> list[Ma
     if not ratings:
         return [drawn(rating_svg(rows, name=name))]
     last = ratings[-1]
-    zero = float(last.rated.force.curve.zero_m[0])
+    zero = last.rated.force.curve.zero_flow_m
     return [
         drawn(rating_svg(rows, last.line, name=name)),
         drawn(rating_svg(rows, last.line, log=True, zero_m=zero, name=f"{name}-ratio")),

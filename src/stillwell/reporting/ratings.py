@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -16,7 +15,7 @@ from stillwell.drawing.hydrograph import Series
 from stillwell.drawing.rating import Line
 from stillwell.errors import ArchiveError
 from stillwell.hydrometry.rating.band import band
-from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.rating import Rating
 from stillwell.hydrometry.rating.resolver import Rated
 from stillwell.reading.rating.in_force import archive_ratings
 from stillwell.reporting.limits import policy_of
@@ -80,7 +79,7 @@ def _shown(rated: Rated, gauged_m: Floats, office_pct: float) -> Shown:
         gauged = (force.lowest_m, force.highest_m)
     elif known.size:
         gauged = (float(known.min()), float(known.max()))
-    line = rating_line(force.curve, gauged, known, *_how_sure(rated.row))
+    line = rating_line(force.curve, gauged, known, *_scatter(rated.row))
     own = line.lower is not None
     if not own:
         q, part = line.discharge_m3_s, office_pct / 100
@@ -88,22 +87,18 @@ def _shown(rated: Rated, gauged_m: Floats, office_pct: float) -> Shown:
     return Shown(rated, line, gauged, None if own else office_pct)
 
 
-def _how_sure(head: Mapping[str, Any]) -> tuple[Floats | None, float, float]:
-    """Read covariance, standard error (of ln Q) and degrees of freedom; no covariance where none is said."""
-    text, error, freedom = (head.get(name) for name in ("covariance", "standard_error_pct", "freedom"))
-    if not isinstance(text, str) or error is None or freedom is None or pd.isna(error) or pd.isna(freedom):
-        return None, float("nan"), float("nan")
-    try:
-        return np.asarray(json.loads(text), dtype=np.float64), float(error) / 100, float(freedom)
-    except ValueError:
-        return None, float("nan"), float("nan")
+def _scatter(row: Mapping[str, Any]) -> tuple[float, float]:
+    """Read the standard error (of ln Q) and degrees of freedom; NaN of both unless both are there."""
+    error, freedom = row.get("standard_error_pct"), row.get("freedom")
+    if error is None or freedom is None or pd.isna(error) or pd.isna(freedom):
+        return float("nan"), float("nan")
+    return float(error) / 100, float(freedom)
 
 
 def rating_line(
-    curve: Curve,
+    rating: Rating,
     gauged: tuple[float, float] | None,
     known: Floats,
-    covariance: Floats | None = None,
     standard_error: float = float("nan"),
     freedom: float = float("nan"),
 ) -> Line:
@@ -111,25 +106,26 @@ def rating_line(
 
     Parameters
     ----------
-    curve : Curve
+    rating : Rating
     gauged : pair of float, optional
         Lowest and highest stage gauged, m; without it all of the rating counts as beyond.
     known : float array
         Stages of gaugings to be shown, m.
-    covariance, standard_error, freedom
+    standard_error, freedom
         As of ``hydrometry.rating.band.band``; without them there is no band.
     """
-    low = float(curve.zero_m[0])
-    tops = [*known.tolist(), *(gauged or ()), float(curve.lower_m[-1])]
+    low = rating.zero_flow_m
+    tops = [*known.tolist(), *(gauged or ()), rating.support_m[1]]
     high = max(max(tops), low + 0.1)
     high += FURTHER * (high - low)
     stage = np.unique(np.r_[np.linspace(low, high, STAGES), [s for s in gauged or () if low < s < high]])
     beyond = np.ones(stage.size, dtype=bool) if gauged is None else (stage < gauged[0]) | (stage > gauged[1])
     lower = upper = None
-    if covariance is not None and covariance.shape == (3 * curve.lower_m.size,) * 2 and freedom > 0:
-        limits = band(curve, covariance, standard_error, freedom, stage)
-        lower, upper = limits.lower, limits.upper
-    return Line(stage, curve.discharge(stage), beyond, lower, upper)
+    if freedom > 0:
+        limits = band(rating, standard_error, freedom, stage)
+        if np.isfinite(limits.mean_relation).any():
+            lower, upper = limits.lower, limits.upper
+    return Line(stage, rating.discharge(stage), beyond, lower, upper)
 
 
 def record_of(archive: Archive, site: str, as_of: Any = None) -> Series | None:

@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.rating import Rating
 
 Floats = NDArray[np.float64]
 Times = NDArray[np.datetime64]
@@ -24,13 +24,13 @@ Ints = NDArray[np.int64]
 Between = Literal["linear", "held"]
 
 
-def of_gauging(curve: Curve, stage: Floats, discharge: Floats) -> Floats:
+def of_gauging(rating: Rating, stage: Floats, discharge: Floats) -> Floats:
     """Compute ``s = h_r(Q_m) - h_m`` (m) of stages (m) and discharges (m3/s).
 
     An observed zero fixes no stage of the rating: its shift is the least that makes the rating zero, 0 where it is
     zero already.
     """
-    shift = curve.stage(discharge) - stage
+    shift = rating.stage(discharge) - stage
     return np.asarray(np.where(discharge == 0, np.minimum(shift, 0.0), shift))
 
 
@@ -41,9 +41,9 @@ def departure(discharge: Floats, rated: Floats) -> Floats:
     return out
 
 
-def shifted(curve: Curve, stage: Floats, shift: Floats) -> Floats:
+def shifted(rating: Rating, stage: Floats, shift: Floats) -> Floats:
     """Compute ``Q = rating(h + s)`` (m3/s)."""
-    return curve.discharge(stage + shift)
+    return rating.discharge(stage + shift)
 
 
 @dataclass(frozen=True)
@@ -147,7 +147,7 @@ def at_moments(shifts: Shifts, time: Times, stage: Floats, between: Between = "l
 
 
 def held_against(
-    curve: Curve, time: Times, stage: Floats, discharge: Floats, uncertainty: Floats, shifts: Shifts | None = None
+    rating: Rating, time: Times, stage: Floats, discharge: Floats, uncertainty: Floats, shifts: Shifts | None = None
 ) -> pd.DataFrame:
     """Hold gaugings against a rating without and with shifts.
 
@@ -162,7 +162,7 @@ def held_against(
         time, stage_m, discharge_m3_s, rated_m3_s, departure_pct, uncertainty_pct, shift_m (what the gauging says by
         itself), within (its departure lies within its uncertainty), applied_shift_m, departure_after_pct.
     """
-    rated = curve.discharge(stage)
+    rated = rating.discharge(stage)
     applied = np.zeros(stage.size) if shifts is None else at_moments(shifts, time, stage)[0]
     before = departure(discharge, rated)
     return pd.DataFrame(
@@ -173,9 +173,9 @@ def held_against(
             "rated_m3_s": rated,
             "departure_pct": before,
             "uncertainty_pct": 100 * uncertainty,
-            "shift_m": of_gauging(curve, stage, discharge),
+            "shift_m": of_gauging(rating, stage, discharge),
             "within": np.where(rated > 0, np.abs(before) <= 100 * uncertainty, discharge == 0),
             "applied_shift_m": applied,
-            "departure_after_pct": departure(discharge, shifted(curve, stage, applied)),
+            "departure_after_pct": departure(discharge, shifted(rating, stage, applied)),
         }
     )

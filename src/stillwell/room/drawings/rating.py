@@ -50,7 +50,7 @@ def stage_discharge(gaugings: pd.DataFrame, rating: Rated | None = None, *, log:
     log : bool
         Space both axes by ratio; heights are then counted from the rating's stage of zero flow.
     """
-    base = float(rating.force.curve.zero_m[0]) if log and rating is not None else 0.0
+    base = rating.force.curve.zero_flow_m if log and rating is not None else 0.0
     rows = _shown(gaugings[gaugings["gauge_height_m"].notna() & gaugings["discharge_m3_s"].notna()], rating)
     if log:
         rows = rows[(rows["gauge_height_m"] > base) & (rows["discharge_m3_s"] > 0)]
@@ -100,9 +100,9 @@ class Drawn:
 def curve_between(rating: Rated, gauged_m: Floats, base: float, *, log: bool) -> Drawn:
     """Lay a rating out from its zero flow to somewhat above all that was gauged."""
     force = rating.force
-    low = float(force.curve.zero_m[0])
+    low = force.curve.zero_flow_m
     marks = [v for v in (force.lowest_m, force.highest_m) if math.isfinite(v)]
-    top = max([*gauged_m.tolist(), *marks, float(force.curve.lower_m[-1]), low + 0.1])
+    top = max([*gauged_m.tolist(), *marks, force.curve.support_m[1], low + 0.1])
     top += FURTHER * (top - low)
     if not log:
         return Drawn(rating, np.unique(np.r_[np.linspace(low, top, STAGES), marks]))
