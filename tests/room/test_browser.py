@@ -127,7 +127,7 @@ def test_from_the_record_to_the_bytes(seen):
     page.goto("/sites/INV-ORM")
     figure = page.locator("#hydrograph")
     expect(figure.locator("figcaption")).to_contain_text("1 approved, 13 provisional")
-    expect(figure.locator("svg .band")).to_have_count(1)
+    expect(figure.locator("svg g[clip-path] .band")).to_have_count(1)
     figure.get_by_role("link", name="Logarithmic axis").click()
     expect(figure.get_by_role("link", name="Logarithmic axis")).to_have_attribute("aria-current", "true")
     figure.get_by_role("link", name="Daily mean discharge").click()
