@@ -1,4 +1,4 @@
-"""How checks on the section, the result and the gauge find what they doubt. A missing value is never doubted here."""
+"""Checks of the section, the result and the gauge. A missing value gives no finding here."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ def discharge_missing(e: Evidence) -> pd.DataFrame:
 
 
 def discharge_differs(e: Evidence) -> pd.DataFrame:
-    """Find a discharge handed in beside points that is not ours."""
+    """Find a discharge handed in with points that differs from the one computed of them."""
     handed_in, ours = numbers(e.gaugings["discharge_m3_s"]), numbers(e.results["discharge_m3_s"])
     base = np.abs(ours)
     share = np.divide(100 * np.abs(handed_in - ours), base, out=np.full(ours.size, np.inf), where=base > 0)
@@ -175,7 +175,7 @@ def half_digit(values: Floats) -> Floats:
 
 
 def uncertainties_differ(e: Evidence) -> pd.DataFrame:
-    """Find gaugings whose own scatter says something else than the tables do."""
+    """Find gaugings whose uncertainty by their own scatter differs from that by the tables."""
     table, scatter = numbers(e.results["uncertainty_table_m3_s"]), numbers(e.results["uncertainty_scatter_m3_s"])
     factor = e.policy.value("uncertainties_factor")
     return of_gaugings(e, (scatter > factor * table) & (table > 0), scatter, table)
@@ -209,8 +209,8 @@ def gauge_height_single(e: Evidence) -> pd.DataFrame:
 
 def gauge_height_held(e: Evidence) -> pd.DataFrame:
     """Find gaugings for part of which the nearest reading was held."""
-    held = numbers(e.results["gauge_height_held_s"]) / 60
-    return of_gaugings(e, (held > 0) & (e.results["gauge_height_readings"] > 1), held)
+    minutes = numbers(e.results["gauge_height_held_s"]) / 60
+    return of_gaugings(e, (minutes > 0) & (e.results["gauge_height_readings"] > 1), minutes)
 
 
 def gauge_not_reference(e: Evidence) -> pd.DataFrame:

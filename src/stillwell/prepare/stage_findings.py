@@ -12,7 +12,7 @@ from stillwell.assessment.policy import Policy
 from stillwell.assessment.stage_findings import (
     FORMERLY_LAPSED,
     LAPSED,
-    doubts_in_words,
+    findings_in_words,
     ratings_in_words,
     visits_in_words,
 )
@@ -68,10 +68,12 @@ def stage_doubts(recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> 
     for name, mine in rows.groupby(rows["sensor"].fillna(""), sort=True):
         mine, part = _with_holes_filled(mine) if rules >= 5 else (mine, None)
         found = check_series(microseconds(mine["time"]), mine["stage_m"].to_numpy(dtype="float64"), part=part)
-        words = doubts_in_words(found.spans, policy, _values_said(mine), rules)
+        words = findings_in_words(found.spans, policy, _values_said(mine), rules)
         frames.append(words.assign(sensor=name or None))
     if not frames:
-        return doubts_in_words(check_series(np.zeros(0, dtype=np.int64), np.zeros(0)).spans, policy).assign(sensor=None)
+        return findings_in_words(check_series(np.zeros(0, dtype=np.int64), np.zeros(0)).spans, policy).assign(
+            sensor=None
+        )
     return pd.concat(frames, ignore_index=True)
 
 

@@ -87,15 +87,15 @@ def gauge_heights(gaugings: pd.DataFrame, readings: pd.DataFrame, choices: Choic
     g, row, at, height = g[keep], row[keep], at[keep], height[keep]
     nodes = _nodes(g, at, height, duration, n)
     count = np.bincount(g, minlength=n)
-    held = np.zeros(n)
+    held_s = np.zeros(n)
     groups = Groups.of(g)
     first, last = groups.first, groups.last
-    held[g[first]] = np.maximum(at[first], 0) + np.maximum(duration[g[last]] - at[last], 0)
+    held_s[g[first]] = np.maximum(at[first], 0) + np.maximum(duration[g[last]] - at[last], 0)
     used = readings.iloc[row].reset_index(drop=True).assign(g=g)
     gauge = pd.Series(pd.NA, index=range(n), dtype="str")
     gauge.iloc[g[first]] = used["gauge"].to_numpy()[first]
     mean, change = _time_mean(nodes, n)
-    return Heights(mean, change, held, count, gauge, (count > 0) & gauge.isna().to_numpy(), nodes, used)
+    return Heights(mean, change, held_s, count, gauge, (count > 0) & gauge.isna().to_numpy(), nodes, used)
 
 
 def discharge_weighted(nodes: Nodes, g: Ints, at_s: Floats, discharge: Floats, count: int) -> Floats:

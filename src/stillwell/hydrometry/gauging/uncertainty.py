@@ -114,9 +114,9 @@ def _exposure_table() -> Floats:
 def _place(values: Floats, grid: tuple[float, ...]) -> tuple[Ints, Floats]:
     """Find the cell of a grid below each value, and how far into it the value lies."""
     edges = np.array(grid)
-    held = np.clip(values, edges[0], edges[-1])
-    i = np.minimum(np.searchsorted(edges, held, side="right") - 1, edges.size - 2)
-    return i, (held - edges[i]) / (edges[i + 1] - edges[i])
+    clipped = np.clip(values, edges[0], edges[-1])
+    i = np.minimum(np.searchsorted(edges, clipped, side="right") - 1, edges.size - 2)
+    return i, (clipped - edges[i]) / (edges[i + 1] - edges[i])
 
 
 def from_scatter(panels: PanelData, count: int, *, edges: bool = False, product: bool = True) -> Floats:

@@ -108,10 +108,10 @@ class Shifts:
             )
             raise ValueError(msg)
         stages = np.unique(self.stage_m[by_stage]) if by_stage.any() else np.zeros(1)
-        held = [np.flatnonzero(owner == k) for k in range(times.size)]
+        moments = [np.flatnonzero(owner == k) for k in range(times.size)]
         for name, value in (("_shift", self.shift_m), ("_unsure", self.uncertainty_m)):
             rows = [
-                np.full(stages.size, value[r[0]]) if r.size == 1 else self._by_stage(r, value, stages) for r in held
+                np.full(stages.size, value[r[0]]) if r.size == 1 else self._by_stage(r, value, stages) for r in moments
             ]
             object.__setattr__(self, name, np.array(rows))
         object.__setattr__(self, "_times", times.astype(np.float64))
@@ -124,13 +124,13 @@ class Shifts:
     def at(self, time_us: Ints, stage: Floats) -> tuple[Floats, Floats, Flags]:
         """Give shift (m), its standard uncertainty (m) and whether it was held, at each time and recorded stage."""
         time = time_us.astype(np.float64)
-        held = np.asarray((time < self._times[0]) | (time > self._times[-1]))
+        outside = np.asarray((time < self._times[0]) | (time > self._times[-1]))
         if self._stages.size == 1:
             shift = np.interp(time, self._times, self._shift[:, 0])
-            return shift, np.interp(time, self._times, self._unsure[:, 0]), held
+            return shift, np.interp(time, self._times, self._unsure[:, 0]), outside
         k, part = _place(time, self._times)
         j, across = _place(stage, self._stages)
-        return _bilinear(self._shift, k, part, j, across), _bilinear(self._unsure, k, part, j, across), held
+        return _bilinear(self._shift, k, part, j, across), _bilinear(self._unsure, k, part, j, across), outside
 
 
 def _place(x: Floats, points: Floats) -> tuple[Ints, Floats]:

@@ -84,8 +84,8 @@ def ratings_passed_over(ratings: pd.DataFrame, site: str) -> pd.DataFrame:
     DataFrame
         Columns of ``ratings``, ``holds`` (the name of the one that does) and ``until`` (when that one ends).
     """
-    held = ratings_in_order(ratings, site)[["valid_from", "rating", "until"]].rename(columns={"rating": "holds"})
-    rows = ratings[ratings["site"] == site].merge(held, on="valid_from")
+    winners = ratings_in_order(ratings, site)[["valid_from", "rating", "until"]].rename(columns={"rating": "holds"})
+    rows = ratings[ratings["site"] == site].merge(winners, on="valid_from")
     return rows[rows["rating"] != rows["holds"]].sort_values(ORDER, kind="stable").reset_index(drop=True)
 
 

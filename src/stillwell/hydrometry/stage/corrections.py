@@ -129,7 +129,7 @@ def propose_corrections(visits: pd.DataFrame, until_us: int, reading_m: float = 
     last = np.arange(time.size) == time.size - 1
     nothing = (np.abs(start) <= 2 * reading_m) & (np.abs(finish) <= 2 * reading_m)
     kind = np.where(last, "held", np.where(agree, "offset", "drift"))
-    said = {
+    sentences = {
         "held": "the staff stood {a:+.3f} m from the sensor at the last visit; held until the next",
         "offset": "the staff stood {a:+.3f} m and {b:+.3f} m from the sensor at both visits: an offset",
         "drift": "the staff stood {a:+.3f} m from the sensor at one visit and {b:+.3f} m at the next: "
@@ -142,7 +142,7 @@ def propose_corrections(visits: pd.DataFrame, until_us: int, reading_m: float = 
             "start_m": np.where(agree, mean, start),
             "end_m": np.where(agree, mean, finish),
             "kind": kind,
-            "reason": [said[k].format(a=a, b=b) for k, a, b in zip(kind, start, finish, strict=True)],
+            "reason": [sentences[k].format(a=a, b=b) for k, a, b in zip(kind, start, finish, strict=True)],
         }
     )
     return out[~nothing & (end > begin)].reset_index(drop=True)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from stillwell.hydrometry.grouped import Groups, numbered
-from stillwell.hydrometry.stage.flags import Bits, Doubt, Floats, Ints, SeriesLimits, runs, spans_of, usual_interval
+from stillwell.hydrometry.stage.flags import Bits, Floats, Ints, SeriesLimits, StageMark, runs, spans_of, usual_interval
 
 
 def with_holes_filled(time: Ints, part: Ints, limits: SeriesLimits) -> Ints:
@@ -73,17 +73,17 @@ def as_recorded(time: Ints, stage: Floats, marks: Bits, limits: SeriesLimits, pa
     many = (time[last] - time[first]) * 1e-6 >= limits.overlap_s
     if part is not None:
         many |= part[first] != part[first - 1]
-    marks[behind] |= np.uint16(Doubt.TIME_BACK)
+    marks[behind] |= np.uint16(StageMark.TIME_BACK)
     by_time = (time[first] - time[first - 1]) / -1e6
     apart = np.full(first.size, np.nan)
     front = np.flatnonzero(~behind)
     front_time, front_stage = time[front].astype(np.float64), stage[front]
     for k in np.flatnonzero(many):
         rows = slice(first[k], last[k] + 1)
-        marks[rows] |= np.uint16(Doubt.LOGGERS_OVERLAP)
+        marks[rows] |= np.uint16(StageMark.LOGGERS_OVERLAP)
         before = int(np.searchsorted(front, first[k]))
-        there = np.interp(time[rows], front_time[:before], front_stage[:before])
-        apart[k] = _median(stage[rows] - there)
+        expected = np.interp(time[rows], front_time[:before], front_stage[:before])
+        apart[k] = _median(stage[rows] - expected)
     few = ~many
     return pd.concat(
         [
@@ -112,13 +112,13 @@ def same_times(time: Ints, stage: Floats, order: Ints, marks: Bits) -> pd.DataFr
     np.minimum.at(low, group[known], value[known])
     np.maximum.at(high, group[known], value[known])
     differ = high > low
-    marks[order[rows[differ[group]]]] |= np.uint16(Doubt.CONTRADICTED)
+    marks[order[rows[differ[group]]]] |= np.uint16(StageMark.CONTRADICTED)
     # the first known value of a time is the one that counts; any other is a repetition
     seen = np.full(first.size, rows.max() + 1)
     np.minimum.at(seen, group[known], rows[known])
     lone = seen > rows.max()
     seen[lone] = first[lone]
-    marks[order[rows[~differ[group] & (rows != seen[group])]]] |= np.uint16(Doubt.REPEATED)
+    marks[order[rows[~differ[group] & (rows != seen[group])]]] |= np.uint16(StageMark.REPEATED)
     extra = (end - first - 1).astype(np.float64)
     same, other = ~differ, differ
     return pd.concat(
@@ -130,9 +130,9 @@ def same_times(time: Ints, stage: Floats, order: Ints, marks: Bits) -> pd.DataFr
     )
 
 
-def intervals(time: Ints, kept: Ints, marks: Bits, limits: SeriesLimits) -> pd.DataFrame:
+def intervals(time: Ints, usable: Ints, marks: Bits, limits: SeriesLimits) -> pd.DataFrame:
     """Find changes of the interval, and lasting steps of the clock between stretches of one interval."""
-    t = time[kept]
+    t = time[usable]
     none = np.zeros(0, dtype=np.int64)
     if t.size < limits.steady + 1:
         return spans_of("interval-changed", t, none, none, np.zeros(0))
@@ -152,18 +152,18 @@ def intervals(time: Ints, kept: Ints, marks: Bits, limits: SeriesLimits) -> pd.D
     part = between - np.round(between / interval[1:]) * interval[1:]
     # over a long hole a slow or fast clock drifts
     moved = np.flatnonzero(same & (np.abs(part) > tolerance + 1e-4 * between)) + 1
-    marks[kept[first[moved]]] |= np.uint16(Doubt.CLOCK_STEP)
+    marks[usable[first[moved]]] |= np.uint16(StageMark.CLOCK_STEP)
     stepped = spans_of("clock-step", t, first[moved], first[moved], part[moved - 1])
     return pd.concat([changed, stepped], ignore_index=True)
 
 
-def interleaved(time: Ints, stage: Floats, kept: Ints, marks: Bits, limits: SeriesLimits) -> pd.DataFrame:
+def interleaved(time: Ints, stage: Floats, usable: Ints, marks: Bits, limits: SeriesLimits) -> pd.DataFrame:
     """Find stretches whose steps alternate between two lengths: two loggers of one interval, merged by time.
 
     The figure is the median of every second value less what the others say at its time. Two loggers half an interval
     apart make even steps and cannot be told from one of half the interval.
     """
-    t, v = time[kept], stage[kept]
+    t, v = time[usable], stage[usable]
     none = np.zeros(0, dtype=np.int64)
     if t.size < limits.steady + 3:
         return spans_of("loggers-overlap", t, none, none, np.zeros(0))
@@ -177,7 +177,7 @@ def interleaved(time: Ints, stage: Floats, kept: Ints, marks: Bits, limits: Seri
     apart = v[1:-1] - (v[:-2] + part * (v[2:] - v[:-2]))
     value = np.array([_median(apart[a : b - 1 : 2]) for a, b in zip(first, last, strict=True)])
     for a, b in zip(first, last, strict=True):
-        marks[kept[a : b + 1]] |= np.uint16(Doubt.LOGGERS_OVERLAP)
+        marks[usable[a : b + 1]] |= np.uint16(StageMark.LOGGERS_OVERLAP)
     return spans_of("loggers-overlap", t, first, last, value)
 
 

@@ -53,15 +53,15 @@ def resolution_changes(stage: Floats, window: int = 500, steps: tuple[float, ...
     between = np.r_[False, np.sign(np.diff(own))[1:] * np.sign(np.diff(own))[:-1] > 0, False]
     own, starts = own[~between[: own.size]], np.r_[starts[~between[: own.size]], n]
     first = [0]
-    kept = [int(own[0])]
+    changes = [int(own[0])]
     for k in np.flatnonzero(own[1:] != own[:-1]) + 1:
         low, high = int(starts[k - 1]), int(starts[k + 1])
         fine = np.flatnonzero(level[low:high] > min(own[k - 1], own[k]))
         row = low + (int(fine[0]) if own[k] > own[k - 1] else int(fine[-1]) + 1)
         first.append(max(row, first[-1] + 1))
-        kept.append(int(own[k]))
+        changes.append(int(own[k]))
     named = np.r_[np.array(steps), np.nan]
-    return pd.DataFrame({"first": first, "last": np.array([*first[1:], n]) - 1, "step_m": named[kept]})
+    return pd.DataFrame({"first": first, "last": np.array([*first[1:], n]) - 1, "step_m": named[changes]})
 
 
 def _levels(stage: Floats, steps: tuple[float, ...]) -> Ints:
@@ -136,7 +136,7 @@ def spikes(time_us: Ints, stage: Floats, least_m: float, factor: float, width: i
     step = step[step > 0]
     limit = max(least_m, factor * 1.4826 * float(np.median(step))) if step.size else least_m
     taken = np.zeros(stage.size, dtype=bool)
-    found: list[tuple[Ints, Ints, Floats]] = []
+    parts: list[tuple[Ints, Ints, Floats]] = []
     for w in range(1, width + 1):
         if stage.size < w + 2:
             break
@@ -150,10 +150,10 @@ def spikes(time_us: Ints, stage: Floats, least_m: float, factor: float, width: i
         at = np.flatnonzero((height > limit) & (top - bottom < height / 2) & near & free)
         middle = (before[at] + after[at]) / 2
         far = inside[at] - middle[:, None]
-        found.append((at + 1, at + w, np.where(up[at] > 0, far.max(axis=1), far.min(axis=1))))
+        parts.append((at + 1, at + w, np.where(up[at] > 0, far.max(axis=1), far.min(axis=1))))
         for k in range(w):
             taken[at + 1 + k] = True
-    first, last, height_m = (np.concatenate(part) for part in zip(*found, strict=True)) if found else ([], [], [])
+    first, last, height_m = (np.concatenate(part) for part in zip(*parts, strict=True)) if parts else ([], [], [])
     out = pd.DataFrame({"first": first, "last": last, "height_m": height_m})
     out = out.astype({"first": "int64", "last": "int64", "height_m": "float64"})
     return out.sort_values("first", ignore_index=True)

@@ -1,4 +1,4 @@
-"""What a doubt compares with what: both sides of a limit, and neighbours that are none."""
+"""What a check compares with what: both sides of a limit, and neighbours that are none."""
 
 from __future__ import annotations
 
