@@ -44,9 +44,9 @@ def derived_root(tmp_path_factory):
     folder = tmp_path_factory.mktemp("marks")
     root = season(folder)
     for site in ("S1", "S2"):
-        take(root, logger(folder / site, site))
-        adopt(root, rating(site), by="H1", now=NOW)
-    derive(root, by="H1", now=NOW)
+        take(root, logger(folder / site, site), render_now=False)
+        adopt(root, rating(site), by="H1", now=NOW, render_now=False)
+    derive(root, by="H1", now=NOW, render_now=False)
     return root
 
 

@@ -17,7 +17,7 @@ from stillwell.publishing.public import CannotPublish
 KILLED = """
 import os, signal, sys
 from pathlib import Path
-from stillwell.archive import fs
+from stillwell.archive.disk import fs
 from stillwell.publishing.bag import new_bag
 
 left = [int(sys.argv[2])]

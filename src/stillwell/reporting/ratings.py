@@ -56,7 +56,7 @@ class Shown:
     @property
     def zero_m(self) -> float:
         """Stage of zero flow, m."""
-        return float(self.rated.force.curve.zero_m[0])
+        return self.rated.force.curve.zero_flow_m
 
 
 def shown_ratings(archive: Archive, site: str, gauged_m: Floats, as_of: Any = None) -> list[Shown]:
@@ -104,15 +104,15 @@ def _line(rated: Rated, gauged: tuple[float, float] | None, known: Floats) -> Li
 
     Half of its stages lie evenly, half by equal ratios of the head, so that it is smooth on plain and on log axes.
     """
-    curve = rated.force.curve
-    low = float(curve.zero_m[0])
-    tops = [*known.tolist(), *(gauged or ()), float(curve.lower_m[-1])]
+    rating = rated.force.curve
+    low = rating.zero_flow_m
+    tops = [*known.tolist(), *(gauged or ()), rating.support_m[1]]
     head = (1 + FURTHER) * max(max(tops) - low, 0.1)
     marks = [stage for stage in gauged or () if low < stage < low + head]
     heads = np.r_[np.linspace(0.0, head, STAGES), np.geomspace(LEAST_HEAD * head, head, STAGES)]
     stage = np.unique(np.r_[low + heads, marks])
     beyond = np.ones(stage.size, dtype=bool) if gauged is None else (stage < gauged[0]) | (stage > gauged[1])
-    q, part = curve.discharge(stage), K * rated.force.uncertainty(stage)
+    q, part = rating.discharge(stage), K * rated.force.uncertainty(stage)
     return Line(stage, q, beyond, q * np.maximum(1 - part, 0.0), q * (1 + part), rated.name)
 
 

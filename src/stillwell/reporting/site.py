@@ -80,10 +80,10 @@ def site_report(archive: Archive, site: str, as_of: Any = None) -> str:
 
 
 def _rating_row(shown: Shown, gaugings: pd.DataFrame, policy: Policy) -> dict[str, Any]:
-    rated, curve = shown.rated, shown.rated.force.curve
-    findings = findings_of_rating(curve, rated.row.get("gaugings"), gaugings, policy)
-    columns = (curve.lower_m, curve.coefficient, curve.zero_m, curve.exponent)
-    segments = [[float(v) for v in row] for row in zip(*columns, strict=True)]
+    rated = shown.rated
+    findings = findings_of_rating(rated.force.curve, rated.row.get("gaugings"), gaugings, policy)
+    columns = ["from_m", "coefficient", "zero_stage_m", "exponent"]
+    segments = rated.segments[columns].to_numpy(dtype=np.float64).tolist()
     return {"name": rated.name, "from": rated.since, "by": rated.row["by"], "reason": rated.row["reason"],
             "gauged": shown.gauged, "office_pct": shown.office_pct, "segments": segments,
             "findings": findings}  # fmt: skip

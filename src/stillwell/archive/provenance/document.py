@@ -1,10 +1,9 @@
-"""What a commit rests on, as W3C PROV-JSON: deposits used, gaugings made, by which software, under which policy.
+"""W3C PROV-JSON of a commit: deposits used, gaugings made, by which software, under which policy.
 
-What stage, ratings and the like came in a commit is told by ``provenance_series``; what a derivation rests on by
-``provenance_derived``.
+``series`` adds the stage, ratings and the like of the commit; ``derived`` writes the document of a derivation.
 
-What PROV has no word for is told under ``said:``: site and instrument of a gauging, the checks of its meter, its
-findings, and on which lines of which file inside the deposit its rows stand.
+Attributes that PROV lacks have the prefix ``said:``: site and instrument of a gauging, the checks of its meter, its
+findings, and the file and lines of the deposit that hold its rows.
 """
 
 from __future__ import annotations
@@ -16,31 +15,21 @@ from typing import Any
 
 import pandas as pd
 
-from stillwell.archive.disk.layout import entry_path
 from stillwell.archive.ledger.entries import utc_text
 from stillwell.archive.provenance.line_ranges import places
-from stillwell.archive.provenance.names import PREFIXES, qname, safe
+from stillwell.archive.provenance.mapping import (
+    GAUGING_LINKS,
+    INTAKE_MAP,
+    REGISTERS,
+    Document,
+    add_activity,
+    commit_document,
+    relate,
+)
+from stillwell.archive.provenance.names import qname, safe
 from stillwell.archive.provenance.series import add_recorded
 from stillwell.archive.tables.table_buffer import parts_of
 from stillwell.records import Deposit
-
-__all__ = ["INTAKE_MAP", "PREFIXES", "commit_provenance", "provenance_path", "safe", "written"]
-
-INTAKE_MAP = "intake map"
-"""Role in which a commit used an intake map."""
-
-TOLD = ("site", "instrument", "check_before", "check_after")
-"""Columns of a gauging told under ``said:``."""
-
-REGISTERS = {
-    "sites": ("site", "site", ("name",)),
-    "datums": ("site", "site", ()),
-    "instruments": ("instrument", "instrument", ("kind",)),
-    "calibrations": ("instrument", "instrument", ()),
-    "check_samples": ("check", "check", ()),
-    "policies": ("policy", "policy_digest", ()),
-}
-"""By table: the prefix and the column of what it describes, and the columns of its label."""
 
 KEY = ["gauging_id", "revision"]
 CAUSE = ("check", "deposit", "row_file", "row_line")
@@ -96,27 +85,26 @@ def commit_provenance(
     """
     tables = tables or {}
     when = utc_text(recorded_at)
-    document = _frame(number, when, by, software_version, policy_digest)
+    document = commit_document(number, software_version, by, policy_digest)
+    _add_steps(document, number, when, by, software_version, policy_digest)
     _add_deposits(document, number, deposits, f"by:{safe(by)}", when)
     if intake_map:
         document["entity"].setdefault(f"deposit:{intake_map}", {"prov:label": INTAKE_MAP})
-        cited = {"prov:activity": f"commit:{number}/compute", "prov:entity": f"deposit:{intake_map}", "prov:time": when}
-        document["used"][f"_:used-{intake_map[:16]}"] = cited | {"prov:role": INTAKE_MAP}
+        _add_use(document, number, intake_map, when, **{"prov:role": INTAKE_MAP})
     _add_registers(document, tables)
     add_recorded(document, tables)
     _add_gaugings(document, number, gaugings, tables)
     _add_later_findings(document, gaugings, tables)
     _add_reviews(document, gaugings, tables)
-    document["entity"][f"commit:{number}"] = {"prov:label": entry_path(number)}
     return written(document)
 
 
 class _Written(str):
-    """JSON that is written already."""
+    """Text that is canonical JSON already."""
 
 
-def written(document: dict[str, dict[str, Any]]) -> bytes:
-    """Write a document as canonical JSON, taking what is written already as it stands."""
+def written(document: Document) -> bytes:
+    """Write a document as canonical JSON; members that are JSON text already are copied."""
     sections = []
     for name, section in sorted(document.items()):
         members = ((key, value) for key, value in sorted(section.items()))
@@ -126,35 +114,18 @@ def written(document: dict[str, dict[str, Any]]) -> bytes:
     return f"{{{','.join(sections)}}}".encode()
 
 
-def _frame(number: int, when: str, by: str, software_version: str, policy_digest: str) -> dict[str, Any]:
-    """Begin a document: who, what with, by what rules."""
-    software, person, plan = f"software:{safe(software_version)}", f"by:{safe(by)}", f"policy:{policy_digest}"
+def _add_steps(document: Document, number: int, when: str, by: str, software_version: str, policy_digest: str) -> None:
+    """Add the two steps of an intake, who received and which software computed by which rules."""
     received, computed = f"commit:{number}/receive", f"commit:{number}/compute"
-    return {
-        "prefix": PREFIXES,
-        "agent": {
-            software: {"prov:type": qname("prov:SoftwareAgent"), "prov:label": f"stillwell {software_version}"},
-            person: {"prov:type": qname("prov:Person"), "prov:label": by},
-        },
-        "entity": {plan: {"prov:type": qname("prov:Plan"), "prov:label": "limits and choices of the office"}},
-        "activity": {
-            step: {"prov:startTime": when, "prov:endTime": when, "prov:label": label}
-            for step, label in ((received, "seal the bytes as received"), (computed, "validate, compute, assess"))
-        },
-        "used": {},
-        "wasGeneratedBy": {},
-        "wasAttributedTo": {},
-        "wasDerivedFrom": {},
-        "wasInfluencedBy": {},
-        "wasInformedBy": {"_:order": {"prov:informed": computed, "prov:informant": received}},
-        "wasAssociatedWith": {
-            "_:software": {"prov:activity": computed, "prov:agent": software, "prov:plan": plan},
-            "_:person": {"prov:activity": received, "prov:agent": person},
-        },
-    }
+    add_activity(document, received, when, "seal the bytes as received")
+    add_activity(document, computed, when, "validate, compute, assess")
+    relate(document, "wasInformedBy", "order", computed, received)
+    plan = {"prov:plan": f"policy:{policy_digest}"}
+    relate(document, "wasAssociatedWith", "software", computed, f"software:{safe(software_version)}", **plan)
+    relate(document, "wasAssociatedWith", "person", received, f"by:{safe(by)}")
 
 
-def _add_deposits(document: dict[str, Any], number: int, deposits: Sequence[Deposit], person: str, when: str) -> None:
+def _add_deposits(document: Document, number: int, deposits: Sequence[Deposit], person: str, when: str) -> None:
     for deposit in deposits:
         name = f"deposit:{deposit.digest}"
         document["entity"][name] = {
@@ -162,77 +133,79 @@ def _add_deposits(document: dict[str, Any], number: int, deposits: Sequence[Depo
             "dcterms:extent": {"$": str(deposit.size), "type": "xsd:long"},
             "dcterms:format": deposit.kind,
         }
-        document["wasAttributedTo"][f"_:by-{deposit.digest[:16]}"] = {"prov:entity": name, "prov:agent": person}
-        document["used"][f"_:used-{deposit.digest[:16]}"] = {
-            "prov:activity": f"commit:{number}/compute",
-            "prov:entity": name,
-            "prov:time": when,
-        }
+        relate(document, "wasAttributedTo", f"by-{deposit.digest[:16]}", name, person)
+        _add_use(document, number, deposit.digest, when)
 
 
-def _add_registers(document: dict[str, Any], tables: Mapping[str, pd.DataFrame]) -> None:
+def _add_use(document: Document, number: int, deposit: str, when: str, **attributes: object) -> None:
+    used, activity = f"used-{deposit[:16]}", f"commit:{number}/compute"
+    relate(document, "used", used, activity, f"deposit:{deposit}", **{"prov:time": when}, **attributes)
+
+
+def _add_registers(document: Document, tables: Mapping[str, pd.DataFrame]) -> None:
     """Add sites, meters, checks and policies described in the commit, each derived from its rows."""
+    lines_of: dict[tuple[str, str], list[str]] = {}
     for table, (prefix, column, labels) in REGISTERS.items():
         rows = tables.get(table)
         for (code, deposit), lines in places(rows, [column, "deposit"]).items():
-            name, key = f"{prefix}:{safe(str(code))}", f"_:from-{prefix}-{safe(str(code))}-{str(deposit)[:16]}"
+            name = f"{prefix}:{safe(str(code))}"
             document["entity"].setdefault(name, {"prov:label": str(code)})
-            source = {"prov:generatedEntity": name, "prov:usedEntity": f"deposit:{deposit}"}
-            document["wasDerivedFrom"].setdefault(key, source).setdefault("said:row", []).extend(lines)
-        if rows is not None:
-            for said in (
-                rows[[column, *labels]].drop_duplicates(column, keep="last").to_dict("records") if labels else ()
-            ):
-                document["entity"][f"{prefix}:{safe(said[column])}"] = {"prov:label": ", ".join(said.values())}
+            lines_of.setdefault((name, str(deposit)), []).extend(lines)
+        if rows is not None and labels:
+            newest = rows[[column, *labels]].drop_duplicates(column, keep="last")
+            for row in newest.to_dict("records"):
+                document["entity"][f"{prefix}:{safe(row[column])}"] = {"prov:label": ", ".join(row.values())}
+    for (name, deposit), lines in lines_of.items():
+        relation = f"from-{name.replace(':', '-', 1)}-{deposit[:16]}"
+        relate(document, "wasDerivedFrom", relation, name, f"deposit:{deposit}", **{"said:row": lines})
     checks = tables.get("checks")
     for row in () if checks is None else checks[["check", "instrument", "verdict"]].to_dict("records"):
-        said = {"prov:label": f"{row['check']}, {row['verdict']}", "said:instrument": row["instrument"]}
-        document["entity"][f"check:{safe(row['check'])}"] = said
+        about = {"prov:label": f"{row['check']}, {row['verdict']}", "said:instrument": row["instrument"]}
+        document["entity"][f"check:{safe(row['check'])}"] = about
 
 
-def _add_gaugings(
-    document: dict[str, Any], number: int, gaugings: pd.DataFrame, tables: Mapping[str, pd.DataFrame]
-) -> None:
+def _add_gaugings(document: Document, number: int, gaugings: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> None:
     """Add each revision made, what it was made from, and the revision it follows."""
     activity = f"commit:{number}/compute"
-    entities, made, derived = document["entity"], document["wasGeneratedBy"], document["wasDerivedFrom"]
+    entities = document["entity"]
+    made, derived = (document.setdefault(section, {}) for section in ("wasGeneratedBy", "wasDerivedFrom"))
     rows = gaugings.sort_values(KEY, kind="stable")
     which = list(zip(rows["gauging_id"].tolist(), rows["revision"].tolist(), strict=True))
-    about = _told_of(rows, which, tables.get("findings"))
+    attributes = _attributes(rows, which, tables.get("findings"))
     sources = _sources_of(rows, which, tables)
     labels = [f"{gauging_id} revision {revision}, " for gauging_id, revision in which]
-    said = zip(which, labels, rows["status"].tolist(), rows["revision_reason"].tolist(), about, sources, strict=True)
-    # written at once, in the order of canonical JSON: thousands of them stand in a commit
-    for (gauging_id, revision), label, status, reason, told, source in said:
+    texts = (rows["status"].tolist(), rows["revision_reason"].tolist(), attributes, sources)
+    # written as JSON text, members in canonical order: a commit holds thousands, and encoding each as a dict is slow
+    for (gauging_id, revision), label, status, reason, about, source in zip(which, labels, *texts, strict=True):
         code = safe(gauging_id)
         name, key = f"gauging:{code}/{revision}", f"{code}-{revision}"
         head = f'"dcterms:description":{_text(reason)},"prov:label":{_text(label + status)}'
-        entities[name] = _Written(f"{{{head}{told}}}")
+        entities[name] = _Written(f"{{{head}{about}}}")
         made[f"_:made-{key}"] = _Written(f'{{"prov:activity":"{activity}","prov:entity":"{name}"}}')
         derived[f"_:from-{key}"] = _Written(f'{{"prov:generatedEntity":"{name}",{source}}}')
         if revision > 1:
-            before = {"prov:generatedEntity": name, "prov:usedEntity": f"gauging:{code}/{revision - 1}"}
-            derived[f"_:revises-{key}"] = before | {"prov:type": qname("prov:Revision")}
+            before = f"gauging:{code}/{revision - 1}"
+            relate(document, "wasDerivedFrom", f"revises-{key}", name, before, **{"prov:type": qname("prov:Revision")})
 
 
-def _told_of(rows: pd.DataFrame, which: Sequence[tuple[str, int]], findings: pd.DataFrame | None) -> list[str]:
-    """Write what is told of each revision, as members of a JSON object."""
+def _attributes(rows: pd.DataFrame, which: Sequence[tuple[str, int]], findings: pd.DataFrame | None) -> list[str]:
+    """Write the ``said:`` attributes of each revision, as members of a JSON object."""
     codes_of = _codes_of(findings)
-    members = {name: _members(rows[name], f',"said:{name}":') for name in TOLD if name in rows}
+    members = {name: _members(rows[name], f',"said:{name}":') for name in GAUGING_LINKS if name in rows}
     members["finding"] = [f',"said:finding":{_text(codes_of[one])}' if one in codes_of else "" for one in which]
     return list(map("".join, zip(*(part for _, part in sorted(members.items())), strict=True)))
 
 
 def _sources_of(rows: pd.DataFrame, which: Sequence[tuple[str, int]], tables: Mapping[str, pd.DataFrame]) -> list[str]:
-    """Write what each revision was made from and where its rows stand, as members of a JSON object."""
+    """Write the deposit and the lines of each revision, as members of a JSON object."""
     members = {"": _members("deposit:" + rows["deposit"], '"prov:usedEntity":')}
-    found = {name: _places(tables, name) for name in ("points", "samples")}
+    lines_of = {name: _places(tables, name) for name in ("points", "samples")}
     heights = tables.get("gauge_heights")
     if heights is not None and "label" in rows:
         labelled = rows[["deposit", "label", *KEY]].rename(columns={"label": "gauging"})
         read_for = heights.loc[heights["gauging"].notna(), ["deposit", "gauging", "row_file", "row_line"]]
-        found["gauge_heights"] = places(read_for.merge(labelled, on=["deposit", "gauging"]), KEY)
-    for name, lines in found.items():
+        lines_of["gauge_heights"] = places(read_for.merge(labelled, on=["deposit", "gauging"]), KEY)
+    for name, lines in lines_of.items():
         if lines:
             members[name] = [f',"said:{name}":{_several(lines[one])}' if one in lines else "" for one in which]
     if "row_file" in rows:
@@ -241,7 +214,7 @@ def _sources_of(rows: pd.DataFrame, which: Sequence[tuple[str, int]], tables: Ma
 
 
 def _places(tables: Mapping[str, pd.DataFrame], name: str) -> dict[tuple[Hashable, ...], list[str]]:
-    """Say which lines the rows of each revision stand on."""
+    """Return the lines that hold the rows of each revision."""
     out: dict[tuple[Hashable, ...], list[str]] = {}
     for rows in parts_of(tables, name, [*KEY, "row_file", "row_line"]):
         out |= places(rows, KEY)
@@ -249,7 +222,7 @@ def _places(tables: Mapping[str, pd.DataFrame], name: str) -> dict[tuple[Hashabl
 
 
 def _members(values: pd.Series, name: str) -> list[str]:
-    """Write a column as members of JSON objects, each different cell once; nothing for a missing cell."""
+    """Write a column as members of JSON objects, encoding each distinct value once; a missing cell gives no text."""
     codes, words = pd.factorize(values)
     texts = [*(name + _text(word) for word in words.tolist()), ""]
     return [texts[code] for code in codes.tolist()]
@@ -260,7 +233,7 @@ def _several(texts: Sequence[str]) -> str:
 
 
 def _codes_of(findings: pd.DataFrame | None) -> dict[tuple[Any, ...], list[str]]:
-    """List the codes found of each revision, each once; the rows come sorted by gauging and code."""
+    """List the distinct codes of findings of each revision; the rows come sorted by gauging and code."""
     out: dict[tuple[Any, ...], list[str]] = {}
     if findings is not None:
         names = ("gauging_id", "revision", "code")
@@ -271,8 +244,8 @@ def _codes_of(findings: pd.DataFrame | None) -> dict[tuple[Any, ...], list[str]]
     return out
 
 
-def _add_later_findings(document: dict[str, Any], gaugings: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> None:
-    """Add what was found of revisions made before the commit, and the rows or the check that made it known."""
+def _add_later_findings(document: Document, gaugings: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> None:
+    """Add findings on revisions made before the commit, and the rows or the check that caused them."""
     findings = tables.get("findings")
     if findings is None:
         return
@@ -283,27 +256,27 @@ def _add_later_findings(document: dict[str, Any], gaugings: pd.DataFrame, tables
         of, about = f"{safe(str(gauging_id))}/{revision}", f"{gauging_id} revision {revision}"
         name, tag = f"finding:{of}/{code}", f"{of}-{code}".replace("/", "-")
         document["entity"][name] = {"prov:label": f"{code}: {about}"}
-        found = {"prov:generatedEntity": name, "prov:usedEntity": f"gauging:{of}"}
-        document["wasDerivedFrom"][f"_:found-{tag}"] = found
-        source = {"prov:generatedEntity": name, "prov:usedEntity": f"deposit:{deposit}", "said:row": lines}
-        document["wasDerivedFrom"][f"_:because-{tag}-{str(deposit)[:16]}"] = source
+        relate(document, "wasDerivedFrom", f"found-{tag}", name, f"gauging:{of}")
+        source = f"deposit:{deposit}"
+        relation = f"because-{tag}-{str(deposit)[:16]}"
+        relate(document, "wasDerivedFrom", relation, name, source, **{"said:row": lines})
     for row in later[[*KEY, "code", *CAUSE[1:]]].to_dict("records") if check_at else ():
         check = check_at.get(tuple(row[name] for name in CAUSE[1:]))
         if check is not None:
             of = f"{safe(row['gauging_id'])}/{row['revision']}/{row['code']}"
-            by = {"prov:generatedEntity": f"finding:{of}", "prov:usedEntity": f"check:{safe(check)}"}
-            document["wasDerivedFrom"][f"_:by-check-{of.replace('/', '-')}"] = by
+            relation = f"by-check-{of.replace('/', '-')}"
+            relate(document, "wasDerivedFrom", relation, f"finding:{of}", f"check:{safe(check)}")
 
 
-def _add_reviews(document: dict[str, Any], gaugings: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> None:
+def _add_reviews(document: Document, gaugings: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> None:
     """Add each decision of a person, its rows, and the revisions whose status it changed."""
     reviews, rows = tables.get("reviews"), tables.get("gaugings", gaugings)
     if reviews is None:
         return
     made = pd.MultiIndex.from_frame(gaugings[KEY])
-    known = ~pd.MultiIndex.from_frame(rows[KEY]).isin(made)
-    changed = rows[known | (rows["status"] != "provisional").to_numpy()]
-    revisions_of = changed.groupby("gauging_id")["revision"].agg(list).to_dict()
+    earlier = ~pd.MultiIndex.from_frame(rows[KEY]).isin(made)
+    decided = rows[earlier | (rows["status"] != "provisional").to_numpy()]
+    revisions_of = decided.groupby("gauging_id")["revision"].agg(list).to_dict()
     lines = places(reviews, ["subject", "decided_at"])
     for row in reviews.sort_values(["subject", "decided_at"], kind="stable").to_dict("records"):
         subject, moment = row["subject"], utc_text(row["decided_at"])
@@ -314,11 +287,8 @@ def _add_reviews(document: dict[str, Any], gaugings: pd.DataFrame, tables: Mappi
             "dcterms:description": row["reason"],
             "said:gauging": subject,
         }
-        document["wasDerivedFrom"][f"_:from-review-{tag}"] = {
-            "prov:generatedEntity": name,
-            "prov:usedEntity": f"deposit:{row['deposit']}",
-            "said:row": lines.get((subject, row["decided_at"]), []),
-        }
+        stands = {"said:row": lines.get((subject, row["decided_at"]), [])}
+        relate(document, "wasDerivedFrom", f"from-review-{tag}", name, f"deposit:{row['deposit']}", **stands)
         for revision in revisions_of.get(subject, ()):
-            change = {"prov:influencee": f"gauging:{safe(subject)}/{revision}", "prov:influencer": name}
-            document["wasInfluencedBy"][f"_:decided-{tag}-{revision}"] = change
+            changed = f"gauging:{safe(subject)}/{revision}"
+            relate(document, "wasInfluencedBy", f"decided-{tag}-{revision}", changed, name)

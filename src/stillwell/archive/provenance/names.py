@@ -1,31 +1,8 @@
-"""How things are called in provenance documents: prefixes, and codes as local parts of names. Says nothing of them."""
+"""Names of entities in provenance documents, and codes as local parts of names."""
 
 from __future__ import annotations
 
 import re
-
-PREFIXES = {
-    "deposit": "urn:stillwell:deposit:sha256:",
-    "gauging": "urn:stillwell:gauging:",
-    "site": "urn:stillwell:site:",
-    "instrument": "urn:stillwell:instrument:",
-    "check": "urn:stillwell:check:",
-    "finding": "urn:stillwell:finding:",
-    "review": "urn:stillwell:review:",
-    "policy": "urn:stillwell:policy:sha256:",
-    "series": "urn:stillwell:series:",
-    "correction": "urn:stillwell:correction:",
-    "condition": "urn:stillwell:condition:",
-    "rating": "urn:stillwell:rating:",
-    "adoption": "urn:stillwell:adoption:",
-    "shift": "urn:stillwell:shift:",
-    "record": "urn:stillwell:record:",
-    "commit": "urn:stillwell:commit:",
-    "software": "urn:stillwell:software:",
-    "by": "urn:stillwell:code:",
-    "said": "urn:stillwell:said:",
-    "dcterms": "http://purl.org/dc/terms/",
-}
 
 DIGITS = 16
 """Characters of a deposit's digest in the name of what came in it."""

@@ -1,49 +1,24 @@
-"""What a commit took beside gaugings, told in its provenance: stage, corrections, conditions, ratings, shifts.
+"""Provenance of stage, corrections, conditions, ratings and shifts that a commit took in.
 
-One entity for what one deposit says of a site, sensor or rating, never one for a value: its label tells the span, and
-it is derived from the lines of the deposit it stands on.
+One entity stands for all rows that one deposit gives of a site, sensor or rating, never for a single value: its label
+gives the span, and it is derived from the lines of the deposit.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
 
 import pandas as pd
 
 from stillwell.archive.ledger.entries import utc_text
 from stillwell.archive.provenance.line_ranges import places
+from stillwell.archive.provenance.mapping import ADOPTION, HANDED_IN, Document, Kind, relate
 from stillwell.archive.provenance.names import handed_in_name, safe
 from stillwell.intake.values.constant import only_value
 
 
-@dataclass(frozen=True)
-class Kind:
-    """How rows of a table are told: prefix of their name, what they are called, their key, and their span."""
-
-    prefix: str
-    words: tuple[str, str]
-    """What one row is called, and several."""
-    key: tuple[str, ...]
-    since: str
-    until: str = ""
-    """Column of the end of a row's span; empty where rows are moments."""
-
-
-KINDS = {
-    "stage": Kind("series", ("value of stage", "values of stage"), ("site", "sensor"), "time"),
-    "corrections": Kind("correction", ("correction", "corrections"), ("site", "sensor"), "from", "to"),
-    "conditions": Kind("condition", ("condition", "conditions"), ("site",), "from", "to"),
-    "shifts": Kind("shift", ("shift", "shifts"), ("rating",), "from"),
-}
-"""By table; ratings are told by ``_add_ratings``."""
-
-RATING = ("ratings", "rating_segments")
-
-
-def add_recorded(document: dict[str, Any], tables: Mapping[str, pd.DataFrame]) -> None:
-    """Add what the rows of a commit say of stage, corrections, conditions, ratings and shifts.
+def add_recorded(document: Document, tables: Mapping[str, pd.DataFrame]) -> None:
+    """Add entities of the stage, corrections, conditions, ratings and shifts in the rows of a commit.
 
     Parameters
     ----------
@@ -52,28 +27,34 @@ def add_recorded(document: dict[str, Any], tables: Mapping[str, pd.DataFrame]) -
     tables : mapping of str to DataFrame
         Rows of the commit.
     """
-    for table, kind in KINDS.items():
-        if table in tables:
+    for table, kind in HANDED_IN.items():
+        if kind is not ADOPTION and table in tables:
             _add(document, kind, with_sensor(tables[table]))
     _add_ratings(document, tables)
 
 
 def with_sensor(rows: pd.DataFrame) -> pd.DataFrame:
-    """Write the site's only sensor, which is blank, as an empty word."""
+    """Replace the missing name of a site's only sensor by an empty text."""
     return rows.assign(sensor=rows["sensor"].fillna("")) if "sensor" in rows and rows["sensor"].isna().any() else rows
 
 
-def _add(document: dict[str, Any], kind: Kind, rows: pd.DataFrame) -> None:
+def handed_in_names(table: str, rows: pd.DataFrame) -> set[str]:
+    """Name the entities that rows of a table of ``HANDED_IN`` belong to; they need its key and ``deposit``."""
+    kind = HANDED_IN[table]
+    pairs = with_sensor(rows)[[*kind.key, "deposit"]].drop_duplicates().to_numpy(dtype=object).tolist()
+    return {handed_in_name(kind.prefix, tuple(map(str, key)), str(deposit)) for *key, deposit in pairs}
+
+
+def _add(document: Document, kind: Kind, rows: pd.DataFrame) -> None:
     lines, spans = places(rows, [*kind.key, "deposit"]), _spans(rows, kind)
     for (*parts, deposit), (since, until, count) in spans.items():
-        said = dict(zip(kind.key, parts, strict=True))
         of = ", sensor ".join(part for part in parts if part)
         extent = f"{short(since)} to {short(until)}" if since != until else short(since)
         about = {
             "prov:label": f"{count} {kind.words[count > 1]} of {of}, {extent}",
             "said:from": utc_text(since),
             "said:to": utc_text(until),
-            **{f"said:{name}": part for name, part in said.items()},
+            **{f"said:{name}": part for name, part in zip(kind.key, parts, strict=True)},
         }
         name = handed_in_name(kind.prefix, tuple(parts), deposit)
         document["entity"][name] = about
@@ -84,24 +65,24 @@ def _spans(rows: pd.DataFrame, kind: Kind) -> dict[tuple[str, ...], tuple[pd.Tim
     """Find the first and last moment and the number of rows of each key and deposit."""
     key, until = [*kind.key, "deposit"], kind.until or kind.since
     if len(rows) and all(only_value(rows[name]) is not None for name in key):
-        said = rows[kind.since].min(), rows[until].max(), len(rows)
-        return {tuple(map(str, rows[key].iloc[0])): said}
+        span = rows[kind.since].min(), rows[until].max(), len(rows)
+        return {tuple(map(str, rows[key].iloc[0])): span}
     groups = rows.groupby(key, sort=True)
     first, last, count = groups[kind.since].min(), groups[until].max(), groups.size()
     keys = [tuple(map(str, key)) for key in first.index]
     return dict(zip(keys, zip(first, last, count.tolist(), strict=True), strict=True))
 
 
-def _add_ratings(document: dict[str, Any], tables: Mapping[str, pd.DataFrame]) -> None:
-    """Add each rating as a deposit lays it down, its row and its segments, and the rating that it is a state of."""
+def _add_ratings(document: Document, tables: Mapping[str, pd.DataFrame]) -> None:
+    """Add each rating as adopted by a deposit, from its row and segments, and the rating it is a state of."""
     lines: dict[tuple[str, str], list[str]] = {}
-    for table in RATING:
-        for (rating, deposit), found in places(tables.get(table), ["rating", "deposit"]).items():
-            lines.setdefault((str(rating), str(deposit)), []).extend(found)
+    for table in (table for table, kind in HANDED_IN.items() if kind is ADOPTION):
+        for (rating, deposit), texts in places(tables.get(table), ["rating", "deposit"]).items():
+            lines.setdefault((str(rating), str(deposit)), []).extend(texts)
     rows = tables.get("ratings")
     heads = {} if rows is None else {(row["rating"], row["deposit"]): row for row in rows.to_dict("records")}
-    for (rating, deposit), found in lines.items():
-        name, general = handed_in_name("adoption", (rating,), deposit), f"rating:{safe(rating)}"
+    for (rating, deposit), texts in lines.items():
+        name, general = handed_in_name(ADOPTION.prefix, (rating,), deposit), f"rating:{safe(rating)}"
         about = {"prov:label": f"segments of {rating}", "said:rating": rating}
         row = heads.get((rating, deposit))
         if row is not None:
@@ -112,31 +93,30 @@ def _add_ratings(document: dict[str, Any], tables: Mapping[str, pd.DataFrame]) -
         document["entity"].setdefault(general, {"prov:label": rating})
         fitted = None if row is None else row.get("gaugings")
         _fitted_to(document, name, "" if pd.isna(fitted) else str(fitted))
-        of = {"prov:specificEntity": name, "prov:generalEntity": general}
-        document.setdefault("specializationOf", {})[f"_:of-{tag(name)}"] = of
-        _stands_on(document, name, deposit, found)
+        relate(document, "specializationOf", f"of-{tag(name)}", name, general)
+        _stands_on(document, name, deposit, texts)
 
 
-def _fitted_to(document: dict[str, Any], name: str, gaugings: str) -> None:
+def _fitted_to(document: Document, name: str, gaugings: str) -> None:
     """Add the revisions of gaugings that a rating says it was fitted to."""
     for written in filter(None, gaugings.split("; ")):
         gauging, _, revision = written.rpartition("/")
-        source = {"prov:generatedEntity": name, "prov:usedEntity": f"gauging:{safe(gauging)}/{safe(revision)}"}
-        document["wasDerivedFrom"][f"_:fitted-{tag(name)}-{safe(gauging)}~{safe(revision)}"] = source
+        relation = f"fitted-{tag(name)}-{safe(gauging)}~{safe(revision)}"
+        relate(document, "wasDerivedFrom", relation, name, f"gauging:{safe(gauging)}/{safe(revision)}")
 
 
-def _stands_on(document: dict[str, Any], name: str, deposit: str, lines: list[str]) -> None:
-    source: dict[str, Any] = {"prov:generatedEntity": name, "prov:usedEntity": f"deposit:{deposit}"}
-    document["wasDerivedFrom"][f"_:from-{tag(name)}"] = source | ({"said:row": lines} if lines else {})
+def _stands_on(document: Document, name: str, deposit: str, lines: list[str]) -> None:
+    stands = {"said:row": lines} if lines else {}
+    relate(document, "wasDerivedFrom", f"from-{tag(name)}", name, f"deposit:{deposit}", **stands)
 
 
 def tag(name: str) -> str:
-    """Write a name so that it can stand in the name of a relation."""
+    """Rewrite the name of an entity for use within the name of a relation."""
     return name.replace(":", "-", 1).replace("/", "~")
 
 
 def short(moment: pd.Timestamp) -> str:
-    """Write a moment without what is zero after its minutes."""
+    """Write a moment, leaving out seconds and fractions of a second that are zero."""
     text = utc_text(moment).removesuffix("Z")
     for tail in (".000000", ":00"):
         text = text.removesuffix(tail) if len(text) > len("2025-01-01T00:00") else text

@@ -16,8 +16,8 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.ledger.entries import utc_text
-from stillwell.archive.provenance.derived import GAP
 from stillwell.archive.provenance.line_ranges import places
+from stillwell.archive.provenance.mapping import GAP, USED
 from stillwell.archive.provenance.names import DIGITS
 from stillwell.archive.provenance.series import short, with_sensor
 from stillwell.archive.provenance.sources import commit_at
@@ -25,7 +25,7 @@ from stillwell.errors import QueryError
 from stillwell.reading.trace.documents import add_document, add_lines, documents, numbers
 from stillwell.reading.trace.graph import REPLACED, Facts, Trace, harmless
 from stillwell.reading.trace.names import parted
-from stillwell.reading.trace.series import USED, sensor_id
+from stillwell.reading.trace.series import sensor_id
 from stillwell.reading.trace.walk import back, gathered
 
 _DAY = re.compile(r"(.+)[ /](\d{4}-\d{2}-\d{2})", re.DOTALL)

@@ -1,4 +1,4 @@
-"""From the provenance documents of an archive to facts: what each says of gaugings, deposits, meters. Asks no table."""
+"""Reads provenance documents into facts: nodes and edges of gaugings, deposits, meters. Reads no table."""
 
 from __future__ import annotations
 
@@ -9,32 +9,18 @@ from typing import Any
 from urllib.parse import unquote
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.provenance.document import INTAKE_MAP, provenance_path, safe
+from stillwell.archive.provenance.document import provenance_path
+from stillwell.archive.provenance.mapping import GAUGING_LINKS, INTAKE_MAP, ROWS, related
+from stillwell.archive.provenance.names import safe
 from stillwell.errors import ArchiveDamaged
 from stillwell.reading.trace.graph import ALWAYS, Facts
 from stillwell.reading.trace.names import PARTED, id_of, listed, name_of
 from stillwell.reading.trace.series import add_series
 
-TOLD = {
-    "said:site": ("site", "made at"),
-    "said:instrument": ("instrument", "measured with"),
-    "said:check_before": ("check", "meter last checked by"),
-    "said:check_after": ("check", "meter next checked by"),
-}
-"""What is told of a gauging under a plain name: the kind it names, and how the gauging rests on it."""
-
-ROWS = {
-    "said:row": "stands on",
-    "said:points": "points stand on",
-    "said:samples": "samples stand on",
-    "said:gauge_heights": "gauge read on",
-}
-"""Where rows stand in a deposit, by what they hold."""
-
 READ = frozenset({"gauging", *PARTED} - {"record"})
-"""Kinds of things read out of deposits, with an intake map where one was used."""
+"""Kinds of things read from deposits, with an intake map where one was used."""
 
-_FOUND = {"revision": "found in", "check": "because of"}
+_FINDING = {"revision": "found in", "check": "because of"}
 
 
 def numbers(archive: Archive) -> list[int]:
@@ -72,19 +58,19 @@ def documents(
         if any_of is not None and not any_of.search(data):
             continue
         try:
-            said = json.loads(data)
-            sections = all(isinstance(section, dict) for section in said.values())
+            document = json.loads(data)
+            sections = all(isinstance(section, dict) for section in document.values())
         except (ValueError, AttributeError) as error:
             msg = f"{path}: expected PROV-JSON, found what cannot be read ({error}); nothing can be traced through it"
             raise ArchiveDamaged(msg) from error
         if not sections:
             msg = f"{path}: expected PROV-JSON, found something else; nothing can be traced through it"
             raise ArchiveDamaged(msg)
-        yield number, said
+        yield number, document
 
 
 def needles_of(name: str) -> list[str]:
-    """Say what must stand in a document that tells what a node rests on."""
+    """Return texts of which a document that says what a node rests on holds at least one."""
     kind, _, rest = name.partition(":")
     if kind == "gauging":
         return [f'"gauging:{safe(rest)}/', f'"review:{safe(rest)}/']
@@ -95,8 +81,8 @@ def needles_of(name: str) -> list[str]:
     return []
 
 
-def add_document(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -> None:
-    """Add what one document says.
+def add_document(facts: Facts, number: int, document: Mapping[str, Mapping[str, Any]]) -> None:
+    """Add the nodes and edges of one document.
 
     Parameters
     ----------
@@ -104,7 +90,7 @@ def add_document(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]
         Added to.
     number : int
         Of the commit.
-    said : mapping
+    document : mapping
         PROV-JSON.
 
     Raises
@@ -114,40 +100,39 @@ def add_document(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]
     """
     try:
         for add in _STEPS:
-            add(facts, number, said)
+            add(facts, number, document)
     except (KeyError, TypeError, AttributeError) as error:
         msg = f"{provenance_path(number)}: expected PROV-JSON of a commit, found {error!r}; it is not believed"
         raise ArchiveDamaged(msg) from error
 
 
-def _commit(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -> None:
+def _commit(facts: Facts, number: int, document: Mapping[str, Mapping[str, Any]]) -> None:
     name = f"commit:{number}"
-    times = {str(activity.get("prov:startTime", "")) for activity in said.get("activity", {}).values()}
-    by = dict.fromkeys(
-        unquote(who["prov:agent"][3:]) for who in said.get("wasAssociatedWith", {}).values() if "prov:plan" not in who
-    )
+    times = {str(activity.get("prov:startTime", "")) for activity in document.get("activity", {}).values()}
+    associated = [(agent, about) for _, agent, about in related(document, "wasAssociatedWith")]
+    by = dict.fromkeys(unquote(agent[3:]) for agent, about in associated if "prov:plan" not in about)
     details = [("recorded at", max(times, default="")), ("by", ", ".join(by))]
     facts.tell(name, f"commit {number}", details)
-    for agent, about in said.get("agent", {}).items():
+    for agent, about in document.get("agent", {}).items():
         if agent.startswith("software:"):
             facts.tell(id_of(agent), str(about.get("prov:label", agent)))
-    for who in said.get("wasAssociatedWith", {}).values():
-        if "prov:plan" in who:
-            facts.links.append((name, id_of(who["prov:agent"]), "written by", number))
-            facts.links.append((name, id_of(who["prov:plan"]), "judged under", number))
-    for use in said.get("used", {}).values():
-        if use.get("prov:role") == INTAKE_MAP:
-            facts.links.append((name, _map(use["prov:entity"]), "read with", number))
-            facts.links.append((_map(use["prov:entity"]), use["prov:entity"], "sealed as", number))
+    for agent, about in associated:
+        if "prov:plan" in about:
+            facts.links.append((name, id_of(agent), "written by", number))
+            facts.links.append((name, id_of(about["prov:plan"]), "judged under", number))
+    for _, used, about in related(document, "used"):
+        if about.get("prov:role") == INTAKE_MAP:
+            facts.links.append((name, _map(used), "read with", number))
+            facts.links.append((_map(used), used, "sealed as", number))
 
 
 def _map(deposit: str) -> str:
     return "map:" + deposit.removeprefix("deposit:")
 
 
-def _entities(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -> None:
-    by = {use["prov:entity"]: id_of(use["prov:agent"])[3:] for use in said.get("wasAttributedTo", {}).values()}
-    for name, about in said.get("entity", {}).items():
+def _entities(facts: Facts, number: int, document: Mapping[str, Mapping[str, Any]]) -> None:
+    by = {entity: id_of(agent)[3:] for entity, agent, _ in related(document, "wasAttributedTo")}
+    for name, about in document.get("entity", {}).items():
         kind, label = name.partition(":")[0], str(about.get("prov:label", name))
         if kind == "gauging":
             _revision(facts, number, name, label, about)
@@ -186,8 +171,9 @@ def _revision(facts: Facts, number: int, name: str, label: str, about: Mapping[s
     facts.tell(revision, label, [("reason", reason), ("recorded as", status), ("findings", ", ".join(codes))])
     facts.links.append((gauging, revision, "is", number))
     facts.record(revision, number)
-    for attribute, (kind, relation) in TOLD.items():
-        facts.links += [(revision, f"{kind}:{code}", relation, number) for code in listed(about.get(attribute))]
+    for column, (kind, relation) in GAUGING_LINKS.items():
+        codes_of = listed(about.get(f"said:{column}"))
+        facts.links += [(revision, f"{kind}:{code}", relation, number) for code in codes_of]
     for code in codes:
         finding = f"finding:{revision.removeprefix('revision:')}/{code}"
         facts.tell(finding, f"{code}: {label}")
@@ -195,43 +181,40 @@ def _revision(facts: Facts, number: int, name: str, label: str, about: Mapping[s
         facts.record(finding, number)
 
 
-def _made(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -> None:
+def _made(facts: Facts, number: int, document: Mapping[str, Mapping[str, Any]]) -> None:
     """Tie each revision made to the software and the policy of the step that made it, and to the intake map."""
     rests: dict[str, list[tuple[str, str]]] = {}
-    for who in said.get("wasAssociatedWith", {}).values():
-        if "prov:plan" in who:
-            ends = [(id_of(who["prov:agent"]), "computed by"), (id_of(who["prov:plan"]), "judged under")]
-            rests.setdefault(who["prov:activity"], []).extend(ends)
-    uses = said.get("used", {}).values()
-    maps = [_map(use["prov:entity"]) for use in uses if use.get("prov:role") == INTAKE_MAP]
-    taken = {use["prov:entity"] for use in uses if use.get("prov:role") != INTAKE_MAP}
-    for made in said.get("wasGeneratedBy", {}).values():
-        name = id_of(made["prov:entity"])
-        facts.links += [(name, end, relation, number) for end, relation in rests.get(made["prov:activity"], ())]
-    for derived in said.get("wasDerivedFrom", {}).values() if maps else ():
-        name = derived["prov:generatedEntity"]
-        if name.partition(":")[0] in READ and derived["prov:usedEntity"] in taken:
-            facts.links += [(id_of(name), used, "read with", number) for used in maps]
+    for activity, agent, about in related(document, "wasAssociatedWith"):
+        if "prov:plan" in about:
+            ends = [(id_of(agent), "computed by"), (id_of(about["prov:plan"]), "judged under")]
+            rests.setdefault(activity, []).extend(ends)
+    uses = [(used, about.get("prov:role")) for _, used, about in related(document, "used")]
+    maps = [_map(used) for used, role in uses if role == INTAKE_MAP]
+    deposits = {used for used, role in uses if role != INTAKE_MAP}
+    for made, activity, _ in related(document, "wasGeneratedBy"):
+        facts.links += [(id_of(made), end, relation, number) for end, relation in rests.get(activity, ())]
+    for made, used, _ in related(document, "wasDerivedFrom") if maps else ():
+        if made.partition(":")[0] in READ and used in deposits:
+            facts.links += [(id_of(made), intake_map, "read with", number) for intake_map in maps]
 
 
-def _derived(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -> None:
-    for derived in said.get("wasDerivedFrom", {}).values():
-        start, used = id_of(derived["prov:generatedEntity"]), derived["prov:usedEntity"]
-        end = id_of(used)
+def _derived(facts: Facts, number: int, document: Mapping[str, Mapping[str, Any]]) -> None:
+    for made, used, about in related(document, "wasDerivedFrom"):
+        start, end = id_of(made), id_of(used)
         if start.startswith("record:") or (start.startswith("adoption:") and end.startswith("revision:")):
             continue
         if not used.startswith("deposit:"):
-            relation = "revises" if start.startswith("revision:") else _FOUND.get(end.partition(":")[0], "made from")
+            relation = "revises" if start.startswith("revision:") else _FINDING.get(end.partition(":")[0], "made from")
             facts.links.append((start, end, relation, number))
             continue
-        stands = [(relation, text) for key, relation in ROWS.items() for text in listed(derived.get(key))]
+        stands = [(relation, text) for name, relation in ROWS.items() for text in listed(about.get(f"said:{name}"))]
         for relation, text in stands:
             facts.links.append((start, add_lines(facts, end.removeprefix("deposit:"), text), relation, number))
         if not stands:
             facts.links.append((start, end, "made from", number))
     changed: dict[str, list[str]] = {}
-    for one in said.get("wasInfluencedBy", {}).values():
-        start, end = id_of(one["prov:influencee"]), id_of(one["prov:influencer"])
+    for revision, by, _ in related(document, "wasInfluencedBy"):
+        start, end = id_of(revision), id_of(by)
         facts.links.append((start, end, "status by", number))
         changed.setdefault(end, []).append(f"revision {start.rpartition('/')[2]}")
     for review, revisions in changed.items():
@@ -239,7 +222,7 @@ def _derived(facts: Facts, number: int, said: Mapping[str, Mapping[str, Any]]) -
 
 
 def add_lines(facts: Facts, digest: str, text: str) -> str:
-    """Tell of lines of a file in a deposit, as in ``points.csv 2-8``, and return their id."""
+    """Add lines of a file in a deposit, as in ``points.csv 2-8``, and return their id."""
     rows = f"rows:{digest}/{text}"
     file, _, lines = text.rpartition(" ")
     facts.tell(rows, f"{file} {_lines(lines)}", [("file", file), ("lines", lines)])

@@ -1,14 +1,15 @@
-"""From names in provenance documents to ids of nodes and back. Reads nothing."""
+"""Names in provenance documents to ids of nodes and back."""
 
 from __future__ import annotations
 
 from typing import Any
 from urllib.parse import unquote
 
+from stillwell.archive.provenance.mapping import KINDS
 from stillwell.archive.provenance.names import safe
 
-PARTED = frozenset({"series", "correction", "condition", "adoption", "shift", "record"})
-"""Kinds whose names have parts of their own, joined by ``/``; a ``/`` inside of one is written ``%2F``."""
+PARTED = KINDS.keys() | {"record"}
+"""Prefixes whose names have several parts, joined by ``/``; a ``/`` within a part is written ``%2F``."""
 
 
 def id_of(qualified: str) -> str:
