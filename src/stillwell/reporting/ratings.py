@@ -104,15 +104,15 @@ def _line(rated: Rated, gauged: tuple[float, float] | None, known: Floats) -> Li
 
     Half of its stages lie evenly, half by equal ratios of the head, so that it is smooth on plain and on log axes.
     """
-    rating = rated.force.curve
-    low = rating.zero_flow_m
-    tops = [*known.tolist(), *(gauged or ()), rating.support_m[1]]
+    curve = rated.force.curve
+    low = curve.zero_flow_m
+    tops = [*known.tolist(), *(gauged or ()), curve.support_m[1]]
     head = (1 + FURTHER) * max(max(tops) - low, 0.1)
     marks = [stage for stage in gauged or () if low < stage < low + head]
     heads = np.r_[np.linspace(0.0, head, STAGES), np.geomspace(LEAST_HEAD * head, head, STAGES)]
     stage = np.unique(np.r_[low + heads, marks])
     beyond = np.ones(stage.size, dtype=bool) if gauged is None else (stage < gauged[0]) | (stage > gauged[1])
-    q, part = rating.discharge(stage), K * rated.force.uncertainty(stage)
+    q, part = curve.discharge(stage), K * rated.force.uncertainty(stage)
     return Line(stage, q, beyond, q * np.maximum(1 - part, 0.0), q * (1 + part), rated.name)
 
 
