@@ -1,4 +1,4 @@
-"""A gauging: what was found, why it is doubted, how sure it is, and what it rests on."""
+"""The page of a gauging: its result, findings, uncertainty, meter, and the files it rests on."""
 
 from __future__ import annotations
 
@@ -97,7 +97,7 @@ def _said(view: View, row: dict[str, Any]) -> dict[str, Any]:
         "doubts": _doubts(findings),
         "worst": findings["severity"].iloc[0] if len(findings) else "",
         "drawn": _section(row, verticals, points, findings),
-        "verticals": [v | {"doubt": doubted.get(f"vertical {v['vertical']}", "")} for v in records(verticals)],
+        "verticals": [v | {"severity": doubted.get(f"vertical {v['vertical']}", "")} for v in records(verticals)],
         "points": records(points),
         "budget": records(budget.sort_values("variance_pct", ascending=False)) if len(budget) else [],
         "heights": _heights(view, row),

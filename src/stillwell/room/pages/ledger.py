@@ -84,12 +84,12 @@ def deposit_page(view: View, request: Request) -> Response:
     digest = known_deposit(view, urls.decoded(request.path_params["digest"]))
     rows = view.standing("deposits")
     taken = records(rows[rows["deposit"] == digest]) if len(rows) else []
-    trouble, files = "", []
+    unreadable, files = "", []
     try:
         sealed = view.archive.sealed.read(digest)
         files = [(number, file.path, len(file.data)) for number, file in enumerate(sealed.files)]
     except (Withheld, ArchiveDamaged) as error:
-        trouble = str(error)
+        unreadable = str(error)
     return page(
         view,
         request,
@@ -97,7 +97,7 @@ def deposit_page(view: View, request: Request) -> Response:
         digest=digest,
         taken=taken,
         files=files,
-        trouble=trouble,
+        unreadable=unreadable,
         returned=_returned(view, digest),
     )
 
