@@ -71,7 +71,7 @@ def trace_svg(trace: Trace, most: int = MOST) -> str:
     }
     low = max(y for _, y in places.values()) + ROW
     notes = [f"and {count} more {called(kind, count)}" for kind, count in sorted(left_out.items(), key=_kind_order)]
-    notes += [f"note: {remark}" for remark in trace.remarks]
+    notes += [f"note: {note}" for note in trace.notes]
     width = max(EDGE * 2 + len(columns) * BOX + (len(columns) - 1) * GAP, 2 * EDGE + BOX + GAP)
     height = low + 18 * len(notes) + EDGE
     title = f"{'What rests on' if trace.forward else 'What it rests on:'} {trace.subject}"
@@ -147,8 +147,8 @@ def _edges(links: list[tuple[str, str, Edge]], places: _Places) -> list[str]:
         (x1, y1), (x2, y2) = ((x, y + HIGH // 2) for x, y in (places[start], places[end]))
         x1, bend = x1 + BOX, GAP // 2
         path = f"M{x1} {y1}C{x1 + bend} {y1} {x2 - bend} {y2} {x2} {y2}"
-        said = f"{edge.relation}, commit {edge.commit}" if edge.commit else edge.relation
-        out.append(f'<path class="edge" d="{path}"><title>{_text(said)}</title></path>')
+        title = f"{edge.relation}, commit {edge.commit}" if edge.commit else edge.relation
+        out.append(f'<path class="edge" d="{path}"><title>{_text(title)}</title></path>')
         relations.setdefault(end, set()).add(edge.relation)
     for end, all_of in relations.items():
         x, y = places[end]
@@ -181,10 +181,10 @@ def _box(node: Node, x: float, y: float) -> str:
 
 def _described(trace: Trace, notes: list[str]) -> str:
     counts = Counter(node.kind for node in trace.nodes if node.id != trace.root)
-    said = ", ".join(f"{n} {called(kind, n)}" for kind, n in sorted(counts.items(), key=_kind_order)) or "nothing"
+    counted = ", ".join(f"{n} {called(kind, n)}" for kind, n in sorted(counts.items(), key=_kind_order)) or "nothing"
     holds = "On it rest" if trace.forward else "It rests, nearest first, on"
     left = f" Not drawn: {'; '.join(notes)}." if notes else ""
-    return f"Boxes in columns away from {trace.subject}, joined by what rests on what. {holds} {said}.{left}"
+    return f"Boxes in columns away from {trace.subject}, joined by what rests on what. {holds} {counted}.{left}"
 
 
 def _kind_order(item: tuple[str, int]) -> tuple[int, str]:
