@@ -1,20 +1,26 @@
-"""What every table has in common: strict models, one time resolution, columns that carry their unit."""
+"""What every table has in common: exact columns, one time resolution, columns that carry their unit.
+
+Imports neither pandas nor pandera, so that a command that only prints an answer starts quickly;
+``stillwell.schemas.validation`` makes a pandera schema of a model.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal
-
-import pandas as pd
-import pandera.pandas as pa
+from datetime import datetime
+from typing import Any, Literal
 
 Text = str
 Number = float
-Count = pd.Int64Dtype
-Flag = pd.BooleanDtype
-Time = Annotated[pd.DatetimeTZDtype, "us", "UTC"]
+Count = int
+Flag = bool
+Time = datetime
 """An instant in UTC at microseconds: the only time resolution in the archive."""
+
+Kind = Literal["text", "number", "count", "flag", "time"]
+KINDS: dict[str, Kind] = {"Text": "text", "Number": "number", "Count": "count", "Flag": "flag", "Time": "time"}
+"""The kind of a column by its annotation, as it is written in the model."""
 
 LONGEST_CODE = 500
 """Characters of a code or label: it becomes part of names and ids; the longest seen on field sheets are below 50."""
@@ -65,6 +71,62 @@ class Empty:
     value: str
     where: str = ""
     """Where only some rows get it, which, in words."""
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column as its model defines it; see ``col``."""
+
+    name: str
+    kind: Kind
+    description: str
+    units: str | None
+    standard_name: str | None
+    required: bool
+    key: bool
+    minimum: float | None
+    above: float | None
+    maximum: float | None
+    words: tuple[str, ...] | None
+    """The closed list of words."""
+    text: TextKind
+    """Which characters it may hold; of columns of text without a closed list."""
+    names: Thing | None
+    """Which kind of thing its codes name."""
+    longest: int | None
+    """Characters of a cell of text; None for other columns."""
+    roles: tuple[str, ...]
+    empty: Empty | None
+    netcdf: Variable | None
+    left_out: str
+
+    def variable(self, table: str) -> Variable | None:
+        """Return the variable it becomes in the NetCDF of a table, None where it becomes none."""
+        return self.netcdf if self.netcdf and (not self.netcdf.tables or table in self.netcdf.tables) else None
+
+    @property
+    def text_expected(self) -> str:
+        """What a cell of text must be, in words for an error message."""
+        if self.text == "words":
+            return f"text of at most {self.longest} characters, none of them a control character or change of direction"
+        return f"a code or label of at most {self.longest} characters, all of them visible and not dots alone"
+
+    @property
+    def expected(self) -> str:
+        """What a value must be, in words for an error message."""
+        unit = f" {self.units}" if self.units and self.units != "1" else ""
+        if self.words:
+            return "one of " + ", ".join(self.words)
+        if self.minimum is not None and self.maximum is not None:
+            return f"{self.minimum:g} to {self.maximum:g}{unit}"
+        if self.above is not None and self.maximum is not None:
+            return f"above {self.above:g} up to {self.maximum:g}{unit}"
+        if self.minimum is not None:
+            return f"{self.minimum:g}{unit} or more"
+        if self.above is not None:
+            return f"above {self.above:g}{unit}"
+        nouns = {"text": "text", "number": "a number", "count": "a whole number", "flag": "true or false"}
+        return nouns.get(self.kind, "a time with its offset") + unit
 
 
 def col(
@@ -126,26 +188,33 @@ def col(
 
     Returns
     -------
-    pandera Field
-        Nullable unless required; everything above can be read back from its metadata.
+    Column
+        Its kind, and its name where there is no alias, come from the model: ``derive.columns`` fills them in.
     """
-    metadata: dict[str, Any] = {"units": units, "standard_name": standard_name, "key": key, "required": required}
-    metadata |= {"text": text, "names": names, "longest": longest or _LONGEST[text], "roles": roles, "empty": empty}
-    metadata |= {"netcdf": netcdf, "left_out": left_out}
-    words = list(isin) if isin is not None else None
-    return pa.Field(
-        nullable=not required, description=description, metadata=metadata, ge=ge, le=le, gt=gt, isin=words, alias=alias
+    return Column(
+        name=alias or "",
+        kind="text",
+        description=description,
+        units=units,
+        standard_name=standard_name,
+        required=required,
+        key=key,
+        minimum=ge,
+        above=gt,
+        maximum=le,
+        words=tuple(isin) if isin is not None else None,
+        text=text,
+        names=names,
+        longest=longest or _LONGEST[text],
+        roles=roles,
+        empty=empty,
+        netcdf=netcdf,
+        left_out=left_out,
     )
 
 
-class Table(pa.DataFrameModel):
-    """Base of every table: exactly these columns, in this order."""
-
-    class Config:
-        """Columns are exact and in order."""
-
-        strict = True
-        ordered = True
+class Table:
+    """Base of every table: exactly these columns, in this order. Models describe tables; nothing is made of them."""
 
 
 class HandedIn(Table):

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cache
+from dataclasses import replace
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Any
 
-from stillwell.schemas.base import Empty, Table, TextKind, Thing, Variable
+from stillwell.schemas.base import KINDS, Column, Kind, Table, Variable
 
-Kind = Literal["text", "number", "count", "flag", "time"]
-
-_KINDS: dict[str, Kind] = {"float64": "number", "Int64": "count", "boolean": "flag", "datetime64[us, UTC]": "time"}
 WITH_NETCDF = ("gaugings", "verticals", "points", "findings", "stage", "discharge", "daily")
 """Archive tables whose rows stand in NetCDF too."""
 UDUNITS = MappingProxyType({"dB": "0.1 lg(re 1)"})
@@ -19,62 +15,9 @@ UDUNITS = MappingProxyType({"dB": "0.1 lg(re 1)"})
 _JSON_TYPES = {"text": "string", "number": "number", "count": "integer", "flag": "boolean", "time": "datetime"}
 
 
-@dataclass(frozen=True)
-class Column:
-    """One column as its model defines it."""
-
-    name: str
-    kind: Kind
-    description: str
-    units: str | None
-    standard_name: str | None
-    required: bool
-    key: bool
-    minimum: float | None
-    above: float | None
-    maximum: float | None
-    words: tuple[str, ...] | None
-    text: TextKind = "code"
-    """Which characters it may hold; of columns of text without a closed list."""
-    names: Thing | None = None
-    """Which kind of thing its codes name."""
-    longest: int | None = None
-    """Characters of a cell of text."""
-    roles: tuple[str, ...] = ()
-    empty: Empty | None = None
-    netcdf: Variable | None = None
-    left_out: str = ""
-
-    def variable(self, table: str) -> Variable | None:
-        """Return the variable it becomes in the NetCDF of a table, None where it becomes none."""
-        return self.netcdf if self.netcdf and (not self.netcdf.tables or table in self.netcdf.tables) else None
-
-    @property
-    def text_expected(self) -> str:
-        """What a cell of text must be, in words for an error message."""
-        if self.text == "words":
-            return f"text of at most {self.longest} characters, none of them a control character or change of direction"
-        return f"a code or label of at most {self.longest} characters, all of them visible and not dots alone"
-
-    @property
-    def expected(self) -> str:
-        """What a value must be, in words for an error message."""
-        unit = f" {self.units}" if self.units and self.units != "1" else ""
-        if self.words:
-            return "one of " + ", ".join(self.words)
-        if self.minimum is not None and self.maximum is not None:
-            return f"{self.minimum:g} to {self.maximum:g}{unit}"
-        if self.above is not None and self.maximum is not None:
-            return f"above {self.above:g} up to {self.maximum:g}{unit}"
-        if self.minimum is not None:
-            return f"{self.minimum:g}{unit} or more"
-        if self.above is not None:
-            return f"above {self.above:g}{unit}"
-        nouns = {"text": "text", "number": "a number", "count": "a whole number", "flag": "true or false"}
-        return nouns.get(self.kind, "a time with its offset") + unit
+_DESCRIBED: dict[type[Table], tuple[Column, ...]] = {}
 
 
-@cache
 def columns(model: type[Table]) -> tuple[Column, ...]:
     """Describe a model's columns in order.
 
@@ -86,33 +29,17 @@ def columns(model: type[Table]) -> tuple[Column, ...]:
     -------
     tuple of Column
     """
-    return tuple(_column(name, spec) for name, spec in model.to_schema().columns.items())
+    if model not in _DESCRIBED:
+        # columns of base classes come first, and a column defined again keeps its first place
+        written = [vars(base).get("__annotations__", {}) for base in reversed(model.__mro__)]
+        kinds = {name: KINDS[annotation] for names in written for name, annotation in names.items()}
+        _DESCRIBED[model] = tuple(_column(name, kind, getattr(model, name)) for name, kind in kinds.items())
+    return _DESCRIBED[model]
 
 
-def _column(name: str, spec: Any) -> Column:
-    meta, kind = spec.metadata, _KINDS.get(str(spec.dtype), "text")
-    limits = {check.name: check.statistics for check in spec.checks}
-    words = limits.get("isin", {}).get("allowed_values")
-    return Column(
-        name=name,
-        kind=kind,
-        description=spec.description,
-        units=meta["units"],
-        standard_name=meta["standard_name"],
-        required=meta["required"],
-        key=meta["key"],
-        minimum=limits.get("greater_than_or_equal_to", {}).get("min_value"),
-        above=limits.get("greater_than", {}).get("min_value"),
-        maximum=limits.get("less_than_or_equal_to", {}).get("max_value"),
-        words=tuple(words) if words else None,
-        text=meta.get("text", "code"),
-        names=meta.get("names"),
-        longest=meta.get("longest") if kind == "text" and not words else None,
-        roles=meta.get("roles", ()),
-        empty=meta.get("empty"),
-        netcdf=meta.get("netcdf"),
-        left_out=meta.get("left_out", ""),
-    )
+def _column(attribute: str, kind: Kind, declared: Column) -> Column:
+    longest = declared.longest if kind == "text" and not declared.words else None
+    return replace(declared, name=declared.name or attribute, kind=kind, longest=longest)
 
 
 def key_names(model: type[Table]) -> list[str]:
@@ -187,7 +114,6 @@ def attributes(column: Column) -> dict[str, str]:
     return attrs | ({"standard_name": column.standard_name} if column.standard_name else {})
 
 
-@cache
 def variables(table: str, model: type[Table]) -> tuple[tuple[Column, Variable], ...]:
     """List the columns of a table that become variables of its NetCDF, those with code of their own left out.
 
@@ -201,8 +127,8 @@ def variables(table: str, model: type[Table]) -> tuple[tuple[Column, Variable], 
     tuple of (Column, Variable)
         Numbers and counts become doubles; words of closed lists and flags become numbers from 1 with their meanings.
     """
-    found = ((c, c.variable(table)) for c in columns(model))
-    return tuple((c, variable) for c, variable in found if variable is not None and not variable.own)
+    declared = ((c, c.variable(table)) for c in columns(model))
+    return tuple((c, variable) for c, variable in declared if variable is not None and not variable.own)
 
 
 def meanings(column: Column) -> tuple[str, ...] | None:

@@ -48,7 +48,7 @@ def test_the_gain_is_what_the_yearly_volume_gains_by_one_more_row():
     got, when = site(np.linspace(0.5, 1.5, 20))
     out = looked(got, when)
     order = out.stages.sort_values("stage_m")
-    g = rl.sensitivities(rl.law_of(got.curve)[None, :], order["stage_m"].to_numpy())[0]
+    g = rl.sensitivities(got.curve.law[None, :], order["stage_m"].to_numpy())[0]
     whole = order["share_of_volume_pct"].to_numpy() / 100 @ g
     assert order["share_of_volume_pct"].sum() == pytest.approx(100)
     now = 100 * np.sqrt(whole @ got.covariance @ whole)

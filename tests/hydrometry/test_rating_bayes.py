@@ -8,6 +8,7 @@ import pytest
 from stillwell.errors import RatingError
 from stillwell.hydrometry.rating import law as rl
 from stillwell.hydrometry.rating.bayes import Control, sample
+from stillwell.hydrometry.rating.curve import Curve
 from stillwell.hydrometry.rating.fit import fit
 from stillwell.hydrometry.rating.shape import FitChoices
 
@@ -50,7 +51,7 @@ def test_discharge_of_the_ensemble_is_that_of_its_curves(two):
     """Each row is what the curve of its numbers gives; 0 below zero flow, missing of a missing stage."""
     at = np.array([-5.0, 0.5, 1.5, np.nan])
     got = two.discharge(at)
-    one = rl.curve_of(two.laws[3])
+    one = Curve.of_law(two.laws[3])
     np.testing.assert_allclose(one.discharge(at), got[3], rtol=1e-9)
     assert (got[:, 0] == 0).all()
     assert two.table()["number"].tolist() == list(rl.names(2))

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from stillwell.hydrometry.rating import law as rl
 from stillwell.hydrometry.rating.bayes import Control, _belief, _ensemble, _walkers
 from stillwell.hydrometry.rating.fit import fit
 from stillwell.hydrometry.rating.gaugings import gathered
@@ -110,7 +109,7 @@ def test_half_of_the_walkers_start_about_a_fit():
     vague = (Control("", (0.1, 0.5), None, (3.0, 1.0)), Control("", (0.1, 0.5), (2.0, 1.0), (3.0, 1.0)))
     belief = _belief(gathered(stage, discharge, np.full(60, np.nan), rows, every), vague, SCALE)
     walkers = _walkers(belief, 40, np.random.default_rng(1), found)
-    fitted = rl.law_of(found.curve)
+    fitted = found.curve.law
     wide = np.array([1.0, 1.0, 0.5, 0.5, 1.0]) * 6 + np.abs(fitted[1:] - [3.0, 3.0, 0.1, 0.1, 2.0])
     assert (np.abs(walkers[:20, 1:-1] - fitted[1:]) <= 0.02 * wide).all()
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from stillwell.hydrometry.rating import law as rl
-from stillwell.hydrometry.rating.band import softened
 from stillwell.hydrometry.rating.fit import fit
+from stillwell.hydrometry.rating.law import softened
 from stillwell.hydrometry.rating.shape import FitChoices
 
 SITE = np.array([np.log(8.0), 2.2, 1.6, 2.4, 0.2, 0.35, 0.9, 0.9, 2.2])

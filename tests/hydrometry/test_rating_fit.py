@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from stillwell.errors import RatingError
 from stillwell.hydrometry.rating import law as rl
+from stillwell.hydrometry.rating.curve import Curve
 from stillwell.hydrometry.rating.fit import fit
 from stillwell.hydrometry.rating.shape import FitChoices
 from stillwell.hydrometry.rating.solve import Task
@@ -32,7 +33,7 @@ def test_exact_gaugings_give_the_law_back():
     stage, discharge = gauged(TWO, scatter=0.0)
     for loss in ("none", "huber", "tukey"):
         got = fit(stage, discharge, choices=FitChoices(segments=2, loss=loss))
-        np.testing.assert_allclose(TWO, rl.law_of(got.curve), rtol=1e-4, atol=1e-4)
+        np.testing.assert_allclose(TWO, got.curve.law, rtol=1e-4, atol=1e-4)
         assert got.standard_error == pytest.approx(0, abs=1e-5)
 
 
@@ -65,7 +66,7 @@ def test_covariance_of_a_fitted_zero_stage_is_that_of_an_independent_solver():
     variance = 2 * other.cost / 37 * np.linalg.inv(other.jac.T @ other.jac)
     got = fit(stage, discharge, choices=FitChoices(segments=1, loss="none"))
 
-    np.testing.assert_allclose(other.x, rl.law_of(got.curve), rtol=1e-5)
+    np.testing.assert_allclose(other.x, got.curve.law, rtol=1e-5)
     np.testing.assert_allclose(variance, got.covariance, rtol=1e-3)
 
 
@@ -133,7 +134,7 @@ def test_a_visit_with_repeats_weighs_once():
     one = fit(stage, discharge, choices=FitChoices(segments=1))
     same = fit(stage[again], discharge[again], visit=again.astype(object), choices=FitChoices(segments=1))
     assert same.visits == pytest.approx(15)
-    np.testing.assert_allclose(rl.law_of(one.curve), rl.law_of(same.curve), rtol=1e-6)
+    np.testing.assert_allclose(one.curve.law, same.curve.law, rtol=1e-6)
     np.testing.assert_allclose(one.covariance, same.covariance, rtol=1e-4, atol=1e-12)
     assert fit(stage[again], discharge[again], choices=FitChoices(segments=1)).visits == 17
 
@@ -190,7 +191,7 @@ def test_order_of_rows_is_nothing(order):
     stage, discharge = gauged(TWO, n=24)
     order = np.array(order)
     one, other = fit(stage, discharge), fit(stage[order], discharge[order])
-    np.testing.assert_array_equal(rl.law_of(one.curve), rl.law_of(other.curve))
+    np.testing.assert_array_equal(one.curve.law, other.curve.law)
     np.testing.assert_array_equal(one.gaugings["departure_pct"].to_numpy()[order], other.gaugings["departure_pct"])
 
 
@@ -280,8 +281,8 @@ def test_the_law_and_its_sensitivities_agree():
         ]
     ).T / (2 * step)
     np.testing.assert_allclose(other, slope, atol=1e-7)
-    np.testing.assert_allclose(np.exp(rl.log_discharge(THREE[None, :], stage))[0], rl.curve_of(THREE).discharge(stage))
-    np.testing.assert_allclose(THREE, rl.law_of(rl.curve_of(THREE)))
+    np.testing.assert_allclose(np.exp(rl.log_discharge(THREE[None, :], stage))[0], Curve.of_law(THREE).discharge(stage))
+    np.testing.assert_allclose(THREE, Curve.of_law(THREE).law)
 
 
 def test_as_many_stages_as_numbers_make_a_rating_and_one_less_does_not():

@@ -157,8 +157,9 @@ def test_one_new_gauging_against_two_old_ones_has_one_degree_of_freedom():
 
 def test_limits_lie_as_far_above_as_below_in_logarithms():
     """``Q exp(+-t S)``: S 0.03 of the relation where only ln C is unsure, ``hypot(0.03, 0.04)`` of one more gauging."""
-    curve = Curve(np.array([0.2]), np.array([8.0]), np.array([0.2]), np.array([2.0]))
-    made = band(curve, np.diag([0.03**2, 0.0, 0.0]), 0.04, 10.0, np.array([1.2, 2.2]))
+    known = np.diag([0.03**2, 0.0, 0.0])
+    curve = Curve(np.array([0.2]), np.array([8.0]), np.array([0.2]), np.array([2.0]), known)
+    made = band(curve, 0.04, 10.0, np.array([1.2, 2.2]))
     np.testing.assert_allclose(made.discharge, [8.0, 32.0])
     times = stats.t.ppf(0.975, 10)
     for name, share in (("lower", -0.03), ("upper", 0.03), ("gauging_lower", -0.05), ("gauging_upper", 0.05)):

@@ -14,7 +14,8 @@ from hypothesis.extra import numpy as hnp
 from stillwell.hydrometry.rating.curve import Curve
 from stillwell.hydrometry.rating.in_force import Mark, RatingInForce, Shifts, Spans, Table, spans_of_ratings
 from stillwell.hydrometry.rating.resolver import _uncertainty
-from stillwell.hydrometry.record.discharge import discharge_record, rate, recompute
+from stillwell.hydrometry.rating.segments import curve_of, rows_of
+from stillwell.hydrometry.record.discharge import discharge_record, recompute
 
 DAY = 86_400_000_000
 QUARTER = DAY // 96
@@ -83,7 +84,7 @@ def test_at_zero_flow_an_unsure_stage_still_leaves_doubt():
 )
 def test_rating_agrees_with_the_curve_itself(curve, stage, u):
     """Discharge is the curve's, and what stage makes of it the curve's slope times u, never less than ``C u^beta``."""
-    discharge, part = rate(curve, stage, np.float64(u))
+    discharge, part = curve.rated(stage, np.float64(u))
     np.testing.assert_allclose(curve.discharge(stage), discharge, rtol=1e-12, atol=1e-300)
     at = curve.segment(stage)
     under = np.minimum(stage - curve.zero_m[at], 0.0)
@@ -99,7 +100,7 @@ def test_powers_by_roots_and_products_are_powers(power):
     curve = Curve(np.array([0.0]), np.array([2.0]), np.array([0.0]), np.array([power]))
     stage = np.array([0.1, 1.0, 3.7])
     expected = [2 * h**power for h in (0.1, 1.0, 3.7)]
-    np.testing.assert_allclose(expected, rate(curve, stage, np.float64(0))[0], rtol=1e-14)
+    np.testing.assert_allclose(expected, curve.rated(stage, np.float64(0))[0], rtol=1e-14)
 
 
 def test_shift_by_time_is_linear_between_and_held_outside():
@@ -305,10 +306,11 @@ def test_a_shift_by_stage_lies_between_its_four_corners():
 @pytest.mark.parametrize("covariance", [None, json.dumps([[float("nan")] * 3] * 3)])
 def test_a_rating_whose_covariance_says_nothing_is_as_unsure_as_the_office_says(covariance):
     """Without one, or where no stage gets a number from it, 4 % hold at every stage; with one, its own hold."""
-    curve = Curve(np.array([0.2]), np.array([8.0]), np.array([0.2]), np.array([2.0]))
-    assert _uncertainty(curve, covariance, 3.0, 0.04)(np.array([0.3, 9.0])).tolist() == [0.04, 0.04]
+    rows = rows_of(Curve(np.array([0.2]), np.array([8.0]), np.array([0.2]), np.array([2.0])))
+    at = np.array([0.3, 9.0])
+    assert _uncertainty(curve_of(rows, covariance), 3.0, 0.04)(at).tolist() == [0.04, 0.04]
     only_c = json.dumps(np.diag([0.03**2, 0.0, 0.0]).tolist())
-    np.testing.assert_allclose(_uncertainty(curve, only_c, 3.0, 0.04)(np.array([0.3, 9.0])), 0.03)
+    np.testing.assert_allclose(_uncertainty(curve_of(rows, only_c), 3.0, 0.04)(at), 0.03)
 
 
 def test_points_a_little_uneven_are_taken_where_they_stand():

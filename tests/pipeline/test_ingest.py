@@ -8,6 +8,7 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.sealed import Sealed
 from stillwell.reading.printed.summary import taken_words
 from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.validation import pandera_schema
 from tests.pipeline.season import registers, season, sheets, take
 
 Q = (0.3 + 0.5 + 0.6 + 0.5 + 0.3) * 0.4
@@ -33,7 +34,7 @@ def test_a_season_goes_in_and_stands(tmp_path):
     assert rows["gauge_height_m"].tolist() == pytest.approx([1.01, 1.02])
     assert set(rows["status"]) == {"provisional"}
     for name in archive.tables():
-        ARCHIVE_TABLES[name].validate(archive.read(name))
+        pandera_schema(ARCHIVE_TABLES[name]).validate(archive.read(name))
     assert len(archive.read("points")) == 14
     assert archive.read("verticals")["discharge_m3_s"].sum() == pytest.approx(2 * Q)
 

@@ -12,17 +12,19 @@ import pandas as pd
 import pytest
 
 import stillwell.archive.revisions.identity as identity
+import stillwell.pipeline.audit as auditing
 import stillwell.prepare.batch as batches
 from stillwell.archive.archive import Archive
+from stillwell.archive.care import proofs
 from stillwell.archive.netcdf import render as netcdf_rendered
-from stillwell.archive.tables.table_buffer import Shelf, files_of, parts_of
+from stillwell.archive.tables.table_buffer import TableBuffer, files_of, parts_of
 from stillwell.errors import ArchiveError
 from stillwell.hydrometry.gauging import profile
 from stillwell.pipeline.audit import audit
 from stillwell.pipeline.derive import recompute
 from stillwell.pipeline.ingest import assess_again, inbox, ingest
 from stillwell.pipeline.render import render
-from stillwell.prepare.batch import Batch, lots
+from stillwell.prepare.batch import Batch, site_parts
 from stillwell.reading.printed.documents import taken_document
 from stillwell.reading.printed.summary import taken_lines, taken_words
 from tests.benchmarks.bench_large import MOST_GB, large_line
@@ -53,22 +55,19 @@ def whole(tmp_path_factory):
     return root, ingest(root, inbox(INBOX), by="INV-DM", now=_still)
 
 
-@pytest.mark.parametrize("points", [1, 300])
-def test_every_file_is_the_same_byte_for_byte(whole, points, tmp_path, monkeypatch):
-    """The season has several sites, corrections to another site, and gaugings that only others make doubtful."""
+@pytest.mark.parametrize("points", [1, pytest.param(300, marks=pytest.mark.soak)])
+def test_every_file_and_word_is_the_same_byte_for_byte(whole, points, tmp_path, monkeypatch):
+    """The season has several sites, corrections to another site, and gaugings that only others make doubtful.
+
+    Lines, words and the document of an ingest do not tell how it was taken.
+    """
     _in_lots(monkeypatch, points)
     taken = ingest(tmp_path / "archive", inbox(INBOX), by="INV-DM", now=_still)
-    assert isinstance(taken.prepared.tables, Shelf)
+    assert isinstance(taken.prepared.tables, TableBuffer)
     assert taken.prepared.tables.files
     expected, found = _files(whole[0]), _files(tmp_path / "archive")
     assert set(expected) == set(found)
     assert [path for path in expected if expected[path] != found[path]] == []
-
-
-def test_the_same_is_said_of_it(whole, tmp_path, monkeypatch):
-    """Lines, words and the document of an ingest do not tell how it was taken."""
-    _in_lots(monkeypatch, 1)
-    taken = ingest(tmp_path / "archive", inbox(INBOX), by="INV-DM", now=_still)
     for say in (taken_lines, taken_words, taken_document):
         assert say(taken) == say(whole[1])
 
@@ -95,8 +94,12 @@ def _under_a_policy(whole, tmp_path, policy, name):
     return root, ingest(root, paths, by="INV-DM", now=lambda: after)
 
 
-def test_a_policy_is_adopted_in_lots_as_at_once(whole, tmp_path, monkeypatch):
-    """Revisions of gaugings taken before, and those of the commit itself, stand in the same files byte for byte."""
+@pytest.mark.parametrize("all_commits", [False, pytest.param(True, marks=pytest.mark.soak)])
+def test_a_policy_is_adopted_in_lots_as_at_once(whole, tmp_path, monkeypatch, all_commits):
+    """Revisions of gaugings taken before, and those of the commit itself, stand in the same files byte for byte.
+
+    The audit proves the commit of the policy and its rendering, or all of them.
+    """
     policy = tmp_path / "policy.toml"
     policy.write_text(STEPS, encoding="utf-8")
     one, taken = _under_a_policy(whole[0], tmp_path, policy, "one")
@@ -110,7 +113,11 @@ def test_a_policy_is_adopted_in_lots_as_at_once(whole, tmp_path, monkeypatch):
     expected, found = _files(one), _files(again)
     assert set(expected) == set(found)
     assert [path for path in expected if expected[path] != found[path]] == []
-    assert audit(again).faults == ()
+    monkeypatch.setattr(auditing, "IN_TIME", 1)
+    proved = [audit(again, minutes=None if all_commits else 0) for _ in range(1 if all_commits else 2)]
+    assert [report.faults for report in proved] == [()] * len(proved)
+    kept = proofs.KeptProofs(Archive(again, complete=True), Archive(again).ledger.entries(), ())
+    assert all_commits or set(kept.since) == {taken.entry.number, Archive(again).ledger.head_number()}
 
 
 def test_another_version_computes_in_lots_as_at_once(whole, tmp_path, monkeypatch):
@@ -152,14 +159,14 @@ def _batch(counts):
     return Batch(gaugings, pd.DataFrame({"g": g}), pd.DataFrame({"g": g[:0]}), pd.DataFrame({"g": g[:0]}))
 
 
-def test_a_lot_is_of_whole_sites_and_no_larger_than_asked_unless_a_site_is():
-    """Every gauging is in one lot, every site in one lot."""
+def test_a_part_is_of_whole_sites_and_no_larger_than_asked_unless_a_site_is():
+    """Every gauging is in one part, every site in one part."""
     batch = _batch([("C", 4), ("A", 3), ("B", 9), ("A", 2), ("D", 1), ("C", 1)])
-    found = lots(batch, 6)
+    found = site_parts(batch, 6)
     assert sorted(np.concatenate(found).tolist()) == list(range(6))
     sites = [set(batch.gaugings["site"].iloc[mine]) for mine in found]
     assert sites == [{"A"}, {"B"}, {"C", "D"}]
-    assert [len(mine) for mine in lots(batch, 20)] == [6]
+    assert [len(mine) for mine in site_parts(batch, 20)] == [6]
 
 
 @pytest.mark.soak
@@ -169,18 +176,18 @@ def test_a_season_of_a_country_fits_into_three_gigabytes(tmp_path):
     assert float(re.search(r"peak memory ([\d.]+) GB", said)[1]) < MOST_GB, said
 
 
-def test_a_shelf_keeps_rows_for_one_commit_only(whole):
+def test_a_table_buffer_keeps_rows_for_one_commit_only(whole):
     """Rows made for a commit are not written under another; read back they are the rows put there."""
     rows = whole[1].prepared.tables["verticals"]
-    shelf = Shelf(7)
-    shelf.put("verticals", rows)
+    buffer = TableBuffer(7)
+    buffer.put("verticals", rows)
     with pytest.raises(ArchiveError, match="expected rows of commit 8, found those of commit 7"):
-        files_of(shelf, 8)
-    assert [file[0] for file in files_of(shelf, 7)] == sorted(file[0] for file in shelf.files["verticals"])
+        files_of(buffer, 8)
+    assert [file[0] for file in files_of(buffer, 7)] == sorted(file[0] for file in buffer.files["verticals"])
     key = ["gauging_id", "revision", "vertical"]
-    back = shelf["verticals"].sort_values(key).reset_index(drop=True)
+    back = buffer["verticals"].sort_values(key).reset_index(drop=True)
     pd.testing.assert_frame_equal(back, rows.sort_values(key).reset_index(drop=True))
-    assert sum(len(part) for part in parts_of(shelf, "verticals", key)) == len(rows) == len(shelf["verticals"])
+    assert sum(len(part) for part in parts_of(buffer, "verticals", key)) == len(rows) == len(buffer["verticals"])
 
 
 def test_what_cannot_be_rendered_leaves_the_commit_and_files_behind(tmp_path, monkeypatch):

@@ -39,7 +39,7 @@ def test_every_node_has_its_box_and_every_edge_its_line(archive):
     svg = _parsed(found)
     assert {node.id for node in found.nodes} == set(_boxes(svg))
     assert len(found.edges) == len(svg.findall(f"{SVG}path"))
-    assert (svg.get("role"), svg.get("aria-labelledby")) == ("img", "title desc")
+    assert (svg.get("role"), svg.get("aria-labelledby")) == ("img", "trace-title trace-desc")
     assert ID in svg.find(f"{SVG}title").text
     assert "2 revisions" in svg.find(f"{SVG}desc").text
     assert "prefers-color-scheme" in svg.find(f"{SVG}style").text
@@ -80,7 +80,7 @@ def test_no_label_breaks_out_of_its_box(label, code):
     facts.describe("gauging:a", label, [(code, label)])
     facts.describe(f"site:{code}", code)
     links = [("gauging:a", f"site:{code}", label, 1)]
-    svg = _parsed(trace_of(facts, label, "gauging:a", links, forward=False, remarks=[label]))
+    svg = _parsed(trace_of(facts, label, "gauging:a", links, forward=False, notes=[label]))
     known = {"svg", "title", "desc", "style", "rect", "text", "path", "g"}
     assert known >= {element.tag.removeprefix(SVG) for element in svg.iter()}
 

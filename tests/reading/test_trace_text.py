@@ -61,7 +61,7 @@ def test_no_label_breaks_out_of_its_lines(label, value, forward):
     facts.describe("site:b", value)
     links = [("gauging:a", "site:b", "made at", 1)]
     root = "site:b" if forward else "gauging:a"
-    text = trace_text(trace_of(facts, "a", root, links, forward=forward, remarks=[value]))
+    text = trace_text(trace_of(facts, "a", root, links, forward=forward, notes=[value]))
     assert all(len(line) <= 100 for line in text.split("\n"))
     assert all(letter == "\n" or letter.isprintable() for letter in text)
 

@@ -47,6 +47,15 @@ PAGES = {
     "about": "/about",
     "not found": "/sites/nowhere",
 }
+VARIANTS = {
+    "site with a record",
+    "site, logarithmic",
+    "hydrograph, logarithmic",
+    "as it stood",
+    "gauging with an island",
+    "gauging without points",
+}
+"""Pages of a kind of which another page is there."""
 LOOKS = [(1280, "light"), (390, "light"), (1280, "dark"), (390, "dark")]
 
 
@@ -118,7 +127,7 @@ def test_from_the_record_to_the_bytes(seen):
     page.goto("/sites/INV-ORM")
     figure = page.locator("#hydrograph")
     expect(figure.locator("figcaption")).to_contain_text("1 approved, 13 provisional")
-    expect(figure.locator("svg .band")).to_have_count(1)
+    expect(figure.locator("svg g[clip-path] .band")).to_have_count(1)
     figure.get_by_role("link", name="Logarithmic axis").click()
     expect(figure.get_by_role("link", name="Logarithmic axis")).to_have_attribute("aria-current", "true")
     figure.get_by_role("link", name="Daily mean discharge").click()
@@ -232,7 +241,7 @@ def _faults(page, names):
 @pytest.mark.parametrize(("part", "width", "scheme"), [(0, 1280, "light"), (1, 390, "dark")])
 def test_no_accessibility_issue(seen, part, width, scheme):
     """Every kind of page, wide and light or narrow and dark in turn, has no issue that axe finds and no overflow."""
-    faults = _faults(seen(width, scheme), list(PAGES)[part::2])
+    faults = _faults(seen(width, scheme), [name for name in PAGES if name not in VARIANTS][part::2])
     assert not faults, "\n".join(map(str, faults))
 
 

@@ -12,6 +12,7 @@ from urllib.parse import parse_qs, unquote, urlsplit
 import pytest
 
 from stillwell.archive.archive import Archive
+from stillwell.pipeline.ingest import ingest
 from stillwell.room import urls
 from tests.room.conftest import SAMPLE, archive_of, deposit, opened
 
@@ -93,16 +94,26 @@ def test_fragments_lead_to_something_on_their_page(room):
             assert f'id="{target}"' in text
 
 
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory):
+    """Make an archive of a site, river, meter and gauging of each hostile label."""
+    tmp = tmp_path_factory.mktemp("hostile")
+    folders = [
+        deposit(tmp / f"{n}", label, f"name {label}", label, river=label, remarks=label, instrument=label)
+        for n, label in enumerate(HOSTILE)
+    ]
+    ingest(tmp / "archive", folders, by="tester")
+    sites = Archive(tmp / "archive").standing("sites")["site"]
+    assert sorted(sites) == sorted(HOSTILE), "the deposits were not taken as they are"
+    return tmp / "archive"
+
+
 @pytest.mark.parametrize("label", HOSTILE)
-def test_hostile_labels_stay_labels(tmp_path, label):
+def test_hostile_labels_stay_labels(hostile, label):
     """Whatever a site, river, meter, label or remark is called, it is shown as text and its page is found."""
-    folder = deposit(tmp_path / "in", label, f"name {label}", label, river=label, remarks=label, instrument=label)
-    root = archive_of(tmp_path / "archive", folder)
-    archive = Archive(root)
-    assert archive.standing("sites")["site"].tolist() == [label], "the deposit was not taken as it is"
-    gauging = archive.standing("gaugings")["gauging_id"].iloc[0]
+    root = hostile
+    (gauging,) = Archive(root).standing("gaugings", [label])["gauging_id"]
     addresses = [
-        "/", urls.site(label), urls.gauging(gauging), urls.meter(label), "/findings", urls.trace(gauging),
         "/", urls.site(label), urls.gauging(gauging), urls.meter(label), "/findings", urls.trace(gauging),
         "/deposits",
         f"{urls.site(label)}/hydrograph",

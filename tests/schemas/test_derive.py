@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import pandas as pd
-import pandera.pandas as pa
+import pandera.errors
 import pytest
 
 from stillwell import schemas
+from stillwell.schemas.base import Number, col
 from stillwell.schemas.derive import attributes, columns, dictionary, key_names, table_schema
+from stillwell.schemas.validation import pandera_schema
 
 EVERY = [(f"deposit {n}", m) for n, m in schemas.DEPOSIT_TABLES.items()]
 EVERY += [(f"archive {n}", m) for n, m in schemas.ARCHIVE_TABLES.items()]
@@ -47,7 +49,7 @@ def test_the_unit_in_the_name_is_the_unit_of_the_column(name, model):
 @pytest.mark.parametrize(("name", "model"), EVERY)
 def test_descriptions_agree_with_the_model(name, model):
     """Names, order, nullability and checks of the descriptions are those pandera enforces."""
-    spec = model.to_schema().columns
+    spec = pandera_schema(model).columns
     assert spec
     for described, (column_name, enforced) in zip(columns(model), spec.items(), strict=True):
         assert column_name == described.name
@@ -61,12 +63,7 @@ def test_a_limit_changed_in_the_model_changes_every_description():
     class Stricter(schemas.DEPOSIT_TABLES["points"]):
         """Points of a small brook."""
 
-        depth_m: float = pa.Field(
-            ge=0,
-            le=3,
-            description="depth of the brook",
-            metadata={"units": "m", "standard_name": None, "key": False, "required": True},
-        )
+        depth_m: Number = col("depth of the brook", units="m", required=True, ge=0, le=3)
 
     column = next(c for c in columns(Stricter) if c.name == "depth_m")
     field = next(f for f in table_schema("points", Stricter, "9.9")["fields"] if f["name"] == "depth_m")
@@ -89,8 +86,8 @@ def test_table_schema_names_every_column_and_the_key(name):
 
 def test_an_impossible_depth_is_refused_and_a_deep_one_is_not():
     """A physical range stops what cannot be, not what is rare."""
-    model = schemas.DEPOSIT_TABLES["points"].to_schema().columns["depth_m"]
+    model = pandera_schema(schemas.DEPOSIT_TABLES["points"]).columns["depth_m"]
 
     assert model.validate(pd.DataFrame({"depth_m": [0.0, 150.0]})) is not None
-    with pytest.raises(pa.errors.SchemaError):
+    with pytest.raises(pandera.errors.SchemaError):
         model.validate(pd.DataFrame({"depth_m": [-0.01]}))

@@ -151,12 +151,13 @@ def schema_documents() -> dict[str, bytes]:
     dict of str to bytes
         By path in the archive.
     """
-    return {schema_path(name): _schema_document(name, model) for name, model in ARCHIVE_TABLES.items()}
+    return {schema_path(name): _schema_document(name) for name in ARCHIVE_TABLES}
 
 
 @cache
-def _schema_document(name: str, model: type[Table]) -> bytes:
-    return (json.dumps(table_schema(name, model, SCHEMA_VERSION), indent=1, ensure_ascii=False) + "\n").encode("utf-8")
+def _schema_document(name: str) -> bytes:
+    described = table_schema(name, ARCHIVE_TABLES[name], SCHEMA_VERSION)
+    return (json.dumps(described, indent=1, ensure_ascii=False) + "\n").encode("utf-8")
 
 
 def table_line(name: str) -> str:

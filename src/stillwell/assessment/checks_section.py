@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.assessment.evidence import Evidence, numbers, of_gaugings, of_verticals
+from stillwell.hydrometry.grouped import Groups
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -67,16 +68,12 @@ def _inner(e: Evidence) -> Flags:
 
 def _unlike(e: Evidence, value: Floats, factor: float) -> Flags:
     """Whether a value is above ``factor`` times, or below ``1/factor`` of, both neighbours with water."""
-    g, channel = e.verticals["g"].to_numpy(), e.verticals["channel"].to_numpy()
     able = _inner(e) & ~e.verticals["velocity_interpolated"].to_numpy(dtype=bool) & ~np.isnan(value)
     out = np.zeros(value.size, dtype=bool)
-    same = (g[1:] == g[:-1]) & (channel[1:] == channel[:-1]) & able[1:] & able[:-1]
-    both = np.flatnonzero(same[1:] & same[:-1]) + 1
-    low = np.minimum(value[both - 1], value[both + 1])
-    high = np.maximum(value[both - 1], value[both + 1])
-    here = value[both]
-    steady = low > 0
-    out[both] = steady & ((here > factor * high) | (here < low / factor))
+    inner = Groups.of(e.verticals["g"].to_numpy(), e.verticals["channel"].to_numpy()).neighbours(able)
+    low = np.minimum(value[inner - 1], value[inner + 1])
+    high = np.maximum(value[inner - 1], value[inner + 1])
+    out[inner] = (low > 0) & ((value[inner] > factor * high) | (value[inner] < low / factor))
     return out
 
 

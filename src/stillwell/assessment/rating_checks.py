@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from stillwell.assessment.policy import Policy
-from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.rating import Rating
 
 MOST_NAMED = 5
 """Gaugings named in one finding."""
@@ -27,13 +27,13 @@ class RatingFinding:
 
 
 def rating_findings(
-    curve: Curve, gaugings: pd.DataFrame | None, at_bound: Sequence[str], policy: Policy
+    rating: Rating, gaugings: pd.DataFrame | None, at_bound: Sequence[str], policy: Policy
 ) -> tuple[RatingFinding, ...]:
     """Hold a rating against the office's limits.
 
     Parameters
     ----------
-    curve : Curve
+    rating : Rating
     gaugings : DataFrame, optional
         The gaugings with flow it was fitted to: ``gauging_id``, ``stage_m``, ``departure_pct`` and ``visit_share`` (1
         over the gaugings of the visit). Without them nothing is said of departures and numbers of gaugings.
@@ -46,9 +46,9 @@ def rating_findings(
     tuple of RatingFinding
         At most one of each code.
     """
-    found = [_exponents(curve, policy)]
+    found = [_exponents(rating, policy)]
     if gaugings is not None and len(gaugings):
-        found += [_departures(gaugings, policy), _few(curve, gaugings, policy)]
+        found += [_departures(gaugings, policy), _few(rating, gaugings, policy)]
     return tuple(one for one in (*found, _bound(at_bound)) if one is not None)
 
 
@@ -56,13 +56,13 @@ def _finding(code: str, message: str, limit: str, policy: Policy) -> RatingFindi
     return RatingFinding(code, "suspect", message, limit, policy.limits[limit].source)
 
 
-def _exponents(curve: Curve, policy: Policy) -> RatingFinding | None:
+def _exponents(rating: Rating, policy: Policy) -> RatingFinding | None:
     name = "rating_exponent_range"
     least, most = policy.values(name)
-    outside = np.flatnonzero((curve.exponent < least) | (curve.exponent > most))
+    outside = np.flatnonzero((rating.exponent < least) | (rating.exponent > most))
     if not outside.size:
         return None
-    said = ", ".join(f"{curve.exponent[i]:.2f} in segment {i + 1}" for i in outside)
+    said = ", ".join(f"{rating.exponent[i]:.2f} in segment {i + 1}" for i in outside)
     return _finding("rating-exponent", f"exponent {said}; {least:g} to {most:g} is usual", name, policy)
 
 
@@ -80,12 +80,12 @@ def _departures(gaugings: pd.DataFrame, policy: Policy) -> RatingFinding | None:
     return _finding("rating-departure", message, name, policy)
 
 
-def _few(curve: Curve, gaugings: pd.DataFrame, policy: Policy) -> RatingFinding | None:
+def _few(rating: Rating, gaugings: pd.DataFrame, policy: Policy) -> RatingFinding | None:
     name = "rating_segment_fewest"
     fewest = policy.value(name)
-    segment = curve.segment(gaugings["stage_m"].to_numpy(dtype="float64"))
+    segment = rating.segment(gaugings["stage_m"].to_numpy(dtype="float64"))
     share = gaugings["visit_share"].to_numpy(dtype="float64")
-    held = np.bincount(segment, weights=share, minlength=curve.lower_m.size)
+    held = np.bincount(segment, weights=share, minlength=rating.exponent.size)
     thin = np.flatnonzero(held < fewest - 1e-6)
     if not thin.size:
         return None

@@ -136,7 +136,7 @@ def trace(
     from stillwell.archive.archive import Archive
     from stillwell.reading.trace import trace as tracing
     from stillwell.reading.trace.graph import as_dict
-    from stillwell.reading.trace.picture import trace_svg
+    from stillwell.reading.trace.picture import trace_document
     from stillwell.reading.trace.text import trace_text
 
     asked = " ".join(subject)
@@ -148,7 +148,7 @@ def trace(
     elif format_ is Drawn.json:
         said = json.dumps(as_dict(found), indent=1, sort_keys=True)
     else:
-        said = trace_svg(found)
+        said = trace_document(found)
     if output is None:
         typer.echo(said.rstrip("\n"))
     else:

@@ -40,7 +40,7 @@ def budget_svg(budget: pd.DataFrame, name: str = "budget") -> str:
     foot = 30 + ROW * len(rows)
     parts = [
         words(start, 18, "share of the variance", "small strong"),
-        words(WIDTH - RIGHT, 18, "alone, k = 1, m3/s", "small strong end"),
+        words(WIDTH - RIGHT, 18, "alone, k = 1, m³/s", "small strong end"),
     ]
     for value, said in scale.ticks(5):
         parts += [
@@ -50,7 +50,7 @@ def budget_svg(budget: pd.DataFrame, name: str = "budget") -> str:
     columns = zip(rows["component"], rows["variance_pct"], rows["standard_m3_s"], strict=True)
     for i, (component, share, standard) in enumerate(columns):
         y = 32 + ROW * i
-        said = f"{component}: {share:.1f} % of the variance, {standard:.3g} m3/s by itself"
+        said = f"{component}: {share:.1f} % of the variance, {standard:.3g} m³/s by itself"
         long = scale.at(float(share)) - start
         parts += [
             words(start - 10, y + 14, str(component), "end"),
@@ -75,7 +75,7 @@ class Interval:
     shape: str = "circle"
 
 
-def intervals_svg(intervals: Sequence[Interval], unit: str = "m3/s", name: str = "intervals") -> str:
+def intervals_svg(intervals: Sequence[Interval], unit: str = "m³/s", name: str = "intervals") -> str:
     """Draw several statements of one discharge under each other, each with its interval.
 
     Parameters

@@ -43,7 +43,7 @@ def duration_svg(duration: pd.DataFrame, name: str = "duration") -> str:
     kept = np.r_[True, np.diff(np.round(x)) + np.abs(np.diff(np.round(y))) > 0]
     kept[-1] = True
     parts = [
-        *heights(plot, "daily mean discharge, m3/s"),
+        *heights(plot, "daily mean discharge, m³/s"),
         *lengths(plot, "share of days on which it is reached or passed, %", grid=True),
     ]
     parts.append(path(x[kept], y[kept], "curve"))
@@ -51,7 +51,7 @@ def duration_svg(duration: pd.DataFrame, name: str = "duration") -> str:
     for percent, value in zip(READ_AT, read, strict=True):
         if np.isfinite(value) and value >= plot.y.low:
             a, b = plot.x.at(percent), plot.y.at(float(value))
-            said = f"{value:.3g} m3/s on {percent:g} % of days"
+            said = f"{value:.3g} m³/s on {percent:g} % of days"
             parts += [line(a, b, a, plot.foot, "wish"), mark("circle", a, b, 4, "open", hint(said))]
             parts.append(
                 words(
@@ -61,9 +61,9 @@ def duration_svg(duration: pd.DataFrame, name: str = "duration") -> str:
                     "small halo" + ("" if percent < 90 else " end"),
                 )
             )
-    told = "; ".join(f"{v:.3g} m3/s on {c:g} %" for c, v in zip(READ_AT, read, strict=True) if np.isfinite(v))
+    told = "; ".join(f"{v:.3g} m³/s on {c:g} %" for c, v in zip(READ_AT, read, strict=True) if np.isfinite(v))
     if tiny.any():
-        said = f"below {least:.2g} m3/s nothing is drawn"
+        said = f"below {least:.2g} m³/s nothing is drawn"
         parts.append(words(plot.right, TOP - 10, said, "small soft end"))
     dry = f" {100 - float(p[flows].max()):.1f} % of days lie at 0 or beyond the last rank." if (~flows).any() else ""
     return picture(name, title, f"Reached or passed: {told}.{dry}", WIDTH, plot.foot + 52, parts)

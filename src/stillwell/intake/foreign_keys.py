@@ -11,7 +11,7 @@ import pandas as pd
 
 from stillwell.errors import RatingError
 from stillwell.hydrometry.meter.velocities import calibrated_velocity
-from stillwell.hydrometry.rating.segments import curve_of
+from stillwell.hydrometry.rating.kinds import rating_of
 from stillwell.intake.checks.alike import Code, asked, incoming_codes, known_codes, rows_alike
 from stillwell.intake.interpret import OF_GAUGINGS, without_gaugings
 from stillwell.intake.limits import MOST_REASONS
@@ -156,7 +156,7 @@ def _unusable_ratings(tables: dict[str, pd.DataFrame], kept: pd.DataFrame) -> li
         mine = incoming[incoming["rating"] == name]
         mine = mine if len(mine) else kept[kept["rating"] == name]
         try:
-            curve_of(mine)
+            rating_of(dict(row), mine)
         except RatingError as error:
             wrong.add(str(name))
             found += _problems("ratings", pd.DataFrame([row]), "rating", f"a rating whose segments make one: {error}")

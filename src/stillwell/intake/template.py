@@ -15,7 +15,7 @@ from stillwell.intake.maps.map_file import table_columns
 from stillwell.intake.readers.workbook import EXAMPLE, OFFSET, READ_ME, is_offset
 from stillwell.intake.template_text import CAUTIONS, EXAMPLES, HOW, TIME_EXAMPLE
 from stillwell.intake.values.units import SUFFIXES, Unit
-from stillwell.schemas.derive import Column
+from stillwell.schemas.base import Column
 
 TABLES = ("gaugings", "points", "gauge_heights", "sites", "instruments", "calibrations", "checks", "reviews")
 """Tables that have a sheet, in the order of the sheets."""

@@ -21,7 +21,8 @@ from stillwell.intake.values.constant import missing, repeated
 from stillwell.intake.values.graduation import IN_FEET, off_graduation
 from stillwell.intake.values.units import Unit, spellings
 from stillwell.schemas import DEPOSIT_TABLES
-from stillwell.schemas.derive import Column, columns
+from stillwell.schemas.base import Column
+from stillwell.schemas.derive import columns
 
 DTYPES = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean", "time": "datetime64[us, UTC]"}
 TIME_EXPECTED = "a time with its offset, as in 2025-05-01T10:00+02:00"

@@ -28,6 +28,7 @@ from stillwell.pipeline.compare import Recorded
 from stillwell.pipeline.prove import Proved, Prover
 from stillwell.records import Fault
 from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.schemas.validation import pandera_schema
 
 RECORDED = "recorded.json"
 
@@ -132,7 +133,7 @@ class Looker:
 
 def _schema_faults(name: str, rows: pd.DataFrame) -> Iterator[Fault]:
     try:
-        ARCHIVE_TABLES[name].validate(rows, lazy=True)
+        pandera_schema(ARCHIVE_TABLES[name]).validate(rows, lazy=True)
     except SchemaErrors as error:
         for case in error.failure_cases.drop_duplicates(["column", "check"]).itertuples():
             sentence = f"column {case.column}: expected {case.check}, found {case.failure_case!r}"

@@ -296,14 +296,15 @@ class Opened(Tables):
         QueryError
             If there is no such site, or matplotlib is not installed.
         """
+        from stillwell.hydrometry.rating.kinds import rating_of
         from stillwell.hydrometry.rating.resolver import ratings_in_order
-        from stillwell.hydrometry.rating.segments import curve_of
         from stillwell.reading.plots import rating_figure
 
         gaugings, newest = self.gaugings(site=site, as_of=as_of), None
         if {"ratings", "rating_segments"} <= set(self.tables()):
-            for name in ratings_in_order(self.ratings(site=site, as_of=as_of), site)["rating"].iloc[-1:]:
-                newest = (str(name), curve_of(self.rating_segments(rating=str(name), as_of=as_of)))
+            for row in ratings_in_order(self.ratings(site=site, as_of=as_of), site).iloc[-1:].to_dict("records"):
+                name = str(row["rating"])
+                newest = (name, rating_of(row, self.rating_segments(rating=name, as_of=as_of)))
         return rating_figure(gaugings, site, newest)
 
     def plot_series(

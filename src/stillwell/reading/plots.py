@@ -11,7 +11,7 @@ import xarray as xr
 from stillwell.drawing.colours import shades
 from stillwell.errors import QueryError
 from stillwell.hydrometry.gauging.uncertainty_in_use import expanded_m3_s
-from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.rating import Rating
 from stillwell.words import within
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def gauging_figure(gauging: xr.Dataset) -> Figure:
     return figure
 
 
-def rating_figure(gaugings: pd.DataFrame, site: str, rating: tuple[str, Curve] | None = None) -> Figure:
+def rating_figure(gaugings: pd.DataFrame, site: str, rating: tuple[str, Rating] | None = None) -> Figure:
     """Draw gauge height over discharge of the gaugings of a site, by class of uncertainty, with its 95 % intervals.
 
     Parameters
@@ -86,8 +86,8 @@ def rating_figure(gaugings: pd.DataFrame, site: str, rating: tuple[str, Curve] |
     gaugings : DataFrame
         As ``Opened.gaugings`` returns it.
     site : str
-    rating : (str, Curve), optional
-        Name and curve of a rating, to be drawn too.
+    rating : (str, Rating), optional
+        A rating and its name, to be drawn too.
 
     Returns
     -------
@@ -111,7 +111,7 @@ def rating_figure(gaugings: pd.DataFrame, site: str, rating: tuple[str, Curve] |
     axes.set(xlabel="discharge (m³/s)", ylabel="gauge height (m)", title=f"Gaugings of {site}")
     if rating is not None:
         name, curve = rating
-        stage = np.linspace(float(curve.lower_m[0]), float(rows["gauge_height_m"].max()), 200)
+        stage = np.linspace(curve.support_m[0], float(rows["gauge_height_m"].max()), 200)
         axes.plot(curve.discharge(stage), stage, color=_INK, linewidth=1, label=name)
     axes.legend()
     return figure

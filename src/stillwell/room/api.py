@@ -17,8 +17,8 @@ from stillwell.room import urls
 from stillwell.room.data.archive_view import View
 from stillwell.room.data.rows import Wanted, records, select, wanted
 from stillwell.room.data.series import series_of
-from stillwell.room.drawings.window import as_json, window_of
-from stillwell.room.openapi import PAGE, description, most_rows
+from stillwell.room.data.window import as_json, window_of
+from stillwell.room.openapi import description
 from stillwell.room.query_params import NotFound, one_of, whole_number
 
 GEOJSON = "application/geo+json"
@@ -53,8 +53,8 @@ def items(view: View, request: Request) -> Response:
     else:
         site_row(view, name, "collection")
         w = wanted(view, "gaugings", dict(query) | {"site": name})
-    limit = whole_number(query, "limit", PAGE, 1, most_rows())
-    offset = whole_number(query, "offset", 0, 0, 10**9)
+    limit = whole_number(query, "limit")
+    offset = whole_number(query, "offset")
     rows, count = select(view, w, limit, offset)
     places = {row["site"]: _point(row) for row in records(view.standing("sites"))}
     features = [_feature(view, w, row, places) for row in rows.to_pylist()]
@@ -85,7 +85,7 @@ def series_json(view: View, request: Request) -> Response:
 
 def trace_json(view: View, request: Request) -> Response:
     """Answer with a trace as nodes and edges."""
-    subject, way = request.query_params.get("of", ""), one_of(request.query_params, "way", ("back", "forward"), "back")
+    subject, way = request.query_params.get("of", ""), one_of(request.query_params, "way")
     walk = trace_forward if way == "forward" else trace
     return JSONResponse(as_dict(view.memo(("trace", way, subject), lambda: walk(view.archive, subject))))
 

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from stillwell.archive.netcdf import wording as text
 from stillwell.archive.netcdf.attributes import Told
 from stillwell.schemas import ARCHIVE_TABLES
-from stillwell.schemas.base import Variable
-from stillwell.schemas.derive import Column, meanings, variables
+from stillwell.schemas.base import Column, Variable
+from stillwell.schemas.derive import meanings, variables
 
 NOTHING = 9.969209968386869e36
 """The library's own fill value for doubles, stated in every variable that may lack values."""

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-import duckdb
 import pandas as pd
 import pyarrow as pa
 
@@ -73,6 +72,8 @@ _PLAIN = {pa.large_string(): pa.string()}
 
 def _at_once(names: list[str]) -> pa.Table | None:
     """Read files in their order; None where DuckDB cannot, which leaves it to Arrow to read or to name the file."""
+    import duckdb
+
     with duckdb.connect(config={"threads": 1, "autoinstall_known_extensions": False}) as connection:
         try:
             found = connection.sql(

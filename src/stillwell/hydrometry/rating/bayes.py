@@ -92,7 +92,7 @@ class Ensemble:
 
     def middle(self) -> Curve:
         """Give the curve of the median of every number of the law."""
-        return rl.curve_of(np.median(self.laws, axis=0))
+        return Curve.of_law(np.median(self.laws, axis=0))
 
     def table(self) -> pd.DataFrame:
         """Give median, 2.5 and 97.5 % of every number of the law, one row each."""
@@ -165,7 +165,7 @@ def _walkers(belief: _Belief, count: int, rng: np.random.Generator, start: Ratin
     remnant = rng.normal(np.log(0.05), 0.3, (tries, 1))
     laws = np.concatenate([np.zeros((tries, 1)), exponent, zero, foot], axis=1)
     if start is not None and start.curve.lower_m.size == size:
-        laws[: tries // 2] = rl.law_of(start.curve) + 0.02 * (laws[: tries // 2] - rl.law_of(start.curve))
+        laws[: tries // 2] = start.curve.law + 0.02 * (laws[: tries // 2] - start.curve.law)
     g = belief.gaugings
     low = (laws[:, 1 + size] < g.low - 1e-6) & (laws[:, 1 + size] > g.highest_zero_m)
     laws, remnant = laws[low], remnant[low]

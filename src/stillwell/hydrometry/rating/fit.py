@@ -38,13 +38,12 @@ FEW = 13
 class RatingFit:
     """A rating and how sure it is.
 
-    ``covariance`` has shape (3 S, 3 S) in the order of ``names``; a number given or pressed against its bound has none.
+    The curve's ``covariance`` is in the order of ``names``; a number given or pressed against its bound has none.
     ``gaugings`` has one row for each row handed in, in that order; ``criterion`` one for each shape tried.
     """
 
     curve: Curve
     names: tuple[str, ...]
-    covariance: Floats
     visits: float
     """N: gaugings with flow, a visit counted once."""
     parameters: int
@@ -67,9 +66,14 @@ class RatingFit:
         """Residual degrees of freedom, N - p."""
         return self.visits - self.parameters
 
+    @property
+    def covariance(self) -> Floats:
+        """Covariance of the numbers of ``names``, shape (3 S, 3 S)."""
+        return self.curve.covariance
+
     def band(self, stage: Floats, level: float = 95) -> rating_band.Band:
         """Compute the rating and its limits at stages (m), ``level`` in percent, numbers at bound as known."""
-        return rating_band.band(self.curve, self.covariance, self.standard_error, self.freedom, stage, level)
+        return rating_band.band(self.curve, self.standard_error, self.freedom, stage, level)
 
 
 @dataclass(frozen=True)
@@ -222,7 +226,7 @@ def _covariance(tried: _Tried, gaugings: Gaugings) -> tuple[Floats, Floats]:
     noise = tried.scale**2 * float((task.share * (trust * z) ** 2).sum()) / freedom / bent**2
     inverse, doubt = np.zeros((0, 0)), np.zeros(count - 1)
     for _ in range(SOFTENINGS):
-        slope = rating_band.softened(law, task.stage, doubt, square=False) @ moves
+        slope = rl.softened(law, task.stage, doubt, square=False) @ moves
         inverse = noise * _inverse(slope.T @ (slope * worth))
         doubt = np.sqrt(np.diag(moves @ inverse @ moves.T)[1 + 2 * count :]).clip(0.0, 1.0)
     to_metres = np.diag(np.r_[np.ones(1 + count), np.full(2 * count - 1, gaugings.span)])
@@ -239,7 +243,7 @@ def _result(
     stage: Floats, discharge: Floats, used: Flags, gaugings: Gaugings, best: _Tried, beyond: float, table: pd.DataFrame
 ) -> RatingFit:
     law, covariance = _covariance(best, gaugings)
-    curve = rl.curve_of(law)
+    curve = replace(Curve.of_law(law), covariance=covariance)
     z, trust, bent = _effective(best)
     task = best.task
     freedom = task.freedom
@@ -251,7 +255,6 @@ def _result(
     return RatingFit(
         curve=curve,
         names=rl.names(best.shape.count),
-        covariance=covariance,
         visits=task.visits,
         parameters=task.fitted,
         standard_error=float(error),

@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.rating import Rating
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -158,7 +158,7 @@ class RatingInForce:
     """
 
     valid_from_us: int
-    curve: Curve
+    curve: Rating
     lowest_m: float
     highest_m: float
     uncertainty: Table

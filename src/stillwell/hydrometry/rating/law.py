@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-
-from stillwell.hydrometry.rating.curve import Curve
+from scipy import special  # scipy.stats takes every process another second to import
 
 Floats = NDArray[np.float64]
 
@@ -101,14 +100,38 @@ def sensitivities(law: Floats, stage: Floats) -> Floats:
     return np.concatenate([np.ones((*head.shape[:2], 1)), term, by_zero, by_break], axis=2)
 
 
-def curve_of(law: Floats) -> Curve:
-    """Make the curve of one law (3 S,); its lowest segment begins at the stage of zero flow."""
-    first, exponent, zero, breaks = parts(law)
-    foot, top = breaks - zero[1:], breaks - zero[:-1]
-    rise = np.r_[0.0, np.cumsum(exponent[:-1] * np.log(top) - exponent[1:] * np.log(foot))]
-    return Curve(np.r_[zero[:1], breaks], np.exp(first + rise), zero.copy(), exponent.copy())
+def softened(law: Floats, stage: Floats, unsure: Floats, square: bool) -> Floats:
+    """Differentiate ln Q by every number of a law whose breaks are known to a standard uncertainty only.
 
+    Moving a break from b to b' changes ln Q at h by its jump of slope times ``min(b', h) - min(b, h)``: nothing under
+    both, all above both. With b' normal about b, standard uncertainty s and ``z = (h - b)/s``, the mean of the
+    derivative is ``Phi(z)`` where the plain one steps from 0 to 1, and the root of the mean square change over s is
+    ``sqrt((z^2 + 1) Phi(z) + z phi(z))`` below b and ``sqrt(Phi(z) - z phi(z) + z^2 (1 - Phi(z)))`` above (derived).
+    Without this a band knows nothing of a break just above.
 
-def law_of(curve: Curve) -> Floats:
-    """Give the law of a curve whose segments meet, shape (3 S,)."""
-    return np.r_[np.log(curve.coefficient[:1]), curve.exponent, curve.zero_m, curve.lower_m[1:]]
+    Parameters
+    ----------
+    law : float array, shape (3 S,)
+    unsure : float array, shape (S - 1,)
+        s, m; 0 of a break that is given.
+    square : bool
+        The root mean square, for bands; else the mean, for information.
+
+    Returns
+    -------
+    float array, shape (stages, 3 S)
+    """
+    slope = sensitivities(law[None, :], stage)[0]
+    _, _, _, breaks = parts(law)
+    if not breaks.size:
+        return slope
+    jump = sensitivities(law[None, :], np.array([np.inf]))[0, :, -breaks.size :]
+    ahead = stage[:, None] - breaks
+    z = np.divide(ahead, unsure, out=np.where(ahead > 0, np.inf, -np.inf), where=unsure > 0).clip(-8.0, 8.0)
+    below, density = special.ndtr(z), np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)
+    part = below
+    if square:
+        low, high = (z**2 + 1) * below + z * density, below - z * density + z**2 * (1 - below)
+        part = np.sqrt(np.maximum(np.where(z < 0, low, high), 0.0))
+    slope[:, -breaks.size :] = np.where(np.isnan(slope[:, -breaks.size :]), np.nan, part * jump)
+    return slope

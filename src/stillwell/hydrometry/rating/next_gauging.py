@@ -17,9 +17,8 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry.rating.band import responses
-from stillwell.hydrometry.rating.curve import Curve
 from stillwell.hydrometry.rating.fit import RatingFit
+from stillwell.hydrometry.rating.rating import Rating
 
 Floats = NDArray[np.float64]
 Times = NDArray[np.datetime64]
@@ -70,7 +69,7 @@ def of_site(
     record_discharge: Floats,
     now: np.datetime64,
     *,
-    in_force: Curve | None = None,
+    in_force: Rating | None = None,
     reachable_m: tuple[float, float] = (-np.inf, np.inf),
 ) -> Outlook:
     """Say what one more gauging at each stage of the record would bring.
@@ -84,7 +83,7 @@ def of_site(
         The record (m, m3/s), evenly spaced in time, NaN where missing.
     now : datetime64
         The moment asked about.
-    in_force : Curve, optional
+    in_force : Rating, optional
         The rating in force; a stage at which it has no flow is never recommended. The fit's own without it.
     reachable_m : pair of floats
         Stages at which the party could measure; others are listed but never the best.
@@ -95,7 +94,7 @@ def of_site(
         The record has no flow at a stage above the fit's zero flow.
     """
     stage, time, volume = _classes(fit, record_stage, record_discharge)
-    g = responses(fit.curve, fit.covariance, stage)
+    g = fit.curve.responses(stage)
     whole = volume @ g
     own = np.einsum("jp,pq,jq->j", g, fit.covariance, g).clip(0.0)
     before = max(float(whole @ fit.covariance @ whole), 0.0)
@@ -131,10 +130,10 @@ def of_site(
 
 def _classes(fit: RatingFit, stage: Floats, discharge: Floats) -> tuple[Floats, Floats, Floats]:
     """Put the record in classes of equal step: middle stages, shares of time and of volume, none empty or dry."""
-    flowing = np.isfinite(stage) & (discharge > 0) & (stage > fit.curve.zero_m[0])
+    flowing = np.isfinite(stage) & (discharge > 0) & (stage > fit.curve.zero_flow_m)
     if not flowing.any():
         msg = (
-            f"flow at stages above zero flow ({fit.curve.zero_m[0]:.3f} m) expected in the record, found none;"
+            f"flow at stages above zero flow ({fit.curve.zero_flow_m:.3f} m) expected in the record, found none;"
             f" nothing is ranked"
         )
         raise RatingError(msg)

@@ -9,8 +9,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.hydrometry.rating import law as rl
-from stillwell.hydrometry.rating.curve import Curve
 from stillwell.hydrometry.rating.gaugings import Gaugings
+from stillwell.hydrometry.rating.rating import Rating
 from stillwell.hydrometry.rating.shift import departure, of_gauging
 from stillwell.hydrometry.rating.solve import Task
 
@@ -24,24 +24,24 @@ DOUBTED = 0.2
 """Trust under which a gauging is named as an outlier (chosen: about three scales off)."""
 
 
-def compared(curve: Curve, stage: Floats, discharge: Floats) -> pd.DataFrame:
-    """Hold gaugings against a curve.
+def compared(rating: Rating, stage: Floats, discharge: Floats) -> pd.DataFrame:
+    """Hold gaugings against a rating.
 
     Returns
     -------
     DataFrame
-        stage_m, discharge_m3_s, rated_m3_s; ``departure_pct = 100 (Q - Q_r)/Q_r``, NaN where the curve says 0;
+        stage_m, discharge_m3_s, rated_m3_s; ``departure_pct = 100 (Q - Q_r)/Q_r``, NaN where the rating says 0;
         ``shift_m = h_r(Q) - h``; segment, from 1.
     """
-    rated = curve.discharge(stage)
+    rated = rating.discharge(stage)
     return pd.DataFrame(
         {
             "stage_m": stage,
             "discharge_m3_s": discharge,
             "rated_m3_s": rated,
             "departure_pct": departure(discharge, rated),
-            "shift_m": of_gauging(curve, stage, discharge),
-            "segment": curve.segment(stage) + 1,
+            "shift_m": of_gauging(rating, stage, discharge),
+            "segment": rating.segment(stage) + 1,
         }
     )
 
@@ -60,11 +60,11 @@ def repeated(stage: Floats, discharge: Floats, when: NDArray[Any] | None = None)
     return np.where(again, first.to_numpy(dtype=np.int64), -1)
 
 
-def notes(task: Task, law: Floats, gaugings: Gaugings, curve: Curve, trust: Floats) -> tuple[str, ...]:
+def notes(task: Task, law: Floats, gaugings: Gaugings, rating: Rating, trust: Floats) -> tuple[str, ...]:
     """Say what a reader of the rating must know: thin segments, numbers at their bounds, outliers, observed zeros."""
     count = rl.segments(law)
     said = []
-    held = np.bincount(curve.segment(gaugings.stage), weights=gaugings.share, minlength=count)
+    held = np.bincount(rating.segment(gaugings.stage), weights=gaugings.share, minlength=count)
     said += [
         f"segment {i + 1} rests on {held[i]:g} gaugings; {WANTED} or more are wanted (as remembered, unverified)"
         for i in np.flatnonzero(held < WANTED)

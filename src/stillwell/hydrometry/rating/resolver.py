@@ -6,7 +6,6 @@ last holds; of two recorded in one commit, the one whose name sorts last. Neithe
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -15,10 +14,9 @@ import numpy as np
 import pandas as pd
 
 from stillwell.hydrometry.gauging.gauge_height import microseconds
-from stillwell.hydrometry.rating.band import mean_relation
-from stillwell.hydrometry.rating.curve import Curve
 from stillwell.hydrometry.rating.in_force import RatingInForce, Shifts, Table
-from stillwell.hydrometry.rating.segments import curve_of
+from stillwell.hydrometry.rating.kinds import rating_of
+from stillwell.hydrometry.rating.rating import Rating
 
 ORDER = ["valid_from", "recorded_at", "rating"]
 """Columns by which ratings of a site follow each other; of one ``valid_from`` the last row holds."""
@@ -128,7 +126,7 @@ def _in_force(
     row: Mapping[str, Any], segments: pd.DataFrame, shifts: pd.DataFrame, otherwise: Otherwise
 ) -> RatingInForce:
     """Make a rating ready to be used, from its row, its segments and its shifts."""
-    curve = curve_of(segments)
+    rating = rating_of(row, segments)
     low, high = (float("nan") if row[name] is None else float(row[name]) for name in ("gauged_from_m", "gauged_to_m"))
     moved = None
     if len(shifts):
@@ -139,15 +137,16 @@ def _in_force(
             shifts["uncertainty_m"].fillna(otherwise.shift_m).to_numpy(dtype="float64"),
         )
     since = pd.Timestamp(str(row["valid_from"])).value // 1000
-    return RatingInForce(since, curve, low, high, _uncertainty(curve, row["covariance"], high, otherwise.rating), moved)
+    return RatingInForce(since, rating, low, high, _uncertainty(rating, high, otherwise.rating), moved)
 
 
-def _uncertainty(curve: Curve, covariance: Any, highest_m: float, otherwise: float) -> Table:
+def _uncertainty(rating: Rating, highest_m: float, otherwise: float) -> Table:
     """Lay out the relative standard uncertainty of a rating; whatever its record holds, it is the same."""
-    if not isinstance(covariance, str) or not np.isfinite(highest_m):
-        return Table(np.zeros(1), np.array([otherwise]))
-    foot = float(curve.zero_m[0])
-    grid = np.linspace(foot + 1e-3, foot + max(3 * (highest_m - foot), 0.1), GRID)
-    value = mean_relation(curve, np.array(json.loads(covariance), dtype="float64"), grid)
-    known = np.isfinite(value)
-    return Table(grid[known], value[known]) if known.any() else Table(np.zeros(1), np.array([otherwise]))
+    if np.isfinite(highest_m):
+        foot = rating.zero_flow_m
+        grid = np.linspace(foot + 1e-3, foot + max(3 * (highest_m - foot), 0.1), GRID)
+        value = rating.uncertainty(grid)
+        known = np.isfinite(value)
+        if known.any():
+            return Table(grid[known], value[known])
+    return Table(np.zeros(1), np.array([otherwise]))

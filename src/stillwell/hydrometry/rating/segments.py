@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from stillwell.errors import RatingError
 from stillwell.hydrometry.rating.curve import Curve
@@ -26,8 +29,14 @@ def rows_of(curve: Curve) -> pd.DataFrame:
     )
 
 
-def curve_of(rows: pd.DataFrame) -> Curve:
+def curve_of(rows: pd.DataFrame, covariance: object = None) -> Curve:
     """Make the curve of rows as ``rows_of`` writes them, in any order.
+
+    Parameters
+    ----------
+    rows : DataFrame
+    covariance : object
+        JSON text of the covariance of its law, row by row; anything else counts as not known.
 
     Raises
     ------
@@ -48,9 +57,21 @@ def curve_of(rows: pd.DataFrame) -> Curve:
         if bad.any():
             msg = f"a finite {name}{' above 0' if least == 0 else ''} expected of every segment, found {values[bad][0]}"
             raise RatingError(msg + "; this rating is not used")
-    curve = Curve(low, factor, zero, power)
+    curve = Curve(low, factor, zero, power, _covariance(covariance, 3 * low.size))
     _refuse_steps(curve, rows["to_m"].to_numpy(dtype=float))
     return curve
+
+
+def _covariance(text: object, size: int) -> NDArray[np.float64]:
+    """Read a square matrix of this size; empty where the text is none."""
+    nothing = np.zeros((0, 0))
+    if not isinstance(text, str):
+        return nothing
+    try:
+        matrix = np.asarray(json.loads(text), dtype=np.float64)
+    except ValueError:
+        return nothing
+    return matrix if matrix.shape == (size, size) else nothing
 
 
 def _refuse_steps(curve: Curve, top: np.ndarray) -> None:

@@ -15,7 +15,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.grouped import Groups
+from stillwell.hydrometry.rating.rating import Rating
 
 Floats = NDArray[np.float64]
 Times = NDArray[np.datetime64]
@@ -24,13 +25,13 @@ Ints = NDArray[np.int64]
 Between = Literal["linear", "held"]
 
 
-def of_gauging(curve: Curve, stage: Floats, discharge: Floats) -> Floats:
+def of_gauging(rating: Rating, stage: Floats, discharge: Floats) -> Floats:
     """Compute ``s = h_r(Q_m) - h_m`` (m) of stages (m) and discharges (m3/s).
 
     An observed zero fixes no stage of the rating: its shift is the least that makes the rating zero, 0 where it is
     zero already.
     """
-    shift = curve.stage(discharge) - stage
+    shift = rating.stage(discharge) - stage
     return np.asarray(np.where(discharge == 0, np.minimum(shift, 0.0), shift))
 
 
@@ -41,22 +42,21 @@ def departure(discharge: Floats, rated: Floats) -> Floats:
     return out
 
 
-def shifted(curve: Curve, stage: Floats, shift: Floats) -> Floats:
+def shifted(rating: Rating, stage: Floats, shift: Floats) -> Floats:
     """Compute ``Q = rating(h + s)`` (m3/s)."""
-    return curve.discharge(stage + shift)
+    return rating.discharge(stage + shift)
 
 
 @dataclass(frozen=True)
 class Shifts:
     """Shifts of one rating, ready to be asked.
 
-    ``start`` (distinct, rising): when each holds exactly. ``first`` and ``last``: rows of its points in ``stage_m``
-    (rising within each; NaN: holds at every stage) and ``shift_m``.
+    ``start`` (distinct, rising): when each holds exactly. ``points``: rows of its points in ``stage_m`` (rising within
+    each; NaN: holds at every stage) and ``shift_m``.
     """
 
     start: Times
-    first: Ints
-    last: Ints
+    points: Groups
     stage_m: Floats
     shift_m: Floats
 
@@ -81,35 +81,33 @@ def arranged(start: Times, stage_m: Floats, shift_m: Floats) -> Shifts:
         raise RatingError(msg)
     order = np.lexsort((stage_m, start))
     start, stage_m, shift_m = start[order], stage_m[order], shift_m[order]
-    begins = np.flatnonzero(np.r_[True, start[1:] != start[:-1]]) if start.size else np.zeros(0, dtype=np.int64)
-    ends = np.r_[begins[1:], start.size][: begins.size] - 1
-    same = start[1:] == start[:-1]
-    clash = same & ~(stage_m[1:] > stage_m[:-1])
+    points = Groups.of(start)
+    clash = points.joined & ~(stage_m[1:] > stage_m[:-1])
     if clash.any():
         msg = (
             f"one shift for each stage of a shift curve expected, found two at {start[1:][clash][0]}"
             f" (stage {stage_m[1:][clash][0]} m); none of these shifts is used"
         )
         raise RatingError(msg)
-    return Shifts(start[begins], begins, ends, stage_m, shift_m)
+    return Shifts(start[points.first], points, stage_m, shift_m)
 
 
 def _of_curves(shifts: Shifts, which: Ints, stage: Floats) -> Floats:
     """Read shift curve ``which`` at each stage: straight between its points, held beyond its ends."""
-    single = shifts.first[which] == shifts.last[which]
+    top, bottom = shifts.points.last[which], shifts.points.first[which]
+    single = bottom == top
     known = np.isfinite(shifts.stage_m)
     if not known.any():
-        return shifts.shift_m[shifts.first[which]]
+        return shifts.shift_m[bottom]
     low = float(shifts.stage_m[known].min())
     width = float(shifts.stage_m[known].max()) - low + 1.0
-    number = np.repeat(np.arange(shifts.start.size), shifts.last - shifts.first + 1)
-    place = number * width + np.where(known, shifts.stage_m - low, 0.0)
-    first, last = shifts.stage_m[shifts.first[which]], shifts.stage_m[shifts.last[which]]
+    place = shifts.points.owner * width + np.where(known, shifts.stage_m - low, 0.0)
+    first, last = shifts.stage_m[bottom], shifts.stage_m[top]
     within = np.where(
         single | np.isnan(stage), 0.0, np.clip(stage, np.where(single, 0, first), np.where(single, 0, last)) - low
     )
     at = np.interp(which * width + within, place, shifts.shift_m)
-    return np.asarray(np.where(single, shifts.shift_m[shifts.first[which]], np.where(np.isnan(stage), np.nan, at)))
+    return np.asarray(np.where(single, shifts.shift_m[bottom], np.where(np.isnan(stage), np.nan, at)))
 
 
 def at_moments(shifts: Shifts, time: Times, stage: Floats, between: Between = "linear") -> tuple[Floats, Flags]:
@@ -147,7 +145,7 @@ def at_moments(shifts: Shifts, time: Times, stage: Floats, between: Between = "l
 
 
 def held_against(
-    curve: Curve, time: Times, stage: Floats, discharge: Floats, uncertainty: Floats, shifts: Shifts | None = None
+    rating: Rating, time: Times, stage: Floats, discharge: Floats, uncertainty: Floats, shifts: Shifts | None = None
 ) -> pd.DataFrame:
     """Hold gaugings against a rating without and with shifts.
 
@@ -162,7 +160,7 @@ def held_against(
         time, stage_m, discharge_m3_s, rated_m3_s, departure_pct, uncertainty_pct, shift_m (what the gauging says by
         itself), within (its departure lies within its uncertainty), applied_shift_m, departure_after_pct.
     """
-    rated = curve.discharge(stage)
+    rated = rating.discharge(stage)
     applied = np.zeros(stage.size) if shifts is None else at_moments(shifts, time, stage)[0]
     before = departure(discharge, rated)
     return pd.DataFrame(
@@ -173,9 +171,9 @@ def held_against(
             "rated_m3_s": rated,
             "departure_pct": before,
             "uncertainty_pct": 100 * uncertainty,
-            "shift_m": of_gauging(curve, stage, discharge),
+            "shift_m": of_gauging(rating, stage, discharge),
             "within": np.where(rated > 0, np.abs(before) <= 100 * uncertainty, discharge == 0),
             "applied_shift_m": applied,
-            "departure_after_pct": departure(discharge, shifted(curve, stage, applied)),
+            "departure_after_pct": departure(discharge, shifted(rating, stage, applied)),
         }
     )

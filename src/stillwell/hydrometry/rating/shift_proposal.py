@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from stillwell.errors import RatingError
 from stillwell.hydrometry.rating import shift as sh
-from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.rating import Rating
 from stillwell.hydrometry.rating.residual_tests import runs, signs
 
 Floats = NDArray[np.float64]
@@ -47,7 +47,7 @@ class Proposal:
 
 
 def propose(
-    curve: Curve,
+    rating: Rating,
     time: sh.Times,
     stage: Floats,
     discharge: Floats,
@@ -93,23 +93,23 @@ def propose(
     allowed = np.where(np.isnan(given), USUAL, given)
     order = np.lexsort((stage, time))
     time, stage, discharge, allowed = time[order], stage[order], discharge[order], allowed[order]
-    allowed = _with_stage(curve, stage, allowed, stage_uncertainty_m)
-    plain = sh.held_against(curve, time, stage, discharge, allowed)
+    allowed = _with_stage(rating, stage, allowed, stage_uncertainty_m)
+    plain = sh.held_against(rating, time, stage, discharge, allowed)
     size = np.where(plain["within"].to_numpy(), 0.0, plain["shift_m"].to_numpy())
     entries = _entries(way, time, stage, size, valid_from)
     between: sh.Between = "held" if way == "by gauging" else "linear"
     proposal = Proposal(way, between, entries, plain, ())
     applied = sh.at_moments(proposal.shifts, time, stage, between)[0]
     frame = plain.assign(
-        applied_shift_m=applied, departure_after_pct=sh.departure(discharge, sh.shifted(curve, stage, applied))
+        applied_shift_m=applied, departure_after_pct=sh.departure(discharge, sh.shifted(rating, stage, applied))
     )
     return Proposal(way, between, entries, frame, _sentences(frame, way, int(np.isnan(given).sum())))
 
 
-def _with_stage(curve: Curve, stage: Floats, allowed: Floats, stage_uncertainty_m: float) -> Floats:
+def _with_stage(rating: Rating, stage: Floats, allowed: Floats, stage_uncertainty_m: float) -> Floats:
     """Add what the uncertainty of stage makes of discharge, in quadrature."""
-    rated = curve.discharge(stage)
-    part = np.divide(curve.slope(stage) * stage_uncertainty_m, rated, out=np.zeros(stage.size), where=rated > 0)
+    rated = rating.discharge(stage)
+    part = np.divide(rating.slope(stage) * stage_uncertainty_m, rated, out=np.zeros(stage.size), where=rated > 0)
     return np.hypot(allowed, part)
 
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from stillwell.errors import RatingError
 from stillwell.hydrometry.rating.band import band
-from stillwell.hydrometry.rating.curve import Curve
+from stillwell.hydrometry.rating.rating import Rating
 
 Floats = NDArray[np.float64]
 
@@ -36,12 +36,11 @@ def marks(discharge: Floats, gauged: tuple[float, float], beyond: float = 2.0) -
 
 
 def table(
-    curve: Curve,
+    rating: Rating,
     gauged_m: tuple[float, float],
     span_m: tuple[float, float],
     step_m: float,
     *,
-    covariance: Floats | None = None,
     standard_error: float = np.nan,
     freedom: float = np.nan,
     beyond: float = 2.0,
@@ -59,7 +58,7 @@ def table(
         First and last stage of the table, m.
     step_m : float
         m.
-    covariance, standard_error, freedom
+    standard_error, freedom
         As of ``RatingFit``; without them no limits are given.
 
     Returns
@@ -81,16 +80,16 @@ def table(
         raise RatingError(msg)
     each, whole = np.arange(first, last + 1), np.round(1 / step_m)
     stage = each / whole if abs(whole * step_m - 1) < 1e-12 else each * step_m
-    discharge = curve.discharge(stage)
-    ends = curve.discharge(np.array(gauged_m))
+    discharge = rating.discharge(stage)
+    ends = rating.discharge(np.array(gauged_m))
     mark = marks(discharge, (float(ends[0]), float(ends[1])), beyond)
-    kept = mark != 3
-    frame = pd.DataFrame({"stage_m": stage, "discharge_m3_s": np.where(kept, discharge, np.nan)})
+    within = mark != 3
+    frame = pd.DataFrame({"stage_m": stage, "discharge_m3_s": np.where(within, discharge, np.nan)})
     frame["difference_m3_s"] = frame["discharge_m3_s"].diff()
     limits = np.full((3, stage.size), np.nan)
-    if covariance is not None:
-        said = band(curve, covariance, standard_error, freedom, stage, level)
-        limits = np.where(kept, np.array([said.lower, said.upper, 100 * said.mean_relation]), np.nan)
+    if freedom > 0:
+        about = band(rating, standard_error, freedom, stage, level)
+        limits = np.where(within, np.array([about.lower, about.upper, 100 * about.mean_relation]), np.nan)
     frame["lower_m3_s"], frame["upper_m3_s"], frame["mean_relation_pct"] = limits
     frame["mark"] = np.array(MARKS)[mark]
     return frame

@@ -8,13 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stillwell.hydrometry.rating.curve import Curve
 from stillwell.hydrometry.rating.in_force import Bits, Floats, Ints, Mark, RatingInForce, Spans, spans_of_ratings
 
 BLOCK = 1 << 15
 """Values computed at a time, so that what a step makes is still in the cache when the next one reads it."""
-
-HALVES = (1.0, 1.5, 2.0, 2.5, 3.0)
 
 EVER = (int(np.iinfo(np.int64).min), int(np.iinfo(np.int64).max))
 
@@ -44,12 +41,11 @@ def discharge_record(
     stage_uncertainty_m: float | Floats = 0.0,
     conditions: Spans | None = None,
 ) -> Record:
-    """Rate every stage with the rating and shift of its moment: ``Q = C (h + s - e)^beta``.
+    """Rate every stage with the rating and shift of its moment: ``Q = rating(h + s)``.
 
     ``u_Q^2 = (u_r Q)^2 + (dQ/dh)^2 (u_h^2 + u_s^2)``: u_r relative standard uncertainty of the mean relation (1),
     dQ/dh slope of the rating at h + s (m2/s), u_h and u_s standard uncertainty of stage and shift (m). Close to the
-    stage of zero flow, where the slope vanishes but stage is still unsure, ``(dQ/dh) u`` is never taken as less than
-    ``C (u + min(h + s - e, 0))^beta`` with ``u^2 = u_h^2 + u_s^2``.
+    stage of zero flow the second part is never taken as less than what ``Rating.rated`` says of the kind.
 
     Parameters
     ----------
@@ -158,7 +154,7 @@ def _rate(record: Record, rating: RatingInForce, u_h: Floats, rows: slice) -> No
         marks[held] = Mark.SHIFT_HELD | Mark.ESTIMATED
     else:
         record.shift_m[rows] = 0.0
-    discharge, by_stage = rate(rating.curve, rated, np.sqrt(variance))
+    discharge, by_stage = rating.curve.rated(rated, np.sqrt(variance))
     record.discharge_m3_s[rows] = discharge
     by_rating = rating.uncertainty(rated)
     by_rating *= discharge
@@ -169,57 +165,3 @@ def _rate(record: Record, rating: RatingInForce, u_h: Floats, rows: slice) -> No
     marks |= (rated < rating.lowest_m).view(np.uint8) * np.uint8(Mark.BELOW_GAUGED)
     marks |= (rated > rating.highest_m).view(np.uint8) * np.uint8(Mark.ABOVE_GAUGED)
     record.marks[rows] = marks
-
-
-def rate(curve: Curve, stage: Floats, u_stage: Floats) -> tuple[Floats, Floats]:
-    """Compute discharge and what an unsure stage makes of it, in one pass.
-
-    Parameters
-    ----------
-    curve : Curve
-    stage : float array, shape (values,)
-        m, shift included; NaN where missing.
-    u_stage : float array, shape (values,) or ()
-        Standard uncertainty of stage and shift together, m.
-
-    Returns
-    -------
-    discharge, part : float arrays, shape (values,)
-        m3/s; the part is ``(dQ/dh) u``, but never less than ``C (u + min(h - e, 0))^beta``.
-    """
-    factor: Floats | np.float64
-    zero: Floats | np.float64
-    power: Floats | np.float64
-    if curve.lower_m.size == 1:
-        factor, zero, power = curve.coefficient[0], curve.zero_m[0], curve.exponent[0]
-    else:
-        at = np.zeros(stage.size, dtype=np.int64)
-        for lower in curve.lower_m[1:]:
-            at += stage >= lower
-        factor, zero, power = curve.coefficient.take(at), curve.zero_m.take(at), curve.exponent.take(at)
-    above = stage - zero
-    head = np.maximum(above, 0.0)
-    discharge = factor * _raised(head, power)
-    near = np.flatnonzero(~(above > u_stage))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        part = power * discharge
-        part /= head
-        part *= u_stage
-    if near.size:
-        c, b = (np.broadcast_to(v, stage.shape)[near] for v in (factor, power))
-        u = np.broadcast_to(u_stage, stage.shape)[near]
-        least = c * np.maximum(u + np.minimum(above[near], 0.0), 0.0) ** b
-        part[near] = np.where(head[near] > 0, np.maximum(part[near], least), least)
-    return np.asarray(discharge), np.asarray(part)
-
-
-def _raised(head: Floats, power: Floats | np.float64) -> Floats:
-    """Raise to a power, by roots and products where one power holds for all and is a multiple of a half up to 3."""
-    if np.ndim(power) or power not in HALVES:
-        return np.asarray(head**power)
-    out = head.copy()
-    for _ in range(int(power) - 1):
-        out *= head
-    if power % 1:
-        out *= np.sqrt(head)
-    return out

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from stillwell.hydrometry.grouped import numbered
 from stillwell.hydrometry.stage.convert import Floats, Ints, interpolated
 
 
@@ -45,9 +46,8 @@ class Corrections:
             return np.zeros(time_us.size)
         cuts = np.unique(np.r_[self.from_us, self.to_us])
         low, high = np.searchsorted(cuts, self.from_us), np.searchsorted(cuts, self.to_us)
-        number = high - low
-        owner = np.repeat(np.arange(low.size), number)
-        piece = np.arange(number.sum()) - np.repeat(np.cumsum(number) - number, number) + low[owner]
+        owner, number = numbered(high - low)
+        piece = low[owner] + number
         length = (self.to_us - self.from_us)[owner]
         change = (self.end_m - self.start_m)[owner]
         ends = []

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from stillwell.hydrometry.grouped import Groups
 from stillwell.hydrometry.stage.flags import Bits, Doubt, Floats, Ints, SeriesLimits, spans_of, usual_interval
 from stillwell.hydrometry.stage.times import as_recorded, interleaved, intervals, same_times
 from stillwell.hydrometry.stage.values import flat_lines, resolution_changes, spikes
@@ -91,9 +92,9 @@ def ordered(time_us: Ints, stage: Floats, checked: Checked) -> tuple[Ints, Float
     time, value = time_us[checked.order], stage[checked.order]
     value = np.where(marks & Doubt.CONTRADICTED, np.nan, value)
     known = ~np.isnan(value)
-    number = np.cumsum(np.r_[True, time[1:] != time[:-1]]) - 1 if time.size else np.zeros(0, dtype=np.int64)
-    out = np.full(number[-1] + 1 if number.size else 0, np.nan)
-    out[number[known]] = value[known]
+    moments = Groups.of(time)
+    out = np.full(moments.size, np.nan)
+    out[moments.owner[known]] = value[known]
     return np.unique(time), out
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from stillwell.hydrometry.grouped import Groups, numbered
 from stillwell.hydrometry.stage.flags import Bits, Doubt, Floats, Ints, SeriesLimits, runs, spans_of, usual_interval
 
 
@@ -27,10 +28,10 @@ def with_holes_filled(time: Ints, part: Ints, limits: SeriesLimits) -> Ints:
     int array, shape (values,)
         Rows in their new order.
     """
-    starts = np.flatnonzero(np.r_[time.size > 0, part[1:] != part[:-1]])
+    parts = Groups.of(part)
     order = np.zeros(0, dtype=np.int64)
     latest = np.iinfo(np.int64).min
-    for first, end in zip(starts, np.r_[starts[1:], time.size], strict=True):
+    for first, end in zip(parts.first, parts.last + 1, strict=True):
         rows = np.arange(first, end)
         if order.size and time[rows].min() < latest:
             place = _holes(time[order], time[rows], limits)
@@ -103,8 +104,8 @@ def same_times(time: Ints, stage: Floats, order: Ints, marks: Bits) -> pd.DataFr
     first, end = runs(again[1:])
     several = end - first > 1
     first, end = first[several], end[several]
-    group = np.repeat(np.arange(first.size), end - first)
-    rows = np.arange(group.size) - np.repeat(np.cumsum(end - first) - (end - first), end - first) + first[group]
+    group, number = numbered(end - first)
+    rows = first[group] + number
     value = v[rows]
     known = ~np.isnan(value)
     low, high = np.full(first.size, np.inf), np.full(first.size, -np.inf)

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.hydrometry.gauging.section import edges_pair, on_dry_ground, position_order
-from stillwell.hydrometry.grouped import sorted_rows, starts
+from stillwell.hydrometry.grouped import Groups, sorted_rows
 from stillwell.intake.problem_collector import Trouble
 from stillwell.records import RULES
 from stillwell.schemas.words import OBSERVED_ZERO, WITH_VERTICALS
@@ -79,9 +79,9 @@ def _batch(gaugings: pd.DataFrame, points: pd.DataFrame) -> tuple[_Batch, pd.Dat
     mine = points if usable.all() else points[usable]
     mine = _sorted(mine.assign(g=places[found[usable]]))
     g, vertical = mine["g"].to_numpy(), mine["vertical"].to_numpy(dtype="int64")
-    begins = starts(g, vertical)
-    v = np.repeat(np.arange(begins.size), np.diff(np.r_[begins, g.size])[: begins.size])
-    mine = mine.assign(v=v)
+    groups = Groups.of(g, vertical)
+    begins = groups.first
+    mine = mine.assign(v=groups.owner)
     verticals = mine[list(OF_VERTICALS)].iloc[begins].reset_index(drop=True)
     velocity = (mine["velocity_m_s"].notna() | mine["revolutions"].notna()).to_numpy()
     depths = mine.loc[velocity, ["v", "relative_depth"]].drop_duplicates()["v"]
@@ -222,27 +222,22 @@ def _sections(b: _Batch) -> Iterator[Problem]:
     rows = whole.iloc[position_order(g, x, depth, walked)].reset_index(drop=True)
     g, x = rows["g"].to_numpy(), rows["position_m"].to_numpy()
     edge = (rows["kind"] == "edge").to_numpy(dtype=bool)
-    start = np.flatnonzero(np.r_[True, g[1:] != g[:-1]])
-    same = np.r_[False, (g[1:] == g[:-1]) & (x[1:] == x[:-1])]
+    groups = Groups.of(g)
+    same = np.r_[False, groups.joined & (x[1:] == x[:-1])]
     both = edge & np.r_[False, edge[:-1]]
     third = same & np.r_[False, same[:-1]]
     twice = same & (~both | third)
     yield from told(rows, twice, "position_m", "one vertical on a position, or a step of two edges", "position_m")
-    head = rows.iloc[start].reset_index(drop=True)
-    none = ~np.logical_or.reduceat(edge, start)
+    head = rows.iloc[groups.first].reset_index(drop=True)
+    none = ~groups.reduce(np.logical_or, edge)
     yield from told(head, none, "kind", "rows of kind edge where the water ends", "kind")
-    pairs = edges_pair(start, x, edge)
+    pairs = edges_pair(groups, x, edge)
     unpaired = ~none & ~pairs
     yield from told(head, unpaired, "kind", "inner edges in pairs, one closing and one opening a channel", "kind")
-    bare = (
-        on_dry_ground(start, x, edge)
-        & (rows["depth_m"].to_numpy() > 0)
-        & ~edge
-        & np.repeat(pairs, np.diff(np.r_[start, g.size]))
-    )
+    bare = on_dry_ground(groups, x, edge) & (rows["depth_m"].to_numpy() > 0) & ~edge & groups.spread(pairs)
     yield from told(rows, bare, "depth_m", "no water between an edge that closes and one that opens", "depth_m")
     flowing = (rows["velocities"] > 0).to_numpy() & ~edge
-    still = ~np.logical_or.reduceat(flowing, start)
+    still = ~groups.reduce(np.logical_or, flowing)
     yield from told(head, still, "velocity_m_s", "a velocity at one vertical at least", "velocity_m_s")
 
 

@@ -1,21 +1,24 @@
-"""Rows held against the schema of their table, within bounds. Tells nobody; gives back nothing."""
+"""Rows of a table checked against its schema, with a bound on how many wrong cells are listed one by one.
+
+Wrong cells are looked for column by column first; pandera, which lists each of them, is asked only where there is one.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from pandera.errors import SchemaErrors
 
 from stillwell.intake.limits import MOST_REASONS
 from stillwell.schemas import DEPOSIT_TABLES
-from stillwell.schemas.derive import Column, columns
+from stillwell.schemas.base import Column
+from stillwell.schemas.derive import columns
 
 AT_ONCE = 2**17
-"""Rows held against their schema at once, so that what is needed in between does not grow with a table."""
+"""Rows checked at once, so that the memory needed in between does not grow with a table."""
 
 
 def crowded_deposits(name: str, rows: pd.DataFrame) -> set[str]:
-    """Find the deposits of which more cells cannot be than are ever told one by one.
+    """Find the deposits that have more wrong cells than are listed one by one.
 
     Parameters
     ----------
@@ -26,7 +29,7 @@ def crowded_deposits(name: str, rows: pd.DataFrame) -> set[str]:
     Returns
     -------
     set of str
-        Digests. The schema names every wrong cell as a row of objects, so that they are counted first.
+        Digests. Wrong cells are counted first because pandera lists every one as a row of Python objects.
     """
     if len(rows) <= MOST_REASONS // len(rows.columns):
         return set()
@@ -40,6 +43,7 @@ def crowded_deposits(name: str, rows: pd.DataFrame) -> set[str]:
 
 
 def _wrong(values: pd.Series, column: Column) -> np.ndarray:
+    """Mark the cells that are missing where one is required, outside the range or not in the list of words."""
     missing = values.isna().to_numpy()
     wrong = np.zeros(len(values), dtype=bool)
     if column.words:
@@ -55,7 +59,7 @@ def _wrong(values: pd.Series, column: Column) -> np.ndarray:
 
 
 def schema_failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, str]]:
-    """Hold rows against the schema of their table.
+    """Check rows against the schema of their table.
 
     Parameters
     ----------
@@ -66,7 +70,7 @@ def schema_failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, 
     Returns
     -------
     list of (int, str, str, str)
-        Row, column, what was expected and what was found, for each cell that cannot be.
+        Row, column, what was expected and what was found, of each wrong cell.
     """
     out: list[tuple[int, str, str, str]] = []
     for start in range(0, len(rows), AT_ONCE):
@@ -76,18 +80,23 @@ def schema_failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, 
 
 def _failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, str]]:
     model = DEPOSIT_TABLES[name]
+    by_name = {column.name: column for column in columns(model)}
+    if not any(_wrong(rows[column.name], column).any() for column in by_name.values()):
+        return []
+    # imported only here: importing pandera takes longer than reading the sheets of a gauging
+    from pandera.errors import SchemaErrors
+
+    from stillwell.schemas.validation import pandera_schema
+
     try:
-        model.validate(rows, lazy=True)
+        pandera_schema(model).validate(rows, lazy=True)
     except SchemaErrors as error:
-        known = {c.name: c for c in columns(model)}
         cases = error.failure_cases.dropna(subset=["index"])
-        out = []
+        failures = []
         for case in cases.sort_values("index", kind="stable").itertuples():
-            missing = case.check == "not_nullable"
-            found = "nothing" if missing else repr(case.failure_case)
-            out.append((int(case.index), str(case.column), known[str(case.column)].expected, found))
-            bad_frame = [] if case.column in known else [case.column]
-            if bad_frame:
+            if case.column not in by_name:
                 raise
-        return out
+            found = "nothing" if case.check == "not_nullable" else repr(case.failure_case)
+            failures.append((int(case.index), str(case.column), by_name[str(case.column)].expected, found))
+        return failures
     return []

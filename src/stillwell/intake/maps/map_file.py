@@ -17,7 +17,8 @@ from stillwell.intake.problem_collector import CannotRead
 from stillwell.intake.readers.toml_text import read_toml
 from stillwell.intake.values.units import Unit, spellings
 from stillwell.schemas import DEPOSIT_TABLES
-from stillwell.schemas.derive import Column, columns
+from stillwell.schemas.base import Column
+from stillwell.schemas.derive import columns
 
 ENCODINGS = ("utf-8", "latin-1", "cp1252", "utf-16")
 UNMAPPED = ("deposit", "row_file", "row_line", "offset_given")

@@ -16,7 +16,7 @@ from stillwell.intake.problem_collector import CannotRead
 from stillwell.intake.values.constant import missing, repeated
 from stillwell.intake.values.units import Unit, converted
 from stillwell.intake.values.wall_times import DAY_US, ISO, MINUTE_US, microseconds, read_walls
-from stillwell.schemas.derive import Column
+from stillwell.schemas.base import Column
 
 NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?$"
 COUNT = r"^\+?[0-9]{1,15}(\.0*)?$"

@@ -7,8 +7,8 @@ import pandas as pd
 
 from stillwell.assessment.policy import Policy
 from stillwell.assessment.rating_checks import RatingFinding, rating_findings
-from stillwell.hydrometry.rating.curve import Curve
 from stillwell.hydrometry.rating.fit import RatingFit
+from stillwell.hydrometry.rating.rating import Rating
 from stillwell.hydrometry.rating.shift import departure
 from stillwell.reading.rating.site_fit import Candidates, numbers_of, rated_discharge
 
@@ -21,13 +21,13 @@ def findings_of_fit(selected: Candidates, made: RatingFit, policy: Policy) -> tu
 
 
 def findings_of_rating(
-    curve: Curve, named: object, gaugings: pd.DataFrame, policy: Policy
+    rating: Rating, named: object, gaugings: pd.DataFrame, policy: Policy
 ) -> tuple[RatingFinding, ...]:
     """Hold an adopted rating against the office's limits, by the gaugings it names.
 
     Parameters
     ----------
-    curve : Curve
+    rating : Rating
     named : object
         What its row says in ``gaugings``: ``archive id/revision``, joined by semicolons; missing where it names none.
     gaugings : DataFrame
@@ -39,7 +39,7 @@ def findings_of_rating(
     tuple of RatingFinding
     """
     if not isinstance(named, str) or gaugings.empty:
-        return rating_findings(curve, None, (), policy)
+        return rating_findings(rating, None, (), policy)
     wanted = {part.strip() for part in named.split(";")}
     mine = gaugings["gauging_id"].astype("str") + "/" + gaugings["revision"].astype("str")
     rows = gaugings[mine.isin(wanted).to_numpy()]
@@ -49,9 +49,9 @@ def findings_of_rating(
         {
             "gauging_id": rows["gauging_id"].to_numpy(),
             "stage_m": stage,
-            "departure_pct": departure(flow, curve.discharge(stage)),
+            "departure_pct": departure(flow, rating.discharge(stage)),
             "visit": visit.to_numpy(),
         }
     )[np.isfinite(stage) & (flow > 0)]
     told = told.assign(visit_share=1 / told.groupby("visit")["visit"].transform("size"))
-    return rating_findings(curve, told, (), policy)
+    return rating_findings(rating, told, (), policy)

@@ -13,8 +13,8 @@ import pandas as pd
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError, RatingError
 from stillwell.hydrometry.gauging.uncertainty_in_use import level_sentence, standard_uncertainty
-from stillwell.hydrometry.rating.curve import Curve
-from stillwell.hydrometry.rating.segments import curve_of
+from stillwell.hydrometry.rating.kinds import rating_of
+from stillwell.hydrometry.rating.rating import Rating
 from stillwell.hydrometry.rating.shift_proposal import Proposal, Way, propose
 from stillwell.reading.printed.text import significant
 from stillwell.reading.rating.in_force import newest_rating
@@ -46,12 +46,12 @@ def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
     if way not in get_args(Way):
         msg = f"expected one of {', '.join(get_args(Way))}; found {way!r}"
         raise QueryError(msg)
-    row, curve = rating_with_curve(archive, site)
+    row, rating = rating_with_curve(archive, site)
     selected = candidates(archive, site, span_of(row["valid_from"], None))
     rows = selected.rows[selected.used]
     middle = rows["started_at"] + (rows["ended_at"] - rows["started_at"]) / 2
     proposal = propose(
-        curve,
+        rating,
         middle.dt.tz_localize(None).to_numpy(),
         numbers_of(rows, "gauge_height_m"),
         rated_discharge(rows),
@@ -63,8 +63,8 @@ def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
     return str(row["rating"]), replace(proposal, sentences=(*proposal.sentences, sentence)) if sentence else proposal
 
 
-def rating_with_curve(archive: Archive, site: str) -> tuple[pd.Series, Curve]:
-    """Read the rating of a site that holds last, its row and its curve.
+def rating_with_curve(archive: Archive, site: str) -> tuple[pd.Series, Rating]:
+    """Read the rating of a site that holds last, its row and the rating itself.
 
     Raises
     ------
@@ -76,7 +76,7 @@ def rating_with_curve(archive: Archive, site: str) -> tuple[pd.Series, Curve]:
         msg = f"expected a site with a rating, found none at {site!r}"
         raise QueryError(msg)
     segments = archive.standing("rating_segments")
-    return row, curve_of(segments[segments["rating"] == row["rating"]])
+    return row, rating_of(dict(row), segments[segments["rating"] == row["rating"]])
 
 
 def proposal_text(rating: str, proposal: Proposal) -> str:

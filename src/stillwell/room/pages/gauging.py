@@ -13,7 +13,6 @@ from starlette.responses import Response
 from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.drawing.section import section_svg
-from stillwell.drawing.svg import in_scope, without_style
 from stillwell.hydrometry.gauging.uncertainty_in_use import expanded_m3_s, standard_uncertainty
 from stillwell.reading.rating.in_force import departures
 from stillwell.reporting.wording import doubted_verticals
@@ -21,7 +20,7 @@ from stillwell.room import urls
 from stillwell.room.data.archive_view import View
 from stillwell.room.data.in_force import ratings_at
 from stillwell.room.data.rows import first_record, records
-from stillwell.room.pages.page import DRAWN, download_links, grave_first, gravest, page
+from stillwell.room.pages.page import download_links, embedded, grave_first, gravest, page
 from stillwell.room.query_params import NotFound, whole_number
 
 MOST_ALIKE = 60
@@ -58,7 +57,7 @@ def gauging_page(view: View, request: Request) -> Response:
     revisions = newest_rows(known)
     standing = pd.concat([view.standing("gaugings", site) for site in sites])
     standing = standing[standing["gauging_id"] == gauging]
-    asked = whole_number(request.query_params, "revision", 0, 0, 10**6)
+    asked = whole_number(request.query_params, "revision")
     shown = revisions[revisions["revision"] == asked] if asked else (standing if len(standing) else revisions.tail(1))
     if shown.empty:
         msg = f"The gauging {gauging} has no revision {asked}; it has {', '.join(map(str, revisions['revision']))}."
@@ -124,7 +123,7 @@ def _section(
         start_bank=row["start_bank"],
         doubts=doubted_verticals(findings) if len(findings) else {},
     )
-    return Markup(in_scope(without_style(drawn), DRAWN))
+    return embedded(drawn)
 
 
 def _of_verticals(findings: pd.DataFrame) -> pd.DataFrame:

@@ -17,10 +17,12 @@ from starlette.responses import HTMLResponse, Response
 
 from stillwell import __version__
 from stillwell.drawing.colours import style
+from stillwell.drawing.svg import without_style
 from stillwell.fingerprint import sha256
 from stillwell.reading.printed.show import CAUTION, GRAVITY
 from stillwell.reading.printed.text import significant, time_text
 from stillwell.reading.trace.graph import harmless
+from stillwell.reading.trace.picture import STYLE as TRACE_STYLE
 from stillwell.room import urls
 from stillwell.room.data.archive_view import View
 from stillwell.room.query_params import NotFound
@@ -29,10 +31,8 @@ from stillwell.words import within
 NONE = Markup('<span class="none">none</span>')
 PARTS = ("downloads", "severity", "pager", "scroller", "stay", "plural")
 OWN_FILES = ("room.css", "room.js", "mark.svg")
-DRAWN = "drawn"
-"""Class of drawings made as in reports."""
-DRAWN_STYLE = "drawn.css"
-"""Their style sheet, written from the one place that holds their colours."""
+DRAWING_STYLE = "drawings.css"
+"""The style sheet of all drawings, written from the one place that holds their colours."""
 SECTIONS = (
     ("/", "Sites"),
     ("/findings", "Findings"),
@@ -87,6 +87,11 @@ def day(value: Any) -> Markup:
     return when(value, "%Y-%m-%d")
 
 
+def embedded(svg: str) -> Markup:
+    """Set a drawing into a page; it escapes its own labels, and its style is a file of the room's own."""
+    return Markup(without_style(svg))
+
+
 def address(path: str) -> str:
     """Return an address that a link may have: a path of this room and nothing else."""
     return path if path.startswith("/") and not path.startswith("//") else "/"
@@ -121,7 +126,9 @@ def templates() -> jinja2.Environment:
 def own_files() -> Mapping[str, bytes]:
     """Return the room's own script, style and mark by name."""
     folder = resources.files("stillwell.room").joinpath("static")
-    return {name: folder.joinpath(name).read_bytes() for name in OWN_FILES} | {DRAWN_STYLE: style(DRAWN).encode()}
+    return {name: folder.joinpath(name).read_bytes() for name in OWN_FILES} | {
+        DRAWING_STYLE: (style() + TRACE_STYLE).encode()
+    }
 
 
 @cache

@@ -71,7 +71,7 @@ def raw(view: View, request: Request) -> Response:
     """Answer with a sealed file whole, by its place in its deposit."""
     digest = known_deposit(view, request.query_params.get("deposit", ""))
     deposit = view.archive.sealed.read(digest)
-    number = whole_number(request.query_params, "number", 0, 0, 10**6)
+    number = whole_number(request.query_params, "number")
     if number >= len(deposit.files):
         msg = f"The deposit has {len(deposit.files)} files, counted from 0; there is no file {number}."
         raise NotFound(msg)

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import pandas as pd
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import Response
 
+from stillwell.drawing.map import map_svg
 from stillwell.room import urls
 from stillwell.room.data.archive_view import View
 from stillwell.room.data.rows import records
-from stillwell.room.drawings import pictures
-from stillwell.room.pages.page import download_links, page
+from stillwell.room.pages.page import download_links, embedded, page
 from stillwell.room.query_params import whole_number
 
 SITES_A_PAGE = 200
@@ -28,9 +29,9 @@ _DOUBTED = """
 def home(view: View, request: Request) -> Response:
     """Answer with the first page."""
     sites = view.memo("sites-counted", lambda: _sites(view))
-    first = whole_number(request.query_params, "page", 1, 1, 10**6)
+    first = whole_number(request.query_params, "page")
     shown = sites.iloc[(first - 1) * SITES_A_PAGE : first * SITES_A_PAGE]
-    drawn = view.memo("map", lambda: pictures.site_map(sites) if len(sites) else None)
+    drawn = view.memo("map", lambda: _map(sites))
     return page(
         view,
         request,
@@ -43,6 +44,14 @@ def home(view: View, request: Request) -> Response:
         attention=view.memo("attention", lambda: _attention(view, sites)),
         links=download_links("sites"),
     )
+
+
+def _map(sites: pd.DataFrame) -> Markup | None:
+    """Draw the sites where they lie, each a link to its page; None where no site has a place."""
+    if sites.empty:
+        return None
+    svg = map_svg(sites.assign(href=[urls.site(code) for code in sites["site"]]))
+    return None if svg is None else embedded(svg)
 
 
 def _sites(view: View) -> pd.DataFrame:
@@ -73,7 +82,7 @@ def _attention(view: View, sites: pd.DataFrame) -> list[tuple[str, int, str]]:
             "/findings?severity=unusable",
         ),
         ("Checks that found a meter unfit", len(unfit), "/meters"),
-        ("Grave doubts about recorded stage", len(doubts), "/tables/series_doubts"),
+        ("Suspect or unusable stretches of recorded stage", len(doubts), "/tables/series_doubts"),
         ("Deposits that were returned, in whole or in part", len(returned), "/deposits?outcome=returned"),
     ]
     return [(words, many, urls.at(path)) for words, many, path in said if many]

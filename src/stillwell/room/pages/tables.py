@@ -34,7 +34,7 @@ def table_page(view: View, request: Request) -> Response:
     if table not in view.tables:
         msg = f"This archive has no table {table!r}; it has {', '.join(view.tables)}."
         raise NotFound(msg)
-    first = whole_number(request.query_params, "page", 1, 1, 10**6)
+    first = whole_number(request.query_params, "page")
     rows, count = select(view, wanted(view, table, {}), A_PAGE, (first - 1) * A_PAGE)
     return page(
         view,

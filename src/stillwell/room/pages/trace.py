@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import xml.etree.ElementTree as ET
 from collections.abc import Callable
 from typing import Any
 
@@ -16,13 +15,11 @@ from stillwell.reading.trace.picture import trace_svg
 from stillwell.reading.trace.trace import trace, trace_forward
 from stillwell.room import urls
 from stillwell.room.data.archive_view import View
-from stillwell.room.pages.page import page
+from stillwell.room.pages.page import embedded, page
 from stillwell.room.query_params import one_of
 
-SVG = "http://www.w3.org/2000/svg"
 FIRST = 100
 """Things of one kind that are listed."""
-WAYS = ("back", "forward")
 
 
 def trace_page(view: View, request: Request) -> Response:
@@ -30,10 +27,10 @@ def trace_page(view: View, request: Request) -> Response:
     subject = request.query_params.get("of", "").strip()
     if not subject:
         return page(view, request, "trace", found=None, subject="", way="back", drawn=None, groups=[], counts=[])
-    way = one_of(request.query_params, "way", WAYS, "") if request.query_params.get("way") else _way(view, subject)
+    way = one_of(request.query_params, "way") if request.query_params.get("way") else _way(view, subject)
     walk = trace_forward if way == "forward" else trace
     found = view.memo(("trace", way, subject), lambda: walk(view.archive, subject))
-    drawn = view.memo(("trace-drawn", way, subject), lambda: walkable(found))
+    drawn = view.memo(("trace-drawn", way, subject), lambda: with_links(found))
     root = found.by_id()[found.root]
     return page(
         view,
@@ -59,28 +56,10 @@ def _way(view: View, subject: str) -> str:
     return "back"
 
 
-def walkable(found: Trace) -> Markup:
-    """Turn the drawing of a trace into one whose boxes lead on; its style is the room's own."""
-    details = {node.id: dict(node.details) for node in found.nodes}
-    kinds = {node.id: f"{called(node.kind)} {node.label}" for node in found.nodes}
-    ET.register_namespace("", SVG)
-    root = ET.fromstring(trace_svg(found))
-    for style in root.findall(f"{{{SVG}}}style"):
-        root.remove(style)
-    root.set("class", "drawing trace")
-    root.set("role", "group")
-    for place, child in enumerate(list(root)):
-        identity = child.get("data-id")
-        if child.tag != f"{{{SVG}}}g" or identity is None or identity == found.root:
-            continue
-        link = ET.Element(
-            f"{{{SVG}}}a",
-            {"href": urls.node(identity, details.get(identity)), "aria-label": kinds.get(identity, identity)},
-        )
-        root.remove(child)
-        link.append(child)
-        root.insert(place, link)
-    return Markup(ET.tostring(root, encoding="unicode"))
+def with_links(found: Trace) -> Markup:
+    """Draw a trace whose boxes, but for the subject's, are links."""
+    hrefs = {node.id: urls.node(node.id, dict(node.details)) for node in found.nodes if node.id != found.root}
+    return embedded(trace_svg(found, hrefs=hrefs))
 
 
 def _groups(found: Trace) -> list[tuple[str, list[dict[str, Any]], int]]:

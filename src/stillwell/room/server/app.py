@@ -15,7 +15,6 @@ from starlette.routing import Route
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive, QueryError, Withheld
 from stillwell.room import api, downloads, urls
 from stillwell.room.data.archive_view import Shelf, View
-from stillwell.room.data.rows import PARAMETERS
 from stillwell.room.pages import findings as pages_findings
 from stillwell.room.pages import gauging, sealed_bytes, site, sites, trace
 from stillwell.room.pages import ledger as pages_ledger
@@ -23,12 +22,11 @@ from stillwell.room.pages import meters as pages_meters
 from stillwell.room.pages import search as pages_search
 from stillwell.room.pages import tables as pages_tables
 from stillwell.room.pages.page import problem_page, static_file
-from stillwell.room.query_params import BadQuestion, NotFound, instant, refuse_unknown
+from stillwell.room.query_params import ITEMS, ROWS, TRACE, WINDOW, BadQuestion, NotFound, instant, refuse_unknown
 from stillwell.room.server.guard import Guard, allowed_hosts
 
 Answer = Callable[[View, Request], Response]
 
-WINDOW = ("series", "from", "to", "width", "axis")
 PAGES: tuple[tuple[str, Answer, tuple[str, ...]], ...] = (
     ("/", sites.home, ("page",)),
     ("/sites/{site}", site.site_page, ("page", "rating", "scale", *WINDOW)),
@@ -44,19 +42,19 @@ PAGES: tuple[tuple[str, Answer, tuple[str, ...]], ...] = (
     ("/deposits/{digest}", pages_ledger.deposit_page, ()),
     ("/bytes", sealed_bytes.lines_page, ("deposit", "file", "lines")),
     ("/bytes/raw", sealed_bytes.raw, ("deposit", "number")),
-    ("/trace", trace.trace_page, ("of", "way")),
-    ("/trace.json", api.trace_json, ("of", "way")),
+    ("/trace", trace.trace_page, TRACE),
+    ("/trace.json", api.trace_json, TRACE),
     ("/search", pages_search.search, ("q",)),
     ("/tables", pages_tables.tables, ()),
     ("/tables/{table}", pages_tables.table_page, ("page",)),
     ("/about", pages_tables.about, ()),
-    ("/download/{name}", downloads.download, PARAMETERS),
+    ("/download/{name}", downloads.download, ROWS),
     ("/openapi.json", api.openapi, ()),
     ("/collections", api.collections, ()),
     ("/collections/{collection}", api.collection, ()),
-    ("/collections/{collection}/items", api.items, (*PARAMETERS, "limit", "offset")),
+    ("/collections/{collection}/items", api.items, ITEMS),
 )
-"""Every address, what answers it and the parameters it reads beside ``as_of``; all of them read, none writes."""
+"""Routes, all GET: each address, its endpoint, and the parameters it reads beside ``as_of``."""
 
 PATHS_WITH_SLASHES: tuple[tuple[str, Answer, tuple[str, ...]], ...] = (
     ("/files/{path:path}", pages_ledger.listed_file, ()),

@@ -1,4 +1,4 @@
-"""Long series made short enough to draw, without losing a peak. Pure: arrays in, arrays out."""
+"""Thin a long series to a picture's width without losing a peak or a gap. Pure: arrays in, arrays out."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ _Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Drawn:
-    """What is drawn of a window of a series.
+class Thinned:
+    """The values of a window that are drawn.
 
     ``times`` are in microseconds since 1970, ``values`` never missing; ``breaks`` says where the line is lifted before
     a value. ``taken`` values lay in the window, ``low`` to ``high``. ``places`` says where each stands in the series;
@@ -38,7 +38,7 @@ def usual_step(times: _Ints) -> float:
     return float(np.median(np.diff(times))) if times.size > 1 else 0.0
 
 
-def drawn(times: _Ints, values: _Floats, start: int, end: int, width: int, step: float = 0.0) -> Drawn:
+def thinned(times: _Ints, values: _Floats, start: int, end: int, width: int, step: float = 0.0) -> Thinned:
     """Pick, for each of ``width`` equal spans of a window, its least and its greatest value where they stand.
 
     Parameters
@@ -56,7 +56,7 @@ def drawn(times: _Ints, values: _Floats, start: int, end: int, width: int, step:
 
     Returns
     -------
-    Drawn
+    Thinned
     """
     first, last = int(np.searchsorted(times, start, "left")), int(np.searchsorted(times, end, "left"))
     inside = values[first:last]
@@ -71,8 +71,8 @@ def drawn(times: _Ints, values: _Floats, start: int, end: int, width: int, step:
         t, v, places = t[~missing], v[~missing], places[~missing]
     else:
         holes = np.zeros(t.size, dtype=np.int64)
-    picked = _picked(t, v, start, end, width)
-    thinned = picked.size < t.size
+    picked = _extremes(t, v, start, end, width)
+    left_out = picked.size < t.size
     t, v, holes, places = t[picked], v[picked], holes[picked], places[picked]
     breaks = np.zeros(t.size, dtype=np.bool_)
     if t.size > 1:
@@ -80,22 +80,24 @@ def drawn(times: _Ints, values: _Floats, start: int, end: int, width: int, step:
         breaks[1:] = (np.diff(holes) > 0) & ((np.diff(t) > 2 * span) | (t.size <= width))
         if step > 0:
             breaks[1:] |= np.diff(t) > max(GAP_STEPS * step, 2 * span)
-    return Drawn(t, v, breaks, int(known.size), low, high, places, thinned)
+    return Thinned(t, v, breaks, int(known.size), low, high, places, left_out)
 
 
-def _picked(t: _Ints, v: _Floats, start: int, end: int, width: int) -> NDArray[np.int64]:
-    """Find the places of the least and greatest value of each span, in order of time."""
+def _extremes(t: _Ints, v: _Floats, start: int, end: int, width: int) -> NDArray[np.int64]:
+    """Return the places of the least and the greatest value of each span, in order of time."""
     if t.size <= 2 * width or end <= start:
         return np.arange(t.size)
     edges = start + (np.arange(1, width) * ((end - start) / width)).astype(np.int64)
     starts = np.unique(np.concatenate([[0], np.searchsorted(t, edges, "left")]))
     starts = starts[starts < t.size]
     counts = np.diff(np.append(starts, t.size))
-    return np.unique(np.concatenate([_places(np.minimum, v, starts, counts), _places(np.maximum, v, starts, counts)]))
+    return np.unique(
+        np.concatenate([_first_places(np.minimum, v, starts, counts), _first_places(np.maximum, v, starts, counts)])
+    )
 
 
 @dataclass(frozen=True)
-class Edges:
+class Limits:
     """Lower and upper limits at some moments; ``breaks`` says before which the band is interrupted."""
 
     times: _Ints
@@ -104,14 +106,14 @@ class Edges:
     breaks: NDArray[np.bool_]
 
 
-def band(
-    picked: Drawn, first: int, times: _Ints, low: _Floats, high: _Floats, window: tuple[int, int], width: int
-) -> Edges:
+def thinned_limits(
+    picked: Thinned, first: int, times: _Ints, low: _Floats, high: _Floats, window: tuple[int, int], width: int
+) -> Limits:
     """Make the limits of a series as short as its line: of each span the least lower and the greatest upper limit.
 
     Parameters
     ----------
-    picked : Drawn
+    picked : Thinned
         The line, for where it is broken.
     first : int
         Place in the series of the first moment handed in.
@@ -119,39 +121,39 @@ def band(
         Moments that hold the window, with the limits of each value; NaN where there are none.
     window : (int, int)
     width : int
-        As handed to ``drawn``.
+        As handed to ``thinned``.
 
     Returns
     -------
-    Edges
+    Limits
     """
     if not picked.thinned:
         places = picked.places - first
         sure = np.isfinite(low[places]) & np.isfinite(high[places])
         gone = np.cumsum(~sure)[sure]
         at = places[sure]
-        return Edges(times[at], low[at], high[at], picked.breaks[sure] | (np.diff(gone, prepend=gone[:1]) > 0))
+        return Limits(times[at], low[at], high[at], picked.breaks[sure] | (np.diff(gone, prepend=gone[:1]) > 0))
     start, end = window
     inside = np.isfinite(low) & np.isfinite(high) & (times >= start) & (times < end)
     known = np.flatnonzero(inside)
     if not known.size:
-        return Edges(times[:0], low[:0], high[:0], np.zeros(0, dtype=np.bool_))
+        return Limits(times[:0], low[:0], high[:0], np.zeros(0, dtype=np.bool_))
     cell = np.clip((times[known] - start) // max((end - start) // width, 1), 0, width - 1)
     begin = np.flatnonzero(np.diff(cell, prepend=-1))
     middle = start + ((cell[begin] + 0.5) * ((end - start) / width)).astype(np.int64)
     least, most = np.minimum.reduceat(low[known], begin), np.maximum.reduceat(high[known], begin)
     passed = np.searchsorted(picked.times[picked.breaks], middle)
-    return Edges(middle, least, most, np.diff(passed, prepend=passed[:1]) > 0)
+    return Limits(middle, least, most, np.diff(passed, prepend=passed[:1]) > 0)
 
 
-def held(times: _Ints, flags: NDArray[np.bool_], window: tuple[int, int], width: int, step: float) -> list[list[int]]:
-    """Say from when to when something holds, what is narrower than a span of the picture as one span.
+def spans(times: _Ints, flags: NDArray[np.bool_], window: tuple[int, int], width: int, step: float) -> list[list[int]]:
+    """Return the spans of time in which a flag holds, each at least one span of the picture wide.
 
     Parameters
     ----------
     times : array of int, shape (n,)
     flags : array of bool, shape (n,)
-        Where it holds; between two values that follow each other, it holds throughout.
+        Whether the flag holds at each moment; between two flagged values that follow each other it holds throughout.
     window : (int, int)
     width : int
         Spans of the window.
@@ -176,7 +178,9 @@ def held(times: _Ints, flags: NDArray[np.bool_], window: tuple[int, int], width:
     return [[int(start + a * span), int(start + b * span)] for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _places(ufunc: np.ufunc, v: _Floats, starts: NDArray[np.int64], counts: NDArray[np.int64]) -> NDArray[np.int64]:
+def _first_places(
+    ufunc: np.ufunc, v: _Floats, starts: NDArray[np.int64], counts: NDArray[np.int64]
+) -> NDArray[np.int64]:
     best = np.repeat(ufunc.reduceat(v, starts), counts)
     places = np.flatnonzero(v == best)
     first = np.searchsorted(places, starts)

@@ -1,4 +1,4 @@
-"""A window of a series: what is looked at, what is picked of it to draw, and the windows one can go to from it."""
+"""The window of a series that is asked for, the windows one can go to from it, and it as JSON."""
 
 from __future__ import annotations
 
@@ -6,79 +6,26 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import cached_property
 from typing import Any
 
 import numpy as np
 
-from stillwell.room.data.series import Series, SeriesOfSite
-from stillwell.room.data.thinning import Drawn, Edges, band, drawn, held
-from stillwell.room.drawings.elements import micros, moment
-from stillwell.room.query_params import BadQuestion, instant, one_of, whole_number
+from stillwell.drawing import window as drawing
+from stillwell.room.data.series import SeriesOfSite, SiteSeries
+from stillwell.room.query_params import PARAMETERS, BadQuestion, instant, one_of, whole_number
 
-WIDEST = 5000
 LEAST_WINDOW = 60_000_000
 """A minute, in microseconds."""
-AXES = ("plain", "log")
+AXES = PARAMETERS["axis"].words
 
 
 @dataclass(frozen=True)
-class Window:
-    """What is looked at of a series: ``start <= t < end``, in microseconds since 1970, ``width`` spans wide."""
+class Window(drawing.Window):
+    """A window of a series of a site; ``whole`` is the longest there is, ``axis`` one of ``AXES``."""
 
-    series: Series
-    start: int
-    end: int
-    width: int
+    series: SiteSeries
     whole: tuple[int, int]
     axis: str = "plain"
-
-    @cached_property
-    def picked(self) -> Drawn:
-        """What is drawn of it."""
-        s = self.series
-        return drawn(s.times, s.values, self.start, self.end, self.width, s.step)
-
-    @cached_property
-    def band(self) -> Edges | None:
-        """Limits of its expanded uncertainty, None where the series has none."""
-        s = self.series
-        if s.half is None:
-            return None
-        first, last = self._reach
-        value, half = s.values[first:last], s.half[first:last]
-        edges = band(
-            self.picked, first, s.times[first:last], value - half, value + half, (self.start, self.end), self.width
-        )
-        return edges if edges.times.size else None
-
-    @cached_property
-    def marks(self) -> list[tuple[str, list[list[int]]]]:
-        """The marks that hold somewhere in it, each with its spans."""
-        s = self.series
-        if s.codes is None:
-            return []
-        first, last = self._reach
-        found = []
-        for word in s.words():
-            flags = s.marked(word, first, last)
-            spans = held(s.times[first:last], flags, (self.start, self.end), self.width, s.step)
-            if spans:
-                found.append((word, spans))
-        return found
-
-    @property
-    def _reach(self) -> tuple[int, int]:
-        """Places of the values of the window, and one more on each side."""
-        times = self.series.times
-        first, last = np.searchsorted(times, self.start, "left"), np.searchsorted(times, self.end, "left")
-        return max(int(first) - 1, 0), min(int(last) + 1, times.size)
-
-    def greatest(self) -> int | None:
-        """Return the place in the series of the greatest value of the window; None without any."""
-        p = self.picked
-        inside = np.flatnonzero((p.times >= self.start) & (p.times < self.end))
-        return int(p.places[inside[np.argmax(p.values[inside])]]) if inside.size else None
 
     def query(self, start: float, end: float) -> dict[str, str]:
         """Return the query of another window of the series, held within what there is."""
@@ -95,12 +42,23 @@ class Window:
         return {"series": self.series.name} | ({"axis": axis} if axis != AXES[0] else {})
 
 
+def moment(t: int) -> datetime:
+    """Return microseconds since 1970 as a time in UTC, limited to the years 1 to 9998."""
+    return datetime.fromtimestamp(min(max(t, -62_135_596_800_000_000), 253_370_764_800_000_000) / 1e6, UTC)
+
+
+def micros(at: datetime) -> int:
+    """Return a time as microseconds since 1970."""
+    delta = at - datetime(1970, 1, 1, tzinfo=UTC)
+    return (delta.days * 86_400 + delta.seconds) * 1_000_000 + delta.microseconds
+
+
 def text_of(t: int) -> str:
     """Write microseconds since 1970 as a time to the second."""
     return moment(t).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def window_of(of_site: SeriesOfSite, query: Mapping[str, str], width: int = 1000) -> Window | None:
+def window_of(of_site: SeriesOfSite, query: Mapping[str, str], width: int | None = None) -> Window | None:
     """Read which window is asked for; None where the site has no series.
 
     Raises
@@ -122,20 +80,20 @@ def window_of(of_site: SeriesOfSite, query: Mapping[str, str], width: int = 1000
     if end - start < LEAST_WINDOW:
         msg = f"expected a window of a minute or more, found {text_of(start)} to {text_of(end)}"
         raise BadQuestion(msg)
-    axis = one_of(query, "axis", AXES, AXES[0])
-    return Window(series, start, end, whole_number(query, "width", width, 10, WIDEST), whole, axis)
+    axis = one_of(query, "axis")
+    return Window(series, start, end, whole_number(query, "width", width), whole, axis)
 
 
 def as_json(site: str, window: Window) -> dict[str, Any]:
-    """Lay a window out for JSON; times in milliseconds since 1970, ``breaks`` where the line is lifted before."""
-    picked, half = window.picked, window.series.half
+    """Lay a window out for JSON; times in milliseconds since 1970, ``breaks`` the places where a new line begins."""
+    picked, half = window.thinned, window.series.half
     known = math.isfinite(picked.low)
     unsure = np.full(picked.times.size, np.nan) if half is None else half[picked.places]
     return {
         "site": site,
         "series": window.series.name,
         "title": window.series.title,
-        "unit": window.series.kind.unit,
+        "unit": window.series.unit,
         "from": text_of(window.start),
         "to": text_of(window.end),
         "width": window.width,
