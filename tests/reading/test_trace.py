@@ -311,7 +311,7 @@ def test_an_archive_older_than_its_telling(tmp_path, monkeypatch):
     take(root, registers(tmp_path / "registers"))
     take(root, sheets(tmp_path / "first", "1"))
     found = trace(Archive(root), "S1.20250501T100000Z.M1")
-    assert found.remarks == ("commit 2 does not tell the site, meter or lines of what it made",)
+    assert found.notes == ("commit 2 does not tell the site, meter or lines of what it made",)
     assert {"gaugings.csv", "points.csv", "gauge_heights.csv"} == {node.label for node in found.of_kind("file")}
     assert found.of_kind("rows") == ()
 

@@ -320,7 +320,7 @@ def test_a_record_older_than_its_telling(tmp_path, monkeypatch):
     adopt(root, rating("R1", "2025-01-01T00:00Z"), by="H1", now=NOW, render_now=False)
     derive(root, by="H1", now=NOW)
     found = trace(Archive(root), "S1/2025-05-01")
-    assert found.remarks == ("commit 5 does not tell what its records rest on",)
+    assert found.notes == ("commit 5 does not tell what its records rest on",)
     assert (found.root, f"rows:{digest}/stage.csv 2-25", "stands on") in {
         (e.start, e.end, e.relation) for e in found.edges
     }

@@ -73,13 +73,13 @@ def _series_files(
     """Give recorded stage and records, site by site; a site's go out whole or not at all."""
     register = {str(row["site"]): row for row in public.register.to_dict("records")}
     for table in SERIES_TIME:
-        held = "", pd.DataFrame()
+        cached = "", pd.DataFrame()
         for site, year in sorted(years.get(table, ())):
             path = netcdf_path(table, site, year)
             data = archive.document(path) if path in right else b""
             if not data or _licence_of(data) != f"{LICENCE_BASE}{licences[site]}":
-                held = held if held[0] == site else (site, going.of(table, [site]))
-                part = held[1][held[1][SERIES_TIME[table]].dt.year == year] if year else held[1]
+                cached = cached if cached[0] == site else (site, going.of(table, [site]))
+                part = cached[1][cached[1][SERIES_TIME[table]].dt.year == year] if year else cached[1]
                 about = {str(name): value for name, value in register[site].items()}
                 data = series_file(table, about, part.sort_values(ORDER[table], ignore_index=True), office)
             yield path_in_bag(path, site), data
@@ -100,8 +100,8 @@ def _holds_just(data: bytes, rows: pd.DataFrame, licence: str) -> bool:
     """Return whether a file holds exactly these gaugings, at these revisions, under this licence."""
     with netCDF4.Dataset("held in memory", memory=data) as file:
         names = [bytes(row).rstrip(b"\0").decode("utf-8") for row in _bytes_of(file["gauging_id"])]
-        held = set(zip(names, (int(value) for value in file["revision"][:].filled(0)), strict=True))
-        return held == set(zip(rows["gauging_id"], rows["revision"].astype("int64"), strict=True)) and (
+        revisions = set(zip(names, (int(value) for value in file["revision"][:].filled(0)), strict=True))
+        return revisions == set(zip(rows["gauging_id"], rows["revision"].astype("int64"), strict=True)) and (
             file.getncattr("license") == f"{LICENCE_BASE}{licence}"
         )
 

@@ -134,10 +134,12 @@ def _proposed(site: str, sensor: str, visits: pd.DataFrame, stage: pd.DataFrame)
     """Propose corrections of one sensor with the columns of a deposit of ``corrections``, but for who adopts them."""
     times = stage.loc[stage["sensor"].fillna("") == sensor, "time"]
     after = int(microseconds(times).max()) + 1
-    said = propose_corrections(visits.assign(read_us=microseconds(visits["read_at"])), after)
-    moments = {name: pd.to_datetime(said[f"{name}_us"].astype("int64"), unit="us", utc=True) for name in ("from", "to")}
+    proposals = propose_corrections(visits.assign(read_us=microseconds(visits["read_at"])), after)
+    moments = {
+        name: pd.to_datetime(proposals[f"{name}_us"].astype("int64"), unit="us", utc=True) for name in ("from", "to")
+    }
     named = {"site": site, "sensor": sensor or None} | moments
-    return pd.DataFrame(named | {name: said[name] for name in ("start_m", "end_m", "reason")})
+    return pd.DataFrame(named | {name: proposals[name] for name in ("start_m", "end_m", "reason")})
 
 
 def _summaries(month: int) -> Mapping[str, Callable[[pd.DataFrame], pd.DataFrame]]:
@@ -177,7 +179,7 @@ def outlooks(archive: Archive, now: datetime) -> tuple[dict[str, Outlook], dict[
     dict of str to str
         Sites of which nothing can be said, and why.
     """
-    found: dict[str, Outlook] = {}
+    by_site: dict[str, Outlook] = {}
     silent: dict[str, str] = {}
     moment = np.datetime64(pd.Timestamp(now).tz_convert("UTC").tz_localize(None))
     for site in sorted(set(archive.standing("sites")["site"])):
@@ -189,10 +191,10 @@ def outlooks(archive: Archive, now: datetime) -> tuple[dict[str, Outlook], dict[
             gaugings, made = _fit_in_force(archive, site)
             at = gaugings.rows["started_at"].dt.tz_localize(None).to_numpy()
             stage, flow = numbers_of(rows, "stage_m"), numbers_of(rows, "discharge_m3_s")
-            found[site] = of_site(made, at, stage, flow, moment, in_force=rating_with_curve(archive, site)[1])
+            by_site[site] = of_site(made, at, stage, flow, moment, in_force=rating_with_curve(archive, site)[1])
         except (RatingError, QueryError) as error:
             silent[site] = str(error)
-    return found, silent
+    return by_site, silent
 
 
 def _fit_in_force(archive: Archive, site: str) -> tuple[Candidates, RatingFit]:

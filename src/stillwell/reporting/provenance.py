@@ -47,7 +47,7 @@ def rests_on(archive: Archive, gauging_id: str, revision: int) -> Rests:
         found = trace(archive, f"{gauging_id}/{revision}")
     except (ArchiveError, QueryError) as error:
         return Rests([], [], [], [], str(error))
-    return Rests(_facts(found), _files(found), _deposits(found), list(found.remarks))
+    return Rests(_facts(found), _files(found), _deposits(found), list(found.notes))
 
 
 def _facts(found: Trace) -> list[tuple[str, str]]:

@@ -13,9 +13,9 @@ from stillwell.hydrometry.rating.shift import departure
 from stillwell.reading.rating.site_fit import Candidates, numbers_of, rated_discharge
 
 
-def findings_of_fit(found: Candidates, made: RatingFit, policy: Policy) -> tuple[RatingFinding, ...]:
+def findings_of_fit(selected: Candidates, made: RatingFit, policy: Policy) -> tuple[RatingFinding, ...]:
     """Hold a fit against the office's limits, by the gaugings that took part."""
-    rows = made.gaugings.assign(gauging_id=found.rows["gauging_id"].to_numpy())
+    rows = made.gaugings.assign(gauging_id=selected.rows["gauging_id"].to_numpy())
     flowing = rows["used"].to_numpy(dtype=bool) & (rows["discharge_m3_s"].to_numpy() > 0)
     return rating_findings(made.curve, rows[flowing], made.at_bound, policy)
 

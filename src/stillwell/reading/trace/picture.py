@@ -66,7 +66,7 @@ def trace_svg(trace: Trace, most: int = MOST, hrefs: Mapping[str, str] | None = 
     }
     low = max(y for _, y in places.values()) + ROW
     notes = [f"and {count} more {called(kind, count)}" for kind, count in sorted(left_out.items(), key=_kind_order)]
-    notes += [f"note: {remark}" for remark in trace.remarks]
+    notes += [f"note: {note}" for note in trace.notes]
     width = max(EDGE * 2 + len(columns) * BOX + (len(columns) - 1) * GAP, 2 * EDGE + BOX + GAP)
     height = low + 18 * len(notes) + EDGE
     title = f"{'What rests on' if trace.forward else 'What it rests on:'} {trace.subject}"
