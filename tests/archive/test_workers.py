@@ -90,19 +90,19 @@ def test_lots_hold_everything_in_order():
         lots = Crew(Worker(), pool, 1).lots(range(100))
     assert [number for lot in lots for number in lot] == list(range(100))
     assert [len(lot) for lot in lots] == [13] * 7 + [9]
-    assert Crew(Worker()).lots(range(100)) == [range(100)]
+    assert Crew(Worker()).lots(range(100)) == [list(range(100))]
     assert Crew(Worker()).lots(()) == []
 
 
 def test_a_lot_of_large_things_holds_fewer_of_them():
-    """A lot ends where it is nearest to an eighth of the whole; a thing that is larger has one of its own."""
+    """A lot is no larger than an eighth of the whole; a thing that is larger has one of its own."""
     with spawned(1, Worker) as pool:
         crew = Crew(Worker(), pool, 1)
         lots = crew.lots("abcdefghij", [1, 1, 30, 1, 10, 10, 10, 10, 7, 0])
         level = crew.lots(range(100), [7] * 100)
-    assert lots == ["ab", "c", "de", "f", "g", "h", "ij"]
-    assert [len(lot) for lot in level] == [13] * 7 + [9]
-    assert Crew(Worker()).lots("abc", [5, 1, 1]) == ["abc"]
+    assert ["".join(lot) for lot in lots] == ["ab", "c", "d", "e", "f", "g", "h", "ij"]
+    assert [len(lot) for lot in level] == [12] * 8 + [4]
+    assert Crew(Worker()).lots("abc", [5, 1, 1]) == [["a", "b", "c"]]
 
 
 def test_a_process_that_is_killed_at_work_is_told_in_words():

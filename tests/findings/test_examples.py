@@ -19,7 +19,7 @@ from stillwell.intake.readers.deposit import read_deposit
 from stillwell.pipeline.committing import default_policy_text
 from stillwell.pipeline.derive import derive
 from stillwell.pipeline.ingest import ingest, understand
-from stillwell.prepare import Circumstances, policy_in_force, prepare
+from stillwell.prepare import CommitContext, policy_in_force, prepare
 from stillwell.records import Deposit
 from stillwell.schemas import ARCHIVE_TABLES
 from tests.making import frame
@@ -73,7 +73,7 @@ def _findings(deposits: list[Deposit]) -> pd.DataFrame:
     understood = understand(deposits)
     assert understood.problems.empty, understood.problems.to_dict("records")
     policy = policy_in_force(NOTHING, understood, default_policy_text())
-    findings = prepare(NOTHING, deposits, understood, Circumstances(1, NOW, "T1", "0", *policy)).tables["findings"]
+    findings = prepare(NOTHING, deposits, understood, CommitContext(1, NOW, "T1", "0", *policy)).tables["findings"]
     assert findings["message"].str.len().min() > 20
     assert findings["source"].str.len().min() > 10
     return findings

@@ -13,7 +13,7 @@ from stillwell.archive.revisions.registers import new_rows, new_values
 from stillwell.archive.revisions.snapshot import History, Snapshot
 from stillwell.fingerprint import sha256
 from stillwell.pipeline.committing import default_policy_text
-from stillwell.prepare import Circumstances
+from stillwell.prepare import CommitContext
 from stillwell.prepare.records import TABLES, derived
 from stillwell.prepare.watermarks import last_made, mark_name, record_marks
 from stillwell.records import RULES, ListedFile
@@ -133,7 +133,7 @@ class Held:
     def told(self):
         """Say what the commit to come depends on beside."""
         number = self.ledger.head_number() + 1
-        return Circumstances(number, self._moment(), "H1", "0", self.policy, self.digest, self.digest)
+        return CommitContext(number, self._moment(), "H1", "0", self.policy, self.digest, self.digest)
 
     def marks(self, view):
         """Return the last derivation of the record, and its inputs of now."""

@@ -17,14 +17,14 @@ import stillwell.prepare.batch as batches
 from stillwell.archive.archive import Archive
 from stillwell.archive.care import proofs
 from stillwell.archive.netcdf import render as netcdf_rendered
-from stillwell.archive.tables.table_buffer import Shelf, files_of, parts_of
+from stillwell.archive.tables.table_buffer import TableBuffer, files_of, parts_of
 from stillwell.errors import ArchiveError
 from stillwell.hydrometry.gauging import profile
 from stillwell.pipeline.audit import audit
 from stillwell.pipeline.derive import recompute
 from stillwell.pipeline.ingest import assess_again, inbox, ingest
 from stillwell.pipeline.render import render
-from stillwell.prepare.batch import Batch, lots
+from stillwell.prepare.batch import Batch, site_parts
 from stillwell.reading.printed.documents import taken_document
 from stillwell.reading.printed.summary import taken_lines, taken_words
 from tests.benchmarks.bench_large import MOST_GB, large_line
@@ -63,7 +63,7 @@ def test_every_file_and_word_is_the_same_byte_for_byte(whole, points, tmp_path, 
     """
     _in_lots(monkeypatch, points)
     taken = ingest(tmp_path / "archive", inbox(INBOX), by="INV-DM", now=_still)
-    assert isinstance(taken.prepared.tables, Shelf)
+    assert isinstance(taken.prepared.tables, TableBuffer)
     assert taken.prepared.tables.files
     expected, found = _files(whole[0]), _files(tmp_path / "archive")
     assert set(expected) == set(found)
@@ -159,14 +159,14 @@ def _batch(counts):
     return Batch(gaugings, pd.DataFrame({"g": g}), pd.DataFrame({"g": g[:0]}), pd.DataFrame({"g": g[:0]}))
 
 
-def test_a_lot_is_of_whole_sites_and_no_larger_than_asked_unless_a_site_is():
-    """Every gauging is in one lot, every site in one lot."""
+def test_a_part_is_of_whole_sites_and_no_larger_than_asked_unless_a_site_is():
+    """Every gauging is in one part, every site in one part."""
     batch = _batch([("C", 4), ("A", 3), ("B", 9), ("A", 2), ("D", 1), ("C", 1)])
-    found = lots(batch, 6)
+    found = site_parts(batch, 6)
     assert sorted(np.concatenate(found).tolist()) == list(range(6))
     sites = [set(batch.gaugings["site"].iloc[mine]) for mine in found]
     assert sites == [{"A"}, {"B"}, {"C", "D"}]
-    assert [len(mine) for mine in lots(batch, 20)] == [6]
+    assert [len(mine) for mine in site_parts(batch, 20)] == [6]
 
 
 @pytest.mark.soak
@@ -176,18 +176,18 @@ def test_a_season_of_a_country_fits_into_three_gigabytes(tmp_path):
     assert float(re.search(r"peak memory ([\d.]+) GB", said)[1]) < MOST_GB, said
 
 
-def test_a_shelf_keeps_rows_for_one_commit_only(whole):
+def test_a_table_buffer_keeps_rows_for_one_commit_only(whole):
     """Rows made for a commit are not written under another; read back they are the rows put there."""
     rows = whole[1].prepared.tables["verticals"]
-    shelf = Shelf(7)
-    shelf.put("verticals", rows)
+    buffer = TableBuffer(7)
+    buffer.put("verticals", rows)
     with pytest.raises(ArchiveError, match="expected rows of commit 8, found those of commit 7"):
-        files_of(shelf, 8)
-    assert [file[0] for file in files_of(shelf, 7)] == sorted(file[0] for file in shelf.files["verticals"])
+        files_of(buffer, 8)
+    assert [file[0] for file in files_of(buffer, 7)] == sorted(file[0] for file in buffer.files["verticals"])
     key = ["gauging_id", "revision", "vertical"]
-    back = shelf["verticals"].sort_values(key).reset_index(drop=True)
+    back = buffer["verticals"].sort_values(key).reset_index(drop=True)
     pd.testing.assert_frame_equal(back, rows.sort_values(key).reset_index(drop=True))
-    assert sum(len(part) for part in parts_of(shelf, "verticals", key)) == len(rows) == len(shelf["verticals"])
+    assert sum(len(part) for part in parts_of(buffer, "verticals", key)) == len(rows) == len(buffer["verticals"])
 
 
 def test_what_cannot_be_rendered_leaves_the_commit_and_files_behind(tmp_path, monkeypatch):

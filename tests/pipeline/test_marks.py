@@ -15,7 +15,7 @@ from stillwell.pipeline.committing import office_policy
 from stillwell.pipeline.derive import derivations, derive, sites_of
 from stillwell.pipeline.ingest import compact
 from stillwell.pipeline.rebuild import rebuild
-from stillwell.prepare import Circumstances, watermarks
+from stillwell.prepare import CommitContext, watermarks
 from stillwell.prepare.inputs import InputView
 from stillwell.prepare.records import TABLES, derived, recorded_sites
 from tests.pipeline.season import NOW, season, sheets, take
@@ -120,7 +120,7 @@ def test_a_change_of_one_input_derives_the_site_again_and_no_other(table, root, 
 def test_every_table_that_a_record_reads_is_among_its_inputs(root):
     """What ``derived`` reads through a view is named in the marks, and each of them has a change tried above."""
     view = InputView(Archive(root, complete=True))
-    derived(view, ["S1"], Circumstances(0, NOW(), "H1", "0", *office_policy(), ""))
+    derived(view, ["S1"], CommitContext(0, NOW(), "H1", "0", *office_policy(), ""))
     read = {table for table, _ in view._files} - set(TABLES)
     named = {*watermarks.OF_SITE, *watermarks.OF_RATINGS}
     assert read == named

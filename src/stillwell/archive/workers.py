@@ -9,11 +9,11 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from functools import cache
-from itertools import accumulate
 from multiprocessing import get_context, parent_process
 from threading import Thread
 from typing import Any
 
+from stillwell.archive.packing import packed
 from stillwell.errors import ProcessLost
 
 AT_HAND = 2
@@ -78,8 +78,8 @@ class Crew:
         """Say how many of so many things make a lot, so that each process has several; all without helpers."""
         return max(1, -(-things // (LOTS * (self.helpers + 1))) if self.helpers else things)
 
-    def lots(self, things: Sequence[Any], sizes: Sequence[int] = ()) -> list[Sequence[Any]]:
-        """Part things into lots of neighbours, several for each process, that are about as large as each other.
+    def lots(self, things: Sequence[Any], sizes: Sequence[int] = ()) -> list[list[Any]]:
+        """Group neighbouring things into lots, several for each process; one lot without helpers.
 
         Parameters
         ----------
@@ -89,17 +89,12 @@ class Crew:
 
         Returns
         -------
-        list of sequence
+        list of list
+            None is larger than its share, unless one thing is.
         """
-        upto = list(accumulate(sizes or [1] * len(things)))
-        enough = self.size(upto[-1]) if upto else 1
-        starts = [0]
-        for at in range(1, len(things)):
-            begun = upto[starts[-1] - 1] if starts[-1] else 0
-            # a lot ends before a thing that would make it larger than needed by more than it lacks now
-            if upto[at] - begun > enough and upto[at] + upto[at - 1] > 2 * (begun + enough):
-                starts.append(at)
-        return [things[at:end] for at, end in zip(starts, [*starts[1:], len(things)], strict=True)] if upto else []
+        weights = sizes or [1] * len(things)
+        lots = packed(zip(things, weights, strict=True), lambda pair: pair[1], self.size(sum(weights)))
+        return [[thing for thing, _ in lot] for lot in lots]
 
     def all(self, work: str, parts: Sequence[tuple[Any, ...]]) -> list[Any]:
         """Do parts of some work, and return what each came to, in their order."""

@@ -32,7 +32,7 @@ from stillwell.archive.care.twins import twin_remarks
 from stillwell.archive.care.witness import read_witness, witness_faults
 from stillwell.archive.ledger.chain import Entry
 from stillwell.archive.ledger.clock import clock_remarks
-from stillwell.archive.lots.site_batches import portions, rows_at
+from stillwell.archive.lots.site_batches import table_batches
 from stillwell.archive.netcdf.outputs import behind, behind_words, outputs
 from stillwell.archive.workers import Crew
 from stillwell.archive.writing.unfinished import unfinished_remarks
@@ -209,7 +209,7 @@ def _parts_of_tables(archive: Archive) -> list[tuple[str, list[str] | None]]:
     names = sorted(sizes, key=lambda name: (-sizes[name], name))
     if sum(sizes.values()) <= MOST_ROWS:
         return [(name, None) for name in names]
-    return [(name, sites) for name in names for sites in _portions(archive, name)]
+    return [(name, sites) for name in names for sites in table_batches(archive, name, PORTION)]
 
 
 def _netcdf_faults(crew: Crew, told: _Told) -> list[Fault]:
@@ -296,15 +296,6 @@ def _behind_part(archive: Archive, faults: Sequence[Fault], remarks: list[str]) 
         named = any(fault.path in str(error) for fault in faults)
         return [] if named else [Fault("table", "tables", str(error))]
     return []
-
-
-def _portions(archive: Archive, name: str) -> Iterator[list[str] | None]:
-    """Part the sites of a table so that not many rows are read at a time; None for a table that knows no sites."""
-    sizes = rows_at(archive, name)
-    if "" in sizes or not sizes:
-        yield None
-    else:
-        yield from portions(sorted(sizes), sizes, PORTION)
 
 
 def _recompute_faults(

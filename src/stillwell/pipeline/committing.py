@@ -16,7 +16,7 @@ from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.writing.writer import Writer, open_writer
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.fingerprint import sha256
-from stillwell.prepare import Circumstances, policy_in_force
+from stillwell.prepare import CommitContext, policy_in_force
 from stillwell.records import RULES, Understood
 
 
@@ -54,12 +54,12 @@ def writing(
     return opened(policy_text=policy_text or default_policy_text(), rules=rules, earlier=earlier)
 
 
-def circumstances(writer: Writer, understood: Understood | None, intake_map: str = "") -> Circumstances:
+def commit_context(writer: Writer, understood: Understood | None, intake_map: str = "") -> CommitContext:
     """Collect who, when and by what rules from an open writer and the deposits it takes."""
     shipped = default_policy_text()
     policy = policy_in_force(writer.archive, understood, writer.policy_text or shipped, shipped)
     about = (writer.number, writer.recorded_at, writer.by, __version__)
-    return Circumstances(*about, *policy, intake_map, writer.rules)
+    return CommitContext(*about, *policy, intake_map, writer.rules)
 
 
 def office_of(archive: Archive) -> Mapping[str, str]:

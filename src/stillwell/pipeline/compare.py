@@ -10,9 +10,9 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive.ledger.chain import Entry
-from stillwell.archive.lots.site_batches import portions
+from stillwell.archive.lots.site_batches import site_batches
 from stillwell.archive.revisions.snapshot import EveryRow
-from stillwell.archive.tables.table_buffer import Shelf
+from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.fingerprint import sha256
 from stillwell.prepare import View
 from stillwell.records import Fault
@@ -196,23 +196,18 @@ def listed_sites(entry: Entry) -> dict[str, list[str]]:
     return {name: sorted(sites) for name, sites in found.items()}
 
 
-def lots_of(sites: Sequence[str], sizes: Mapping[str, int]) -> Iterator[list[str]]:
-    """Part sites into lots of at most ``AT_ONCE`` rows by their sizes; a site with more is a lot by itself."""
-    return portions(sites, sizes, AT_ONCE)
-
-
 def _pairs(
     entry: Entry, history: EveryRow, name: str, sites: list[str], again: Mapping[str, pd.DataFrame]
 ) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
     """Pair the rows of a table that a commit recorded with those it comes to again, site by site where it is large."""
     moment = entry.recorded_at
-    if isinstance(again, Shelf) and name in again.files:
+    if isinstance(again, TableBuffer) and name in again.files:
         for site in sorted({*sites, *again.sites(name)}):
             yield history.recorded_at(name, moment, [site]), again.rows(name, [site])
         return
     if name in again and len(again[name]) > AT_ONCE and "site" in again[name] and name in history.tables():
         at = {str(site): int(count) for site, count in again[name]["site"].value_counts().items()}
-        for lot in lots_of(sorted({*sites, *at}), at):
+        for lot in site_batches(sorted({*sites, *at}), at, AT_ONCE):
             yield history.recorded_at(name, moment, lot), again[name][again[name]["site"].isin(lot)]
         return
     stored = history.recorded_at(name, moment, sites) if name in history.tables() else pd.DataFrame()

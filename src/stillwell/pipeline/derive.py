@@ -14,16 +14,16 @@ from stillwell import __version__
 from stillwell.archive.archive import Archive
 from stillwell.archive.disk.lock import WAIT_S
 from stillwell.archive.ledger.chain import Entry
-from stillwell.archive.lots.site_batches import portions, rows_at
+from stillwell.archive.lots.site_batches import rows_at, site_batches
 from stillwell.archive.provenance.derived import derivation_provenance
 from stillwell.archive.provenance.document import provenance_path
 from stillwell.archive.provenance.sources import sources
 from stillwell.archive.writing.writer import Commit, Writer
 from stillwell.errors import QueryError
-from stillwell.pipeline.committing import circumstances, default_policy_text, utc_now, writing
+from stillwell.pipeline.committing import commit_context, default_policy_text, utc_now, writing
 from stillwell.pipeline.documents import documents, fixed_documents
 from stillwell.pipeline.render import After, render_after, unheard
-from stillwell.prepare import Circumstances, Prepared, policy_in_force
+from stillwell.prepare import CommitContext, Prepared, policy_in_force
 from stillwell.prepare.context import Standing
 from stillwell.prepare.from_change import derived_from_change
 from stillwell.prepare.inputs import InputView
@@ -150,15 +150,15 @@ def derivations(
     wanted = sorted(set(sites)) if sites else known
     late = _behind(archive, wanted, ratings)
     current(sorted(set(wanted) - set(late)))
-    for lot in portions(late, rows_at(archive, "stage", late), at_once):
+    for lot in site_batches(late, rows_at(archive, "stage", late), at_once):
         left, rounds = lot, 0
         while left:
             made = _ahead(archive, left, by, now()) if rounds < ROUNDS else {}
             rounds += 1
             with writing(root, by=by, now=now, create=False, wait_s=wait_s, earlier=archive.ledger) as writer:
-                told = circumstances(writer, None)
-                tables, left, done = _fitting(writer, told, left, made)
-                entry = writer.commit(derivation(writer, told, tables, done)) if done else None
+                context = commit_context(writer, None)
+                tables, left, done = _fitting(writer, context, left, made)
+                entry = writer.commit(derivation(writer, context, tables, done)) if done else None
             made.clear()
             if entry is not None:
                 after(render_after(root, entry, by=by, now=now, wait_s=wait_s, render_now=render_now))
@@ -214,19 +214,19 @@ def _ahead(archive: Archive, sites: Sequence[str], by: str, moment: datetime) ->
     Each from the earliest change on, or whole where none can be told (``prepare.earliest_change``).
     """
     shipped = default_policy_text()
-    told = Circumstances(0, moment, by, __version__, *policy_in_force(archive, None, shipped, shipped))
-    marks = record_marks(archive, sites, shipped, told.policy_digest, told.rules)
+    context = CommitContext(0, moment, by, __version__, *policy_in_force(archive, None, shipped, shipped))
+    marks = record_marks(archive, sites, shipped, context.policy_digest, context.rules)
     last = last_made(archive.ledger, sites)
     made = {}
     for site in sites:
         view = InputView(archive)
-        tables = derived_from_change(view, site, told, last.get(site), marks[site])
-        made[site] = _Ahead(tables, view, (told.policy_digest, told.rules))
+        tables = derived_from_change(view, site, context, last.get(site), marks[site])
+        made[site] = _Ahead(tables, view, (context.policy_digest, context.rules))
     return made
 
 
 def _fitting(
-    writer: Writer, told: Circumstances, sites: Sequence[str], made: Mapping[str, _Ahead]
+    writer: Writer, context: CommitContext, sites: Sequence[str], made: Mapping[str, _Ahead]
 ) -> tuple[dict[str, pd.DataFrame], list[str], list[str]]:
     """Take the rows whose inputs still stand, stamped with this commit's moment; name the other sites, then these.
 
@@ -237,9 +237,9 @@ def _fitting(
     for site in sites:
         one = made.get(site)
         if one is None:
-            rows = derived(writer.archive, [site], told)
-        elif one.rules == (told.policy_digest, told.rules) and one.inputs.same_in(writer.archive):
-            rows = {name: frame.assign(recorded_at=recorded(frame, told)) for name, frame in one.tables.items()}
+            rows = derived(writer.archive, [site], context)
+        elif one.rules == (context.policy_digest, context.rules) and one.inputs.same_in(writer.archive):
+            rows = {name: frame.assign(recorded_at=recorded(frame, context)) for name, frame in one.tables.items()}
         else:
             left.append(site)
             continue
@@ -249,39 +249,39 @@ def _fitting(
     return {name: pd.concat(frames[name], ignore_index=True) for name in TABLES if name in frames}, left, done
 
 
-def derivation(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFrame], sites: Sequence[str]) -> Commit:
+def derivation(writer: Writer, context: CommitContext, tables: dict[str, pd.DataFrame], sites: Sequence[str]) -> Commit:
     """Lay out the commit of derived records: rows and their provenance, and what each record was derived from.
 
     Parameters
     ----------
     writer : Writer
-    told : Circumstances
+    context : CommitContext
     tables : dict of str to DataFrame
         Rows that are new or differ; there may be none.
     sites : sequence of str
         Sites whose records were derived, with rows or without.
     """
     shipped = writer.policy_text or default_policy_text()
-    marks: Marks = record_marks(writer.archive, sites, shipped, told.policy_digest, told.rules) if sites else {}
+    marks: Marks = record_marks(writer.archive, sites, shipped, context.policy_digest, context.rules) if sites else {}
     return Commit(
         tables=tables,
-        documents={provenance_path(told.number): _provenance(writer, told, tables)} if tables else {},
-        replacing=fixed_documents(told.policy.office),
+        documents={provenance_path(context.number): _provenance(writer, context, tables)} if tables else {},
+        replacing=fixed_documents(context.policy.office),
         made_from={mark_name(site): inputs for site, inputs in sorted(marks.items())},
         counts={f"rows of {name}": len(rows) for name, rows in sorted(tables.items())},
         reason=REASON,
     )
 
 
-def _provenance(writer: Writer, told: Circumstances, tables: dict[str, pd.DataFrame]) -> bytes:
+def _provenance(writer: Writer, context: CommitContext, tables: dict[str, pd.DataFrame]) -> bytes:
     sites = sorted({site for rows in tables.values() for site in rows["site"].unique()})
-    apart_s = told.policy.value("gap_bridged_s")
+    apart_s = context.policy.value("gap_bridged_s")
     return derivation_provenance(
-        number=told.number,
-        recorded_at=told.recorded_at,
-        by=told.by,
-        software_version=told.software_version,
-        policy_digest=told.policy_digest,
+        number=context.number,
+        recorded_at=context.recorded_at,
+        by=context.by,
+        software_version=context.software_version,
+        policy_digest=context.policy_digest,
         records=[sources(writer.archive, site, tables, apart_s) for site in sites],
     )
 
@@ -330,23 +330,23 @@ def recompute(
         If another writer is at work.
     """
     with writing(root, by=by, now=now, create=False, wait_s=wait_s) as writer:
-        told = circumstances(writer, None)
-        tables = anew(writer.archive, told)
+        context = commit_context(writer, None)
+        tables = anew(writer.archive, context)
         if not tables:
             return None, {}
-        entry = writer.commit(recomputation(told, tables))
+        entry = writer.commit(recomputation(context, tables))
     after(render_after(root, entry, by=by, now=now, wait_s=wait_s))
     return entry, tables
 
 
-def recomputation(told: Circumstances, tables: Mapping[str, pd.DataFrame]) -> Commit:
+def recomputation(context: CommitContext, tables: Mapping[str, pd.DataFrame]) -> Commit:
     """Lay out the commit of gaugings computed again."""
     outcomes = tables["gaugings"][["gauging_id", "revision"]].assign(action="revision")
     prepared = Prepared(tables, outcomes, pd.DataFrame(), pd.DataFrame())
     return Commit(
         tables=tables,
-        documents=documents(told, [], prepared),
-        replacing=fixed_documents(told.policy.office),
+        documents=documents(context, [], prepared),
+        replacing=fixed_documents(context.policy.office),
         counts={"revision": len(outcomes)},
         reason=RECOMPUTED,
     )

@@ -10,18 +10,18 @@ from stillwell.archive.disk.layout import README
 from stillwell.archive.provenance.document import commit_provenance, provenance_path
 from stillwell.archive.readme import archive_readme, schema_documents
 from stillwell.archive.tables.current_rows import GAUGING
-from stillwell.prepare import Circumstances, Prepared
+from stillwell.prepare import CommitContext, Prepared
 from stillwell.prepare.recompute import REASON
 from stillwell.records import Deposit
 from stillwell.schemas import ARCHIVE_TABLES
 
 
-def documents(circumstances: Circumstances, deposits: Sequence[Deposit], prepared: Prepared) -> dict[str, bytes]:
+def documents(context: CommitContext, deposits: Sequence[Deposit], prepared: Prepared) -> dict[str, bytes]:
     """Write the documents that are new with a commit.
 
     Parameters
     ----------
-    circumstances : Circumstances
+    context : CommitContext
     deposits : sequence of Deposit
     prepared : Prepared
 
@@ -31,28 +31,28 @@ def documents(circumstances: Circumstances, deposits: Sequence[Deposit], prepare
         By path in the archive.
     """
     data = commit_provenance(
-        number=circumstances.number,
-        recorded_at=circumstances.recorded_at,
-        by=circumstances.by,
-        software_version=circumstances.software_version,
-        policy_digest=circumstances.policy_digest,
-        intake_map=circumstances.intake_map,
+        number=context.number,
+        recorded_at=context.recorded_at,
+        by=context.by,
+        software_version=context.software_version,
+        policy_digest=context.policy_digest,
+        intake_map=context.intake_map,
         deposits=deposits,
-        gaugings=_made(circumstances, prepared),
+        gaugings=_made(context, prepared),
         tables=prepared.tables,
     )
-    return {provenance_path(circumstances.number): data}
+    return {provenance_path(context.number): data}
 
 
-def _made(circumstances: Circumstances, prepared: Prepared) -> pd.DataFrame:
+def _made(context: CommitContext, prepared: Prepared) -> pd.DataFrame:
     """Pick the revisions a commit makes; a row can also be there because a review changed its status."""
     rows = prepared.tables.get("gaugings")
     if rows is None:
         return pd.DataFrame(columns=list(_gauging_columns()))
     made = prepared.outcomes["action"].isin(["new", "revision"])
     taken = pd.MultiIndex.from_frame(prepared.outcomes.loc[made, GAUGING])
-    again = pd.Series(circumstances.policy_digest != circumstances.policy_before, index=rows.index)
-    again &= (rows["revision_reason"] == REASON) & (rows["policy_digest"] == circumstances.policy_digest)
+    again = pd.Series(context.policy_digest != context.policy_before, index=rows.index)
+    again &= (rows["revision_reason"] == REASON) & (rows["policy_digest"] == context.policy_digest)
     again &= rows["revision"] == rows.groupby("gauging_id")["revision"].transform("max")
     return rows[again | pd.MultiIndex.from_frame(rows[GAUGING]).isin(taken)]
 

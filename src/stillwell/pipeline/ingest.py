@@ -26,10 +26,10 @@ from stillwell.intake.map_preview import preview
 from stillwell.intake.maps.map_file import Map, map_from
 from stillwell.intake.readers.deposit import find_deposits, read_deposit, table_file
 from stillwell.intake.returned import pages_of, returned_documents
-from stillwell.pipeline.committing import circumstances, default_policy_text, office_policy, utc_now, writing
+from stillwell.pipeline.committing import commit_context, default_policy_text, office_policy, utc_now, writing
 from stillwell.pipeline.documents import documents, fixed_documents
 from stillwell.pipeline.render import Rendered, render_after
-from stillwell.prepare import Change, Circumstances, Prepared, policy_in_force, prepare, reassess
+from stillwell.prepare import Change, CommitContext, Prepared, policy_in_force, prepare, reassess
 from stillwell.records import RULES, Deposit, Understood
 
 Progress = Callable[[str, int, int], None]
@@ -212,13 +212,13 @@ def take(
         tell("interpreting", 0, len(fresh))
         understood = [understand(fresh, intake_map, writer.rules)]
         tell("computing", 1, 3)
-        told = circumstances(writer, understood[0], used_map.digest if used_map else "")
-        prepared = prepare(writer.archive, fresh, understood.pop(), told)  # nobody holds what it lets go of
+        context = commit_context(writer, understood[0], used_map.digest if used_map else "")
+        prepared = prepare(writer.archive, fresh, understood.pop(), context)  # nobody holds what it lets go of
         if whole and not prepared.problems.empty:
             return Taken(None, prepared, tuple(fresh), tuple(known), pages=_pages(writer.archive, known))
         tell("writing", 2, 3)
         pages = _pages(writer.archive, known)
-        entry = writer.commit(commit_of(writer, told, fresh, prepared))
+        entry = writer.commit(commit_of(writer, context, fresh, prepared))
         tell("written", 3, 3)
     rendered = render_after(root, entry, by=by, now=now, wait_s=wait_s, render_now=render_now)
     return Taken(entry, prepared, tuple(fresh), tuple(known), rendered, pages)
@@ -245,8 +245,8 @@ def assess_again(archive: Archive, policy_text: str) -> list[Change]:
     policy = policy_from(policy_text, office_policy()[0])
     refuse_retired(policy_text)
     _, _, before = policy_in_force(archive, None, default_policy_text())
-    told = Circumstances(0, utc_now(), "", __version__, policy, sha256(policy_text.encode("utf-8")), before)
-    return reassess(archive, told)
+    context = CommitContext(0, utc_now(), "", __version__, policy, sha256(policy_text.encode("utf-8")), before)
+    return reassess(archive, context)
 
 
 def decide(
@@ -378,7 +378,7 @@ def _pages(archive: Archive, known: Sequence[Deposit]) -> dict[str, Sequence[str
     return {digest: pages for digest, pages in found.items() if pages}
 
 
-def commit_of(writer: Writer, told: Circumstances, deposits: Sequence[Deposit], prepared: Prepared) -> Commit:
+def commit_of(writer: Writer, context: CommitContext, deposits: Sequence[Deposit], prepared: Prepared) -> Commit:
     """Lay out a commit: rows, notes on its deposits and documents."""
     notes = prepared.tables["deposits"]
     noted = notes[["deposit", "name", "kind", "outcome", "gaugings_taken", "gaugings_returned", "intake_map"]]
@@ -389,8 +389,8 @@ def commit_of(writer: Writer, told: Circumstances, deposits: Sequence[Deposit], 
         deposits=list(deposits),
         deposit_notes=[{str(k): v for k, v in row.items() if not pd.isna(v)} for row in listed],
         tables=prepared.tables,
-        documents=said | documents(told, deposits, prepared),
-        replacing=fixed_documents(told.policy.office),
+        documents=said | documents(context, deposits, prepared),
+        replacing=fixed_documents(context.policy.office),
         counts={str(name): int(count) for name, count in counts.items()},
         reason="ingest",
     )

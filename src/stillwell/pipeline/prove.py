@@ -20,15 +20,16 @@ from stillwell.archive.care.accounts import TAKES_IN
 from stillwell.archive.disk.layout import entry_path
 from stillwell.archive.ledger.chain import Entry
 from stillwell.archive.ledger.entries import shipped_policies
-from stillwell.archive.lots.site_batches import rows_at
+from stillwell.archive.lots.site_batches import rows_at, site_batches
 from stillwell.archive.revisions.snapshot import EveryRow
 from stillwell.errors import Withheld
+from stillwell.pipeline import compare
 from stillwell.pipeline.committing import default_policy_text
-from stillwell.pipeline.compare import Recorded, Rounded, compared, compared_by_lots, judged_by_another, lots_of, unlike
+from stillwell.pipeline.compare import Recorded, Rounded, compared, compared_by_lots, judged_by_another, unlike
 from stillwell.pipeline.derive import REASON as DERIVED
 from stillwell.pipeline.derive import RECOMPUTED, sites_of
 from stillwell.pipeline.ingest import map_used, taken_again
-from stillwell.prepare import Circumstances, View, policy_in_force, prepare
+from stillwell.prepare import CommitContext, View, policy_in_force, prepare
 from stillwell.prepare.plain_commits import MADE, THE_SAME, Several, together
 from stillwell.prepare.recompute import anew
 from stillwell.prepare.records import derived
@@ -112,8 +113,8 @@ class Prover:
         except Withheld:
             return Proved(number, (), "rests on withheld content")
         policy = policy_in_force(before, understood, text, self._newest)
-        told = Circumstances(number, entry.recorded_at, entry.by, __version__, *policy, used, entry.rules)
-        again = prepare(before, deposits, understood, told).tables
+        context = CommitContext(number, entry.recorded_at, entry.by, __version__, *policy, used, entry.rules)
+        again = prepare(before, deposits, understood, context).tables
         faults = tuple(compared(entry, self._history, self._recorded, again, rounded))
         return Proved(number, faults, rounded=rounded[number])
 
@@ -193,12 +194,12 @@ class Prover:
         text = self._shipped.get(entries[0].shipped_policy, self._newest)
         policy = policy_in_force(self._history.before(entries[0].recorded_at), None, text, self._newest)
         deposits, used, understood = taken_again(self._archive, *entries)
-        told = [
-            Circumstances(one.number, one.recorded_at, one.by, __version__, *policy, used, one.rules) for one in entries
+        context = [
+            CommitContext(one.number, one.recorded_at, one.by, __version__, *policy, used, one.rules) for one in entries
         ]
         at = iter(deposits)
         parts = tuple(tuple(islice(at, len(entry.deposits))) for entry in entries)
-        again, fit = together(self._history, Several(tuple(told), parts, understood))
+        again, fit = together(self._history, Several(tuple(context), parts, understood))
         fitting = [entry for entry in entries if entry.number in fit]
         if not fitting:
             return {}
@@ -211,12 +212,14 @@ class Prover:
         if entry.reason not in (DERIVED, RECOMPUTED):
             return
         policy = policy_in_force(before, None, text, self._newest)
-        told = Circumstances(entry.number, entry.recorded_at, entry.by, __version__, *policy, rules=entry.rules)
+        context = CommitContext(entry.number, entry.recorded_at, entry.by, __version__, *policy, rules=entry.rules)
         if entry.reason == RECOMPUTED:
-            yield from compared(entry, self._history, self._recorded, anew(before, told), rounded)
+            yield from compared(entry, self._history, self._recorded, anew(before, context), rounded)
             return
-        for sentence in marks_unlike(before, entry, told.policy_digest):
+        for sentence in marks_unlike(before, entry, context.policy_digest):
             yield Fault("recompute", entry_path(entry.number), sentence)
         # some sites at a time: what is derived again of a commit is never held together
-        made = ((lot, derived(before, lot, told)) for lot in lots_of(sites_of(entry), self._stage))
+        made = (
+            (lot, derived(before, lot, context)) for lot in site_batches(sites_of(entry), self._stage, compare.AT_ONCE)
+        )
         yield from compared_by_lots(entry, self._history, self._recorded, made, rounded)

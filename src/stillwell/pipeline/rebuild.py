@@ -33,7 +33,7 @@ from stillwell.archive.writing.compact import compaction
 from stillwell.archive.writing.writer import Commit, Writer
 from stillwell.errors import ArchiveError, Withheld
 from stillwell.fingerprint import sha256
-from stillwell.pipeline.committing import circumstances, office_of, utc_now, writing
+from stillwell.pipeline.committing import commit_context, office_of, utc_now, writing
 from stillwell.pipeline.derive import REASON as DERIVED
 from stillwell.pipeline.derive import RECOMPUTED, derivation, recomputation, sites_of
 from stillwell.pipeline.documents import fixed_documents
@@ -255,20 +255,20 @@ def _again(original: Archive, writer: Writer, entry: Entry, carried: list[int]) 
     if entry.reason == RENDERED:
         return _rendered_again(writer, entry)
     if entry.reason == DERIVED:
-        told = circumstances(writer, None)
-        rows = derived(writer.archive, sites_of(entry), told)
-        return writer.commit(derivation(writer, told, rows, marked_sites(entry)))
+        context = commit_context(writer, None)
+        rows = derived(writer.archive, sites_of(entry), context)
+        return writer.commit(derivation(writer, context, rows, marked_sites(entry)))
     if entry.reason == RECOMPUTED:
-        told = circumstances(writer, None)
-        return writer.commit(recomputation(told, anew(writer.archive, told)))
+        context = commit_context(writer, None)
+        return writer.commit(recomputation(context, anew(writer.archive, context)))
     try:
         deposits, used, understood = taken_again(original, entry)
     except Withheld:
         carried.append(entry.number)
         return writer.commit(_carried(original, writer, entry))
-    told = circumstances(writer, understood, used)
-    prepared = prepare(writer.archive, deposits, understood, told)
-    return writer.commit(commit_of(writer, told, deposits, prepared))
+    context = commit_context(writer, understood, used)
+    prepared = prepare(writer.archive, deposits, understood, context)
+    return writer.commit(commit_of(writer, context, deposits, prepared))
 
 
 def _rendered_again(writer: Writer, entry: Entry) -> Entry:
@@ -298,7 +298,7 @@ def _carried(original: Archive, writer: Writer, entry: Entry) -> Commit:
         mine = rows[rows["recorded_at"] == pd.Timestamp(entry.recorded_at)].reset_index(drop=True)
         if len(mine):
             tables[name] = mine
-    told = circumstances(writer, None)
+    context = commit_context(writer, None)
     kept = {file.path for file in entry.files if file.path.startswith(("provenance/", "returned/"))}
     live = original.listing()
     return Commit(
@@ -306,7 +306,7 @@ def _carried(original: Archive, writer: Writer, entry: Entry) -> Commit:
         deposit_notes=[dict(note) for note in entry.deposits],
         tables=tables,
         documents={path: original.document(path) for path in sorted(kept & live.keys())},
-        replacing=fixed_documents(told.policy.office),
+        replacing=fixed_documents(context.policy.office),
         counts=dict(entry.counts or {}),
         reason=entry.reason,
     )

@@ -11,7 +11,7 @@ from typing import Any
 from stillwell.archive.archive import Archive
 from stillwell.archive.disk.lock import WAIT_S
 from stillwell.errors import DepositError, QueryError
-from stillwell.pipeline.committing import circumstances, utc_now, writing
+from stillwell.pipeline.committing import commit_context, utc_now, writing
 from stillwell.pipeline.ingest import commit_of, decision, understand
 from stillwell.pipeline.render import After, render_after, unheard
 from stillwell.prepare import prepare
@@ -78,13 +78,15 @@ def withhold(
         writer.check_clock()
         deposit = decision("withholdings", [{"subject": subject, "reason": reason}], by, writer.recorded_at)
         understood = understand([deposit])
-        told = circumstances(writer, understood)
-        prepared = prepare(writer.archive, [deposit], understood, told)
+        context = commit_context(writer, understood)
+        prepared = prepare(writer.archive, [deposit], understood, context)
         if not prepared.problems.empty:
             found = prepared.problems.iloc[0]
             msg = f"expected {found['expected']} in the decision, found {found['found']}; nothing was withheld"
             raise DepositError(msg)
-        entry = writer.commit(replace(commit_of(writer, told, [deposit], prepared), withheld={subject: deposit.digest}))
+        entry = writer.commit(
+            replace(commit_of(writer, context, [deposit], prepared), withheld={subject: deposit.digest})
+        )
     after(render_after(root, entry, by=by, now=now, wait_s=wait_s))
     return subject
 

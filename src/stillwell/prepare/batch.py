@@ -9,13 +9,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.archive.ledger.moved_gaugings import sites_named
-from stillwell.archive.lots.site_batches import portions
+from stillwell.archive.lots.site_batches import site_batches
 from stillwell.archive.revisions.identity import Kept, decide, digests, gauging_ids
 from stillwell.hydrometry.gauging.results import HANDED_IN as RESULT
 from stillwell.prepare.context import View
 from stillwell.records import PROBLEM_COLUMNS, Understood
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns
+
+Ints = NDArray[np.int64]
 
 AT_ONCE = 2**18
 """Points computed and written out at a time, so that what is needed in between does not grow with a season."""
@@ -36,7 +38,7 @@ class Batch:
     own_heights: pd.DataFrame
     samples: pd.DataFrame
 
-    def part(self, mine: NDArray[np.int64]) -> Batch:
+    def part(self, mine: Ints) -> Batch:
         """Take some gaugings, numbered afresh in the order given, with what belongs to them."""
         fresh = np.full(len(self.gaugings), -1)
         fresh[mine] = np.arange(mine.size)
@@ -44,42 +46,43 @@ class Batch:
         return Batch(gaugings, *(_renumbered(rows, fresh) for rows in (self.points, self.own_heights, self.samples)))
 
 
-def _renumbered(rows: pd.DataFrame, fresh: NDArray[np.int64]) -> pd.DataFrame:
+def _renumbered(rows: pd.DataFrame, fresh: Ints) -> pd.DataFrame:
     if "g" not in rows:
         return rows
     g = fresh[rows["g"].to_numpy()]
     return rows[g >= 0].assign(g=g[g >= 0]).reset_index(drop=True)
 
 
-def lots(batch: Batch, most: int | None = None) -> list[NDArray[np.int64]]:
-    """Part the gaugings of a batch into lots of whole sites, so that what is made of a lot can be written by itself.
+def site_parts(batch: Batch, most: int | None = None) -> list[Ints]:
+    """Group the gaugings of a batch into parts of whole sites, so that one part is computed and written at a time.
 
     Parameters
     ----------
     batch : Batch
     most : int, optional
-        Points and samples of a lot, unless a site has more; ``AT_ONCE`` without.
+        Points and samples of a part, unless a site has more; ``AT_ONCE`` without.
 
     Returns
     -------
     list of int array
-        Numbers of gaugings, in the order of the batch; one lot for a batch that fits into it.
+        Numbers of gaugings, in the order of the batch; one part for a batch that fits into it.
     """
     of_gauging = np.concatenate([rows["g"].to_numpy() for rows in (batch.points, batch.samples)]).astype(np.int64)
-    return lots_of(batch.gaugings["site"], np.bincount(of_gauging, minlength=len(batch.gaugings)), most)
+    rows = np.bincount(of_gauging, minlength=len(batch.gaugings))
+    return site_parts_of(batch.gaugings["site"], rows, most)
 
 
-def lots_of(sites: pd.Series, rows: NDArray[np.int64], most: int | None = None) -> list[NDArray[np.int64]]:
-    """Part gaugings into lots of whole sites; ``rows`` says how many rows each has."""
+def site_parts_of(sites: pd.Series, rows: Ints, most: int | None = None) -> list[Ints]:
+    """Group gaugings into parts of whole sites; ``rows`` holds the number of rows of each gauging."""
     most = AT_ONCE if most is None else most
     if rows.sum() <= most:
         return [np.arange(len(sites))]
     site, names = pd.factorize(sites, sort=True)
     sizes = dict(zip(names, np.bincount(site, weights=rows, minlength=len(names)).tolist(), strict=True))
-    lot_of = {name: number for number, lot in enumerate(portions(names, sizes, most)) for name in lot}
-    lot = np.array([lot_of[name] for name in names])[site]
-    order = np.argsort(lot, kind="stable")
-    return np.split(order, np.flatnonzero(np.diff(lot[order])) + 1)
+    part_of = {name: number for number, some in enumerate(site_batches(names, sizes, most)) for name in some}
+    part = np.array([part_of[name] for name in names])[site]
+    order = np.argsort(part, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(part[order])) + 1)
 
 
 def numbered(understood: Understood) -> Batch:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from stillwell.assessment.assess import assess
 from stillwell.assessment.checks import CHECKS
@@ -15,8 +14,8 @@ from stillwell.assessment.evidence import Evidence
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.gauging.compute import Computed, compute
 from stillwell.hydrometry.gauging.uncertainty_in_use import within_pct
-from stillwell.prepare.batch import HANDED_IN, Batch
-from stillwell.prepare.context import Circumstances
+from stillwell.prepare.batch import HANDED_IN, Batch, Ints
+from stillwell.prepare.context import CommitContext
 
 
 @dataclass(frozen=True)
@@ -31,11 +30,11 @@ class Surroundings:
     """Gaugings that stood at the sites concerned."""
     ties: pd.DataFrame
     """Checks before and after each gauging of the batch."""
-    world: NDArray[np.int64] | None = None
+    world: Ints | None = None
     """Where gaugings of several commits are computed side by side, which one each is of; heights and history are those
     of all commits, with codes kept ``apart``."""
 
-    def of(self, gaugings: pd.DataFrame, mine: NDArray[np.int64]) -> Surroundings:
+    def of(self, gaugings: pd.DataFrame, mine: Ints) -> Surroundings:
         """Take what lies beside some gaugings of the batch."""
         here = self.heights["site"].isin(gaugings["site"].iloc[mine].unique()).to_numpy()
         return replace(
@@ -48,7 +47,7 @@ APART = ("site", "gauging_id", "instrument", "party", "points_digest")
 _BETWEEN = "|"
 
 
-def apart(rows: pd.DataFrame, world: NDArray[np.int64] | None, names: Sequence[str] = APART) -> pd.DataFrame:
+def apart(rows: pd.DataFrame, world: Ints | None, names: Sequence[str] = APART) -> pd.DataFrame:
     """Put the number of its world before the codes in some columns, so that two worlds share none; blanks stay."""
     if world is None:
         return rows
@@ -66,81 +65,79 @@ OWNER = ("gauging_id", "site", "revision", "deposit")
 """Columns that every row of a gauging has."""
 
 
-Lots = Sequence[NDArray[np.int64]]
-"""Numbers of the gaugings of each lot; a lot is of whole sites."""
-Made = Callable[[NDArray[np.int64], dict[str, pd.DataFrame]], dict[str, pd.DataFrame]]
-"""Given a lot and the rows made of it, returns those to be held until all lots are made."""
-
 OWN = tuple(check for check in CHECKS if not check.season)
 SEASON = tuple(check for check in CHECKS if check.season)
 
 
-def figures(
+@dataclass(frozen=True)
+class ComputedPart:
+    """The rows that a part of a batch comes to, by archive table."""
+
+    places: Ints
+    """Numbers of its gaugings in the batch: every gauging of its sites; none where the findings rest on all parts."""
+    tables: dict[str, pd.DataFrame]
+    only: bool
+    """Whether there is no other part, so that nothing is gained by writing its rows out at once."""
+
+
+def computed_parts(
     batch: Batch,
     beside: Surroundings,
-    circumstances: Circumstances,
-    parts: Lots | None = None,
-    made: Made | None = None,
-    part_of: Callable[[NDArray[np.int64]], Batch] | None = None,
-) -> dict[str, pd.DataFrame]:
-    """Compute and assess a batch, lot by lot; what looks beyond a gauging looks at all lots.
+    context: CommitContext,
+    parts: Sequence[Ints] | None = None,
+    part_of: Callable[[Ints], Batch] | None = None,
+) -> Iterator[ComputedPart]:
+    """Compute and assess a batch, part by part; the checks that look beyond a gauging follow, over all parts.
 
     Parameters
     ----------
     batch : Batch
         With the columns of ``batch.DECIDED``.
     beside : Surroundings
-    circumstances : Circumstances
-    parts : Lots, optional
-        See ``batch.lots``; one lot without.
-    made : Made, optional
-        Takes the rows that each lot makes; ``gaugings`` must be among those it returns.
+    context : CommitContext
+    parts : sequence of int array, optional
+        As of ``batch.site_parts``; one part without.
     part_of : callable, optional
-        Returns a lot with its points, where those of the batch are not at hand; the batch's own ``part`` without.
+        Reads a part with its points, where the batch itself holds none; the batch's own ``part`` without.
 
-    Returns
-    -------
-    dict of str to DataFrame
-        Rows of ``gaugings``, ``verticals``, ``points``, ``samples``, ``findings`` and ``uncertainty_budget``, or what
-        ``made`` returned of them; ``findings`` of all gaugings of the batch where they look beyond it.
+    Yields
+    ------
+    ComputedPart
+        Rows of ``gaugings``, ``verticals``, ``points``, ``samples``, ``findings`` and ``uncertainty_budget``; the last
+        one has no places and only ``findings``. A consumer may empty ``tables`` before it asks for the next.
     """
     parts = [np.arange(len(batch.gaugings))] if parts is None else parts
-    held: list[dict[str, pd.DataFrame]] = []
-    results: list[pd.DataFrame] = []
-    for mine in parts:
-        if len(parts) == 1 and part_of is None:
-            one = _lot(batch, beside, circumstances)
-        else:
-            one = _lot((part_of or batch.part)(mine), beside.of(batch.gaugings, mine), circumstances)
-        results.append(one.results)
-        held.append(made(mine, one.tables) if made else one.tables)
-        del one  # its points are let go of before the next are read
-    tables = {name: _joined([rows[name] for rows in held]) for name in held[0]}
+    only, results = len(parts) == 1, []
+    for places in parts:
+        some = part_of(places) if part_of else batch if only else batch.part(places)
+        part_results, tables = _computed(some, beside if only else beside.of(batch.gaugings, places), context)
+        results.append(part_results)
+        del some  # released before the points of the next part are read
+        yield ComputedPart(places, tables, only)
+        del tables
     order = np.concatenate(parts)
     gaugings = batch.gaugings.iloc[order].reset_index(drop=True)
     tied = replace(beside, ties=beside.ties.iloc[order].reset_index(drop=True))
-    season = _season(gaugings, _joined(results), tied, circumstances.policy)
-    tables["findings"] = _joined([tables["findings"], owned(season, gaugings[list(OWNER)])])
-    return tables
+    season = _season(gaugings, pd.concat(results, ignore_index=True), tied, context.policy)
+    yield ComputedPart(order[:0], {"findings": owned(season, gaugings[list(OWNER)])}, only)
 
 
-def _joined(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    return frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
+def joined(parts: Sequence[Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
+    """Concatenate the rows of parts by table."""
+    names = dict.fromkeys(name for part in parts for name in part)
+    frames = {name: [part[name] for part in parts if name in part] for name in names}
+    return {name: rows[0] if len(rows) == 1 else pd.concat(rows, ignore_index=True) for name, rows in frames.items()}
 
 
-@dataclass(frozen=True)
-class _Lot:
-    results: pd.DataFrame
-    tables: dict[str, pd.DataFrame]
-
-
-def _lot(batch: Batch, beside: Surroundings, circumstances: Circumstances) -> _Lot:
-    """Compute a lot and judge each gauging by itself."""
-    policy = circumstances.policy
+def _computed(
+    batch: Batch, beside: Surroundings, context: CommitContext
+) -> tuple[pd.DataFrame, dict[str, pd.DataFrame]]:
+    """Compute a part and judge each gauging by itself; return the results and the rows."""
+    policy = context.policy
     gaugings = apart(batch.gaugings, beside.world, ("site",))
     made = compute(gaugings, batch.points, beside.heights, beside.calibrations, policy.settings())
     findings = assess(_evidence(batch.gaugings, made, beside, policy), OWN)
-    return _Lot(made.results, _rows(batch, made, findings, beside, circumstances))
+    return made.results, _rows(batch, made, findings, beside, context)
 
 
 def _season(gaugings: pd.DataFrame, results: pd.DataFrame, beside: Surroundings, policy: Policy) -> pd.DataFrame:
@@ -170,7 +167,7 @@ def _rows(
     made: Computed,
     findings: pd.DataFrame,
     beside: Surroundings,
-    circumstances: Circumstances,
+    context: CommitContext,
 ) -> dict[str, pd.DataFrame]:
     header = batch.gaugings.rename(columns={"gauging": "label", "reason": "revision_reason"} | HANDED_IN)
     header = header.drop(columns=[c for c in made.results.columns if c in header.columns])
@@ -180,8 +177,8 @@ def _rows(
         check_before=beside.ties["check_before"],
         check_after=beside.ties["check_after"],
         status="provisional",
-        software_version=circumstances.software_version,
-        policy_digest=circumstances.policy_digest,
+        software_version=context.software_version,
+        policy_digest=context.policy_digest,
     )
     owner = batch.gaugings[list(OWNER)]
     points = made.points.assign(point_depth_m=_point_depths(made.points))

@@ -50,7 +50,7 @@ class SpanView(View, Protocol):
 
 
 @dataclass(frozen=True)
-class Circumstances:
+class CommitContext:
     """Who, when, and by what rules: all that a commit depends on beside the deposits and the archive."""
 
     number: int

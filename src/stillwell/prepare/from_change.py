@@ -12,7 +12,7 @@ import pandas as pd
 
 from stillwell.assessment.stage_findings import PASSED_OVER
 from stillwell.hydrometry.record.daily import DAY_US
-from stillwell.prepare.context import Circumstances, SpanView
+from stillwell.prepare.context import CommitContext, SpanView
 from stillwell.prepare.earliest_change import NEVER, Change, change_of
 from stillwell.prepare.records import (
     Series,
@@ -60,7 +60,7 @@ class Window:
 
 
 def derived_from_change(
-    view: SpanView, site: str, told: Circumstances, made: LastMade | None, now: Mapping[str, str]
+    view: SpanView, site: str, context: CommitContext, made: LastMade | None, now: Mapping[str, str]
 ) -> dict[str, pd.DataFrame]:
     """Derive the record of a site from the earliest change on, or whole where none can be told.
 
@@ -69,7 +69,7 @@ def derived_from_change(
     view : SpanView
         The archive as it stands.
     site : str
-    told : Circumstances
+    context : CommitContext
     made, now
         As of ``earliest_change.change_of``.
 
@@ -78,12 +78,12 @@ def derived_from_change(
     dict of str to DataFrame
         The rows that ``records.derived`` comes to.
     """
-    change = change_of(view, site, made, now, told.policy)
-    rows = None if change is None else derived_onward(view, site, told, change)
-    return derived(view, [site], told) if rows is None else rows
+    change = change_of(view, site, made, now, context.policy)
+    rows = None if change is None else derived_onward(view, site, context, change)
+    return derived(view, [site], context) if rows is None else rows
 
 
-def derived_onward(view: SpanView, site: str, told: Circumstances, change: Change) -> dict[str, pd.DataFrame] | None:
+def derived_onward(view: SpanView, site: str, context: CommitContext, change: Change) -> dict[str, pd.DataFrame] | None:
     """Derive what of a record may differ, and keep the rows that are new or differ; as ``records.derived`` does.
 
     Parameters
@@ -91,7 +91,7 @@ def derived_onward(view: SpanView, site: str, told: Circumstances, change: Chang
     view : SpanView
         The archive as it stands.
     site : str
-    told : Circumstances
+    context : CommitContext
     change : Change
         As of ``earliest_change.change_of``.
 
@@ -103,24 +103,24 @@ def derived_onward(view: SpanView, site: str, told: Circumstances, change: Chang
     recorded = view.read("stage", [site]) if change.of_stage else None
     tables = {}
     if change.since_us != NEVER:
-        window = _window(view, site, told, change.since_us, _since(view, site, recorded))
+        window = _window(view, site, context, change.since_us, _since(view, site, recorded))
         if window is None:
             return None
-        made = record_of(view, site, told.policy, window.series)
+        made = record_of(view, site, context.policy, window.series)
         cut = pd.Timestamp(window.cut_us, unit="us", tz="UTC")
         for name, rows, moment in (
             ("discharge", discharge_rows(made), "time"),
             ("daily", daily_rows(made), "starts_at"),
         ):
             mine = rows[(rows[moment] >= cut).to_numpy()].reset_index(drop=True)
-            tables[name] = differing(name, mine, view.since(name, site, cut), told)
+            tables[name] = differing(name, mine, view.since(name, site, cut), context)
     kept = view.read("series_doubts", [site])
-    doubts = doubts_of_ratings(view, site, told.rules)
+    doubts = doubts_of_ratings(view, site, context.rules)
     if recorded is None:
         kept = kept[(kept["code"] == PASSED_OVER).to_numpy()].reset_index(drop=True)
     else:
-        doubts = [doubts_of_stage(view, site, recorded, told.policy, told.rules), *doubts]
-    return joined([tables | {"series_doubts": doubts_differing(site, doubts, kept, told)}])
+        doubts = [doubts_of_stage(view, site, recorded, context.policy, context.rules), *doubts]
+    return joined([tables | {"series_doubts": doubts_differing(site, doubts, kept, context)}])
 
 
 def _since(view: SpanView, site: str, recorded: pd.DataFrame | None) -> _RowsSince:
@@ -130,9 +130,9 @@ def _since(view: SpanView, site: str, recorded: pd.DataFrame | None) -> _RowsSin
     return lambda moment: recorded[(recorded["time"] >= moment).to_numpy()].reset_index(drop=True)
 
 
-def _window(view: SpanView, site: str, told: Circumstances, since_us: int, rows_since: _RowsSince) -> Window | None:
+def _window(view: SpanView, site: str, context: CommitContext, since_us: int, rows_since: _RowsSince) -> Window | None:
     """Find the end of a series that holds the cut; None where even the longest span does not."""
-    gap_us = int(told.policy.value("gap_bridged_s") * 1e6) + SLACK_US
+    gap_us = int(context.policy.value("gap_bridged_s") * 1e6) + SLACK_US
     offset_us = utc_offset_s(view, site) * 1_000_000
     earliest = pd.Timestamp.min.value // 1000
     for days in DAYS_BEFORE:
@@ -141,7 +141,7 @@ def _window(view: SpanView, site: str, told: Circumstances, since_us: int, rows_
             return None
         recorded = rows_since(pd.Timestamp(first_us, unit="us", tz="UTC"))
         reach_us = gap_us * recorded["sensor"].fillna("").nunique()
-        time, stage, sensor = standing_series(recorded, told.policy)
+        time, stage, sensor = standing_series(recorded, context.policy)
         sure = time >= first_us + reach_us
         before = time[sure & (time < since_us - reach_us)]
         if not before.size:

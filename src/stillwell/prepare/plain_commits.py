@@ -21,8 +21,8 @@ from stillwell.archive.tables.current_rows import standing_rows
 from stillwell.assessment.evidence import SEEN
 from stillwell.hydrometry.gauging.gauge_height import NO_TIME, microseconds
 from stillwell.prepare.batch import Batch, decided, numbered
-from stillwell.prepare.compute_batch import APART, Surroundings, apart, figures, joined_again
-from stillwell.prepare.context import Circumstances, View
+from stillwell.prepare.compute_batch import APART, Surroundings, apart, computed_parts, joined, joined_again
+from stillwell.prepare.context import CommitContext, View
 from stillwell.prepare.meters import no_checks
 from stillwell.prepare.rows import added, deposit_rows, finished, register
 from stillwell.prepare.steps import referred
@@ -46,9 +46,9 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Several:
-    """Commits to be prepared together: their circumstances, all by one policy and rules, and what each took."""
+    """Commits to be prepared together: their context, all by one policy and rules, and what each took."""
 
-    told: tuple[Circumstances, ...]
+    told: tuple[CommitContext, ...]
     deposits: tuple[tuple[Deposit, ...], ...]
     understood: Understood
     """Of the deposits of all."""
@@ -173,7 +173,8 @@ def _made(
         ties=checks.ties(batch.gaugings, told.policy, instruments),
         world=worlds.of(batch.gaugings["deposit"]),
     )
-    tables = figures(batch, beside, told) | {"gauge_heights": joined_again(fresh, ("site",))}
+    tables = joined([part.tables for part in computed_parts(batch, beside, told)])
+    tables["gauge_heights"] = joined_again(fresh, ("site",))
     deposits = [one for some in several.deposits for one in some]
     of_commit = [several.told[owners[one.digest]] for one in deposits]
     tables["deposits"] = deposit_rows(deposits, outcomes, understood.problems, told).assign(

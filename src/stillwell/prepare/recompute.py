@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence, Set
+from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.archive.tables.current_rows import GAUGING
-from stillwell.archive.tables.table_buffer import Shelf
+from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.assessment.checks import OF_SEASON
-from stillwell.prepare.batch import Batch, from_archive, lots_of
-from stillwell.prepare.compute_batch import Surroundings, figures
-from stillwell.prepare.context import Circumstances, View
+from stillwell.prepare.batch import Batch, Ints, from_archive, site_parts_of
+from stillwell.prepare.compute_batch import Surroundings, computed_parts, joined
+from stillwell.prepare.context import CommitContext, View
 from stillwell.prepare.meters import MeterChecks, no_checks
 from stillwell.prepare.rows import finished, put_large, standing_with
 from stillwell.sameness import same_cells
@@ -29,7 +27,20 @@ FREE = (
     "check_before", "check_after",
 )  # fmt: skip
 """Columns that change with policy, commit, review or checks known, whatever the numbers do."""
-BESIDE = ("calibrations", "sites", "instruments")
+KEPT = ("gaugings", "findings")
+"""Tables that tell what another policy would change."""
+REGISTERS_BESIDE = ("calibrations", "sites", "instruments")
+
+
+@dataclass(frozen=True)
+class ChangedPart:
+    """The gaugings of some sites that change when they are computed again."""
+
+    sites: tuple[str, ...]
+    """None where the findings rest on all parts."""
+    tables: dict[str, pd.DataFrame]
+    only: bool
+    """Whether there is no other part; as of ``compute_batch.ComputedPart``."""
 
 
 @dataclass(frozen=True)
@@ -45,20 +56,15 @@ class Change:
     lost: tuple[str, ...]
 
 
-Put = Callable[[Sequence[str], dict[str, pd.DataFrame]], dict[str, pd.DataFrame]]
-"""Given some sites and rows that change of them, all of these sites; returns those to be held until the end."""
-
-
-def reassessed(
+def changed_parts(
     view: View,
     fresh: Set[str],
     registers: dict[str, pd.DataFrame],
     checks: MeterChecks,
-    circumstances: Circumstances,
+    context: CommitContext,
     reason: str = REASON,
-    put: Put | None = None,
-) -> dict[str, pd.DataFrame]:
-    """Compute again every gauging the archive holds, but those of the commit itself.
+) -> Iterator[ChangedPart]:
+    """Compute again every gauging the archive holds, but those of the commit itself, some sites at a time.
 
     Parameters
     ----------
@@ -68,54 +74,52 @@ def reassessed(
     registers : dict of str to DataFrame
         New rows of the commit's registers.
     checks : MeterChecks
-    circumstances : Circumstances
+    context : CommitContext
         With the new policy.
     reason : str
         Why a new revision exists.
-    put : Put, optional
-        Takes rows as they are made, where there are too many to be held at once.
 
-    Returns
-    -------
-    dict of str to DataFrame
-        Rows of the next revision of those that change, but what ``put`` took.
+    Yields
+    ------
+    ChangedPart
+        Rows of the next revision of the gaugings that change; the last one holds findings that rest on all parts.
     """
     newest = _newest(view, fresh)
     if newest.empty:
-        return {}
+        return
+    # a gauging of which any revision was ever approved: its new revision waits for a review (``candidate``)
     approved = set(view.read("gaugings").query("status == 'approved'")["gauging_id"])
-    parts = lots_of(newest["site"], newest["points"].fillna(0).to_numpy(dtype="int64"))
 
-    def part_of(mine: NDArray[np.int64]) -> Batch:
-        rows = newest.iloc[mine]
-        sites = sorted(set(rows["site"]))
+    def batch_of(rows: pd.DataFrame, sites: Sequence[str]) -> Batch:
         batch = from_archive(rows, view.read("points", sites), view.read("samples", sites), reason)
-        return with_candidates(batch)
-
-    def with_candidates(batch: Batch) -> Batch:
         candidate = batch.gaugings["gauging_id"].isin(approved)
         return replace(batch, gaugings=batch.gaugings.assign(candidate=candidate))
 
-    ids: set[str] = set()
+    def part_of(places: Ints) -> Batch:
+        rows = newest.iloc[places]
+        return batch_of(rows, sorted(set(rows["site"])))
 
-    def made(mine: NDArray[np.int64], tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
-        sites = sorted(set(newest["site"].iloc[mine]))
-        changed = _changed(view.read("findings", sites), newest.iloc[mine].reset_index(drop=True), tables)
-        ids.update(tables["gaugings"]["gauging_id"][changed.to_numpy()])
-        rows = _of(tables, ids)
-        return put(sites, rows) if put and len(parts) > 1 else rows
-
-    whole = with_candidates(from_archive(newest, view.read("points", []), view.read("samples", []), reason))
-    standing = {name: _standing(view, name, registers) for name in ("gauge_heights", *BESIDE)}
+    # the numbers of points are known, so that parts are told before any point is read; each reads its own
+    parts = site_parts_of(newest["site"], newest["points"].fillna(0).to_numpy(dtype="int64"))
+    whole = batch_of(newest, [])
+    standing = {name: _standing(view, name, registers) for name in ("gauge_heights", *REGISTERS_BESIDE)}
     beside = Surroundings(
         heights=standing["gauge_heights"],
         calibrations=standing["calibrations"],
         sites=standing["sites"],
         instruments=standing["instruments"],
         history=view.standing("gaugings"),
-        ties=checks.ties(whole.gaugings, circumstances.policy, standing["instruments"]),
+        ties=checks.ties(whole.gaugings, context.policy, standing["instruments"]),
     )
-    return _of(figures(whole, beside, circumstances, parts, made, part_of), ids)
+    ids: set[str] = set()
+    for part in computed_parts(whole, beside, context, parts, part_of):
+        rows = newest.iloc[part.places].reset_index(drop=True)
+        sites = sorted(set(rows["site"]))
+        if sites:
+            changed = _changed(view.read("findings", sites), rows, part.tables)
+            ids.update(part.tables["gaugings"]["gauging_id"][changed.to_numpy()])
+        yield ChangedPart(tuple(sites), _of(part.tables, ids), part.only)
+        part.tables.clear()
 
 
 def _of(tables: dict[str, pd.DataFrame], ids: Set[str]) -> dict[str, pd.DataFrame]:
@@ -156,40 +160,36 @@ def _worded(findings: pd.DataFrame, names: list[str], gaugings: pd.DataFrame) ->
     return gaugings["gauging_id"].map(texts).fillna("")
 
 
-def anew(view: View, circumstances: Circumstances) -> Mapping[str, pd.DataFrame]:
+def anew(view: View, context: CommitContext) -> Mapping[str, pd.DataFrame]:
     """Compute every gauging again by this version, under the policy in force; rows of those that change, as written.
 
     Parameters
     ----------
     view : View
-    circumstances : Circumstances
+    context : CommitContext
 
     Returns
     -------
     mapping of str to DataFrame
         Empty where nothing changes.
     """
-    shelf = Shelf(circumstances.number)
-
-    def put(_: Sequence[str], rows: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
-        return put_large(shelf, rows, circumstances)
-
-    made = reassessed(view, set(), {}, no_checks(view), circumstances, ANEW, put)
-    shelf.frames |= {name: finished(name, part, circumstances) for name, part in made.items() if len(part)}
-    return shelf if "gaugings" in shelf else {}
-
-
-def _only_gaugings(sites: Sequence[str], rows: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
-    return {name: rows[name] for name in ("gaugings", "findings")}
+    buffer, tables = TableBuffer(context.number), []
+    for part in changed_parts(view, set(), {}, no_checks(view), context, ANEW):
+        if part.sites and not part.only:
+            put_large(buffer, part.tables, context)
+        tables.append(part.tables)
+    rows = joined(tables)
+    buffer.frames |= {name: finished(name, frame, context) for name, frame in rows.items() if len(frame)}
+    return buffer if "gaugings" in buffer else {}
 
 
-def reassess(view: View, circumstances: Circumstances) -> list[Change]:
+def reassess(view: View, context: CommitContext) -> list[Change]:
     """Say what another policy would change, before it is adopted.
 
     Parameters
     ----------
     view : View
-    circumstances : Circumstances
+    context : CommitContext
         With the policy in question.
 
     Returns
@@ -197,7 +197,8 @@ def reassess(view: View, circumstances: Circumstances) -> list[Change]:
     list of Change
         By archive id; gaugings that stay as they are are left out.
     """
-    made = reassessed(view, set(), {}, no_checks(view), circumstances, put=_only_gaugings)
+    parts = changed_parts(view, set(), {}, no_checks(view), context)
+    made = joined([{name: part.tables[name] for name in KEPT if name in part.tables} for part in parts])
     if not made:
         return []
     newest = _newest(view, set())

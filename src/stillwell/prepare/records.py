@@ -19,7 +19,7 @@ from stillwell.hydrometry.rating.resolver import Rated, ratings_of
 from stillwell.hydrometry.record.daily import GapRule, daily_values
 from stillwell.hydrometry.record.discharge import Record, discharge_record
 from stillwell.hydrometry.stage.corrections import Corrections
-from stillwell.prepare.context import Circumstances, Standing, View
+from stillwell.prepare.context import CommitContext, Standing, View
 from stillwell.prepare.rows import finished
 from stillwell.prepare.stage_findings import doubts_of_ratings, doubts_of_stage, lapsed
 from stillwell.reading.rating.in_force import TABLES as TABLES_OF_RATINGS
@@ -66,7 +66,7 @@ def lacking(archive: Archive, sites: Sequence[str]) -> dict[str, list[str]]:
     return {site: [name for name in held if site not in held[name]] for site in sites}
 
 
-def derived(view: View, sites: Sequence[str], circumstances: Circumstances) -> dict[str, pd.DataFrame]:
+def derived(view: View, sites: Sequence[str], context: CommitContext) -> dict[str, pd.DataFrame]:
     """Derive the records of sites and keep the rows that are new or differ from what stands.
 
     Parameters
@@ -74,26 +74,26 @@ def derived(view: View, sites: Sequence[str], circumstances: Circumstances) -> d
     view : View
         The archive as it stands, or stood.
     sites : sequence of str
-    circumstances : Circumstances
+    context : CommitContext
 
     Returns
     -------
     dict of str to DataFrame
         Rows of ``TABLES`` with their revision; a table without any is left out.
     """
-    return joined([_derived(view, site, circumstances) for site in sites])
+    return joined([_derived(view, site, context) for site in sites])
 
 
-def _derived(view: View, site: str, told: Circumstances) -> dict[str, pd.DataFrame]:
+def _derived(view: View, site: str, context: CommitContext) -> dict[str, pd.DataFrame]:
     recorded = view.read("stage", [site])
-    made = record_of(view, site, told.policy, standing_series(recorded, told.policy))
+    made = record_of(view, site, context.policy, standing_series(recorded, context.policy))
     doubts = [
-        doubts_of_stage(view, site, recorded, told.policy, told.rules),
-        *doubts_of_ratings(view, site, told.rules),
+        doubts_of_stage(view, site, recorded, context.policy, context.rules),
+        *doubts_of_ratings(view, site, context.rules),
     ]
     rows = {"discharge": discharge_rows(made), "daily": daily_rows(made)}
-    new = {name: differing(name, frame, view.read(name, [site]), told) for name, frame in rows.items()}
-    return new | {"series_doubts": doubts_differing(site, doubts, view.read("series_doubts", [site]), told)}
+    new = {name: differing(name, frame, view.read(name, [site]), context) for name, frame in rows.items()}
+    return new | {"series_doubts": doubts_differing(site, doubts, view.read("series_doubts", [site]), context)}
 
 
 def joined(parts: Sequence[Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
@@ -104,12 +104,12 @@ def joined(parts: Sequence[Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFram
 
 
 def doubts_differing(
-    site: str, doubts: Sequence[pd.DataFrame], kept: pd.DataFrame, told: Circumstances
+    site: str, doubts: Sequence[pd.DataFrame], kept: pd.DataFrame, context: CommitContext
 ) -> pd.DataFrame:
     """Keep the doubts that are new or differ from those kept, with those kept that have lapsed; as ``differing``."""
     frame = pd.concat(doubts, ignore_index=True).assign(site=site)
-    whole = pd.concat([frame, lapsed(frame, kept, told.rules)[frame.columns]], ignore_index=True)
-    return differing("series_doubts", whole, kept, told)
+    whole = pd.concat([frame, lapsed(frame, kept, context.rules)[frame.columns]], ignore_index=True)
+    return differing("series_doubts", whole, kept, context)
 
 
 Series = tuple[Ints, Floats, NDArray[np.object_]]
@@ -280,7 +280,7 @@ def daily_rows(made: SiteRecord) -> pd.DataFrame:
     )
 
 
-def differing(name: str, rows: pd.DataFrame, kept: pd.DataFrame, told: Circumstances) -> pd.DataFrame:
+def differing(name: str, rows: pd.DataFrame, kept: pd.DataFrame, context: CommitContext) -> pd.DataFrame:
     """Keep the rows whose key is new, or whose values differ from the newest of that key, with their revision.
 
     Parameters
@@ -291,10 +291,10 @@ def differing(name: str, rows: pd.DataFrame, kept: pd.DataFrame, told: Circumsta
         Its values, without their trail.
     kept : DataFrame
         Its rows of every revision, at least those of the keys in ``rows``.
-    told : Circumstances
+    context : CommitContext
     """
-    trail = {"software_version": told.software_version, "policy_digest": told.policy_digest}
-    new = finished(name, rows.assign(revision=1, **trail), told)
+    trail = {"software_version": context.software_version, "policy_digest": context.policy_digest}
+    new = finished(name, rows.assign(revision=1, **trail), context)
     if kept.empty or new.empty:
         return new
     key = [c.name for c in columns(ARCHIVE_TABLES[name]) if c.key]

@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.revisions.registers import new_rows, new_values, new_values_by_order
 from stillwell.archive.revisions.reviews import reviewed_rows
-from stillwell.archive.tables.table_buffer import Shelf
+from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.hydrometry.grouped import in_order
 from stillwell.intake.values.constant import only_value, taken
-from stillwell.prepare.context import Circumstances, View
+from stillwell.prepare.context import CommitContext, View
 from stillwell.records import PROBLEM_COLUMNS, RULES, Deposit, Understood
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import columns, key_names
@@ -94,7 +94,7 @@ def _left_out(decisions: pd.DataFrame, column: str, expected: str) -> list[dict[
 
 
 def deposit_rows(
-    deposits: Sequence[Deposit], outcomes: pd.DataFrame, problems: pd.DataFrame, circumstances: Circumstances
+    deposits: Sequence[Deposit], outcomes: pd.DataFrame, problems: pd.DataFrame, context: CommitContext
 ) -> pd.DataFrame:
     """Say what became of each deposit."""
 
@@ -117,9 +117,9 @@ def deposit_rows(
             "gaugings_unchanged": unchanged.get(d.digest, 0),
             "gaugings_returned": labels.get(d.digest, 0),
             "problems": reasons.get(d.digest, 0),
-            "intake_map": circumstances.intake_map if circumstances.intake_map not in ("", d.digest) else None,
-            "by": circumstances.by,
-            "commit": circumstances.number,
+            "intake_map": context.intake_map if context.intake_map not in ("", d.digest) else None,
+            "by": context.by,
+            "commit": context.number,
         }
         for d in deposits
     ]
@@ -132,19 +132,19 @@ def _outcome(problems: int, good: int) -> str:
     return "partly taken" if good else "returned"
 
 
-def recorded(rows: pd.DataFrame, circumstances: Circumstances) -> pd.Series:
+def recorded(rows: pd.DataFrame, context: CommitContext) -> pd.Series:
     """Return the moment of a commit for each row."""
-    moment = pd.Timestamp(circumstances.recorded_at).as_unit("us")
+    moment = pd.Timestamp(context.recorded_at).as_unit("us")
     return pd.Series(moment, index=rows.index, dtype="datetime64[us, UTC]")
 
 
-def finished(name: str, rows: pd.DataFrame, circumstances: Circumstances) -> pd.DataFrame:
+def finished(name: str, rows: pd.DataFrame, context: CommitContext) -> pd.DataFrame:
     """Give a frame exactly the columns, order, types and sort of its schema."""
     model = ARCHIVE_TABLES[name]
     out = {}
     for c in columns(model):
         if c.name == "recorded_at":
-            out[c.name] = recorded(rows, circumstances)
+            out[c.name] = recorded(rows, context)
             continue
         dtype: Any = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean"}.get(c.kind)
         values = rows[c.name] if c.name in rows else pd.Series([None] * len(rows), index=rows.index)
@@ -175,8 +175,7 @@ def sort_codes(values: pd.Series) -> NDArray[Any] | None:
     return values.to_numpy()
 
 
-def put_large(shelf: Shelf, rows: dict[str, pd.DataFrame], circumstances: Circumstances) -> dict[str, pd.DataFrame]:
-    """Put the large tables of some sites on a shelf, all there are of these sites; return the others."""
+def put_large(buffer: TableBuffer, tables: dict[str, pd.DataFrame], context: CommitContext) -> None:
+    """Move the large tables of some sites, all rows there are of these sites, from frames into a buffer."""
     for name in LARGE:
-        shelf.put(name, finished(name, rows.pop(name), circumstances))
-    return rows
+        buffer.put(name, finished(name, tables.pop(name), context))

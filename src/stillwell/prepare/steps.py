@@ -6,16 +6,16 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from stillwell.archive.tables.table_buffer import Shelf
+from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.fingerprint import sha256
 from stillwell.intake.foreign_keys import refer
 from stillwell.intake.readers.memory import give_back
-from stillwell.prepare.batch import Batch, decided, lots, numbered
-from stillwell.prepare.compute_batch import Made, Surroundings, figures
-from stillwell.prepare.context import Circumstances, Prepared, View
+from stillwell.prepare.batch import Batch, decided, numbered, site_parts
+from stillwell.prepare.compute_batch import Surroundings, computed_parts, joined
+from stillwell.prepare.context import CommitContext, Prepared, View
 from stillwell.prepare.meters import MeterChecks, later_findings, meter_checks
-from stillwell.prepare.recompute import reassessed
+from stillwell.prepare.recompute import changed_parts
 from stillwell.prepare.rows import (
     LARGE,
     REGISTERS,
@@ -56,7 +56,7 @@ def policy_in_force(view: View, understood: Understood | None, default: str, bas
     return policy, sha256(text.encode("utf-8")), sha256(before.encode("utf-8"))
 
 
-def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, circumstances: Circumstances) -> Prepared:
+def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, context: CommitContext) -> Prepared:
     """Decide, compute and assess a batch of deposits against an archive.
 
     Parameters
@@ -67,44 +67,37 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, cir
         In the order handed in.
     understood : Understood
         The same deposits as canonical frames.
-    circumstances : Circumstances
+    context : CommitContext
 
     Returns
     -------
     Prepared
         Frames by archive table, each with exactly the columns of its schema.
     """
-    understood = referred(view, deposits, understood, circumstances.rules)
+    understood = referred(view, deposits, understood, context.rules)
     sites = sorted(set(understood.tables["gaugings"]["site"]) | set(understood.tables["gauge_heights"]["site"]))
-    registers = {name: register(view, name, understood, circumstances.rules) for name in REGISTERS}
-    checks = meter_checks(view, understood, circumstances.policy)
+    registers = {name: register(view, name, understood, context.rules) for name in REGISTERS}
+    checks = meter_checks(view, understood, context.policy)
     batch, outcomes, clashes = decided(view, numbered(understood))
-    beside = _surroundings(view, batch, understood, registers, sites, checks, circumstances.policy)
-    shelf = Shelf(circumstances.number)
-    if circumstances.policy_digest == circumstances.policy_before:
-        parts = lots(batch)
-        tables = figures(
-            batch, beside, circumstances, parts, _putting(shelf, circumstances) if len(parts) > 1 else None
-        )
-    else:
-        tables = figures(batch, beside, circumstances)
-        tables = _with_reassessed(view, tables, registers, checks, circumstances, shelf)
+    beside = _surroundings(view, batch, understood, registers, sites, checks, context.policy)
+    buffer = TableBuffer(context.number)
+    tables = _own_tables(batch, beside, context, buffer)
+    if context.policy_digest != context.policy_before:
+        tables = _with_changed(view, tables, registers, checks, context, buffer)
     tables["findings"] = pd.concat(
-        [tables["findings"], later_findings(view, checks, tables["gaugings"], circumstances.policy)], ignore_index=True
+        [tables["findings"], later_findings(view, checks, tables["gaugings"], context.policy)], ignore_index=True
     )
     tables |= registers | checks.tables
-    decisions, unknown = reviewed(view, understood, tables["gaugings"], circumstances.rules)
+    decisions, unknown = reviewed(view, understood, tables["gaugings"], context.rules)
     tables |= decisions
     problems = pd.concat([understood.problems, clashes, unknown], ignore_index=True)
-    tables["deposits"] = deposit_rows(deposits, outcomes, problems, circumstances)
+    tables["deposits"] = deposit_rows(deposits, outcomes, problems, context)
     notes = understood.notes
-    # each table is let go of once its rows are finished: a season of millions of points is held once, not twice
+    # each table is released once its rows are finished: a season of millions of points is held once, not twice
     del understood, batch
-    shelf.frames |= {
-        name: finished(name, part, circumstances) for name in list(tables) if len(part := tables.pop(name))
-    }
+    buffer.frames |= {name: finished(name, part, context) for name in list(tables) if len(part := tables.pop(name))}
     give_back()
-    return Prepared(shelf, outcomes, problems, notes)
+    return Prepared(buffer, outcomes, problems, notes)
 
 
 def referred(view: View, deposits: Sequence[Deposit], understood: Understood, rules: int) -> Understood:
@@ -142,34 +135,41 @@ def _surroundings(
     )
 
 
-def _putting(shelf: Shelf, circumstances: Circumstances) -> Made:
-    """Put the large tables of a lot on a shelf as they are made."""
-    return lambda _, rows: put_large(shelf, rows, circumstances)
+def _own_tables(
+    batch: Batch, beside: Surroundings, context: CommitContext, buffer: TableBuffer
+) -> dict[str, pd.DataFrame]:
+    """Compute the gaugings of the commit; of a large batch the large tables go into the buffer part by part."""
+    # under a new policy gaugings of the same sites are computed again, and both go into the same files
+    parts = site_parts(batch) if context.policy_digest == context.policy_before else None
+    tables = []
+    for part in computed_parts(batch, beside, context, parts):
+        if part.places.size and not part.only:
+            put_large(buffer, part.tables, context)
+        tables.append(part.tables)
+    return joined(tables)
 
 
-def _with_reassessed(
+def _with_changed(
     view: View,
     tables: dict[str, pd.DataFrame],
     registers: dict[str, pd.DataFrame],
     checks: MeterChecks,
-    circumstances: Circumstances,
-    shelf: Shelf,
+    context: CommitContext,
+    buffer: TableBuffer,
 ) -> dict[str, pd.DataFrame]:
-    """Add what a new policy changes of gaugings taken before; where that is much, large tables go on a shelf."""
+    """Add what a new policy changes of gaugings taken before; where that is much, large tables go into the buffer."""
     done: set[str] = set()
-
-    def put(sites: Sequence[str], rows: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
-        done.update(sites)
-        own = {name: tables[name][tables[name]["site"].isin(sites)] for name in LARGE}
-        both = {name: pd.concat([own[name], rows[name]], ignore_index=True) for name in LARGE}
-        return put_large(shelf, rows | both, circumstances)
-
-    fresh = set(tables["gaugings"]["gauging_id"])
-    again = reassessed(view, fresh, registers, checks, circumstances, put=put)
+    changed: list[dict[str, pd.DataFrame]] = []
+    for part in changed_parts(view, set(tables["gaugings"]["gauging_id"]), registers, checks, context):
+        if part.sites and not part.only:
+            done.update(part.sites)
+            for name in LARGE:
+                own = tables[name][tables[name]["site"].isin(part.sites)]
+                part.tables[name] = pd.concat([own, part.tables[name]], ignore_index=True)
+            put_large(buffer, part.tables, context)
+        changed.append(part.tables)
     if done:
         rest = {name: tables[name][~tables[name]["site"].isin(done)].reset_index(drop=True) for name in LARGE}
-        tables = put_large(shelf, tables | rest, circumstances)
-    return {
-        name: pd.concat([rows, again[name]], ignore_index=True) if name in again else rows
-        for name, rows in tables.items()
-    }
+        tables = tables | rest
+        put_large(buffer, tables, context)
+    return joined([tables, *changed])

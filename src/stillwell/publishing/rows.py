@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.lots.site_batches import portions, rows_at
+from stillwell.archive.lots.site_batches import table_batches
 from stillwell.archive.tables.parquet_bytes import parquet_pieces
 from stillwell.archive.tables.table_files import arrow_schema_from
 from stillwell.fingerprint import canonical_json
@@ -87,12 +87,8 @@ class Going:
         if name in self.whole:
             yield self.whole[name]
             return
-        sizes = rows_at(self.archive, name, self.sites)
-        if "" in sizes or not sizes:
-            yield self._picked(name, self.sites)
-            return
-        for lot in portions(sorted(set(self.sites) & sizes.keys()), sizes, AT_ONCE):
-            yield self._picked(name, lot)
+        for sites in table_batches(self.archive, name, AT_ONCE, self.sites):
+            yield self._picked(name, self.sites if sites is None else sites)
 
     def of(self, name: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
         """Read the rows of a table that go out as they do, codes and columns withheld, of all sites or some."""

@@ -20,7 +20,7 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.disk.layout import commit_of
 from stillwell.archive.disk.regular import check_regular
 from stillwell.archive.ledger.entries import Entry
-from stillwell.archive.lots.site_batches import portions
+from stillwell.archive.lots.site_batches import site_batches
 from stillwell.archive.packing import packed
 from stillwell.archive.tables.parquet_bytes import ROWS_PER_GROUP
 from stillwell.archive.tables.table_files import TableFile, commit_table, table_file
@@ -199,7 +199,7 @@ def _cuts(known: Sequence[Sequence[str]], sizes: Mapping[str, int]) -> Iterator[
     for cut in known:
         if mine := tuple(site for site in cut if site in sizes):
             yield mine
-    yield from map(tuple, portions(sorted(sizes.keys() - named), sizes, FILE_ROWS))
+    yield from map(tuple, site_batches(sorted(sizes.keys() - named), sizes, FILE_ROWS))
 
 
 def lots_again(archive: Archive, entry: Entry, listed: Mapping[str, ListedFile]) -> list[Lot]:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.ledger.moved_gaugings import linked_sites
-from stillwell.archive.lots.site_batches import portions, rows_at
+from stillwell.archive.lots.site_batches import rows_at, site_batches
 from stillwell.archive.netcdf.arrays import NEEDED, laid_out
 from stillwell.archive.netcdf.gaugings import gaugings_netcdf
 from stillwell.archive.netcdf.outputs import OF_GAUGINGS, Output
@@ -77,7 +77,7 @@ def _groups(archive: Archive, sites: Sequence[str]) -> Iterator[list[str]]:
             group = sorted(linked_sites([site], links) & set(sites))
             done.update(group)
             yield group
-    yield from portions(
+    yield from site_batches(
         (site for site in sites if site not in linked), rows_at(archive, "points", sites), MOST_ROWS, TOGETHER
     )
 

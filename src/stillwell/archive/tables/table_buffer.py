@@ -12,7 +12,7 @@ from stillwell.archive.tables.table_files import TableFile, arrow_schema, as_fra
 from stillwell.errors import ArchiveError
 
 
-class Shelf(Mapping[str, pd.DataFrame]):
+class TableBuffer(Mapping[str, pd.DataFrame]):
     """Rows of a commit by table. A large table is read back from its files each time it is asked for.
 
     Parameters
@@ -80,7 +80,7 @@ def parts_of(tables: Mapping[str, pd.DataFrame], name: str, columns: Sequence[st
     DataFrame
         No gauging stands in two of them.
     """
-    if isinstance(tables, Shelf) and name in tables.files:
+    if isinstance(tables, TableBuffer) and name in tables.files:
         for file in tables.files[name]:
             yield _decoded(name, [file], columns)
     elif name in tables:
@@ -103,10 +103,10 @@ def files_of(tables: Mapping[str, pd.DataFrame], commit: int) -> list[TableFile]
     Raises
     ------
     ArchiveError
-        If a frame is not as its schema says, or the rows were put on the shelf for another commit.
+        If a frame is not as its schema says, or the rows were put into the buffer for another commit.
     """
     made: dict[str, list[TableFile]] = {}
-    if isinstance(tables, Shelf):
+    if isinstance(tables, TableBuffer):
         if tables.commit != commit:
             msg = f"expected rows of commit {commit}, found those of commit {tables.commit}; nothing was written"
             raise ArchiveError(msg)

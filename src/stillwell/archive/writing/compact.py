@@ -18,7 +18,7 @@ from stillwell.archive.disk import fs
 from stillwell.archive.ledger.entries import Entry
 from stillwell.archive.ledger.inputs import COMPACTION
 from stillwell.archive.lots.buckets import Lot, bucket_files
-from stillwell.archive.tables.table_buffer import Shelf
+from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.archive.tables.table_files import arrow_schema, read_files
 from stillwell.archive.writing.writer import Commit, Writer
 from stillwell.errors import ArchiveDamaged
@@ -71,13 +71,13 @@ def compaction(archive: Archive, lots: Sequence[Lot], schemas: dict[str, bytes],
         If a file is not as it was written; nothing is replaced then.
     """
     known, number = read or {}, archive.ledger.head_number() + 1
-    shelf = Shelf(number)
+    buffer = TableBuffer(number)
     for lot in lots:
         rows = known[lot] if lot in known else _rows(archive, lot)
-        shelf.files.setdefault(lot.table, []).extend(bucket_files(lot, rows, number))
+        buffer.files.setdefault(lot.table, []).extend(bucket_files(lot, rows, number))
     replaced = [file.path for lot in lots for file in lot.files]
     counts = {"files replaced": len(replaced), "rows": sum(lot.rows for lot in lots)}
-    return Commit(tables=shelf, replacing=schemas, replaced=replaced, counts=counts, reason=REASON)
+    return Commit(tables=buffer, replacing=schemas, replaced=replaced, counts=counts, reason=REASON)
 
 
 def _rows(archive: Archive, lot: Lot) -> pd.DataFrame:

@@ -74,8 +74,8 @@ def no_step(name: str) -> None:
 class Commit:
     """What is to be written at once.
 
-    ``tables`` may be a ``table_buffer.Shelf``. ``documents`` are new files, ``replacing`` files that may take the place
-    of listed ones, and ``made`` such files that already lie whole and fsynced on the same filesystem. ``replaced`` are
+    ``tables`` may be a ``TableBuffer``. ``documents`` are new files, ``replacing`` files that may take the place of
+    listed ones, and ``made`` such files that already lie whole and fsynced on the same filesystem. ``replaced`` are
     listed paths that no longer are. ``made_from`` names the inputs of what the commit derives; see ``Entry``.
     ``withheld`` maps the digest of a sealed deposit to that of the deposit that decides that its content goes.
     ``deposit_notes`` say what the entry tells of each deposit, under its ``deposit`` digest.
