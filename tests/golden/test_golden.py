@@ -82,6 +82,7 @@ def test_a_long_archive_of_an_earlier_day_is_proved_whole(long, processes):
     _proved_whole(long, processes)
 
 
+@pytest.mark.parametrize("short", FIRST_AND_LAST, ids=lambda p: p.stem, indirect=True)
 @pytest.mark.parametrize("processes", [1, pytest.param(2, marks=pytest.mark.soak)])
 def test_an_archive_of_an_earlier_day_is_proved_as_it_lies(short, processes):
     """Tables and columns of later versions are absent from it, and an audit of every part finds no fault."""
