@@ -189,11 +189,11 @@ def judged_by_another(before: View, entry: Entry, history: EveryRow, text: str) 
 
 def listed_sites(entry: Entry) -> dict[str, list[str]]:
     """Name the tables a commit wrote to, and the sites of each."""
-    found: dict[str, set[str]] = {}
+    sites_of: dict[str, set[str]] = {}
     for file in entry.files:
         if file.table:
-            found.setdefault(file.table, set()).update(file.sites)
-    return {name: sorted(sites) for name, sites in found.items()}
+            sites_of.setdefault(file.table, set()).update(file.sites)
+    return {name: sorted(sites) for name, sites in sites_of.items()}
 
 
 def _pairs(

@@ -144,8 +144,8 @@ def derivations(
     known = recorded_sites(archive, ratings)
     missing = sorted(set(sites or ()) - set(known))
     if missing:
-        found = "; ".join(f"{site}: {lacking_words(lacks)}" for site, lacks in lacking(archive, missing).items())
-        msg = f"expected sites with recorded stage and a rating, found {found}; nothing was derived"
+        reasons = "; ".join(f"{site}: {lacking_words(lacks)}" for site, lacks in lacking(archive, missing).items())
+        msg = f"expected sites with recorded stage and a rating, found {reasons}; nothing was derived"
         raise QueryError(msg)
     wanted = sorted(set(sites)) if sites else known
     late = _behind(archive, wanted, ratings)

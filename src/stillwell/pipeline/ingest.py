@@ -374,8 +374,8 @@ def _sort_known(archive: Archive, deposits: Sequence[Deposit], again: bool) -> t
 def _pages(archive: Archive, known: Sequence[Deposit]) -> dict[str, Sequence[str]]:
     """Find what was returned of deposits when they were taken, which their command may not have lived to tell."""
     listed = archive.listing() if known else {}
-    found = {deposit.digest: pages_of(deposit.digest, listed) for deposit in known}
-    return {digest: pages for digest, pages in found.items() if pages}
+    pages_by_digest = {deposit.digest: pages_of(deposit.digest, listed) for deposit in known}
+    return {digest: pages for digest, pages in pages_by_digest.items() if pages}
 
 
 def commit_of(writer: Writer, context: CommitContext, deposits: Sequence[Deposit], prepared: Prepared) -> Commit:
@@ -383,13 +383,13 @@ def commit_of(writer: Writer, context: CommitContext, deposits: Sequence[Deposit
     notes = prepared.tables["deposits"]
     noted = notes[["deposit", "name", "kind", "outcome", "gaugings_taken", "gaugings_returned", "intake_map"]]
     listed = noted.astype(object).to_dict("records")
-    said = returned_documents(deposits, prepared.problems, prepared.notes)
+    returned = returned_documents(deposits, prepared.problems, prepared.notes)
     counts = prepared.outcomes["action"].value_counts().sort_index()
     return Commit(
         deposits=list(deposits),
         deposit_notes=[{str(k): v for k, v in row.items() if not pd.isna(v)} for row in listed],
         tables=prepared.tables,
-        documents=said | documents(context, deposits, prepared),
+        documents=returned | documents(context, deposits, prepared),
         replacing=fixed_documents(context.policy.office),
         counts={str(name): int(count) for name, count in counts.items()},
         reason="ingest",

@@ -115,12 +115,12 @@ def derived_onward(view: SpanView, site: str, context: CommitContext, change: Ch
             mine = rows[(rows[moment] >= cut).to_numpy()].reset_index(drop=True)
             tables[name] = differing(name, mine, view.since(name, site, cut), context)
     kept = view.read("series_doubts", [site])
-    doubts = doubts_of_ratings(view, site, context.rules)
+    findings = doubts_of_ratings(view, site, context.rules)
     if recorded is None:
         kept = kept[(kept["code"] == PASSED_OVER).to_numpy()].reset_index(drop=True)
     else:
-        doubts = [doubts_of_stage(view, site, recorded, context.policy, context.rules), *doubts]
-    return joined([tables | {"series_doubts": doubts_differing(site, doubts, kept, context)}])
+        findings = [doubts_of_stage(view, site, recorded, context.policy, context.rules), *findings]
+    return joined([tables | {"series_doubts": doubts_differing(site, findings, kept, context)}])
 
 
 def _since(view: SpanView, site: str, recorded: pd.DataFrame | None) -> _RowsSince:

@@ -59,9 +59,9 @@ class InputView:
 
     def related(self, sites: Sequence[str]) -> list[str]:
         """Add to some sites those that share a gauging with them."""
-        found = self._archive.related(sites)
-        self._related[tuple(sites)] = found
-        return found
+        linked = self._archive.related(sites)
+        self._related[tuple(sites)] = linked
+        return linked
 
     def _note(self, table: str, sites: Sequence[str] | None) -> None:
         self._files[table, None if sites is None else tuple(sites)] = self._archive.table_paths(table, sites)
@@ -78,6 +78,6 @@ class InputView:
         bool
             Files of tables never change, so the answers are then the same.
         """
-        return all(archive.related(sites) == found for sites, found in self._related.items()) and all(
+        return all(archive.related(sites) == linked for sites, linked in self._related.items()) and all(
             archive.table_paths(table, sites) == paths for (table, sites), paths in self._files.items()
         )

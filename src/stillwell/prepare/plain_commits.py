@@ -48,7 +48,7 @@ Ints = NDArray[np.int64]
 class Several:
     """Commits to be prepared together: their context, all by one policy and rules, and what each took."""
 
-    told: tuple[CommitContext, ...]
+    contexts: tuple[CommitContext, ...]
     deposits: tuple[tuple[Deposit, ...], ...]
     understood: Understood
     """Of the deposits of all."""
@@ -59,7 +59,7 @@ class Several:
 
     def without(self, out: Set[int]) -> Several:
         """Leave out the commits at some places."""
-        left = [i for i in range(len(self.told)) if i not in out]
+        left = [i for i in range(len(self.contexts)) if i not in out]
         digests = {one.digest for i in left for one in self.deposits[i]}
 
         def mine(rows: pd.DataFrame) -> pd.DataFrame:
@@ -67,7 +67,7 @@ class Several:
 
         tables = {name: mine(rows) for name, rows in self.understood.tables.items()}
         understood = Understood(tables, mine(self.understood.problems), mine(self.understood.notes))
-        return Several(tuple(self.told[i] for i in left), tuple(self.deposits[i] for i in left), understood)
+        return Several(tuple(self.contexts[i] for i in left), tuple(self.deposits[i] for i in left), understood)
 
 
 class _Registers:
@@ -108,11 +108,11 @@ def together(rows: EveryRow, several: Several) -> tuple[dict[str, pd.DataFrame],
     list of int
         Numbers of the commits of which rows were made; the others do not fit.
     """
-    view = _Registers(rows, rows.before(several.told[0].recorded_at))
-    while several.told:
+    view = _Registers(rows, rows.before(several.contexts[0].recorded_at))
+    while several.contexts:
         fit = _fitted(rows, view, several)
         if not isinstance(fit, set):
-            return _made(rows, view, several, *fit), [told.number for told in several.told]
+            return _made(rows, view, several, *fit), [context.number for context in several.contexts]
         several = several.without(fit)
     return {}, []
 
@@ -125,9 +125,11 @@ def _fitted(rows: EveryRow, view: View, several: Several) -> set[int] | tuple[Un
     ]
     if other:
         return {owners[digest] for part in other for digest in part}
-    understood = referred(view, [one for some in several.deposits for one in some], handed_in, several.told[0].rules)
+    understood = referred(
+        view, [one for some in several.deposits for one in some], handed_in, several.contexts[0].rules
+    )
     strange = [understood.problems["deposit"].iloc[len(handed_in.problems) :]]
-    strange += [register(view, name, understood, several.told[0].rules)["deposit"] for name in REPEATED]
+    strange += [register(view, name, understood, several.contexts[0].rules)["deposit"] for name in REPEATED]
     batch, outcomes, _ = decided(view, numbered(understood))
     known = _since(outcomes["gauging_id"], rows.first_known) < _moments(several, outcomes["deposit"])
     strange.append(outcomes.loc[known | (outcomes["action"] != "new"), "deposit"])
@@ -149,7 +151,7 @@ def _since(names: pd.Series, first: Mapping[str, pd.Timestamp]) -> pd.Series:
 
 def _moments(several: Several, deposits: pd.Series) -> pd.Series:
     """Return the moment of the commit of each deposit named."""
-    moments = [pd.Timestamp(told.recorded_at).as_unit("us") for told in several.told]
+    moments = [pd.Timestamp(context.recorded_at).as_unit("us") for context in several.contexts]
     of_deposit = {one.digest: moments[i] for i, some in enumerate(several.deposits) for one in some}
     return pd.Series([of_deposit[digest] for digest in deposits], index=deposits.index, dtype="datetime64[us, UTC]")
 
@@ -157,11 +159,11 @@ def _moments(several: Several, deposits: pd.Series) -> pd.Series:
 def _made(
     rows: EveryRow, view: View, several: Several, understood: Understood, batch: Batch, outcomes: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
-    told, owners = several.told[0], several.owners()
+    context, owners = several.contexts[0], several.owners()
     incoming = understood.tables["gauge_heights"]
     worlds = _Worlds(rows, several, understood)
     own = apart(incoming, worlds.of(incoming["deposit"]), ("site",))
-    known = worlds.heights(batch.gaugings, incoming, told.policy.settings().gauge_height_window_s)
+    known = worlds.heights(batch.gaugings, incoming, context.policy.settings().gauge_height_window_s)
     fresh = new_rows(own, known, key_names(ARCHIVE_TABLES["gauge_heights"]))
     checks, instruments = no_checks(view), view.standing("instruments")
     beside = Surroundings(
@@ -170,17 +172,17 @@ def _made(
         sites=view.standing("sites", worlds.sites),
         instruments=instruments,
         history=worlds.history(),
-        ties=checks.ties(batch.gaugings, told.policy, instruments),
+        ties=checks.ties(batch.gaugings, context.policy, instruments),
         world=worlds.of(batch.gaugings["deposit"]),
     )
-    tables = joined([part.tables for part in computed_parts(batch, beside, told)])
+    tables = joined([part.tables for part in computed_parts(batch, beside, context)])
     tables["gauge_heights"] = joined_again(fresh, ("site",))
     deposits = [one for some in several.deposits for one in some]
-    of_commit = [several.told[owners[one.digest]] for one in deposits]
-    tables["deposits"] = deposit_rows(deposits, outcomes, understood.problems, told).assign(
+    of_commit = [several.contexts[owners[one.digest]] for one in deposits]
+    tables["deposits"] = deposit_rows(deposits, outcomes, understood.problems, context).assign(
         by=[one.by for one in of_commit], commit=[one.number for one in of_commit]
     )
-    out = {name: finished(name, part, told) for name, part in tables.items() if len(part)}
+    out = {name: finished(name, part, context) for name, part in tables.items() if len(part)}
     return {name: part.assign(recorded_at=_moments(several, part["deposit"])) for name, part in out.items()}
 
 
@@ -191,10 +193,10 @@ class _Worlds:
         self._rows = rows
         self._owners = several.owners()
         named = pd.concat([part[["deposit", "site"]] for part in _at_sites(understood)]).drop_duplicates()
-        self._sites: list[set[str]] = [set() for _ in several.told]
+        self._sites: list[set[str]] = [set() for _ in several.contexts]
         for world, site in zip(self.of(named["deposit"]).tolist(), named["site"], strict=True):
             self._sites[world].add(site)
-        self._moments = [pd.Timestamp(told.recorded_at) for told in several.told]
+        self._moments = [pd.Timestamp(context.recorded_at) for context in several.contexts]
         self.sites = sorted(set(named["site"]))
 
     def of(self, deposits: pd.Series) -> Ints:

@@ -138,16 +138,16 @@ def _newest(view: View, fresh: Set[str]) -> pd.DataFrame:
     return rows.sort_values("revision", kind="stable").drop_duplicates("gauging_id", keep="last").reset_index(drop=True)
 
 
-def _changed(found: pd.DataFrame, newest: pd.DataFrame, made: dict[str, pd.DataFrame]) -> pd.Series:
+def _changed(findings: pd.DataFrame, newest: pd.DataFrame, made: dict[str, pd.DataFrame]) -> pd.Series:
     """Say which gaugings have another result or other findings than their newest revision."""
     after = made["gaugings"].reset_index(drop=True)
     names = [c.name for c in columns(ARCHIVE_TABLES["gaugings"]) if c.name not in FREE and c.name in after]
     out = pd.Series(False, index=after.index)
     for name in names:
         out |= ~same_cells(newest[name], after[name])
-    said = ["code", "severity", "table", "key", "column", "message", "source"]
-    before = found.merge(newest[GAUGING], on=GAUGING)
-    return out | (_worded(before, said, after) != _worded(made["findings"], said, after))
+    text_columns = ["code", "severity", "table", "key", "column", "message", "source"]
+    before = findings.merge(newest[GAUGING], on=GAUGING)
+    return out | (_worded(before, text_columns, after) != _worded(made["findings"], text_columns, after))
 
 
 def _worded(findings: pd.DataFrame, names: list[str], gaugings: pd.DataFrame) -> pd.Series:

@@ -87,13 +87,13 @@ def derived(view: View, sites: Sequence[str], context: CommitContext) -> dict[st
 def _derived(view: View, site: str, context: CommitContext) -> dict[str, pd.DataFrame]:
     recorded = view.read("stage", [site])
     made = record_of(view, site, context.policy, standing_series(recorded, context.policy))
-    doubts = [
+    findings = [
         doubts_of_stage(view, site, recorded, context.policy, context.rules),
         *doubts_of_ratings(view, site, context.rules),
     ]
     rows = {"discharge": discharge_rows(made), "daily": daily_rows(made)}
     new = {name: differing(name, frame, view.read(name, [site]), context) for name, frame in rows.items()}
-    return new | {"series_doubts": doubts_differing(site, doubts, view.read("series_doubts", [site]), context)}
+    return new | {"series_doubts": doubts_differing(site, findings, view.read("series_doubts", [site]), context)}
 
 
 def joined(parts: Sequence[Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
@@ -104,10 +104,10 @@ def joined(parts: Sequence[Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFram
 
 
 def doubts_differing(
-    site: str, doubts: Sequence[pd.DataFrame], kept: pd.DataFrame, context: CommitContext
+    site: str, findings: Sequence[pd.DataFrame], kept: pd.DataFrame, context: CommitContext
 ) -> pd.DataFrame:
     """Keep the doubts that are new or differ from those kept, with those kept that have lapsed; as ``differing``."""
-    frame = pd.concat(doubts, ignore_index=True).assign(site=site)
+    frame = pd.concat(findings, ignore_index=True).assign(site=site)
     whole = pd.concat([frame, lapsed(frame, kept, context.rules)[frame.columns]], ignore_index=True)
     return differing("series_doubts", whole, kept, context)
 
@@ -238,10 +238,10 @@ def utc_offset_s(view: View, site: str) -> int:
 def words_of_marks(bits: NDArray[np.uint8]) -> NDArray[np.object_]:
     """Write bits of marks as words joined by semicolons, as in the archive; missing where there is none."""
     known = np.unique(bits)
-    said = np.full(256, None, dtype=object)
+    texts = np.full(256, None, dtype=object)
     for value in known.tolist():
-        said[value] = "; ".join(word for i, word in enumerate(MARKS) if value >> i & 1) or None
-    return said[bits]
+        texts[value] = "; ".join(word for i, word in enumerate(MARKS) if value >> i & 1) or None
+    return texts[bits]
 
 
 def discharge_rows(made: SiteRecord) -> pd.DataFrame:
@@ -304,8 +304,10 @@ def differing(name: str, rows: pd.DataFrame, kept: pd.DataFrame, context: Commit
     known = np.flatnonzero(at >= 0)
     differs = np.ones(len(new), dtype=bool)
     same = np.ones(known.size, dtype=bool)
-    said = [c for c in new.columns if c not in ("revision", "recorded_at", "software_version", "policy_digest")]
-    for column in said:
+    value_columns = [
+        c for c in new.columns if c not in ("revision", "recorded_at", "software_version", "policy_digest")
+    ]
+    for column in value_columns:
         same &= same_cells(new[column].iloc[known], newest[column].iloc[at[known]])
     differs[known] = ~same
     revision = np.ones(len(new), dtype="int64")

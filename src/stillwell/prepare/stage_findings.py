@@ -67,8 +67,8 @@ def stage_doubts(recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> 
     frames = []
     for name, mine in rows.groupby(rows["sensor"].fillna(""), sort=True):
         mine, part = _with_holes_filled(mine) if rules >= 5 else (mine, None)
-        found = check_series(microseconds(mine["time"]), mine["stage_m"].to_numpy(dtype="float64"), part=part)
-        words = findings_in_words(found.spans, policy, _values_said(mine), rules)
+        checked = check_series(microseconds(mine["time"]), mine["stage_m"].to_numpy(dtype="float64"), part=part)
+        words = findings_in_words(checked.spans, policy, _values_said(mine), rules)
         frames.append(words.assign(sensor=name or None))
     if not frames:
         return findings_in_words(check_series(np.zeros(0, dtype=np.int64), np.zeros(0)).spans, policy).assign(
@@ -80,12 +80,12 @@ def stage_doubts(recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> 
 def _values_said(rows: pd.DataFrame) -> dict[int, str]:
     """Say of each moment with several rows which values were handed in where."""
     several = rows[rows.duplicated(VALUE_KEY, keep=False) & rows["stage_m"].notna()]
-    said = [
+    texts = [
         f"{value:.3f} m ({file} line {line})"
         for value, file, line in zip(several["stage_m"], several["row_file"], several["row_line"], strict=True)
     ]
     out: dict[int, str] = {}
-    for moment, text in zip(microseconds(several["time"]).tolist(), said, strict=True):
+    for moment, text in zip(microseconds(several["time"]).tolist(), texts, strict=True):
         out[moment] = f"{out[moment]}, {text}" if moment in out else text
     return out
 
@@ -109,9 +109,9 @@ def _in_place(rows: pd.DataFrame, handing_in: list[str]) -> pd.DataFrame:
         return rows
     first = rows.drop_duplicates(VALUE_KEY)
     moments = pd.MultiIndex.from_frame(rows[VALUE_KEY].fillna({"sensor": ""}))
-    found = pd.MultiIndex.from_frame(first[VALUE_KEY].fillna({"sensor": ""})).get_indexer(moments)
-    part = first["part"].to_numpy()[found]
-    place = np.where(rows["part"] == part, np.arange(len(rows)), first.index.to_numpy()[found])
+    places = pd.MultiIndex.from_frame(first[VALUE_KEY].fillna({"sensor": ""})).get_indexer(moments)
+    part = first["part"].to_numpy()[places]
+    place = np.where(rows["part"] == part, np.arange(len(rows)), first.index.to_numpy()[places])
     newest = rows["revision"] == rows.groupby(VALUE_KEY, dropna=False)["revision"].transform("max")
     return rows.assign(_place=place, part=part)[newest].sort_values("_place", kind="stable").drop(columns="_place")
 

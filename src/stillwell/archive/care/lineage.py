@@ -52,8 +52,8 @@ class Chain:
 
     def digests_of(self, number: int) -> set[str]:
         """Collect what is known of the digest of an entry: from itself, and from the one after it."""
-        found = {self.intact[number].sha256} if number in self.intact else set()
-        return found | ({self.intact[number + 1].entry.previous} if number + 1 in self.intact else set())
+        digests = {self.intact[number].sha256} if number in self.intact else set()
+        return digests | ({self.intact[number + 1].entry.previous} if number + 1 in self.intact else set())
 
     def may_hold(self, link: Link) -> bool:
         """Say whether nothing here speaks against an entry in its place, such as another one or what is left of it."""

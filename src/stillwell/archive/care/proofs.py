@@ -177,8 +177,8 @@ def kept(root: Path, wanted: Sequence[Statement], row_for_row: Collection[int] =
         return {}
     if not isinstance(stored, dict):
         return {}
-    found = {one.number: _moment_in(stored, one, row_for_row) for one in wanted}
-    return {number: str(moment) for number, moment in found.items() if moment}
+    moments = {one.number: _moment_in(stored, one, row_for_row) for one in wanted}
+    return {number: str(moment) for number, moment in moments.items() if moment}
 
 
 def _moment_in(stored: Mapping[str, Any], one: Statement, row_for_row: Collection[int]) -> str:

@@ -41,12 +41,12 @@ Standing = dict[Code, list[str]]
 
 def _codes(archive: Archive) -> dict[Thing, Standing]:
     """Find the codes of each kind of thing."""
-    found: dict[Thing, Standing] = {}
+    codes: dict[Thing, Standing] = {}
     held = set(archive.tables())
     for use in naming(ARCHIVE_TABLES):
         for code in sorted(archive.codes(use.table, use.columns)) if use.table in held else []:
-            found.setdefault(use.kind, {}).setdefault(code, []).append(f"{use.table}.{use.column}")
-    return found
+            codes.setdefault(use.kind, {}).setdefault(code, []).append(f"{use.table}.{use.column}")
+    return codes
 
 
 def _groups(codes: Standing) -> list[Standing]:

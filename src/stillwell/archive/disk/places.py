@@ -32,8 +32,8 @@ def refuse_itself(root: Path, paths: Iterable[Path]) -> None:
     for path in paths:
         inside, around = lies_within(path, root), lies_within(root, path)
         if inside or around:
-            found = (
+            relation = (
                 "the archive itself" if inside and around else "a part of it" if inside else "a folder that holds it"
             )
-            msg = f"expected a deposit outside the archive {root}, found {found}: {path}; nothing was taken"
+            msg = f"expected a deposit outside the archive {root}, found {relation}: {path}; nothing was taken"
             raise DepositError(msg)

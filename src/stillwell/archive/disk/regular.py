@@ -38,8 +38,8 @@ def check_regular(path: Path) -> None:
     OSError
         If it is one; what is not there is left to whoever opens it.
     """
-    if found := irregular(path):
-        raise OSError(errno.EINVAL, f"{found}, which is not a regular file", str(path))
+    if kind := irregular(path):
+        raise OSError(errno.EINVAL, f"{kind}, which is not a regular file", str(path))
 
 
 def read_regular(path: Path) -> bytes:

@@ -18,7 +18,7 @@ KEYWORDS = "river discharge, stream gauging, velocity-area method, stage, hydrom
 
 
 @dataclass(frozen=True)
-class Told:
+class Recorded:
     """What the global attributes tell of the gaugings in a file."""
 
     history: Sequence[str]
@@ -33,7 +33,7 @@ class Told:
 def global_attributes(
     site: Mapping[str, Any],
     years: tuple[int, int],
-    told: Told,
+    recorded: Recorded,
     depths: NDArray[np.float64],
     office: Mapping[str, str],
     kind: str,
@@ -46,7 +46,7 @@ def global_attributes(
         Row of the register.
     years : tuple of int
         First and last year (UTC) of their start.
-    told : Told
+    recorded : Recorded
         Of the gaugings in the file.
     depths : float array
         Depth of every point in the file, m.
@@ -85,8 +85,8 @@ def global_attributes(
         ),
         "acknowledgement": f"measured by the field parties of {owner}",
         **_people(owner, office),
-        **_history(told),
-        **_extent(site, told, depths, kind),
+        **_history(recorded),
+        **_extent(site, recorded, depths, kind),
     }
 
 
@@ -147,8 +147,8 @@ def stage_attributes(site: Mapping[str, Any], rows: pd.DataFrame, office: Mappin
     """Describe a file of recorded stage; parameters as ``global_attributes``."""
     river = "" if _blank(site.get("river")) else f" on {site['river']}"
     deposits = ", ".join(f"{deposit[:16]}" for deposit in sorted(set(rows["deposit"])))
-    said = series_attributes(site, rows.assign(software_version=""), office, "stage", "time")
-    return said | {
+    attributes = series_attributes(site, rows.assign(software_version=""), office, "stage", "time")
+    return attributes | {
         "summary": (
             f"Stage at {site['name']}{river}, {rows['time'].min().year} (UTC), as its loggers recorded it, without "
             "corrections. Rendered from the Parquet tables of the archive, which hold every revision, each figure as "
@@ -176,18 +176,18 @@ def _people(owner: str, office: Mapping[str, str]) -> dict[str, str]:
     }
 
 
-def _history(told: Told) -> dict[str, str]:
+def _history(recorded: Recorded) -> dict[str, str]:
     """Say which revisions were recorded when, by which software, from which deposits."""
     return {
-        "history": "\n".join(told.history),
-        "date_created": f"{told.oldest:%Y-%m-%dT%H:%M:%SZ}",
-        "date_modified": f"{told.newest:%Y-%m-%dT%H:%M:%SZ}",
-        "product_version": f"{told.newest:%Y%m%dT%H%M%S.%fZ}",
+        "history": "\n".join(recorded.history),
+        "date_created": f"{recorded.oldest:%Y-%m-%dT%H:%M:%SZ}",
+        "date_modified": f"{recorded.newest:%Y-%m-%dT%H:%M:%SZ}",
+        "product_version": f"{recorded.newest:%Y%m%dT%H%M%S.%fZ}",
     }
 
 
-def _extent(site: Mapping[str, Any], told: Told, depths: NDArray[np.float64], kind: str) -> dict[str, Any]:
-    extent = _where(site, told.start, told.end)
+def _extent(site: Mapping[str, Any], recorded: Recorded, depths: NDArray[np.float64], kind: str) -> dict[str, Any]:
+    extent = _where(site, recorded.start, recorded.end)
     extent["cdm_data_type"] = "Point" if kind == "point" else "Trajectory"
     if depths.size:
         extent |= {

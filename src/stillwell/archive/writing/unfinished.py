@@ -28,7 +28,7 @@ class Excused:
     folders: frozenset[str] = frozenset()
 
 
-def excused(root: Path, intent: Intent | None, told: set[str], newest: Entry | None) -> Excused:
+def excused(root: Path, intent: Intent | None, listed: set[str], newest: Entry | None) -> Excused:
     """Collect the files and folders that need no other explanation.
 
     Parameters
@@ -36,13 +36,13 @@ def excused(root: Path, intent: Intent | None, told: set[str], newest: Entry | N
     root : Path
     intent : Intent, optional
         What a writer said it would write.
-    told : set of str
+    listed : set of str
         Paths that entries list or replaced: the folder of one may be empty because a sweep was cut short, or because
         the file is missing, which is a fault of its own.
     newest : Entry, optional
         Last of the chain.
     """
-    folders = _above(told)
+    folders = _above(listed)
     if intent is None:
         return Excused(frozenset(), frozenset(folders))
     ledger = [entry_path(intent.number), *(part_path(intent.number, part) for part in ("", *PARTS))]
