@@ -48,7 +48,7 @@ MOST_ROWS = 2_000_000
 IN_TIME = 32
 """Commits proved together, at most, where a time is set: what was begun is ended."""
 SHARED_FROM = 150_000
-"""Rows from which on the cores share an audit, unless told otherwise."""
+"""Rows from which on the cores share an audit by default."""
 PORTION = 500_000
 """Rows of a larger archive read at a time to be held against their schema."""
 
@@ -129,7 +129,7 @@ def audit(
 
 
 def _processes(rows: int) -> int:
-    """Say how many share an audit unless told: one more costs some seconds, and the rows once more in memory."""
+    """Return how many processes share an audit by default; each costs some seconds and the rows once more in memory."""
     return (os.cpu_count() or 1) if SHARED_FROM <= rows <= MOST_ROWS else 0
 
 
@@ -150,7 +150,7 @@ def _byte_faults(archive: Archive, crew: Crew, state: _AuditState, tell: Progres
 
 @dataclass
 class _AuditState:
-    """What an audit says beside its faults."""
+    """What an audit reports in addition to faults."""
 
     counts: dict[str, int]
     remarks: list[str]
@@ -233,7 +233,7 @@ def _netcdf_faults(crew: Crew, state: _AuditState) -> list[Fault]:
 def _witness_faults(
     archive: Archive, witnesses: Sequence[Path], counts: dict[str, int], remarks: list[str]
 ) -> list[Fault]:
-    """Hold the chain against files of witness lines; a file without any is a fault, a line that is none a remark."""
+    """Hold the chain against files of witness lines; a file without any is a fault, an unreadable line a note."""
     digests, faults = archive.ledger.digests() if witnesses else [], []
     for path in witnesses:
         lines, unreadable = read_witness(path)
@@ -288,7 +288,7 @@ def audit_part(root: Path, budget: int, now: datetime | None = None, witnesses: 
 
 
 def _behind_part(archive: Archive, faults: Sequence[Fault], remarks: list[str]) -> list[Fault]:
-    """Remark on NetCDF files that are behind; a fault where a file that tells is damaged and not named yet."""
+    """Note NetCDF files that are behind; a fault where a file needed for that is damaged and not yet named."""
     try:
         if late := list(behind(archive, office_of(archive))):
             remarks.append(behind_words(late))

@@ -248,5 +248,5 @@ def _free(entry: Entry) -> set[str]:
 
 
 def row_order(name: str, rows: pd.DataFrame) -> list[str]:
-    """Name the columns by which the rows of a commit are told apart."""
+    """Name the columns that identify the rows of a commit."""
     return [*key_names(ARCHIVE_TABLES[name])] + (["revision"] if "revision" in rows else [])

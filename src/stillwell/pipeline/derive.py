@@ -211,7 +211,7 @@ class _Ahead:
 def _ahead(archive: Archive, sites: Sequence[str], by: str, moment: datetime) -> dict[str, _Ahead]:
     """Derive the records of sites from an archive as it stands; commit number and moment are not known yet.
 
-    Each from the earliest change on, or whole where none can be told (``prepare.earliest_change``).
+    Each from the earliest change on, or whole where that is unknown (``prepare.earliest_change``).
     """
     shipped = default_policy_text()
     context = CommitContext(0, moment, by, __version__, *policy_in_force(archive, None, shipped, shipped))

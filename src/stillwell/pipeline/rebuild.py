@@ -193,7 +193,7 @@ def _rebuilt(original: Archive, into: Path, progress: Progress | None) -> Rebuil
 def _unlike(original: Archive, into: Path, entry: Entry, made: Entry) -> Iterator[tuple[ListedFile, bool | None]]:
     """Name the files of a commit that came out in other bytes, and whether their values are the same to rounding.
 
-    None where that cannot be told, since the file was replaced since.
+    None where that is unknown because the file was replaced later.
     """
     tables = {(file.table, file.sites): file for file in made.files if file.table}
     documents = {file.path: file for file in made.files}

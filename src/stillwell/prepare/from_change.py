@@ -1,6 +1,6 @@
 """The rows of a record from the earliest change on, which are those that deriving the whole record comes to.
 
-What lies before the cut stands: it is neither read nor made anew. Where no cut can be told the whole record is derived.
+What lies before the cut stands: it is neither read nor made anew. The whole record is derived where no cut is known.
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ from stillwell.prepare.records import (
     derived,
     differing,
     discharge_rows,
-    doubts_differing,
+    findings_differing,
     joined,
     record_of,
     standing_series,
     utc_offset_s,
 )
-from stillwell.prepare.stage_findings import doubts_of_ratings, doubts_of_stage
+from stillwell.prepare.stage_findings import findings_of_ratings, findings_of_stage
 from stillwell.prepare.watermarks import LastMade
 
 DAYS_BEFORE = (3, 60)
@@ -62,7 +62,7 @@ class Window:
 def derived_from_change(
     view: SpanView, site: str, context: CommitContext, made: LastMade | None, now: Mapping[str, str]
 ) -> dict[str, pd.DataFrame]:
-    """Derive the record of a site from the earliest change on, or whole where none can be told.
+    """Derive the record of a site from the earliest change on, or whole where that is unknown.
 
     Parameters
     ----------
@@ -115,12 +115,12 @@ def derived_onward(view: SpanView, site: str, context: CommitContext, change: Ch
             mine = rows[(rows[moment] >= cut).to_numpy()].reset_index(drop=True)
             tables[name] = differing(name, mine, view.since(name, site, cut), context)
     kept = view.read("series_doubts", [site])
-    findings = doubts_of_ratings(view, site, context.rules)
+    findings = findings_of_ratings(view, site, context.rules)
     if recorded is None:
         kept = kept[(kept["code"] == PASSED_OVER).to_numpy()].reset_index(drop=True)
     else:
-        findings = [doubts_of_stage(view, site, recorded, context.policy, context.rules), *findings]
-    return joined([tables | {"series_doubts": doubts_differing(site, findings, kept, context)}])
+        findings = [findings_of_stage(view, site, recorded, context.policy, context.rules), *findings]
+    return joined([tables | {"series_doubts": findings_differing(site, findings, kept, context)}])
 
 
 def _since(view: SpanView, site: str, recorded: pd.DataFrame | None) -> _RowsSince:

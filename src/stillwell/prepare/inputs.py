@@ -1,4 +1,4 @@
-"""Which files an answer was read from, so that it can be told later whether they are still those that stand."""
+"""Which files an answer was read from, to check later whether they are still the current ones."""
 
 from __future__ import annotations
 

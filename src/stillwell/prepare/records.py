@@ -21,7 +21,7 @@ from stillwell.hydrometry.record.discharge import Record, discharge_record
 from stillwell.hydrometry.stage.corrections import Corrections
 from stillwell.prepare.context import CommitContext, Standing, View
 from stillwell.prepare.rows import finished
-from stillwell.prepare.stage_findings import doubts_of_ratings, doubts_of_stage, lapsed
+from stillwell.prepare.stage_findings import findings_of_ratings, findings_of_stage, lapsed
 from stillwell.reading.rating.in_force import TABLES as TABLES_OF_RATINGS
 from stillwell.reading.rating.in_force import otherwise_of
 from stillwell.sameness import same_cells
@@ -88,12 +88,12 @@ def _derived(view: View, site: str, context: CommitContext) -> dict[str, pd.Data
     recorded = view.read("stage", [site])
     made = record_of(view, site, context.policy, standing_series(recorded, context.policy))
     findings = [
-        doubts_of_stage(view, site, recorded, context.policy, context.rules),
-        *doubts_of_ratings(view, site, context.rules),
+        findings_of_stage(view, site, recorded, context.policy, context.rules),
+        *findings_of_ratings(view, site, context.rules),
     ]
     rows = {"discharge": discharge_rows(made), "daily": daily_rows(made)}
     new = {name: differing(name, frame, view.read(name, [site]), context) for name, frame in rows.items()}
-    return new | {"series_doubts": doubts_differing(site, findings, view.read("series_doubts", [site]), context)}
+    return new | {"series_doubts": findings_differing(site, findings, view.read("series_doubts", [site]), context)}
 
 
 def joined(parts: Sequence[Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
@@ -103,10 +103,10 @@ def joined(parts: Sequence[Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFram
     return {name: rows for name, rows in tables.items() if len(rows)}
 
 
-def doubts_differing(
+def findings_differing(
     site: str, findings: Sequence[pd.DataFrame], kept: pd.DataFrame, context: CommitContext
 ) -> pd.DataFrame:
-    """Keep the doubts that are new or differ from those kept, with those kept that have lapsed; as ``differing``."""
+    """Select the findings that are new or differ from the stored ones, and those that have lapsed; as ``differing``."""
     frame = pd.concat(findings, ignore_index=True).assign(site=site)
     whole = pd.concat([frame, lapsed(frame, kept, context.rules)[frame.columns]], ignore_index=True)
     return differing("series_doubts", whole, kept, context)

@@ -9,7 +9,7 @@ from stillwell.schemas.base import Thing
 from stillwell.schemas.naming import naming
 
 MOST = 50
-"""Groups of codes that are named; of more their number is told."""
+"""Groups of codes that are named; of the others only the number is given."""
 
 
 def twin_remarks(archive: Archive) -> list[str]:

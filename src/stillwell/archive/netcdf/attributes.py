@@ -19,7 +19,7 @@ KEYWORDS = "river discharge, stream gauging, velocity-area method, stage, hydrom
 
 @dataclass(frozen=True)
 class Recorded:
-    """What the global attributes tell of the gaugings in a file."""
+    """What the global attributes state about the gaugings in a file."""
 
     history: Sequence[str]
     """A line for each, in the order recorded."""

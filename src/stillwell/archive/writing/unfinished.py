@@ -93,7 +93,7 @@ def _undecided(archive: Archive, intent: Intent | None) -> list[str]:
     try:
         return undecided(Archive(archive.root), intent)
     except ArchiveDamaged:
-        # the damaged file has its own fault; without it nothing can be told of decisions
+        # the damaged file has its own fault; without it decisions are unknown
         return []
 
 
