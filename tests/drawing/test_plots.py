@@ -65,7 +65,7 @@ def all_pictures(label):
     at = gaugings.assign(time_us=_series().times[:4], value=gaugings["discharge_m3_s"])
     marked = _series(codes=np.zeros(2000, dtype=np.int64), marks=(label,))
     return [
-        section_svg(rows, points(rows), doubts={2: label}, name=label),
+        section_svg(rows, points(rows), findings={2: label}, name=label),
         budget_svg(BUDGET.assign(component=label), name=label),
         intervals_svg([Interval(label, 1.0, 0.1)], name=label),
         rating_svg(gaugings, RATING, name=label),

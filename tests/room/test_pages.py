@@ -229,20 +229,20 @@ def test_a_wrong_question_is_refused_in_words(room, address):
     assert "expected" in html.unescape(answer.text)
 
 
-def test_why_it_was_doubted(room):
+def test_findings_of_a_gauging(room):
     """A gauging's page holds each finding's sentence, limit and source, and leads to the line of the sealed file."""
     gauging = "INV-WIN.20250115T120000Z.INV-AC1"
     findings = Archive(SAMPLE).standing("findings").query(f"gauging_id == '{gauging}'")
-    grave = findings[findings["severity"] == "unusable"].iloc[0]
+    finding = findings[findings["severity"] == "unusable"].iloc[0]
     text = html.unescape(re.sub(r"<[^>]+>", "", room.get(urls.gauging(gauging)).text))
-    assert grave["message"] in text
-    assert grave["source"] in text
-    page = room.get(urls.lines(grave["deposit"], grave["row_file"], int(grave["row_line"]))).text
+    assert finding["message"] in text
+    assert finding["source"] in text
+    page = room.get(urls.lines(finding["deposit"], finding["row_file"], int(finding["row_line"]))).text
     marked = re.findall(r'<tr class="asked" id="L(\d+)">.*?<mark>(.*?)</mark>', page, re.DOTALL)
-    sealed = Archive(SAMPLE).sealed.read(grave["deposit"])
-    data = next(file.data for file in sealed.files if file.path == grave["row_file"])
-    line = data.decode().splitlines()[int(grave["row_line"]) - 1]
-    assert [(int(n), html.unescape(re.sub("<[^>]+>", "", t))) for n, t in marked] == [(int(grave["row_line"]), line)]
+    sealed = Archive(SAMPLE).sealed.read(finding["deposit"])
+    data = next(file.data for file in sealed.files if file.path == finding["row_file"])
+    line = data.decode().splitlines()[int(finding["row_line"]) - 1]
+    assert [(int(n), html.unescape(re.sub("<[^>]+>", "", t))) for n, t in marked] == [(int(finding["row_line"]), line)]
 
 
 def test_raw_bytes_are_the_sealed_bytes(room):

@@ -17,7 +17,7 @@ LIGHT = {
     "ochre": "#a8540a",
     "plum": "#7b3a76",
     "stone": "#5d6b4a",
-    "grave": "#8c2f1b",
+    "rust": "#8c2f1b",
     "bed": "#d9cdb8",
     "haze": "#cfe2ea",
     "ice": "#eef3f6",
@@ -32,7 +32,7 @@ DARK = {
     "ochre": "#eaa560",
     "plum": "#d7a3d2",
     "stone": "#b5c39c",
-    "grave": "#f09a83",
+    "rust": "#f09a83",
     "bed": "#5b5140",
     "haze": "#284654",
     "ice": "#3b474f",
@@ -105,7 +105,7 @@ def style() -> str:
         f".drawing .l-{name}{{fill:none;stroke:var(--{name})}}"
         f".drawing .t-{name}{{fill:var(--{name})}}"
         f".drawing .o-{name}{{fill:var(--paper);stroke:var(--{name});stroke-width:1.6}}"
-        for name in (*SERIES, "grave")
+        for name in (*SERIES, "rust")
     )
     return (
         f".drawing{{{variables(LIGHT)}}}"
@@ -117,7 +117,7 @@ def style() -> str:
         ".drawing .halo{paint-order:stroke;stroke:var(--paper);stroke-width:3px;stroke-linejoin:round}"
         ".drawing .grid{stroke:var(--grid);stroke-width:1}.drawing .axis{stroke:var(--rule);stroke-width:1;fill:none}"
         ".drawing .zero{stroke:var(--soft);stroke-width:1}"
-        ".drawing .limit{stroke:var(--grave);stroke-width:1.4;stroke-dasharray:7 4;fill:none}"
+        ".drawing .limit{stroke:var(--rust);stroke-width:1.4;stroke-dasharray:7 4;fill:none}"
         ".drawing .wish{stroke:var(--ochre);stroke-width:1.4;stroke-dasharray:2 3;fill:none}"
         ".drawing .curve{stroke:var(--river);stroke-width:2;fill:none;stroke-linejoin:round}"
         ".drawing .fine{stroke:var(--river);stroke-width:1.1;fill:none;stroke-linejoin:round}"

@@ -26,7 +26,7 @@ SIGNS = {
     ("this", True): Sign("diamond", "this", "this gauging"),
     ("this", False): Sign("diamond", "this", "this gauging"),
 }
-"""Mark of a gauging by its role and whether it is approved. No role is told by colour alone."""
+"""Mark of a gauging by its role and approval. Shape and colour both show the role."""
 
 
 def sign_of(role: str, approved: bool) -> Sign:

@@ -37,8 +37,8 @@ def marked_gaugings(
         ``gauging_id``, ``time_us``, ``stage_m``, ``discharge_m3_s``, ``uncertainty`` (expanded, m³/s), ``label`` (its
         date), ``role``, ``approved`` and ``hint``, as ``drawing.gaugings.gauging_marks`` asks for them.
     """
-    grave = set(findings.loc[findings["severity"] != "note", "gauging_id"]) if len(findings) else set()
-    suspect = gaugings["gauging_id"].isin(grave).to_numpy(dtype=bool)
+    questioned = set(findings.loc[findings["severity"] != "note", "gauging_id"]) if len(findings) else set()
+    suspect = gaugings["gauging_id"].isin(questioned).to_numpy(dtype=bool)
     role = np.select(
         [gaugings["gauging_id"] == this, kept_out(gaugings, findings, reviews), suspect],
         ["this", "out", "suspect"],

@@ -58,8 +58,8 @@ def site_report(archive: Archive, site: str, as_of: Any = None) -> str:
     policy = policy_of(archive, as_of=as_of).policy
     datums = archive.standing("datums", sites=[site], as_of=as_of).sort_values("valid_from", kind="stable")
     listed, more = some(gaugings.iloc[::-1], MOST)
-    said = mine.iloc[-1].to_dict() if len(mine) else {"site": site}
-    newest = {str(name): None if pd.isna(value) else value for name, value in said.items()}
+    register_row = mine.iloc[-1].to_dict() if len(mine) else {"site": site}
+    newest = {str(name): None if pd.isna(value) else value for name, value in register_row.items()}
     return page(
         "site.html",
         archive,

@@ -112,7 +112,7 @@ def as_json(site: str, window: Window) -> dict[str, Any]:
 
 
 def moves(window: Window) -> list[tuple[str, str, dict[str, str]]]:
-    """Name the windows one can go to: what a person reads, what a script is told, and the query."""
+    """List the windows to move to: label, name for the script, and query."""
     start, end = window.start, window.end
     span, middle = end - start, (start + end) / 2
     return [

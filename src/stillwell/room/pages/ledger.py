@@ -123,7 +123,7 @@ def _returned(view: View, digest: str) -> list[tuple[str, dict[str, Any]]]:
     start = f"returned/{digest[:16]}-"
     paths = [path for path in view.archive.listing() if path.startswith(start)]
     pages = [(path, json.loads(view.archive.document(path))) for path in sorted(paths)]
-    return [(path, said) for path, said in pages if said.get("deposit") == digest]
+    return [(path, document) for path, document in pages if document.get("deposit") == digest]
 
 
 def listed_file(view: View, request: Request) -> Response:

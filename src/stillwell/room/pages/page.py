@@ -147,7 +147,7 @@ def static_file(request: Request) -> Response:
     return Response(own_files()[name], media_type=media, headers={"cache-control": "max-age=3600"})
 
 
-def page(view: View, request: Request, template: str, **said: Any) -> HTMLResponse:
+def page(view: View, request: Request, template: str, **values: Any) -> HTMLResponse:
     """Make a page of an archive.
 
     Parameters
@@ -156,8 +156,8 @@ def page(view: View, request: Request, template: str, **said: Any) -> HTMLRespon
     request : Request
     template : str
         Name of the template without its ending.
-    **said
-        What the template is told.
+    **values
+        Variables of the template.
     """
     common = {
         "view": view,
@@ -169,12 +169,12 @@ def page(view: View, request: Request, template: str, **said: Any) -> HTMLRespon
         "then": view.as_of,
         "then_text": "" if view.as_of is None else time_text(view.as_of),
     }
-    return HTMLResponse(templates().get_template(f"{template}.html").render(common | said))
+    return HTMLResponse(templates().get_template(f"{template}.html").render(common | values))
 
 
 def problem_page(request: Request, status: int, heading: str, words: str) -> HTMLResponse:
     """Make the page that says what went wrong; it needs no archive."""
-    said: dict[str, Any] = {
+    values: dict[str, Any] = {
         "path": "",
         "archive_name": "",
         "head": None,
@@ -186,11 +186,11 @@ def problem_page(request: Request, status: int, heading: str, words: str) -> HTM
         "words": harmless(words),
         "status": status,
     }
-    return HTMLResponse(templates().get_template("problem.html").render(said), status)
+    return HTMLResponse(templates().get_template("problem.html").render(values), status)
 
 
-def grave_first(findings: pd.DataFrame) -> pd.DataFrame:
-    """Order findings by gravity, then code."""
+def most_severe_first(findings: pd.DataFrame) -> pd.DataFrame:
+    """Order findings by severity, then code."""
     if findings.empty:
         return findings
     return (
@@ -200,11 +200,11 @@ def grave_first(findings: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def gravest(findings: pd.DataFrame, by: str) -> dict[str, str]:
-    """Return the gravest severity of the findings of each value of a column."""
+def severest(findings: pd.DataFrame, by: str) -> dict[str, str]:
+    """Return the greatest severity of the findings of each value of a column."""
     if findings.empty:
         return {}
-    first = grave_first(findings).drop_duplicates(by)
+    first = most_severe_first(findings).drop_duplicates(by)
     return dict(zip(first[by].astype("str"), first["severity"], strict=True))
 
 
@@ -215,4 +215,4 @@ def moment_text(at: datetime | None) -> str:
 
 def download_links(table: str, **query: Any) -> list[tuple[str, str]]:
     """Name the forms in which rows are given out, each with its address."""
-    return [(said, urls.download(table, ext, **query)) for ext, said in urls.EXTENSIONS.items()]
+    return [(label, urls.download(table, ext, **query)) for ext, label in urls.EXTENSIONS.items()]

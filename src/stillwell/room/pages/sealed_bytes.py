@@ -85,12 +85,12 @@ def _span(text: str) -> tuple[int, int]:
     """Read which lines are asked for, as in 7 or 7-12; none is 0, 0."""
     if not text:
         return 0, 0
-    found = re.fullmatch(r"(\d{1,9})(?:-(\d{1,9}))?", text.partition(",")[0].strip(), re.ASCII)
-    if not found:
+    match = re.fullmatch(r"(\d{1,9})(?:-(\d{1,9}))?", text.partition(",")[0].strip(), re.ASCII)
+    if not match:
         msg = f"expected lines as 7 or 7-12, found {text[:80]!r}"
         raise BadQuestion(msg)
-    first = int(found[1])
-    return first, max(int(found[2] or first), first)
+    first = int(match[1])
+    return first, max(int(match[2] or first), first)
 
 
 def _place(deposit: Deposit, path: str) -> Place:

@@ -22,7 +22,7 @@ from stillwell.room.data.in_force import policy_of, ratings_at
 from stillwell.room.data.rows import records
 from stillwell.room.data.series import series_of
 from stillwell.room.data.window import AXES, Window, moment, moves, text_of, window_of, years
-from stillwell.room.pages.page import download_links, embedded, gravest, page
+from stillwell.room.pages.page import download_links, embedded, page, severest
 from stillwell.room.pages.site_drawings import count_gaugings, gaugings_in, marked, stage_discharge
 from stillwell.room.query_params import BadQuestion, one_of, whole_number
 
@@ -52,9 +52,9 @@ def site_page(view: View, request: Request) -> Response:
         many=len(gaugings),
         number=first,
         pages=max(-(-len(gaugings) // GAUGINGS_A_PAGE), 1),
-        doubts=_doubts(view.standing("findings", code)),
+        grouped=_by_code(view.standing("findings", code)),
         waiting=records(gaugings[gaugings["candidate"].fillna(False)]) if len(gaugings) else [],
-        grave_series=[row for row in decided["series_doubts"] if row["severity"] != "note"],
+        suspect_series=[row for row in decided["series_doubts"] if row["severity"] != "note"],
         datums=records(view.standing("datums", code)),
         documents=[path for path in view.archive.listing() if path.startswith(folder)],
         late=view.memo(("behind", code), lambda: _late(view, code)),
@@ -165,17 +165,17 @@ def _peak(site: dict[str, Any], window: Window) -> dict[str, Any] | None:
     if place is None:
         return None
     at = moment(int(series.times[place]))
-    said, subject = f"{at:%Y-%m-%d %H:%M}", ""
+    text, subject = f"{at:%Y-%m-%d %H:%M}", ""
     if series.kind.table == "discharge":
         subject = f"{site['site']}@{at.isoformat().replace('+00:00', 'Z')}"
     elif series.kind.table == "daily":
-        said = f"{at.astimezone(_offset(site)):%Y-%m-%d}"
-        subject = f"{site['site']}/{said}"
+        text = f"{at.astimezone(_offset(site)):%Y-%m-%d}"
+        subject = f"{site['site']}/{text}"
     marks = [] if series.codes is None else ((*series.marks, "")[series.codes[place]]).split("; ")
     return {
         "value": float(series.values[place]),
         "half": None if series.half is None else float(series.half[place]),
-        "at": said,
+        "at": text,
         "marks": [in_words(mark) for mark in marks if mark],
         "trace": urls.trace(subject, "back") if subject else "",
     }
@@ -187,7 +187,7 @@ def _offset(site: dict[str, Any]) -> timezone:
 
 
 def _gaugings(view: View, site: str) -> pd.DataFrame:
-    """Read the standing gaugings of a site, in order of time, with the gravest severity of each one's findings.
+    """Read the standing gaugings of a site, in order of time, with the greatest severity of each one's findings.
 
     ``departure_pct`` says how far each lies from the rating in force at its start.
     """
@@ -195,22 +195,24 @@ def _gaugings(view: View, site: str) -> pd.DataFrame:
     if gaugings.empty:
         return gaugings
     findings = view.standing("findings", site)
-    worst = gravest(findings, "gauging_id")
+    worst = severest(findings, "gauging_id")
     counts = findings["gauging_id"].value_counts() if len(findings) else pd.Series(dtype="int64")
     return gaugings.assign(
-        gravest=gaugings["gauging_id"].map(worst).fillna(""),
+        severest=gaugings["gauging_id"].map(worst).fillna(""),
         findings=gaugings["gauging_id"].map(counts).fillna(0).astype("int64"),
         departure_pct=departures(gaugings, ratings_at(view, site)),
     ).sort_values("started_at", kind="stable")
 
 
-def _doubts(findings: pd.DataFrame) -> list[dict[str, Any]]:
-    """Count the graver findings of a site by code."""
-    grave = findings[findings["severity"] != "note"] if len(findings) else findings
-    if grave.empty:
+def _by_code(findings: pd.DataFrame) -> list[dict[str, Any]]:
+    """Count the suspect and unusable findings of a site by code."""
+    questioned = findings[findings["severity"] != "note"] if len(findings) else findings
+    if questioned.empty:
         return []
     counted = (
-        grave.groupby(["severity", "code"]).agg(gaugings=("gauging_id", "nunique"), rows=("code", "size")).reset_index()
+        questioned.groupby(["severity", "code"])
+        .agg(gaugings=("gauging_id", "nunique"), rows=("code", "size"))
+        .reset_index()
     )
     counted = counted.assign(_g=counted["severity"] != "unusable").sort_values(
         ["_g", "gaugings"], ascending=[True, False]

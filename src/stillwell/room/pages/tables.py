@@ -16,10 +16,10 @@ A_PAGE = 50
 def tables(view: View, request: Request) -> Response:
     """Answer with the tables."""
     counted = view.memo("rows-counted", lambda: {table: _rows(view, table) for table in view.tables})
-    said = [
+    listed = [
         (table, view.description(table)["description"], counted[table], download_links(table)) for table in view.tables
     ]
-    return page(view, request, "tables", tables=said)
+    return page(view, request, "tables", tables=listed)
 
 
 def _rows(view: View, table: str) -> int:
@@ -41,7 +41,7 @@ def table_page(view: View, request: Request) -> Response:
         request,
         "table",
         table=table,
-        said=view.description(table),
+        description=view.description(table),
         rows=rows.to_pylist(),
         count=count,
         number=first,

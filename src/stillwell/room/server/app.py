@@ -1,4 +1,4 @@
-"""The application: which address leads to which page, and how what goes wrong is told in words."""
+"""The application: routes, and problem pages for errors."""
 
 from __future__ import annotations
 
@@ -82,11 +82,15 @@ def make_application(archive_path: Path, host: str, port: int, names: Sequence[s
         for path, answer, known in (*PAGES, *PATHS_WITH_SLASHES)
     ]
     routes.append(Route("/static/{name}", static_file, methods=["GET"]))
-    handlers = {kind: _told(shelf, status, heading) for kind, status, heading in reversed(STATUS)}
+    handlers = {kind: _answer_to(shelf, status, heading) for kind, status, heading in reversed(STATUS)}
     return Starlette(
         routes=routes,
         middleware=[Middleware(Guard, hosts=allowed_hosts(host, port, names))],
-        exception_handlers={HTTPException: _told(shelf, 404, "No such page"), Exception: _told_last(shelf), **handlers},
+        exception_handlers={
+            HTTPException: _answer_to(shelf, 404, "No such page"),
+            Exception: _answer_to_any(shelf),
+            **handlers,
+        },
     )
 
 
@@ -115,7 +119,7 @@ def answering(shelf: Shelf, answer: Answer, known: Sequence[str] = ()) -> Callab
     return endpoint
 
 
-def _told(shelf: Shelf, status: int, heading: str) -> Callable[[Request, Exception], Response]:
+def _answer_to(shelf: Shelf, status: int, heading: str) -> Callable[[Request, Exception], Response]:
     def tell(request: Request, error: Exception) -> Response:
         code = error.status_code if isinstance(error, HTTPException) else status
         if isinstance(error, HTTPException):
@@ -129,7 +133,7 @@ def _told(shelf: Shelf, status: int, heading: str) -> Callable[[Request, Excepti
     return tell
 
 
-def _told_last(shelf: Shelf) -> Callable[[Request, Exception], Response]:
+def _answer_to_any(shelf: Shelf) -> Callable[[Request, Exception], Response]:
     def tell(request: Request, error: Exception) -> Response:
         words = f"Something in the reading room itself went wrong ({type(error).__name__}). Nothing was changed."
         return _problem(request, 500, "A fault of the reading room", words)
@@ -140,6 +144,6 @@ def _told_last(shelf: Shelf) -> Callable[[Request, Exception], Response]:
 def _problem(request: Request, status: int, heading: str, words: str) -> Response:
     path = request.url.path
     if path.startswith("/collections") or path.endswith(".json"):
-        said = {"type": "about:blank", "title": heading, "status": status, "detail": words}
-        return JSONResponse(said, status, media_type="application/problem+json")
+        document = {"type": "about:blank", "title": heading, "status": status, "detail": words}
+        return JSONResponse(document, status, media_type="application/problem+json")
     return problem_page(request, status, heading, words)

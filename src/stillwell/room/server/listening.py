@@ -1,4 +1,4 @@
-"""Listening on a socket: loopback, or elsewhere when told so, with a warning."""
+"""Listening on a socket: loopback by default; elsewhere only on request, with a warning."""
 
 from __future__ import annotations
 
