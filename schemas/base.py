@@ -164,7 +164,7 @@ def col(
     key : bool
         Part of the table's key.
     ge, le, gt : float, optional
-        The physically possible range, in ``units``. Outside it a value is impossible, not merely doubtful.
+        The physically possible range, in ``units``. A value outside it is impossible, not merely suspect.
     isin : iterable of str, optional
         The closed list of words.
     alias : str, optional

@@ -226,8 +226,8 @@ def review(
     typer.echo(taken_words(taken), err=True, nl=False)
     if format_ is Told.json:
         decided = [{"gauging_id": subject, "decision": decision} for subject in gaugings] if taken.all_good else []
-        said = taken_document(taken)
-        about = {name: said[name] for name in ("commit", "returned", "rendered")}
+        document = taken_document(taken)
+        about = {name: document[name] for name in ("commit", "returned", "rendered")}
         tell(about | {"decided": decided})
     if not taken.all_good:
         unknown = _unknown(archive, gaugings)

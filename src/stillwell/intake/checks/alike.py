@@ -117,8 +117,8 @@ def incoming_codes(tables: Mapping[str, pd.DataFrame], uses: Sequence[Naming], d
         By deposit, then by table and column as ``uses`` names them, then by row.
     """
     place = {digest: i for i, digest in enumerate(deposits)}
-    found = [code for use in uses for code in distinct(tables[use.table], ("deposit", *use.columns))]
-    return [code[1:] for code in sorted(found, key=lambda code: place.get(code[0], len(place)))]
+    codes = [code for use in uses for code in distinct(tables[use.table], ("deposit", *use.columns))]
+    return [code[1:] for code in sorted(codes, key=lambda code: place.get(code[0], len(place)))]
 
 
 def rows_alike(rows: pd.DataFrame, use: Naming, known: Known) -> Iterator[tuple[str, NDArray[np.intp]]]:

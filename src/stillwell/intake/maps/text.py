@@ -107,13 +107,13 @@ def _utf8(data: bytes, encoding: str) -> bytes:
         text = data.decode("utf-8-sig" if encoding == "utf-8" else encoding)
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        found = f"the byte 0x{data[error.start]:02X} at offset {error.start}"
-        raise CannotRead(f"{encoding} text, as the map says", found, line) from error
+        actual = f"the byte 0x{data[error.start]:02X} at offset {error.start}"
+        raise CannotRead(f"{encoding} text, as the map says", actual, line) from error
     control = re.search(r"[\x00\x80-\x84\x86-\x9f]" if encoding == "latin-1" else r"\x00", text)
     if control:
         line = text.count("\n", 0, control.start()) + 1
-        found = f"the control character 0x{ord(control[0]):02X}; saved in another encoding?"
-        raise CannotRead(f"{encoding} text, as the map says", found, line)
+        actual = f"the control character 0x{ord(control[0]):02X}; saved in another encoding?"
+        raise CannotRead(f"{encoding} text, as the map says", actual, line)
     plain = data.removeprefix(_UTF8) if encoding == "utf-8" else text.encode("utf-8")
     return plain.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in plain else plain
 
@@ -193,7 +193,7 @@ def _of_width(
 
 def _above(rows: Sequence[str], layout: FileLayout) -> dict[str, str]:
     """Read the fields above the header: label and value in two cells, or in one with a colon between."""
-    found: dict[str, str] = {}
+    fields: dict[str, str] = {}
     for number, row in enumerate(rows, 1):
         try:
             label, value = _label_and_value(row, layout)
@@ -201,13 +201,13 @@ def _above(rows: Sequence[str], layout: FileLayout) -> dict[str, str]:
             raise CannotRead("a label and its value above the header", str(error), number) from error
         if label not in layout.above:
             continue
-        if label in found:
+        if label in fields:
             raise CannotRead(f"{label!r} once above the header", "more than once", number, label)
-        found[label] = "" if value in layout.blank else value
-    missing = [label for label in layout.above if label not in found]
+        fields[label] = "" if value in layout.blank else value
+    missing = [label for label in layout.above if label not in fields]
     if missing:
         raise CannotRead(f"{missing[0]!r} above the header, as the map says", "nothing of that name", 1, missing[0])
-    return found
+    return fields
 
 
 def _label_and_value(row: str, layout: FileLayout) -> tuple[str, str]:

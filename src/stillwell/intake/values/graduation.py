@@ -32,7 +32,7 @@ def off_graduation(
     Yields
     ------
     str
-        A remark about each gauging that has such a depth.
+        A note on each gauging that has such a depth.
     """
     coded = depth.dictionary_encode()
     between = np.array([_between(text, step) for text in coded.dictionary.to_pylist()] + [False])
