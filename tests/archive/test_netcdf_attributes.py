@@ -12,14 +12,14 @@ import pytest
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.netcdf.arrays import laid_out, shortened
-from stillwell.archive.netcdf.attributes import (
+from stillwell.archive.netcdf.gaugings import gaugings_netcdf
+from stillwell.archive.netcdf.global_attributes import (
     Recorded,
     _duration,
     global_attributes,
     series_attributes,
     stage_attributes,
 )
-from stillwell.archive.netcdf.gaugings import gaugings_netcdf
 from stillwell.archive.netcdf.outputs import outputs
 from stillwell.archive.netcdf.render import rendered
 from stillwell.archive.netcdf.wording import meaning

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from stillwell.assessment.assess import FINDING_COLUMNS, assess
-from stillwell.assessment.checks import CHECKS, OF_SEASON
+from stillwell.assessment.check_table import CHECKS, OF_SEASON
 from stillwell.assessment.evidence import Check, of_gaugings
 from stillwell.assessment.stage_findings import findings_in_words, ratings_in_words, visits_in_words
 from stillwell.pipeline.committing import office_policy

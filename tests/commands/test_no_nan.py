@@ -21,8 +21,8 @@ from stillwell.hydrometry.rating.fit import fit
 from stillwell.hydrometry.rating.next_gauging import of_site, ranked
 from stillwell.hydrometry.rating.shape import FitChoices
 from stillwell.hydrometry.rating.shift_proposal import propose
+from stillwell.hydrometry.stage.check_series import check_series
 from stillwell.hydrometry.stage.flags import SPAN_COLUMNS
-from stillwell.hydrometry.stage.series import check_series
 from stillwell.pipeline.committing import office_policy
 from stillwell.reading.rating.document import rating_document
 from stillwell.reading.rating.shifts import proposal_text

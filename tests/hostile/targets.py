@@ -24,7 +24,7 @@ from stillwell.intake.readers.zips import unzipped
 from stillwell.intake.typed import typed_tables
 from stillwell.intake.unpack import sheets
 from stillwell.pipeline.committing import office_policy
-from stillwell.records import Deposit, DepositFile, Understood
+from stillwell.shared_types import Deposit, DepositFile, Understood
 from tests.hostile.making import points_sheet, workbook
 
 TABLES = ("gaugings", "points", "gauge_heights", "sites", "instruments", "calibrations", "checks", "reviews", "samples")

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.hydrometry.rating.curve import Curve
-from stillwell.hydrometry.rating.in_force import Mark, RatingInForce, Table
+from stillwell.hydrometry.rating.spans_in_force import Mark, RatingInForce, Table
 from stillwell.hydrometry.record.daily import GapRule, daily_values
 from stillwell.hydrometry.record.discharge import discharge_record
 

@@ -8,10 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
+from stillwell.hydrometry.stage.check_series import check_series, ordered
+from stillwell.hydrometry.stage.check_times import as_recorded, interleaved, intervals, same_times, with_holes_filled
+from stillwell.hydrometry.stage.check_values import flat_lines, resolution_changes, spikes
 from stillwell.hydrometry.stage.flags import SeriesLimits, StageMark, usual_interval
-from stillwell.hydrometry.stage.series import check_series, ordered
-from stillwell.hydrometry.stage.times import as_recorded, interleaved, intervals, same_times, with_holes_filled
-from stillwell.hydrometry.stage.values import flat_lines, resolution_changes, spikes
 
 QUARTER = 900_000_000
 

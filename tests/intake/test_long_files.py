@@ -12,7 +12,7 @@ from stillwell.archive.tables.table_files import arrow_schema
 from stillwell.intake.readers import csv_text, quoted_csv
 from stillwell.intake.readers.csv_text import read_csv
 from stillwell.intake.values.constant import AT_ONCE, missing, only_value, repeated, taken
-from stillwell.prepare.rows import sort_codes
+from stillwell.prepare.register_rows import sort_codes
 
 ROW = "S1,radar,2025-01-01T00:00Z,1.25"
 FILES = {

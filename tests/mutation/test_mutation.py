@@ -132,7 +132,7 @@ def test_a_default_is_held_against_all_who_call_its_function():
 
 def test_a_constant_is_held_against_tests_that_name_it_or_what_is_made_of_it():
     """``OF_SEASON`` is made of ``CHECKS``: a test that names either may notice a changed check, and no line runs."""
-    path = "src/stillwell/assessment/checks.py"
+    path = "src/stillwell/assessment/check_table.py"
     season = next(m for m in mutants(path, (ROOT / path).read_text(encoding="utf-8")) if m.before == "True")
     here = "tests/assessment/test_checks.py::test_"
     tests = (f"{here}every_limit_is_used", f"{here}each_check_names_what_exists[a]", f"{here}nothing_of_the_kind")

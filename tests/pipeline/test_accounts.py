@@ -8,7 +8,7 @@ from datetime import timedelta
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.lots.buckets import scattered
+from stillwell.archive.batches.compaction_plan import scattered
 from stillwell.archive.readme import schema_documents
 from stillwell.archive.writing.compact import compaction
 from stillwell.archive.writing.writer import Commit

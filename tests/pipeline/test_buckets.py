@@ -12,8 +12,8 @@ import pytest
 
 import stillwell
 from stillwell.archive.archive import Archive
+from stillwell.archive.batches import compaction_plan
 from stillwell.archive.care.replica import replicate
-from stillwell.archive.lots import buckets
 from stillwell.pipeline.audit import audit
 from stillwell.pipeline.ingest import compact, decide
 from stillwell.pipeline.rebuild import rebuild
@@ -83,9 +83,9 @@ def root(request, tmp_path_factory):
 @pytest.fixture(autouse=True)
 def small_files(monkeypatch):
     """Let few rows fill a row group and a file, so that files are parted by site, year and row group."""
-    monkeypatch.setattr(buckets, "GROUP_ROWS", ROWS)
-    monkeypatch.setattr(buckets, "FILE_ROWS", 3 * ROWS)
-    monkeypatch.setattr(buckets.Lot.__init__, "__defaults__", ((), ROWS))
+    monkeypatch.setattr(compaction_plan, "GROUP_ROWS", ROWS)
+    monkeypatch.setattr(compaction_plan, "FILE_ROWS", 3 * ROWS)
+    monkeypatch.setattr(compaction_plan.Lot.__init__, "__defaults__", ((), ROWS))
 
 
 def _sorted(rows):

@@ -17,7 +17,7 @@ from stillwell.pipeline.audit import audit
 from stillwell.pipeline.rebuild import rebuild
 from stillwell.pipeline.render import render
 from stillwell.reading.select.sql import ask
-from stillwell.records import RULES
+from stillwell.shared_types import RULES
 from tests.pipeline import season
 from tests.pipeline.season import NOW, registers
 

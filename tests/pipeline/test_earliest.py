@@ -18,7 +18,7 @@ from stillwell.pipeline.audit import audit
 from stillwell.pipeline.committing import office_policy
 from stillwell.pipeline.derive import derive
 from stillwell.pipeline.ingest import compact
-from stillwell.prepare import from_change
+from stillwell.prepare import derive_from_change
 from stillwell.prepare.earliest_change import NEVER, change_of
 from stillwell.prepare.records import derived
 from tests.pipeline import changes
@@ -113,7 +113,7 @@ def _both(held):
     made, now = held.marks(held.view())
     change = change_of(view, SITE, made, now, held.policy)
     view.asked.clear()
-    part = None if change is None else from_change.derived_onward(view, SITE, held.told(), change)
+    part = None if change is None else derive_from_change.derived_onward(view, SITE, held.told(), change)
     return whole, part, change, view.asked
 
 
@@ -130,8 +130,8 @@ def test_a_change_of_one_kind_is_derived_from_its_earliest_moment_on(kind, held,
     Of stage three days more are read, for the lines and sensors that reach across; doubts about stage alone look at
     every stage, where stage, staff or a correction changed.
     """
-    firsts, real = [], from_change.record_of
-    monkeypatch.setattr(from_change, "record_of", lambda *a: firsts.append(a[3][0][0]) or real(*a))
+    firsts, real = [], derive_from_change.record_of
+    monkeypatch.setattr(derive_from_change, "record_of", lambda *a: firsts.append(a[3][0][0]) or real(*a))
     make, earliest = ALONE[kind]
     make(held)
     whole, part, change, asked = _both(held)
@@ -171,19 +171,19 @@ def test_a_change_that_tells_no_moment_has_the_record_derived_whole(kind, held):
         made.made_from["rows:ratings"] = "0" * 64
     assert change_of(held.view(), SITE, made, now, held.policy) is None
     whole = derived(held.view(), [SITE], held.told())
-    _same(whole, from_change.derived_from_change(held.view(), SITE, held.told(), made, now))
+    _same(whole, derive_from_change.derived_from_change(held.view(), SITE, held.told(), made, now))
 
 
 def _sequences(seeds, monkeypatch):
     """Draw sequences of changes, derived now and then; count how each derivation was made."""
-    how, real = Counter(), from_change.derived_onward
+    how, real = Counter(), derive_from_change.derived_onward
 
     def noted(view, site, told, change):
         rows = real(view, site, told, change)
         how["whole" if rows is None else "doubts" if change.since_us == NEVER else "part"] += 1
         return rows
 
-    monkeypatch.setattr(from_change, "derived_onward", noted)
+    monkeypatch.setattr(derive_from_change, "derived_onward", noted)
     for seed in seeds:
         rng = np.random.default_rng(seed)
         held = begun(*office_policy(), rng)
@@ -191,7 +191,7 @@ def _sequences(seeds, monkeypatch):
             for _ in range(int(rng.integers(1, 4))):
                 changes.change(held, rng)
             made, now = held.marks(held.view())
-            part = from_change.derived_from_change(held.view(), SITE, held.told(), made, now)
+            part = derive_from_change.derived_from_change(held.view(), SITE, held.told(), made, now)
             _same(held.derive(), part)
     return how
 

@@ -16,7 +16,7 @@ from stillwell.pipeline.derive import derivations, derive, sites_of
 from stillwell.pipeline.ingest import compact
 from stillwell.pipeline.rebuild import rebuild
 from stillwell.prepare import CommitContext, watermarks
-from stillwell.prepare.inputs import InputView
+from stillwell.prepare.files_read import InputView
 from stillwell.prepare.records import TABLES, derived, recorded_sites
 from tests.pipeline.season import NOW, season, sheets, take
 

@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from stillwell.hydrometry.stage.check_series import check_series, ordered
 from stillwell.hydrometry.stage.corrections import staff_against_sensor
 from stillwell.hydrometry.stage.flags import StageMark
-from stillwell.hydrometry.stage.series import check_series, ordered
 
 DATA = Path(__file__).parents[1] / "data" / "fvg_n105"
 

@@ -15,12 +15,12 @@ from stillwell.archive.archive import Archive
 from stillwell.drawing.gaugings import MOST_GAUGINGS, evenly_spread
 from stillwell.drawing.hydrograph import hydrograph_svg
 from stillwell.drawing.thinning import thinned, thinned_limits
-from stillwell.reading.rating.in_force import departures
+from stillwell.reading.rating.site_ratings import departures
 from stillwell.reporting.ratings import shown_rating
 from stillwell.reporting.subject import report
 from stillwell.room import urls
 from stillwell.room.data.archive_view import Shelf
-from stillwell.room.data.in_force import policy_of, ratings_at
+from stillwell.room.data.policy_and_ratings import policy_of, ratings_at
 from stillwell.room.data.series import series_of
 from stillwell.room.data.window import window_of
 from stillwell.room.pages.site_drawings import count_gaugings, gaugings_in, marked, stage_discharge

@@ -13,9 +13,9 @@ import pandas as pd
 import pyarrow as pa
 
 from stillwell.archive.disk.layout import READABLE_MAJOR, SCHEMAS, entry_path, schema_path
-from stillwell.archive.disk.regular import read_regular
+from stillwell.archive.disk.regular_files import read_regular
+from stillwell.archive.filled_groups import packed
 from stillwell.archive.ledger.chain import Ledger
-from stillwell.archive.packing import packed
 from stillwell.archive.sealed import Sealed
 from stillwell.archive.tables.current_rows import GAUGING, standing_rows
 from stillwell.archive.tables.many_files import read_whole
@@ -25,7 +25,7 @@ from stillwell.archive.tables.table_files import arrow_schema, arrow_schema_from
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
 from stillwell.fingerprint import sha256
 from stillwell.intake.values.constant import distinct
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 AT_ONCE = 1_000_000
 """Rows of which codes are read at a time."""

@@ -13,11 +13,11 @@ from urllib.parse import quote
 
 from stillwell.archive.disk import fs
 from stillwell.archive.disk.layout import SEALED
-from stillwell.archive.disk.regular import irregular, is_folder, read_regular
+from stillwell.archive.disk.regular_files import irregular, is_folder, read_regular
 from stillwell.archive.ledger.entries import utc_text
 from stillwell.errors import ArchiveDamaged, Withheld
 from stillwell.fingerprint import both_digests, canonical_json, digest_of_rows, sha256, sha512
-from stillwell.records import Deposit, DepositFile, Fault
+from stillwell.shared_types import Deposit, DepositFile, Fault
 
 LAYOUT = "0003-hash-and-id-n-tuple-storage-layout"
 """Storage layout extension of the OCFL community: digest tuples, then the encoded identifier."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from stillwell.assessment.checks import CHECKS
+from stillwell.assessment.check_table import CHECKS
 from stillwell.assessment.evidence import Check, Evidence
 from stillwell.assessment.policy import Policy
 

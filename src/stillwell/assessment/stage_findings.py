@@ -10,7 +10,7 @@ import pandas as pd
 
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.stage.visits import differing, unit_findings
-from stillwell.records import RULES
+from stillwell.shared_types import RULES
 
 PRACTICE = "common practice, no source"
 
@@ -41,7 +41,7 @@ FIRST_RULES = {
     "time-contradicted": "values of one time differ by up to {value:.3f} m; the one handed in last stands",
     "loggers-overlap": SENTENCES["loggers-overlap"][1],
 }
-"""Sentences under the first rules (``records.RULES``), whatever the figure."""
+"""Sentences under the first rules (``shared_types.RULES``), whatever the figure."""
 
 DIFFERS = (
     "at {count} visit{s} in a row the staff stood up to {apart:+.3f} m from the sensor as recorded, {left:+.3f} m "
@@ -77,7 +77,7 @@ def findings_in_words(
     values : mapping of int to str
         By moment (microseconds, UTC), the values that contradict each other.
     rules : int
-        By which rules; see ``records.RULES``.
+        By which rules; see ``shared_types.RULES``.
 
     Returns
     -------
@@ -117,7 +117,7 @@ def ratings_in_words(passed_over: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     passed_over : DataFrame
-        As ``hydrometry.rating.resolver.ratings_passed_over`` selects them.
+        As ``hydrometry.rating.which_rating_holds.ratings_passed_over`` selects them.
 
     Returns
     -------

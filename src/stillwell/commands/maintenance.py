@@ -26,7 +26,7 @@ from stillwell.commands.options import (
     say_next,
     tell,
 )
-from stillwell.words import counted
+from stillwell.number_words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

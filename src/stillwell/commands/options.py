@@ -16,7 +16,7 @@ import typer
 from stillwell.archive.disk.lock import WAIT_S as WAIT_S
 from stillwell.commands.next_steps import HERE, VARIABLE, default_archive, is_archive, next_step
 from stillwell.errors import MapError, NotAnArchive, PolicyError, QueryError, StillwellError
-from stillwell.words import counted
+from stillwell.number_words import counted
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -33,7 +33,7 @@ from stillwell.commands.options import (
     write,
 )
 from stillwell.commands.suggestions import site_hint
-from stillwell.words import numbered
+from stillwell.number_words import numbered
 
 if TYPE_CHECKING:
     from stillwell.pipeline.render import Rendered

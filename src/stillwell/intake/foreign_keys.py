@@ -12,15 +12,15 @@ import pandas as pd
 from stillwell.errors import RatingError
 from stillwell.hydrometry.meter.velocities import calibrated_velocity
 from stillwell.hydrometry.rating.kinds import rating_of
-from stillwell.intake.checks.alike import Code, asked, incoming_codes, known_codes, rows_alike
+from stillwell.intake.checks.lookalike_codes import Code, asked, incoming_codes, known_codes, rows_alike
 from stillwell.intake.interpret import OF_GAUGINGS, without_gaugings
 from stillwell.intake.limits import MOST_REASONS
 from stillwell.intake.problem_collector import RETURNED, ROW_LEFT_OUT
 from stillwell.intake.values.constant import taken
-from stillwell.records import PROBLEM_COLUMNS, RULES, Understood
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.base import Thing
 from stillwell.schemas.naming import REGISTERS, Naming, naming
+from stillwell.shared_types import PROBLEM_COLUMNS, RULES, Understood
 
 _NAMED = re.compile(r"([^;]+/[1-9]\d*(; [^;]+/[1-9]\d*)*)?")
 _USES = asked(RULES)

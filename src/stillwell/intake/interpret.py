@@ -18,14 +18,14 @@ from stillwell.intake.maps.map_file import Map
 from stillwell.intake.problem_collector import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, CannotRead, ProblemCollector
 from stillwell.intake.raw_samples import with_samples
 from stillwell.intake.readers.file_names import label_shown
-from stillwell.intake.readers.memory import give_back
+from stillwell.intake.readers.free_memory import give_back
 from stillwell.intake.readers.toml_text import read_toml
 from stillwell.intake.typed import Typed, typed_tables
 from stillwell.intake.unpack import FoundSheet, labels_in, sheets
 from stillwell.intake.values.constant import missing, taken
-from stillwell.records import RULES, Deposit, Understood
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns
+from stillwell.shared_types import RULES, Deposit, Understood
 
 POLICY_LEFT = "the policy is not adopted; the one in force stays"
 
@@ -50,7 +50,7 @@ def interpret(
     intake_map : Map, optional
         How to read files of another layout.
     rules : int
-        By which rules; see ``records.RULES``.
+        By which rules; see ``shared_types.RULES``.
 
     Returns
     -------

@@ -8,7 +8,7 @@ from stillwell.intake.maps.map_file import Map
 from stillwell.intake.problem_collector import ProblemCollector
 from stillwell.intake.typed import typed_tables
 from stillwell.intake.unpack import sheets
-from stillwell.records import Deposit
+from stillwell.shared_types import Deposit
 
 
 def preview(deposit: Deposit, intake_map: Map, rows: int = 5) -> dict[str, pd.DataFrame]:

@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from stillwell.intake.limits import MOST_REASONS
-from stillwell.records import NOTE_COLUMNS, PROBLEM_COLUMNS
+from stillwell.shared_types import NOTE_COLUMNS, PROBLEM_COLUMNS
 
 RETURNED = "the gauging is returned; nothing of it was taken"
 ROW_LEFT_OUT = "this row is left out; the rest of the file was taken"

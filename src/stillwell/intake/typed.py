@@ -18,7 +18,7 @@ from stillwell.intake.problem_collector import CannotRead, ProblemCollector
 from stillwell.intake.unpack import FoundSheet
 from stillwell.intake.values import cells
 from stillwell.intake.values.constant import missing, repeated
-from stillwell.intake.values.graduation import IN_FEET, off_graduation
+from stillwell.intake.values.rod_graduation import IN_FEET, off_graduation
 from stillwell.intake.values.units import Unit, spellings
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.base import Column

@@ -21,8 +21,8 @@ from stillwell.intake.readers.csv_text import Sheet, read_csv
 from stillwell.intake.readers.file_names import name_fault
 from stillwell.intake.readers.workbook import read_workbook
 from stillwell.intake.readers.zips import unzipped
-from stillwell.records import RULES, Deposit, DepositFile
 from stillwell.schemas import DEPOSIT_TABLES
+from stillwell.shared_types import RULES, Deposit, DepositFile
 
 POLICY = "policy.toml"
 """File of an office's limits and choices."""
@@ -250,7 +250,7 @@ def labels_in(deposit: Deposit, path: str, rules: int = RULES) -> frozenset[str]
     path : str
         Of a file in it, as a reason names it.
     rules : int
-        By which rules; see ``records.RULES``.
+        By which rules; see ``shared_types.RULES``.
 
     Returns
     -------

@@ -16,7 +16,7 @@ from typing import Any
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.care.accounts import accounts
+from stillwell.archive.batches.site_batches import table_batches
 from stillwell.archive.care.fixity import (
     IRREGULAR,
     file_faults,
@@ -26,13 +26,13 @@ from stillwell.archive.care.fixity import (
     sealed_remarks,
     withheld_faults,
 )
+from stillwell.archive.care.lookalike_codes import twin_remarks
 from stillwell.archive.care.proofs import KeptProofs
 from stillwell.archive.care.rolling_audit import next_part
-from stillwell.archive.care.twins import twin_remarks
+from stillwell.archive.care.rows_accounted import accounts
 from stillwell.archive.care.witness import read_witness, witness_faults
 from stillwell.archive.ledger.chain import Entry
 from stillwell.archive.ledger.clock import clock_remarks
-from stillwell.archive.lots.site_batches import table_batches
 from stillwell.archive.netcdf.outputs import behind, behind_words, outputs
 from stillwell.archive.workers import Crew
 from stillwell.archive.writing.unfinished import unfinished_remarks
@@ -40,7 +40,7 @@ from stillwell.errors import ArchiveDamaged
 from stillwell.pipeline.audit_parts import Read, lookers
 from stillwell.pipeline.committing import office_of
 from stillwell.pipeline.prove import TOGETHER, Proved
-from stillwell.records import AuditReport, Fault
+from stillwell.shared_types import AuditReport, Fault
 
 Progress = Callable[[str, int, int], None]
 MOST_ROWS = 2_000_000

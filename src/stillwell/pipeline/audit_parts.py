@@ -26,9 +26,9 @@ from stillwell.errors import ArchiveDamaged
 from stillwell.pipeline.committing import office_of
 from stillwell.pipeline.compare import Recorded
 from stillwell.pipeline.prove import Proved, Prover
-from stillwell.records import Fault
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.validation import pandera_schema
+from stillwell.shared_types import Fault
 
 RECORDED = "recorded.json"
 

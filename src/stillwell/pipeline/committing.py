@@ -17,7 +17,7 @@ from stillwell.archive.writing.writer import Writer, open_writer
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.fingerprint import sha256
 from stillwell.prepare import CommitContext, policy_in_force
-from stillwell.records import RULES, Understood
+from stillwell.shared_types import RULES, Understood
 
 
 @cache

@@ -9,16 +9,16 @@ import numpy as np
 import pandas as pd
 
 from stillwell import __version__
+from stillwell.archive.batches.site_batches import site_batches
 from stillwell.archive.ledger.chain import Entry
-from stillwell.archive.lots.site_batches import site_batches
 from stillwell.archive.revisions.snapshot import EveryRow
 from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.fingerprint import sha256
 from stillwell.prepare import View
-from stillwell.records import Fault
 from stillwell.sameness import compared_cells
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import key_names
+from stillwell.shared_types import Fault
 
 AT_ONCE = 500_000
 """Rows held beside each other at a time, of whole sites."""

@@ -12,9 +12,9 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive.archive import Archive
+from stillwell.archive.batches.site_batches import rows_at, site_batches
 from stillwell.archive.disk.lock import WAIT_S
 from stillwell.archive.ledger.chain import Entry
-from stillwell.archive.lots.site_batches import rows_at, site_batches
 from stillwell.archive.provenance.derived import derivation_provenance
 from stillwell.archive.provenance.document import provenance_path
 from stillwell.archive.provenance.sources import sources
@@ -25,14 +25,14 @@ from stillwell.pipeline.documents import documents, fixed_documents
 from stillwell.pipeline.render import After, render_after, unheard
 from stillwell.prepare import CommitContext, Prepared, policy_in_force
 from stillwell.prepare.context import Standing
-from stillwell.prepare.from_change import derived_from_change
-from stillwell.prepare.inputs import InputView
+from stillwell.prepare.derive_from_change import derived_from_change
+from stillwell.prepare.files_read import InputView
 from stillwell.prepare.rating_tables import RatingTables
 from stillwell.prepare.recompute import anew
 from stillwell.prepare.records import TABLES, derived, lacking, recorded_sites
-from stillwell.prepare.rows import recorded
+from stillwell.prepare.register_rows import recorded
 from stillwell.prepare.watermarks import Marks, last_made, mark_name, marked_sites, record_marks, records_behind
-from stillwell.records import RULES
+from stillwell.shared_types import RULES
 
 REASON = "derive"
 """What the ledger entry of a derivation gives as its reason."""

@@ -11,10 +11,10 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive.archive import Archive
+from stillwell.archive.batches.compaction_plan import by_commit, scattered
 from stillwell.archive.disk.lock import WAIT_S
-from stillwell.archive.disk.places import refuse_itself
+from stillwell.archive.disk.nested_paths import refuse_itself
 from stillwell.archive.ledger.chain import Entry
-from stillwell.archive.lots.buckets import by_commit, scattered
 from stillwell.archive.readme import schema_documents
 from stillwell.archive.writing.compact import KEEP_DAYS, compaction, read_lots, still_listed, sweep
 from stillwell.archive.writing.writer import Commit, Writer
@@ -30,7 +30,7 @@ from stillwell.pipeline.committing import commit_context, default_policy_text, o
 from stillwell.pipeline.documents import documents, fixed_documents
 from stillwell.pipeline.render import Rendered, render_after
 from stillwell.prepare import Change, CommitContext, Prepared, policy_in_force, prepare, reassess
-from stillwell.records import RULES, Deposit, Understood
+from stillwell.shared_types import RULES, Deposit, Understood
 
 Progress = Callable[[str, int, int], None]
 """Told the step, how much of it is done, and how much there is."""

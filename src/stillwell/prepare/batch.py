@@ -8,14 +8,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.archive.batches.site_batches import site_batches
 from stillwell.archive.ledger.moved_gaugings import sites_named
-from stillwell.archive.lots.site_batches import site_batches
 from stillwell.archive.revisions.identity import Kept, decide, digests, gauging_ids
 from stillwell.hydrometry.gauging.results import HANDED_IN as RESULT
 from stillwell.prepare.context import View
-from stillwell.records import PROBLEM_COLUMNS, Understood
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns
+from stillwell.shared_types import PROBLEM_COLUMNS, Understood
 
 Ints = NDArray[np.int64]
 

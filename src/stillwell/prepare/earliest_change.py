@@ -35,11 +35,11 @@ from itertools import takewhile
 import numpy as np
 import pandas as pd
 
-from stillwell.archive.ledger.inputs import explained
+from stillwell.archive.ledger.input_digests import explained
 from stillwell.archive.tables.current_rows import standing_rows
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.gauging.gauge_height import microseconds
-from stillwell.hydrometry.rating.resolver import Rated
+from stillwell.hydrometry.rating.which_rating_holds import Rated
 from stillwell.prepare.context import SpanView
 from stillwell.prepare.rating_tables import RatingTables
 from stillwell.prepare.watermarks import OF_RATINGS, LastMade, rating_digests, rows_name

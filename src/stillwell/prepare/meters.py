@@ -8,15 +8,15 @@ import pandas as pd
 
 from stillwell.archive.revisions.registers import new_rows
 from stillwell.assessment.assess import worded
-from stillwell.assessment.checks import CHECKS
+from stillwell.assessment.check_table import CHECKS
 from stillwell.assessment.evidence import of_rows
 from stillwell.assessment.health import assess_health, ties
 from stillwell.assessment.policy import Policy
 from stillwell.prepare.context import View
-from stillwell.prepare.rows import standing_with
-from stillwell.records import Understood
+from stillwell.prepare.register_rows import standing_with
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import key_names
+from stillwell.shared_types import Understood
 
 VERDICT = ["check", "instrument", "checked_at", "verdict"]
 TRAIL = ["deposit", "row_file", "row_line"]

@@ -10,12 +10,12 @@ import pandas as pd
 from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.archive.tables.current_rows import GAUGING
 from stillwell.archive.tables.table_buffer import TableBuffer
-from stillwell.assessment.checks import OF_SEASON
+from stillwell.assessment.check_table import OF_SEASON
 from stillwell.prepare.batch import Batch, Ints, from_archive, site_parts_of
 from stillwell.prepare.compute_batch import Surroundings, computed_parts, joined
 from stillwell.prepare.context import CommitContext, View
 from stillwell.prepare.meters import MeterChecks, no_checks
-from stillwell.prepare.rows import finished, put_large, standing_with
+from stillwell.prepare.register_rows import finished, put_large, standing_with
 from stillwell.sameness import same_cells
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import columns

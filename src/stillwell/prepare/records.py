@@ -14,16 +14,16 @@ from stillwell.archive.revisions.registers import VALUE_KEY
 from stillwell.archive.tables.current_rows import contradicted, standing_rows
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.gauging.gauge_height import microseconds
-from stillwell.hydrometry.rating.in_force import Mark, RatingInForce, Spans
-from stillwell.hydrometry.rating.resolver import Rated, ratings_of
+from stillwell.hydrometry.rating.spans_in_force import Mark, RatingInForce, Spans
+from stillwell.hydrometry.rating.which_rating_holds import Rated, ratings_of
 from stillwell.hydrometry.record.daily import GapRule, daily_values
 from stillwell.hydrometry.record.discharge import Record, discharge_record
 from stillwell.hydrometry.stage.corrections import Corrections
 from stillwell.prepare.context import CommitContext, Standing, View
-from stillwell.prepare.rows import finished
+from stillwell.prepare.register_rows import finished
 from stillwell.prepare.stage_findings import findings_of_ratings, findings_of_stage, lapsed
-from stillwell.reading.rating.in_force import TABLES as TABLES_OF_RATINGS
-from stillwell.reading.rating.in_force import otherwise_of
+from stillwell.reading.rating.site_ratings import TABLES as TABLES_OF_RATINGS
+from stillwell.reading.rating.site_ratings import otherwise_of
 from stillwell.sameness import same_cells
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import columns

@@ -17,15 +17,15 @@ from stillwell.assessment.stage_findings import (
     visits_in_words,
 )
 from stillwell.hydrometry.gauging.gauge_height import microseconds
-from stillwell.hydrometry.rating.resolver import ratings_passed_over
+from stillwell.hydrometry.rating.which_rating_holds import ratings_passed_over
+from stillwell.hydrometry.stage.check_series import check_series
+from stillwell.hydrometry.stage.check_times import with_holes_filled
 from stillwell.hydrometry.stage.flags import SeriesLimits
-from stillwell.hydrometry.stage.series import check_series
-from stillwell.hydrometry.stage.times import with_holes_filled
 from stillwell.hydrometry.stage.visits import visits_of
 from stillwell.prepare.context import View
-from stillwell.records import RULES
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import columns
+from stillwell.shared_types import RULES
 
 _HANDED_IN = ["recorded_at", "deposit"]
 """Columns alike in values that were handed in together."""

@@ -15,12 +15,12 @@ import pandas as pd
 from stillwell.archive.archive import Archive
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.ledger.entries import Entry
-from stillwell.archive.ledger.inputs import COMPACTION, inputs_digest
+from stillwell.archive.ledger.input_digests import COMPACTION, inputs_digest
 from stillwell.fingerprint import canonical_json, sha256
 from stillwell.prepare.context import Standing, View
-from stillwell.records import ListedFile
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import key_names
+from stillwell.shared_types import ListedFile
 
 DERIVATION = 1
 """Raised whenever the same inputs come to other rows of a record; every record is then behind, and derived again."""
@@ -76,7 +76,7 @@ def record_marks(
     policy : str
         Digest of the policy in force.
     rules : int
-        By which rules rows are made; see ``records.RULES``.
+        By which rules rows are made; see ``shared_types.RULES``.
     ratings : Standing, optional
         The tables of ratings of the archive where they are at hand.
 

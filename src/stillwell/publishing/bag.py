@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
 from stillwell.archive.disk import fs
-from stillwell.archive.disk.regular import is_folder, read_regular
+from stillwell.archive.disk.regular_files import is_folder, read_regular
 from stillwell.errors import CannotLock
 from stillwell.publishing.public import CannotPublish
 

@@ -10,7 +10,7 @@ from urllib.parse import quote
 
 import pandas as pd
 
-from stillwell.archive.netcdf.attributes import LICENCE_BASE
+from stillwell.archive.netcdf.global_attributes import LICENCE_BASE
 
 _SPDX = re.compile(r"[A-Za-z0-9][A-Za-z0-9.+-]*")
 

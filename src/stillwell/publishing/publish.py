@@ -14,7 +14,7 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive.archive import Archive
-from stillwell.archive.disk.places import lies_within
+from stillwell.archive.disk.nested_paths import lies_within
 from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.assessment.policy import Policy
 from stillwell.fingerprint import canonical_json, sha256
@@ -22,11 +22,11 @@ from stillwell.publishing.bag import Bag, new_bag, one_line
 from stillwell.publishing.crate import DESCRIPTOR, crate_metadata
 from stillwell.publishing.datacite import datacite_record
 from stillwell.publishing.facts import Facts, LeftOut
+from stillwell.publishing.netcdf_files import netcdf_files, site_years
 from stillwell.publishing.provenance import numbers_at, published_provenance, recorded_names
 from stillwell.publishing.public import CannotPublish, Public, public_on
 from stillwell.publishing.readme import bag_readme
 from stillwell.publishing.rows import CODE, Going, going, parquet
-from stillwell.publishing.site_years import netcdf_files, site_years
 from stillwell.schemas import SERIES_TIME
 
 

@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.lots.site_batches import table_batches
+from stillwell.archive.batches.site_batches import table_batches
 from stillwell.archive.tables.parquet_bytes import parquet_pieces
 from stillwell.archive.tables.table_files import arrow_schema_from
 from stillwell.fingerprint import canonical_json

@@ -297,7 +297,7 @@ class Opened(Tables):
             If there is no such site, or matplotlib is not installed.
         """
         from stillwell.hydrometry.rating.kinds import rating_of
-        from stillwell.hydrometry.rating.resolver import ratings_in_order
+        from stillwell.hydrometry.rating.which_rating_holds import ratings_in_order
         from stillwell.reading.plots import rating_figure
 
         gaugings, newest = self.gaugings(site=site, as_of=as_of), None

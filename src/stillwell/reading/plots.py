@@ -12,7 +12,7 @@ from stillwell.drawing.colours import shades
 from stillwell.errors import QueryError
 from stillwell.hydrometry.gauging.uncertainty_in_use import expanded_m3_s
 from stillwell.hydrometry.rating.rating import Rating
-from stillwell.words import within
+from stillwell.number_words import within
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

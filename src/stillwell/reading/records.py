@@ -17,12 +17,12 @@ from stillwell.hydrometry.rating.next_gauging import Outlook, of_site
 from stillwell.hydrometry.record import totals
 from stillwell.hydrometry.stage.corrections import propose_corrections
 from stillwell.hydrometry.stage.visits import visits_of
-from stillwell.reading.rating.in_force import newest_rating
+from stillwell.number_words import counted
 from stillwell.reading.rating.shifts import rating_with_curve
 from stillwell.reading.rating.site_fit import Candidates, candidates, fitted, numbers_of
+from stillwell.reading.rating.site_ratings import newest_rating
 from stillwell.reading.select.described import describe
 from stillwell.reading.select.spans import EVER, Span, fits, span_of
-from stillwell.words import counted
 
 STEPS = ("values", "daily", "monthly", "water-years", "duration", "seven-day", "maximum", "visits", "corrections")
 

@@ -13,7 +13,7 @@ from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.drawing.budget import Interval, budget_svg, intervals_svg
 from stillwell.drawing.section import section_svg
 from stillwell.errors import QueryError
-from stillwell.reading.rating.in_force import departures
+from stillwell.reading.rating.site_ratings import departures
 from stillwell.reporting.limits import InForce, policy_of
 from stillwell.reporting.meters import meter_history
 from stillwell.reporting.page import day, drawn, moment, page, rows_of

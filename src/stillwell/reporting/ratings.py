@@ -16,8 +16,8 @@ from stillwell.drawing.rating import Line
 from stillwell.drawing.thinning import usual_step
 from stillwell.drawing.window import Series
 from stillwell.errors import ArchiveError
-from stillwell.hydrometry.rating.resolver import Rated
-from stillwell.reading.rating.in_force import archive_ratings
+from stillwell.hydrometry.rating.which_rating_holds import Rated
+from stillwell.reading.rating.site_ratings import archive_ratings
 from stillwell.reporting.limits import policy_of
 from stillwell.reporting.page import us
 

@@ -7,12 +7,12 @@ from typing import Any
 
 import pandas as pd
 
-from stillwell.assessment.checks import OF_SEASON
+from stillwell.assessment.check_table import OF_SEASON
 from stillwell.hydrometry.gauging.uncertainty_in_use import COMPUTED
+from stillwell.number_words import within
 from stillwell.reading.printed.show import GRAVITY
 from stillwell.reporting.page import num
 from stillwell.schemas.words import WITHIN_PCT
-from stillwell.words import within
 
 MOST_SENTENCES = 4
 _VERTICAL = re.compile(r"vertical (\d+)\b")

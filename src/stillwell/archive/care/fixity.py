@@ -8,13 +8,13 @@ from pathlib import Path
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.disk.layout import SEALED, WORK, commit_named, entry_path, is_of_ledger
-from stillwell.archive.disk.regular import irregular, is_folder, read_regular
+from stillwell.archive.disk.regular_files import irregular, is_folder, read_regular
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.sealed import object_folder
 from stillwell.archive.writing.unfinished import excused, read_intent, undecided_faults, under_exchange
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
-from stillwell.records import Fault, ListedFile
+from stillwell.shared_types import Fault, ListedFile
 
 
 def opened(root: Path) -> Archive:

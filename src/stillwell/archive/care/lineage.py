@@ -14,7 +14,7 @@ from pathlib import Path
 
 from stillwell.archive.care.witness import Witnessed
 from stillwell.archive.disk.layout import entry_path
-from stillwell.archive.disk.regular import read_regular
+from stillwell.archive.disk.regular_files import read_regular
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.ledger.entries import DIGEST, Entry
 from stillwell.archive.sealed import Sealed

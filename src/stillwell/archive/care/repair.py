@@ -18,12 +18,12 @@ from stillwell.archive.care.witness import Witnessed
 from stillwell.archive.disk import fs
 from stillwell.archive.disk.layout import CHECKPOINT_EVERY, LOCK, SEALED, WORK, checkpoint_path, entry_path, part_path
 from stillwell.archive.disk.lock import hold_lock
-from stillwell.archive.disk.regular import irregular, is_folder, read_regular
+from stillwell.archive.disk.regular_files import irregular, is_folder, read_regular
 from stillwell.archive.ledger.checkpoints import State, parts_unlike, state_of
 from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 FROM_ENTRIES = "the ledger's entries"
 """Where a checkpoint is restored from: it is made again."""

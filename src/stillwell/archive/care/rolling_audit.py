@@ -16,7 +16,7 @@ from stillwell.archive.disk import fs
 from stillwell.archive.disk.layout import WORK
 from stillwell.archive.ledger.entries import utc_text
 from stillwell.fingerprint import canonical_json
-from stillwell.records import Fault
+from stillwell.shared_types import Fault
 
 PLACE = f"{WORK}/looked_at.json"
 

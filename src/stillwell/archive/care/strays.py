@@ -8,14 +8,14 @@ from pathlib import Path
 from stillwell.archive.care.fixity import FILE, FOLDER, lying
 from stillwell.archive.care.lineage import Link
 from stillwell.archive.disk.layout import INTENT, LOCK, SEALED, WORK, commit_named, entry_path
-from stillwell.archive.disk.regular import is_folder
+from stillwell.archive.disk.regular_files import is_folder
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.archive.writing.recovery import Intent
 from stillwell.archive.writing.tombstones import PLACE, exchanged
 from stillwell.archive.writing.unfinished import excused
 from stillwell.errors import ArchiveDamaged
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 
 def strays(

@@ -17,11 +17,11 @@ from pathlib import Path
 from stillwell.archive.archive import Archive
 from stillwell.archive.disk import fs
 from stillwell.archive.disk.layout import entry_path
-from stillwell.archive.disk.places import lies_within
+from stillwell.archive.disk.nested_paths import lies_within
 from stillwell.archive.ledger.entries import utc_text
 from stillwell.errors import ArchiveError
 from stillwell.fingerprint import sha256
-from stillwell.records import Fault
+from stillwell.shared_types import Fault
 
 _LINE = re.compile(
     r"(?P<text>(?P<at>\S+) archive (?P<first>[0-9a-f]{64}) commit (?P<number>[1-9]\d*) entry (?P<entry>[0-9a-f]{64}))"

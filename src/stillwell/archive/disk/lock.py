@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from stillwell.archive.disk.fs import naming
-from stillwell.archive.disk.regular import irregular
+from stillwell.archive.disk.regular_files import irregular
 from stillwell.errors import ArchiveError, ArchiveLocked, CannotLock
 
 WAIT_S = 20.0

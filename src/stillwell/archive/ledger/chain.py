@@ -21,14 +21,14 @@ from stillwell.archive.disk.layout import (
     entry_path,
     part_path,
 )
-from stillwell.archive.disk.regular import read_regular
+from stillwell.archive.disk.regular_files import read_regular
 from stillwell.archive.ledger.checkpoints import State, parts_unlike, state_of
 from stillwell.archive.ledger.entries import Entry, Move
-from stillwell.archive.ledger.inputs import Inputs
+from stillwell.archive.ledger.input_digests import Inputs
 from stillwell.archive.ledger.moved_gaugings import linked_sites
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
-from stillwell.records import Fault, ListedFile
+from stillwell.shared_types import Fault, ListedFile
 
 __all__ = ["Entry", "Ledger", "Move"]
 

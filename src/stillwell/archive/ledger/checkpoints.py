@@ -14,10 +14,10 @@ from typing import Any, Generic, Protocol, Self, TypeVar
 
 from stillwell.archive.disk.layout import entry_path, part_path
 from stillwell.archive.ledger.entries import Entry, checked, self_checked
-from stillwell.archive.ledger.inputs import Inputs
+from stillwell.archive.ledger.input_digests import Inputs
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 GROWING = ("provenance/", "returned/")
 """Folders to which every commit adds."""

@@ -11,7 +11,7 @@ from typing import Any
 from stillwell.archive.disk.layout import is_inside
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import canonical_json, sha256
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 DIGEST = "digest"
 """Field of a self-checked document: sha256 of the canonical JSON of all its other fields."""
@@ -64,7 +64,7 @@ class Entry:
 
     @property
     def rules(self) -> int:
-        """Rules by which its rows were made; see ``records.RULES``."""
+        """Rules by which its rows were made; see ``shared_types.RULES``."""
         return int(self.software.get("rules", 1))
 
     def paths(self) -> Iterator[str]:

@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from stillwell.archive.netcdf import wording as text
-from stillwell.archive.netcdf.attributes import Recorded
+from stillwell.archive.netcdf.global_attributes import Recorded
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.base import Column, Variable
 from stillwell.schemas.derive import meanings, variables

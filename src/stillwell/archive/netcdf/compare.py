@@ -12,8 +12,8 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.netcdf.outputs import Output
 from stillwell.archive.netcdf.render import rendered
 from stillwell.fingerprint import sha256
-from stillwell.records import Fault
 from stillwell.sameness import same_numbers
+from stillwell.shared_types import Fault
 
 
 def netcdf_faults(archive: Archive, wanted: Sequence[Output], office: Mapping[str, str]) -> Iterator[Fault]:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from stillwell.archive.netcdf import wording as text
 from stillwell.archive.netcdf.arrays import NOTHING, SiteGaugings, shortened, variables_of
-from stillwell.archive.netcdf.attributes import global_attributes
+from stillwell.archive.netcdf.global_attributes import global_attributes
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import attributes, columns, meanings, variable_attributes
 

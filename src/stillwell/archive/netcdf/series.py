@@ -13,8 +13,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.archive.netcdf.arrays import NOTHING, epoch, variables_of
-from stillwell.archive.netcdf.attributes import series_attributes
 from stillwell.archive.netcdf.gaugings import HOW, SECONDS, Declared, column_of, written_file
+from stillwell.archive.netcdf.global_attributes import series_attributes
 from stillwell.archive.netcdf.wording import QC_MEANINGS, QC_VALUES, meaning
 from stillwell.schemas import SERIES_TIME, words
 from stillwell.schemas.derive import attributes, variable_attributes
@@ -148,7 +148,7 @@ def _flags(data: Any, rows: pd.DataFrame) -> Iterator[Declared]:
 
 
 def bits_of(marks: pd.Series) -> NDArray[np.int64]:
-    """Read marks in words as bits, in the order of ``words.MARKS``."""
+    """Read marks in words as bits, in the order of ``number_words.MARKS``."""
     codes, texts = pd.factorize(marks)
     bits = np.array([sum(1 << words.MARKS.index(word) for word in str(text).split("; ")) for text in texts] + [0])
     return np.asarray(bits[codes], dtype=np.int64)

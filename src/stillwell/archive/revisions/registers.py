@@ -151,7 +151,7 @@ def _values(rows: pd.DataFrame) -> frozenset[float | None]:
 def new_values_by_order(incoming: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
     """Pick the values that differ from the newest at their site, sensor and time, as ``new_rows``: the last stands.
 
-    So all values were taken under the first rules (``records.RULES``), also those that contradict each other.
+    So all values were taken under the first rules (``shared_types.RULES``), also those that contradict each other.
 
     Parameters
     ----------

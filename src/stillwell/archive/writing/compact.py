@@ -14,10 +14,10 @@ from pathlib import Path
 import pandas as pd
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.batches.compaction_plan import Lot, bucket_files
 from stillwell.archive.disk import fs
 from stillwell.archive.ledger.entries import Entry
-from stillwell.archive.ledger.inputs import COMPACTION
-from stillwell.archive.lots.buckets import Lot, bucket_files
+from stillwell.archive.ledger.input_digests import COMPACTION
 from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.archive.tables.table_files import arrow_schema, read_files
 from stillwell.archive.writing.writer import Commit, Writer

@@ -13,7 +13,7 @@ from pathlib import Path
 from stillwell.archive.archive import Archive
 from stillwell.archive.disk import fs
 from stillwell.archive.disk.layout import INTENT, STAGING, WORK, WRITTEN, entry_path, is_inside
-from stillwell.archive.disk.regular import read_regular
+from stillwell.archive.disk.regular_files import read_regular
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.ledger.entries import Entry, checked, self_checked
 from stillwell.archive.sealed import Sealed

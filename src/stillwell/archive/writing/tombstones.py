@@ -15,7 +15,7 @@ from stillwell.archive.disk.layout import SEALED, WORK
 from stillwell.archive.ledger.entries import utc_text
 from stillwell.archive.sealed import TOMBSTONE, Sealed, object_files, object_folder
 from stillwell.fingerprint import canonical_json, sha256, sha512
-from stillwell.records import Deposit, DepositFile
+from stillwell.shared_types import Deposit, DepositFile
 
 _DAMAGED = f"{WORK}/damaged"
 PLACE = f"{WORK}/withheld"

@@ -15,7 +15,7 @@ from stillwell.archive.sealed import object_folder
 from stillwell.archive.writing.recovery import Intent, undecided
 from stillwell.archive.writing.tombstones import exchanged
 from stillwell.errors import ArchiveDamaged
-from stillwell.records import Fault
+from stillwell.shared_types import Fault
 
 NEXT = "the next command that writes finishes or sweeps it"
 

@@ -41,7 +41,7 @@ from stillwell.archive.tables.table_buffer import files_of
 from stillwell.archive.writing import recovery
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
 from stillwell.fingerprint import sha256
-from stillwell.records import RULES, Deposit, ListedFile
+from stillwell.shared_types import RULES, Deposit, ListedFile
 
 STEPS = (
     "locked",
@@ -129,7 +129,7 @@ def open_writer(
     policy_text : str
         The policy that ships with the software; the ledger keeps it, since numbers rest on it and software passes.
     rules : int
-        By which rules rows are made; see ``records.RULES``.
+        By which rules rows are made; see ``shared_types.RULES``.
     earlier : Ledger, optional
         Read before the lock was taken; see ``Ledger``.
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from stillwell.hydrometry.rating.in_force import Bits, Floats, Ints
+from stillwell.hydrometry.rating.spans_in_force import Bits, Floats, Ints
 
 DAY_US = 86_400_000_000
 

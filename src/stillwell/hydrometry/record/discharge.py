@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stillwell.hydrometry.rating.in_force import Bits, Floats, Ints, Mark, RatingInForce, Spans, spans_of_ratings
+from stillwell.hydrometry.rating.spans_in_force import Bits, Floats, Ints, Mark, RatingInForce, Spans, spans_of_ratings
 
 BLOCK = 1 << 15
 """Values computed at a time, so that what a step makes is still in the cache when the next one reads it."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from stillwell.hydrometry.rating.in_force import Floats, Ints
+from stillwell.hydrometry.rating.spans_in_force import Floats, Ints
 
 DAY_S = 86_400.0
 

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from stillwell.hydrometry.gauging.section import edges_pair, on_dry_ground, position_order
 from stillwell.hydrometry.grouped import Groups, sorted_rows
 from stillwell.intake.problem_collector import ProblemCollector
-from stillwell.records import RULES
 from stillwell.schemas.words import OBSERVED_ZERO, WITH_VERTICALS
+from stillwell.shared_types import RULES
 
 Flags = NDArray[np.bool_]
 Problem = dict[str, Any]

@@ -12,7 +12,7 @@ from stillwell.fingerprint import folder_digest, sha256
 from stillwell.intake.limits import DEEPEST, LONGEST_PATH, MIB, MOST_BYTES, MOST_FILES
 from stillwell.intake.problem_collector import shown
 from stillwell.intake.readers.file_names import name_fault
-from stillwell.records import Deposit, DepositFile
+from stillwell.shared_types import Deposit, DepositFile
 
 KINDS = {".zip": "zip", ".xlsx": "workbook", ".csv": "csv", ".toml": "toml"}
 """Kinds of a deposit that is one file, by the ending of its name."""

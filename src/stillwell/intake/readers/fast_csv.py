@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pcsv
 from numpy.typing import NDArray
 
-from stillwell.intake.readers.memory import give_back
+from stillwell.intake.readers.free_memory import give_back
 
 LINE_END, QUOTE = 10, 34
 AT_ONCE = 2**22

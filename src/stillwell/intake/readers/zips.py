@@ -13,7 +13,7 @@ from pathlib import PurePosixPath
 from stillwell.intake.limits import GREATEST_RATIO, MIB, MOST_DIRECTORY, MOST_FILES, MOST_UNPACKED
 from stillwell.intake.problem_collector import CannotRead
 from stillwell.intake.readers.file_names import name_fault
-from stillwell.records import DepositFile
+from stillwell.shared_types import DepositFile
 
 PACKINGS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 """The others unpack a whole stream at once, whatever size the zip says it has."""

@@ -12,12 +12,12 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.revisions.reviews import newest_rows
+from stillwell.reading.printed.commit_contents import check_rows, earlier_rows, taken_rows
 from stillwell.reading.printed.json_values import rows_of
 from stillwell.reading.printed.rendering import rendered_after
 from stillwell.reading.printed.show import CAUTION, GRAVITY, gauging_rows_known, own_rows
 from stillwell.reading.printed.summary import TakenLike
-from stillwell.reading.printed.taken import check_rows, earlier_rows, taken_rows
-from stillwell.records import Understood
+from stillwell.shared_types import Understood
 
 Document = dict[str, Any]
 

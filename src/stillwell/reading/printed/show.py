@@ -12,8 +12,8 @@ from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.errors import QueryError
 from stillwell.hydrometry.gauging.uncertainty_in_use import standard_uncertainty
+from stillwell.number_words import within
 from stillwell.reading.printed.text import as_table, significant, time_text
-from stillwell.words import within
 
 CAUTION = (
     "Wading, floods and ice kill. No number here says that entering the water is safe; "

@@ -11,9 +11,8 @@ from typing import Any, Protocol, TypeVar
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.reading.printed.rendering import rendered_line
-from stillwell.reading.printed.show import CAUTION, GRAVITY
-from stillwell.reading.printed.taken import (
+from stillwell.number_words import counted
+from stillwell.reading.printed.commit_contents import (
     check_rows,
     check_sentences,
     earlier_rows,
@@ -21,9 +20,10 @@ from stillwell.reading.printed.taken import (
     taken_rows,
     taken_sentences,
 )
+from stillwell.reading.printed.rendering import rendered_line
+from stillwell.reading.printed.show import CAUTION, GRAVITY
 from stillwell.reading.printed.text import as_table, significant, time_text
-from stillwell.records import AuditReport
-from stillwell.words import counted
+from stillwell.shared_types import AuditReport
 
 T = TypeVar("T")
 

@@ -16,11 +16,11 @@ from stillwell.hydrometry.gauging.uncertainty_in_use import level_sentence, stan
 from stillwell.hydrometry.rating.kinds import rating_of
 from stillwell.hydrometry.rating.rating import Rating
 from stillwell.hydrometry.rating.shift_proposal import Proposal, Way, propose
+from stillwell.number_words import counted
 from stillwell.reading.printed.text import significant
-from stillwell.reading.rating.in_force import newest_rating
 from stillwell.reading.rating.site_fit import candidates, numbers_of, rated_discharge
+from stillwell.reading.rating.site_ratings import newest_rating
 from stillwell.reading.select.spans import span_of
-from stillwell.words import counted
 
 
 def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:

@@ -13,10 +13,10 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.disk.regular import check_regular
+from stillwell.archive.disk.regular_files import check_regular
 from stillwell.archive.tables.retired_columns import to_read
 from stillwell.errors import ArchiveDamaged
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 _MANY = 16
 """Files from which on opening them on several threads pays."""

@@ -16,10 +16,10 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.ledger.entries import utc_text
+from stillwell.archive.provenance.beside_gaugings import short, with_sensor
 from stillwell.archive.provenance.line_ranges import places
 from stillwell.archive.provenance.mapping import GAP, USED
 from stillwell.archive.provenance.names import DIGITS
-from stillwell.archive.provenance.series import short, with_sensor
 from stillwell.archive.provenance.sources import commit_at
 from stillwell.errors import QueryError
 from stillwell.reading.trace.documents import add_document, add_lines, documents, numbers

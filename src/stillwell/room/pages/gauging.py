@@ -14,11 +14,11 @@ from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.drawing.section import section_svg
 from stillwell.hydrometry.gauging.uncertainty_in_use import expanded_m3_s, standard_uncertainty
-from stillwell.reading.rating.in_force import departures
+from stillwell.reading.rating.site_ratings import departures
 from stillwell.reporting.wording import suspect_verticals
 from stillwell.room import urls
 from stillwell.room.data.archive_view import View
-from stillwell.room.data.in_force import ratings_at
+from stillwell.room.data.policy_and_ratings import ratings_at
 from stillwell.room.data.rows import first_record, records
 from stillwell.room.pages.page import download_links, embedded, most_severe_first, page, severest
 from stillwell.room.query_params import NotFound, whole_number

@@ -19,6 +19,7 @@ from stillwell import __version__
 from stillwell.drawing.colours import style
 from stillwell.drawing.svg import without_style
 from stillwell.fingerprint import sha256
+from stillwell.number_words import within
 from stillwell.reading.printed.show import CAUTION, GRAVITY
 from stillwell.reading.printed.text import significant, time_text
 from stillwell.reading.trace.graph import harmless
@@ -26,7 +27,6 @@ from stillwell.reading.trace.picture import STYLE as TRACE_STYLE
 from stillwell.room import urls
 from stillwell.room.data.archive_view import View
 from stillwell.room.query_params import NotFound
-from stillwell.words import within
 
 NONE = Markup('<span class="none">none</span>')
 PARTS = ("downloads", "severity", "pager", "scroller", "stay", "plural")

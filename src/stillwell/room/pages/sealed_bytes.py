@@ -14,12 +14,12 @@ from starlette.responses import Response
 from stillwell.archive.disk.layout import SEALED
 from stillwell.archive.sealed import object_folder
 from stillwell.fingerprint import sha256, sha512
-from stillwell.records import Deposit, DepositFile
 from stillwell.room.data.archive_view import View
 from stillwell.room.pages.ledger import known_deposit
 from stillwell.room.pages.page import page
 from stillwell.room.query_params import BadQuestion, NotFound, whole_number
 from stillwell.room.ranges import whole_or_part
+from stillwell.shared_types import Deposit, DepositFile
 
 AROUND = 12
 """Lines shown before and after those asked for."""

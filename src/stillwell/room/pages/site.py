@@ -14,11 +14,11 @@ from stillwell.archive.netcdf.outputs import behind
 from stillwell.drawing.gaugings import MOST_GAUGINGS
 from stillwell.drawing.hydrograph import hydrograph_svg, in_words
 from stillwell.reading.rating.findings import findings_of_rating
-from stillwell.reading.rating.in_force import departures
+from stillwell.reading.rating.site_ratings import departures
 from stillwell.room import urls
 from stillwell.room.api import site_row
 from stillwell.room.data.archive_view import View
-from stillwell.room.data.in_force import policy_of, ratings_at
+from stillwell.room.data.policy_and_ratings import policy_of, ratings_at
 from stillwell.room.data.rows import records
 from stillwell.room.data.series import series_of
 from stillwell.room.data.window import AXES, Window, moment, moves, text_of, window_of, years

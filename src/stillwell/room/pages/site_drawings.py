@@ -8,12 +8,12 @@ from markupsafe import Markup
 
 from stillwell.drawing.gaugings import evenly_spread
 from stillwell.drawing.rating import rating_svg
-from stillwell.hydrometry.rating.resolver import Rated
+from stillwell.hydrometry.rating.which_rating_holds import Rated
 from stillwell.reporting.rating_plot import marked_gaugings
 from stillwell.reporting.ratings import shown_rating
 from stillwell.room import urls
 from stillwell.room.data.archive_view import View
-from stillwell.room.data.in_force import policy_of
+from stillwell.room.data.policy_and_ratings import policy_of
 from stillwell.room.data.window import Window
 from stillwell.room.pages.page import embedded
 

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from stillwell.hydrometry.grouped import Groups
+from stillwell.hydrometry.stage.check_times import as_recorded, interleaved, intervals, same_times
+from stillwell.hydrometry.stage.check_values import flat_lines, resolution_changes, spikes
 from stillwell.hydrometry.stage.flags import Bits, Floats, Ints, SeriesLimits, StageMark, spans_of, usual_interval
-from stillwell.hydrometry.stage.times import as_recorded, interleaved, intervals, same_times
-from stillwell.hydrometry.stage.values import flat_lines, resolution_changes, spikes
 
 
 @dataclass(frozen=True)

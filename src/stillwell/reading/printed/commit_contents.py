@@ -7,9 +7,9 @@ from typing import Any
 
 import pandas as pd
 
+from stillwell.number_words import counted
 from stillwell.reading.printed.text import time_text
 from stillwell.schemas import DEPOSIT_TABLES
-from stillwell.words import counted
 
 OF_GAUGINGS = ("gaugings", "points", "samples")
 """Tables of which a line per gauging speaks."""

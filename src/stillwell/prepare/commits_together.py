@@ -24,11 +24,11 @@ from stillwell.prepare.batch import Batch, decided, numbered
 from stillwell.prepare.compute_batch import APART, Surroundings, apart, computed_parts, joined, joined_again
 from stillwell.prepare.context import CommitContext, View
 from stillwell.prepare.meters import no_checks
-from stillwell.prepare.rows import added, deposit_rows, finished, register
-from stillwell.prepare.steps import referred
-from stillwell.records import Deposit, Understood
+from stillwell.prepare.prepare_commit import referred
+from stillwell.prepare.register_rows import added, deposit_rows, finished, register
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import key_names
+from stillwell.shared_types import Deposit, Understood
 
 TAKEN = ("gaugings", "points", "samples", "gauge_heights")
 """Tables that such a commit hands in."""

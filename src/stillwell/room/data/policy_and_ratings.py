@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from stillwell.assessment.policy import Policy
-from stillwell.hydrometry.rating.resolver import Rated
-from stillwell.reading.rating.in_force import archive_ratings
+from stillwell.hydrometry.rating.which_rating_holds import Rated
+from stillwell.reading.rating.site_ratings import archive_ratings
 from stillwell.reporting import limits
 from stillwell.room.data.archive_view import View
 

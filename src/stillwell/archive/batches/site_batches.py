@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.packing import packed
+from stillwell.archive.filled_groups import packed
 
 
 def rows_at(archive: Archive, table: str, sites: Sequence[str] | None = None) -> Counter[str]:

@@ -43,7 +43,7 @@ def asked(rules: int) -> list[Naming]:
     Parameters
     ----------
     rules : int
-        By which rules; see ``records.RULES``.
+        By which rules; see ``shared_types.RULES``.
 
     Returns
     -------

@@ -8,8 +8,8 @@ from typing import Protocol
 import pandas as pd
 import pyarrow as pa
 
+from stillwell.number_words import counted
 from stillwell.reading.printed.text import as_table
-from stillwell.words import counted
 
 
 class ChangeLike(Protocol):

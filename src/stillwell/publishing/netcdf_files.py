@@ -10,7 +10,7 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.disk.layout import site_folder
-from stillwell.archive.netcdf.attributes import LICENCE_BASE
+from stillwell.archive.netcdf.global_attributes import LICENCE_BASE
 from stillwell.archive.netcdf.outputs import BY_YEAR, behind, netcdf_path
 from stillwell.archive.netcdf.render import ORDER, gaugings_files, series_file
 from stillwell.publishing.public import Public

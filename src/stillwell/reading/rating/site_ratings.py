@@ -11,7 +11,7 @@ import pandas as pd
 from stillwell.archive.archive import Archive
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.gauging.gauge_height import microseconds
-from stillwell.hydrometry.rating.resolver import Otherwise, Rated, ratings_in_order, ratings_of
+from stillwell.hydrometry.rating.which_rating_holds import Otherwise, Rated, ratings_in_order, ratings_of
 from stillwell.reading.rating.site_fit import numbers_of, rated_discharge
 
 TABLES = ("ratings", "rating_segments", "shifts")

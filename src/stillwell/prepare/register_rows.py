@@ -16,9 +16,9 @@ from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.hydrometry.grouped import in_order
 from stillwell.intake.values.constant import only_value, taken
 from stillwell.prepare.context import CommitContext, View
-from stillwell.records import PROBLEM_COLUMNS, RULES, Deposit, Understood
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import columns, key_names
+from stillwell.shared_types import PROBLEM_COLUMNS, RULES, Deposit, Understood
 
 REGISTERS = (
     "sites", "datums", "instruments", "calibrations", "gauge_heights", "policies", "withholdings",

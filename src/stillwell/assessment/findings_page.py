@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 
-from stillwell.assessment.checks import CHECKS
+from stillwell.assessment.check_table import CHECKS
 from stillwell.assessment.evidence import Check
 from stillwell.assessment.policy import Policy
 
 HEAD = """# Findings
 
-Generated from `assessment/checks.py` and the default policy by `make docs`. A finding never stops a gauging: it travels
+Generated from `assessment/check_table.py` and the default policy by `make docs`. A finding never stops a gauging: it travels
 with the number. *note* is worth knowing, *suspect* says that it may be wrong, *unusable* keeps the gauging
 out of ratings until a review includes it. Where the work was in the water: nothing here says that wading is safe.
 

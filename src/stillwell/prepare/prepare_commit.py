@@ -10,13 +10,13 @@ from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.fingerprint import sha256
 from stillwell.intake.foreign_keys import refer
-from stillwell.intake.readers.memory import give_back
+from stillwell.intake.readers.free_memory import give_back
 from stillwell.prepare.batch import Batch, decided, numbered, site_parts
 from stillwell.prepare.compute_batch import Surroundings, computed_parts, joined
 from stillwell.prepare.context import CommitContext, Prepared, View
 from stillwell.prepare.meters import MeterChecks, later_findings, meter_checks
 from stillwell.prepare.recompute import changed_parts
-from stillwell.prepare.rows import (
+from stillwell.prepare.register_rows import (
     LARGE,
     REGISTERS,
     deposit_rows,
@@ -26,7 +26,7 @@ from stillwell.prepare.rows import (
     reviewed,
     standing_with,
 )
-from stillwell.records import Deposit, Understood
+from stillwell.shared_types import Deposit, Understood
 
 
 def policy_in_force(view: View, understood: Understood | None, default: str, base: str = "") -> tuple[Policy, str, str]:

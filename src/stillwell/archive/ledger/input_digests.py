@@ -13,7 +13,7 @@ from typing import Any, Self
 
 from stillwell.archive.ledger.entries import Entry, checked, self_checked
 from stillwell.fingerprint import canonical_json, sha256
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 COMPACTION = "compaction"
 """Reason of a commit that writes rows the archive already holds."""

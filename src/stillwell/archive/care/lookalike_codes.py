@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stillwell.archive.archive import Archive
-from stillwell.intake.checks.alike import Code, folded_code
+from stillwell.intake.checks.lookalike_codes import Code, folded_code
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.base import Thing
 from stillwell.schemas.naming import naming

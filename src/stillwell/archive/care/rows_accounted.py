@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.disk.layout import entry_path
-from stillwell.archive.disk.regular import read_regular
+from stillwell.archive.disk.regular_files import read_regular
 from stillwell.archive.ledger.entries import Entry
-from stillwell.archive.ledger.inputs import COMPACTION
+from stillwell.archive.ledger.input_digests import COMPACTION
 from stillwell.archive.tables.table_files import arrow_schema, read_files
 from stillwell.fingerprint import sha256
-from stillwell.records import Fault, ListedFile
+from stillwell.shared_types import Fault, ListedFile
 
 TAKES_IN = "ingest"
 """Reason of a commit whose rows follow from its deposits."""

@@ -17,16 +17,16 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.batches.site_batches import site_batches
 from stillwell.archive.disk.layout import commit_of
-from stillwell.archive.disk.regular import check_regular
+from stillwell.archive.disk.regular_files import check_regular
+from stillwell.archive.filled_groups import packed
 from stillwell.archive.ledger.entries import Entry
-from stillwell.archive.lots.site_batches import site_batches
-from stillwell.archive.packing import packed
 from stillwell.archive.tables.parquet_bytes import ROWS_PER_GROUP
 from stillwell.archive.tables.table_files import TableFile, commit_table, table_file
 from stillwell.errors import ArchiveDamaged
-from stillwell.records import ListedFile
 from stillwell.schemas import SERIES_TIME
+from stillwell.shared_types import ListedFile
 
 GROUP_ROWS = 65_536
 """Rows of a row group of a file that a compaction made; a file with no more is always small enough to write again."""
