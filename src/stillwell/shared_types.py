@@ -20,10 +20,11 @@ rules of each commit, so that a later version proves and rebuilds it by its own.
 
 1: archives that name none. 2: ``provisional`` restores a withdrawn gauging, and ``approved`` of one is returned; stage
 values that contradict each other in one deposit share a revision and none of them stands; a value corrected by a later
-deposit has no finding now; an uncertainty without its level is taken; the code of a site, an instrument or a rating
-that differs from a known one only by case or Unicode form is returned. 3: so is every other code that names something
-(``stillwell.schemas.naming``): of parties, persons, gauges, sensors and thermometers, and of a site that another one
-continues; beside a file that cannot be read and does not say whose rows it held, a gauging is taken only if its points
+deposit has no finding any more; an uncertainty without its level is taken; the code of a site, an instrument or a
+rating that differs from a known one only by case or Unicode form is returned. 3: so is every other code that names
+something (``stillwell.schemas.naming``): of parties, persons, gauges, sensors and thermometers, and of a site that
+another one continues; beside a file that cannot be read and does not say whose rows it held, a gauging is taken only if
+its points
 run from edge to edge. 4: a policy that sets a limit of an earlier version is returned. 5: stage of a later deposit that
 fills a hole is no time that goes back, and stage that goes back behind earlier deposits is another logger's; a deposit
 handed in again corrects like any other.

@@ -12,10 +12,28 @@ from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-NAMES = frozenset({"said", "found", "told", "doubt", "doubts", "doubted", "trouble", "troubles", "remark"})
+NAMES = frozenset({"doubt", "doubts", "doubted", "grave", "gravest", "trouble", "troubles", "remark"})
 """Names of functions, arguments and locals that do not say what a thing is."""
-WORDS = re.compile(r"\b(?:doubt(?:s|ed|ful|fully)?|troubles?|grave(?:st|r|ly)?|remark(?:ed|ing)?)\b", re.IGNORECASE)
+WORDS = re.compile(
+    r"(?<![\w-])(?:doubt(?:s|ed|ful|fully)?|troubles?|grave(?:st|r|ly)?|remark(?:ed|ing)?)\b", re.IGNORECASE
+)
 """What is wrong is a problem, a finding or a fault; ``remarks`` is a column."""
+STORED = {
+    "docs/data_dictionary.md": "what schemas say of a column",
+    "docs/findings.md": "sentences of findings",
+    "docs/json.md": "a key of a document",
+    "schemas/findings.py": "what it says of a column is written into every table file",
+    "schemas/registers.py": "what it says of a column is written into every table file",
+    "schemas/series.py": "what it says of a column is written into every table file",
+    "src/stillwell/archive/provenance/mapping.py": "a title in provenance documents",
+    "src/stillwell/archive/readme.py": "the README of an archive",
+    "src/stillwell/publishing/readme.py": "the README of a bag",
+    "src/stillwell/assessment/check_table.py": "sentences of findings",
+    "src/stillwell/assessment/stage_findings.py": "sentences of findings, and their codes",
+    "src/stillwell/reading/printed/documents.py": "a key of a document",
+    "DEVELOPERS.md": "the vocabulary itself",
+}
+"""Files that hold a retired word in what is stored or promised, with what it is; it changes with the next format."""
 PAGES = ("README.md", "DEVELOPERS.md", "docs/*.md")
 CODE = ("src/stillwell/**/*.py", "schemas/*.py", "flows/*.py")
 TEMPLATES = ("src/stillwell/**/*.html",)
@@ -44,6 +62,7 @@ def retired(path: Path) -> list[tuple[int, str]]:
 def main() -> int:
     """Write each place; 1 where there is one."""
     files = [path for pattern in (*CODE, *TEMPLATES, *PAGES) for path in sorted(ROOT.glob(pattern))]
+    files = [path for path in files if path.relative_to(ROOT).as_posix() not in STORED]
     places = [f"{path.relative_to(ROOT)}:{line}: {word}" for path in files for line, word in retired(path)]
     sys.stdout.write("".join(f"{place}\n" for place in [*places, f"{len(places)} retired words in {len(files)} files"]))
     return bool(places)

@@ -8,7 +8,7 @@ import shutil
 import numpy as np
 import pytest
 
-import stillwell.hydrometry.record.discharge as records
+import stillwell.hydrometry.rating.curve as curves
 import stillwell.pipeline.rebuild as rebuilding
 from stillwell.archive.archive import Archive
 from stillwell.hydrometry.gauging import profile
@@ -44,8 +44,8 @@ def archive(with_record, tmp_path):
 
 def _otherwise(monkeypatch, share):
     """Compute every discharge of a record and every velocity of a vertical greater by a share."""
-    raised, means = records._raised, profile._weights.__wrapped__
-    monkeypatch.setattr(records, "_raised", lambda head, power: raised(head, power) * (1 + share))
+    raised, means = curves._raised, profile._weights.__wrapped__
+    monkeypatch.setattr(curves, "_raised", lambda head, power: raised(head, power) * (1 + share))
     profile._weights.cache_clear()
     monkeypatch.setattr(profile, "_weights", lambda choices: means(choices) * (1 + share))
 

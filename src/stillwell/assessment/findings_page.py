@@ -10,9 +10,9 @@ from stillwell.assessment.policy import Policy
 
 HEAD = """# Findings
 
-Generated from `assessment/check_table.py` and the default policy by `make docs`. A finding never stops a gauging: it travels
-with the number. *note* is worth knowing, *suspect* says that it may be wrong, *unusable* keeps the gauging
-out of ratings until a review includes it. Where the work was in the water: nothing here says that wading is safe.
+Generated from `assessment/check_table.py` and the default policy by `make docs`. A finding never stops a gauging: it
+travels with the number. *note* is worth knowing, *suspect* says that it may be wrong, *unusable* keeps the gauging out
+of ratings until a review includes it. Where the work was in the water: nothing here says that wading is safe.
 
 | code | severity | about | the finding | limit | source |
 |---|---|---|---|---|---|

@@ -1,4 +1,4 @@
-"""Doubts about the times of a stage series: order, repetition, clock, interval, two loggers. Changes nothing."""
+"""Findings on the times of a stage series: order, repetition, clock, interval, two loggers. Changes nothing."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Doubts about the values of a stage series: changed resolution, flat lines, spikes. Changes no value."""
+"""Findings on the values of a stage series: changed resolution, flat lines, spikes. Changes no value."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ def flat_lines(
 ) -> pd.DataFrame:
     """Find stretches in which the same value stands longer than this series is used to.
 
-    A coarse resolution makes long flat lines of itself. A stretch is doubted when it lasts ``least_s`` and ``factor``
+    A coarse resolution makes long flat lines of itself. A stretch is a finding when it lasts ``least_s`` and ``factor``
     times the series' habit (the median, over all values, of the duration of the stretch each stands in), and always
     when it lasts ``always_s``.
 

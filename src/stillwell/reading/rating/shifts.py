@@ -92,7 +92,7 @@ def proposal_text(rating: str, proposal: Proposal) -> str:
 
 
 def derived_lines(rows: dict[str, pd.DataFrame]) -> str:
-    """Write a line per site of a derivation, then its marks, days and doubts about stage by kind."""
+    """Write a line per site of a derivation, then its marks, days and findings on stage by kind."""
     sites = sorted({str(site) for frame in rows.values() for site in frame["site"]})
     return "".join(f"{line}\n" for site in sites for line in _site_lines(site, rows))
 

@@ -181,7 +181,7 @@ class Tables:
 
     @property
     def findings(self) -> Rows:
-        """Doubts that travel with the numbers."""
+        """Findings, which travel with the numbers."""
         return self._rows("findings")
 
     @property
@@ -251,5 +251,5 @@ class Tables:
 
     @property
     def series_doubts(self) -> Rows:
-        """Doubts about spans of recorded stage."""
+        """Findings on spans of recorded stage."""
         return self._rows("series_doubts")
