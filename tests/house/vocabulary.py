@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-NAMES = frozenset({"doubt", "doubts", "doubted", "grave", "gravest", "trouble", "troubles", "remark"})
+NAMES = frozenset({"said", "found", "told", "doubt", "doubts", "doubted", "grave", "trouble", "troubles", "remark"})
 """Names of functions, arguments and locals that do not say what a thing is."""
 WORDS = re.compile(
     r"(?<![\w-])(?:doubt(?:s|ed|ful|fully)?|troubles?|grave(?:st|r|ly)?|remark(?:ed|ing)?)\b", re.IGNORECASE

@@ -45,7 +45,7 @@ def findings_of_rating(
     rows = gaugings[mine.isin(wanted).to_numpy()]
     stage, flow = numbers_of(rows, "gauge_height_m"), rated_discharge(rows)
     visit = rows["visit"].astype("object").where(rows["visit"].notna(), rows["gauging_id"])
-    told = pd.DataFrame(
+    gauged = pd.DataFrame(
         {
             "gauging_id": rows["gauging_id"].to_numpy(),
             "stage_m": stage,
@@ -53,5 +53,5 @@ def findings_of_rating(
             "visit": visit.to_numpy(),
         }
     )[np.isfinite(stage) & (flow > 0)]
-    told = told.assign(visit_share=1 / told.groupby("visit")["visit"].transform("size"))
-    return rating_findings(rating, told, (), policy)
+    gauged = gauged.assign(visit_share=1 / gauged.groupby("visit")["visit"].transform("size"))
+    return rating_findings(rating, gauged, (), policy)
