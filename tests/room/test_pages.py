@@ -7,7 +7,7 @@ import re
 import time
 import xml.etree.ElementTree as ET
 from html.parser import HTMLParser
-from urllib.parse import parse_qs, unquote, urlsplit
+from urllib.parse import parse_qs, unquote, urlencode, urlsplit
 
 import pytest
 
@@ -37,13 +37,26 @@ class Seen(HTMLParser):
     def __init__(self, text):
         super().__init__()
         self.tags, self.attributes, self.links = [], [], []
+        self._form = None
         self.feed(text)
 
     def handle_starttag(self, tag, attrs):
         """Note a tag."""
         self.tags.append(tag)
         self.attributes += [name for name, _ in attrs]
-        self.links += [value for name, value in attrs if name in {"href", "src", "action"}]
+        self.links += [value for name, value in attrs if name in {"href", "src"}]
+        given = dict(attrs)
+        if tag == "form":
+            self._form = (given["action"], {})
+        elif tag == "input" and given.get("type") == "hidden" and self._form:
+            self._form[1][given["name"]] = given["value"]
+
+    def handle_endtag(self, tag):
+        """A form leads to its address with what it sends unseen."""
+        if tag == "form":
+            path, hidden = self._form
+            self.links.append(f"{path}?{urlencode(hidden)}" if hidden else path)
+            self._form = None
 
 
 def _group(address):
