@@ -26,10 +26,11 @@ from stillwell.intake.map_preview import preview
 from stillwell.intake.maps.map_file import Map, map_from
 from stillwell.intake.readers.deposit import find_deposits, read_deposit, table_file
 from stillwell.intake.returned import pages_of, returned_documents
-from stillwell.pipeline.committing import commit_context, default_policy_text, office_policy, utc_now, writing
+from stillwell.pipeline.committing import commit_context, office_policy, utc_now, writing
 from stillwell.pipeline.documents import documents, fixed_documents
 from stillwell.pipeline.render import Rendered, render_after
 from stillwell.prepare import Change, CommitContext, Prepared, policy_in_force, prepare, reassess
+from stillwell.reading.policy import default_policy_text
 from stillwell.records import RULES, Deposit, Understood
 
 Progress = Callable[[str, int, int], None]

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from importlib import resources
-
-from stillwell.assessment.policy import Policy, policy_from
+from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.rating.resolver import Rated
+from stillwell.reading.policy import policy_by
 from stillwell.reading.rating.in_force import archive_ratings
 from stillwell.room.data.archive_view import View
 
 
 def policy_of(view: View) -> Policy:
     """Return the policy that holds: the office's, or the one that ships with this version."""
-    default = policy_from(resources.files("stillwell.assessment").joinpath("policy.toml").read_text(encoding="utf-8"))
-    adopted = view.standing("policies")
-    return policy_from(str(adopted["text"].iloc[-1]), default) if len(adopted) else default
+    return policy_by(view.standing("policies"))
 
 
 def ratings_at(view: View, site: str) -> list[Rated]:
