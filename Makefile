@@ -26,6 +26,7 @@ check: setup
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+	$(BIN)/python -m tests.house.vocabulary
 	$(BIN)/codespell README.md DEVELOPERS.md CHANGELOG.md docs flows schemas src tests sample_archive
 
 bench: setup

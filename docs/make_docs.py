@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from stillwell.assessment.document import findings_document
+from stillwell.assessment.findings_page import findings_document
 from stillwell.pipeline.committing import office_policy
 from stillwell.schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
 from stillwell.schemas.derive import dictionary

@@ -35,9 +35,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--inbox", type=Path, required=True, help="folder of deposits")
     parser.add_argument("--archive", type=Path, required=True, help="the archive's folder")
     parser.add_argument("--by", default="nightly", help="code of the person or job handing in")
-    said = parser.parse_args(arguments)
-    with tasks.home_in(said.archive):
-        taken = ingest(said.inbox, said.archive, said.by)
+    args = parser.parse_args(arguments)
+    with tasks.home_in(args.archive):
+        taken = ingest(args.inbox, args.archive, args.by)
     sys.stdout.write(summary_text(taken))
     return 0 if all(batch.all_good for batch in taken) else 1
 

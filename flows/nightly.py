@@ -46,10 +46,10 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--archive", type=Path, required=True, help="the archive's folder")
     parser.add_argument("--witness", type=Path, action="append", default=[], help="file kept elsewhere; gets a line")
     parser.add_argument("--minutes", type=float, help="time for computing commits again; all of them where not given")
-    said = parser.parse_args(arguments)
-    with tasks.home_in(said.archive):
+    args = parser.parse_args(arguments)
+    with tasks.home_in(args.archive):
         try:
-            text, status = nightly(said.archive, said.witness, said.minutes).text(), 0
+            text, status = nightly(args.archive, args.witness, args.minutes).text(), 0
         except NightFailed as failure:
             text, status = str(failure), 1
     sys.stdout.write(text)

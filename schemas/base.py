@@ -19,8 +19,8 @@ Time = datetime
 """An instant in UTC at microseconds: the only time resolution in the archive."""
 
 Kind = Literal["text", "number", "count", "flag", "time"]
-KINDS: dict[type, Kind] = {Text: "text", Number: "number", Count: "count", Flag: "flag", Time: "time"}
-"""What the annotation of a column says of its values."""
+KINDS: dict[str, Kind] = {"Text": "text", "Number": "number", "Count": "count", "Flag": "flag", "Time": "time"}
+"""The kind of a column by its annotation, as it is written in the model."""
 
 LONGEST_CODE = 500
 """Characters of a code or label: it becomes part of names and ids; the longest seen on field sheets are below 50."""
@@ -164,7 +164,7 @@ def col(
     key : bool
         Part of the table's key.
     ge, le, gt : float, optional
-        The physically possible range, in ``units``. Outside it a value is impossible, not merely doubtful.
+        The physically possible range, in ``units``. A value outside it is impossible, not merely suspect.
     isin : iterable of str, optional
         The closed list of words.
     alias : str, optional

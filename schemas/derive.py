@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from types import MappingProxyType
-from typing import Any, get_type_hints
+from typing import Any
 
 from stillwell.schemas.base import KINDS, Column, Kind, Table, Variable
 
@@ -30,8 +30,9 @@ def columns(model: type[Table]) -> tuple[Column, ...]:
     tuple of Column
     """
     if model not in _DESCRIBED:
-        # typing gives the columns of base classes first, and a column defined again keeps its first place
-        kinds = {name: KINDS[annotation] for name, annotation in get_type_hints(model).items()}
+        # columns of base classes come first, and a column defined again keeps its first place
+        written = [vars(base).get("__annotations__", {}) for base in reversed(model.__mro__)]
+        kinds = {name: KINDS[annotation] for names in written for name, annotation in names.items()}
         _DESCRIBED[model] = tuple(_column(name, kind, getattr(model, name)) for name, kind in kinds.items())
     return _DESCRIBED[model]
 

@@ -47,8 +47,8 @@ def both_digests(data: bytes) -> tuple[str, str]:
     """Return sha512 and sha256 of some bytes, in hexadecimal; of many bytes both at the same time."""
     if len(data) < MANY:
         return sha512(data), sha256(data)
-    with ThreadPoolExecutor(max_workers=1) as beside:
-        other = beside.submit(sha256, data)
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        other = pool.submit(sha256, data)
         return sha512(data), other.result()
 
 

@@ -12,9 +12,9 @@ import pytest
 from stillwell.archive.disk.lock import WAIT_S
 from stillwell.archive.writing.writer import Commit, open_writer
 from stillwell.fingerprint import canonical_json, folder_digest, sha256
-from stillwell.records import Deposit, DepositFile
 from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION
 from stillwell.schemas.derive import columns, table_schema
+from stillwell.shared_types import Deposit, DepositFile
 
 START = datetime(2025, 5, 1, 8, tzinfo=UTC)
 

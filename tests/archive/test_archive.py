@@ -13,7 +13,7 @@ import pytest
 from stillwell.archive.archive import Archive
 from stillwell.archive.disk import fs
 from stillwell.archive.disk.layout import entry_path
-from stillwell.archive.disk.places import refuse_itself
+from stillwell.archive.disk.nested_paths import refuse_itself
 from stillwell.archive.ledger.entries import Entry
 from stillwell.errors import ArchiveDamaged, ArchiveError, DepositError, NotAnArchive
 from stillwell.fingerprint import sha256

@@ -9,8 +9,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from stillwell.archive.disk.layout import table_path
-from stillwell.archive.lots.buckets import (
+from stillwell.archive.batches.compaction_plan import (
     FILE_ROWS,
     GROUP_ROWS,
     MOST_ROWS,
@@ -23,9 +22,10 @@ from stillwell.archive.lots.buckets import (
     year_of,
     years_within,
 )
+from stillwell.archive.disk.layout import table_path
 from stillwell.archive.tables.table_files import table_files
 from stillwell.errors import ArchiveDamaged
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 
 def _file(number, rows, *sites):

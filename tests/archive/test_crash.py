@@ -90,16 +90,17 @@ def fresh(tmp_path):
     return lambda root: Path(shutil.copytree(root, tmp_path / f"copy{next(numbers)}"))
 
 
+@pytest.mark.parametrize("every", [7, pytest.param(1, marks=pytest.mark.soak)])
 @pytest.mark.parametrize("torn", [False, True])
-def test_death_at_every_call_to_the_disk(before, fresh, write, deposit, monkeypatch, torn):
-    """The process dies at the first, second, ... call; readers see the commit before or after, whole."""
+def test_death_at_every_call_to_the_disk(before, fresh, write, deposit, monkeypatch, torn, every):
+    """The process dies at the first call, then every few on or at each; readers see the commit before or after."""
     root, deposits, second = before
     old = seen(root)
     done = fresh(root)
     write(done, *deposits, **second)
     new = seen(done)
     outcomes = []
-    for calls in itertools.count():
+    for calls in itertools.count(step=every):
         copy = fresh(root)
         with monkeypatch.context() as patch:
             dying = DyingSystem(patch, calls, torn)
@@ -120,16 +121,17 @@ def test_death_at_every_call_to_the_disk(before, fresh, write, deposit, monkeypa
         assert all(kept.has_deposit(d.digest) and kept.sealed.read(d.digest).files for d in deposits)
         shutil.rmtree(copy)
 
-    assert len(outcomes) > (15 if torn else 100)
+    assert len(outcomes) * every > (15 if torn else 100)
     assert sorted(outcomes) == outcomes
     # the last write of a commit is that of its entry: torn, it is no commit
     assert ({False} if torn else {False, True}) == set(outcomes)
 
 
-def test_death_of_the_very_first_commit(before, fresh, tmp_path, deposit, monkeypatch, write, rows):
+@pytest.mark.parametrize("every", [7, pytest.param(1, marks=pytest.mark.soak)])
+def test_death_of_the_very_first_commit(before, fresh, tmp_path, deposit, monkeypatch, write, rows, every):
     """Where no archive stood before, none or a whole one stands after, and later writers go on."""
     numbers = []
-    for calls in itertools.count():
+    for calls in itertools.count(step=every):
         root = tmp_path / f"new{calls}"
         with monkeypatch.context() as patch:
             DyingSystem(patch, calls)
@@ -149,14 +151,15 @@ def test_death_of_the_very_first_commit(before, fresh, tmp_path, deposit, monkey
     assert sorted(numbers) == numbers
 
 
+@pytest.mark.parametrize("every", [3, pytest.param(1, marks=pytest.mark.soak)])
 @pytest.mark.parametrize("step", ["declared", "sealed", "written", "staged", "committed", "moved"])
-def test_death_of_the_writer_that_cleans_up(before, fresh, write, monkeypatch, step):
+def test_death_of_the_writer_that_cleans_up(before, fresh, write, monkeypatch, step, every):
     """Sweeping and finishing may die at any call too; the writer after that does the rest."""
     root, deposits, second = before
     with pytest.raises(Death):
         write(root, *deposits, step=dying_at(step), **second)
     wanted = seen(root)
-    for calls in itertools.count():
+    for calls in itertools.count(step=every):
         copy = fresh(root)
         with monkeypatch.context() as patch:
             DyingSystem(patch, calls)

@@ -9,9 +9,9 @@ from datetime import UTC, datetime
 import pytest
 
 from stillwell.archive.ledger.entries import Entry, self_checked
-from stillwell.archive.ledger.inputs import ANY_YEAR, COMPACTION, Inputs, inputs_digest
+from stillwell.archive.ledger.input_digests import ANY_YEAR, COMPACTION, Inputs, inputs_digest
 from stillwell.errors import ArchiveDamaged
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 
 def entry(*files, reason="ingest", **more):

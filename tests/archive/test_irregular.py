@@ -18,7 +18,7 @@ from stillwell.archive.writing.unfinished import unfinished_remarks
 from stillwell.archive.writing.writer import open_writer
 from stillwell.errors import ArchiveDamaged
 from stillwell.pipeline.audit import audit
-from stillwell.reading.select.files import held_files
+from stillwell.reading.select.files import selected_files
 from stillwell.reading.select.sql import ask
 from tests.archive.deaths import Death
 from tests.pipeline.season import NOW, season
@@ -121,7 +121,7 @@ def test_no_reader_follows_a_link_or_waits_for_a_pipe_in_place_of_a_table_file(t
     for table, read in {
         "gaugings": lambda archive: archive.read("gaugings"),
         "findings": lambda archive: ask(archive, "SELECT count(*) FROM findings"),
-        "points": lambda archive: held_files(archive, "points", None),
+        "points": lambda archive: selected_files(archive, "points", None),
     }.items():
         path = next((root / "tables" / table).rglob("*.parquet"))
         moved = path.rename(tmp_path / path.name)

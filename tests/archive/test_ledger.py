@@ -16,7 +16,7 @@ from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.ledger.entries import Entry, Move, checked, self_checked
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import canonical_json, sha256
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 START = datetime(2025, 5, 1, 8, tzinfo=UTC)
 

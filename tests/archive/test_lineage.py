@@ -308,7 +308,7 @@ def test_a_sound_file_is_not_touched_by_a_repair(pair):
 
 def test_a_checkpoint_of_a_forged_chain_is_made_again(make, tmp_path, monkeypatch):
     """What readers go by follows the chain that was restored."""
-    for module in ("ledger", "repair"):
+    for module in ("ledger.chain", "care.repair"):
         monkeypatch.setattr(f"stillwell.archive.{module}.CHECKPOINT_EVERY", 2)
     root = make("archive", 5)
     replicate(root, [tmp_path / "copy"], NOW)

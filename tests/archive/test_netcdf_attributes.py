@@ -12,8 +12,14 @@ import pytest
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.netcdf.arrays import laid_out, shortened
-from stillwell.archive.netcdf.attributes import Told, _duration, global_attributes, series_attributes, stage_attributes
 from stillwell.archive.netcdf.gaugings import gaugings_netcdf
+from stillwell.archive.netcdf.global_attributes import (
+    Recorded,
+    _duration,
+    global_attributes,
+    series_attributes,
+    stage_attributes,
+)
 from stillwell.archive.netcdf.outputs import outputs
 from stillwell.archive.netcdf.render import rendered
 from stillwell.archive.netcdf.wording import meaning
@@ -134,7 +140,7 @@ def test_the_history_of_gaugings_is_in_the_order_recorded(files):
 SITE = {"site": "S", "name": "Alder", "river": "Lune", "owner": "Board", "licence": "CC0-1.0"}
 SITE |= {"latitude": 54.5, "longitude": -2.25}
 OFFICE = {"name": "Office", "identifier": "org.invented", "contact_role": "records"}
-TOLD = Told(
+RECORDED = Recorded(
     ["a", "b"], *(datetime(2025, month, 1, tzinfo=UTC) for month in (1, 2)),
     datetime(2024, 12, 30, 10, tzinfo=UTC), datetime(2025, 1, 1, 13, 4, 5, tzinfo=UTC),
 )  # fmt: skip
@@ -142,7 +148,7 @@ TOLD = Told(
 
 def test_a_file_of_gaugings_by_hand():
     """Two days, three hours, four minutes and five seconds of gaugings over points from 0.1 to 0.7 m deep."""
-    said = global_attributes(SITE, (2024, 2025), TOLD, np.array([0.3, 0.7, 0.1]), OFFICE, "trajectoryProfile")
+    said = global_attributes(SITE, (2024, 2025), RECORDED, np.array([0.3, 0.7, 0.1]), OFFICE, "trajectoryProfile")
     assert said["title"] == "Gaugings at Alder on Lune, 2024 to 2025"
     assert said["time_coverage_duration"] == "P2DT3H4M5S"
     assert (said["geospatial_vertical_min"], said["geospatial_vertical_max"]) == (0.1, 0.7)
@@ -162,7 +168,7 @@ def test_what_a_site_does_not_say_is_not_made_up(blank):
     rows = pd.DataFrame(
         {"time": moments, "recorded_at": moments, "software_version": ["2", "1"], "deposit": ["b", "a"]}
     )
-    of_gaugings = global_attributes(site, (2025, 2025), TOLD, np.zeros(0), OFFICE, "point")
+    of_gaugings = global_attributes(site, (2025, 2025), RECORDED, np.zeros(0), OFFICE, "point")
     of_values = series_attributes(site, rows, OFFICE, "discharge", "time")
     of_stage = stage_attributes(site, rows, OFFICE)
     assert of_gaugings["title"] == "Gaugings at Alder, 2025"

@@ -7,11 +7,11 @@ import shutil
 import pytest
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.batches.compaction_plan import scattered
 from stillwell.archive.care.fixity import file_faults, ledger_faults, sealed_faults
 from stillwell.archive.disk import fs
 from stillwell.archive.ledger import chain
 from stillwell.archive.ledger.clock import RightClock
-from stillwell.archive.lots.buckets import scattered
 from stillwell.archive.writing.compact import compaction, sweep
 from stillwell.archive.writing.writer import open_writer, utc_now
 from tests.archive.power import Cuts, File, Folder, PowerDisk

@@ -12,7 +12,7 @@ from prov.model import ProvDocument
 from stillwell.archive.archive import Archive
 from stillwell.archive.provenance.document import commit_provenance
 from stillwell.fingerprint import canonical_json
-from stillwell.records import Deposit, DepositFile
+from stillwell.shared_types import Deposit, DepositFile
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"
 

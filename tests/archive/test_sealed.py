@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from stillwell.archive.sealed import Sealed, object_files, object_folder
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import folder_digest
-from stillwell.records import Deposit, DepositFile
+from stillwell.shared_types import Deposit, DepositFile
 
 WHEN = datetime(2025, 5, 1, 8, tzinfo=UTC)
 ODD = {

@@ -60,7 +60,7 @@ def read(number):
             assert len(show_gauging(archive, gaugings["gauging_id"].iloc[-1])) > 300
         assert archive.document("README.txt")
         looks += 1
-        time.sleep(0.3)
+        time.sleep(1.0)
     print(json.dumps({"looks": looks, "last": before}), flush=True)
 
 def die(number):

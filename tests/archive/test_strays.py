@@ -219,7 +219,8 @@ def _hurt(root):
     (root / "notes" / "deep" / "stray.txt").write_bytes(b"stray")
 
 
-def test_a_repair_that_died_at_any_call_is_finished_by_the_next(pair, tree, tmp_path):
+@pytest.mark.parametrize("every", [5, pytest.param(1, marks=pytest.mark.soak)])
+def test_a_repair_that_died_at_any_call_is_finished_by_the_next(pair, tree, tmp_path, every):
     """However far it came, the same repair given again leaves the archive as the copy is, and nothing to name."""
     root, copy = pair
     _hurt(root)
@@ -237,5 +238,5 @@ def test_a_repair_that_died_at_any_call_is_finished_by_the_next(pair, tree, tmp_
         shutil.rmtree(trial)
         if done:
             break
-        calls += 1
+        calls += every
     assert calls > 20

@@ -17,7 +17,7 @@ from stillwell.archive.ledger import chain
 from stillwell.archive.ledger.clock import RightClock
 from stillwell.archive.writing.writer import STEPS, Commit, open_writer
 from stillwell.errors import ArchiveDamaged, ArchiveError, ArchiveLocked, NotAnArchive
-from stillwell.records import RULES
+from stillwell.shared_types import RULES
 from tests.archive.deaths import Death, dying_at
 
 WHEN = datetime(2025, 5, 1, 8, tzinfo=UTC)

@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 
 from stillwell.assessment.assess import assess
-from stillwell.assessment.checks import CHECKS
-from stillwell.assessment.document import findings_document
+from stillwell.assessment.check_table import CHECKS
+from stillwell.assessment.findings_page import findings_document
 from stillwell.assessment.health import LIMITS as HEALTH_LIMITS
 from stillwell.assessment.policy import LIMITS
 from stillwell.assessment.stage_findings import PASSED_OVER

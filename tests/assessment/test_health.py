@@ -107,7 +107,7 @@ def test_figures_of_a_check():
     assert one["spread_db"] == pytest.approx(1.4826 * 5)
     check = health.checks.iloc[0]
     assert (check["samples"], check["rate_hz"], check["apart_db"], check["temperature_c"]) == (4, 1.0, 5.0, 0.0)
-    assert health.reasons["grave"].tolist() == [False] * len(health.reasons)
+    assert health.reasons["unfit"].tolist() == [False] * len(health.reasons)
 
 
 def test_each_check_is_judged_by_itself():

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 from stillwell.assessment.assess import FINDING_COLUMNS, assess
-from stillwell.assessment.checks import CHECKS, OF_SEASON
+from stillwell.assessment.check_table import CHECKS, OF_SEASON
 from stillwell.assessment.evidence import Check, of_gaugings
-from stillwell.assessment.stage_findings import doubts_in_words, ratings_in_words, visits_in_words
+from stillwell.assessment.stage_findings import findings_in_words, ratings_in_words, visits_in_words
 from stillwell.pipeline.committing import office_policy
 
 POLICY = office_policy()[0]
@@ -50,7 +50,7 @@ def test_a_gap_that_the_policy_bridges_is_not_told():
             "to_us": [10**9] * 5,
         }
     )
-    said = doubts_in_words(spans, POLICY)
+    said = findings_in_words(spans, POLICY)
     assert POLICY.value("gap_bridged_s") == 7200
     assert said["message"].tolist()[:2] == ["nothing was recorded for 2.1 h"] * 2
     assert said["code"].tolist() == ["gap", "gap", "flat-line"]
@@ -64,7 +64,7 @@ def test_a_gap_that_the_policy_bridges_is_not_told():
 def test_values_that_contradict_are_told_by_the_rules_of_their_time(rules, words):
     """By the first rules the last stood; since then none stands, and the values are named."""
     spans = pd.DataFrame({"code": ["time-contradicted"], "value": 0.2, "rows": 2, "from_us": 5, "to_us": 5})
-    message = doubts_in_words(spans, POLICY, {5: "0.5, 0.7"}, rules)["message"].iloc[0]
+    message = findings_in_words(spans, POLICY, {5: "0.5, 0.7"}, rules)["message"].iloc[0]
     assert message.endswith(words)
     assert "0.200 m" in message
 
@@ -78,7 +78,7 @@ def test_values_that_contradict_are_told_by_the_rules_of_their_time(rules, words
 def test_what_is_not_known_is_not_told_as_a_number(code, rules, words):
     """Loggers that overlap without a figure, steps of no size; by earlier rules it was written all the same."""
     spans = pd.DataFrame({"code": [code], "value": np.nan, "rows": 2, "from_us": 5, "to_us": 5})
-    assert doubts_in_words(spans, POLICY, {}, rules)["message"].iloc[0].endswith(words)
+    assert findings_in_words(spans, POLICY, {}, rules)["message"].iloc[0].endswith(words)
 
 
 def _visits(sensor, days, **columns):

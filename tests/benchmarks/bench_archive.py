@@ -70,7 +70,7 @@ def adding_ratio(tmp: Path, count: int = 100_000, sites: int = 500) -> list[str]
 
 def long_ledger(root: Path, commits: int) -> Path:
     """Write a ledger of many commits that each replace the same file, with its checkpoints."""
-    from stillwell.records import ListedFile
+    from stillwell.shared_types import ListedFile
 
     root.mkdir()
     ledger, moment = Ledger(root), datetime(2026, 1, 1, tzinfo=UTC)

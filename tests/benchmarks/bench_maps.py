@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 from stillwell.fingerprint import sha256
 from stillwell.intake.interpret import interpret
 from stillwell.intake.maps.map_file import map_from
-from stillwell.records import Deposit, DepositFile
+from stillwell.shared_types import Deposit, DepositFile
 
 FIFTY_YEARS = 1_753_200
 HEAD = """kind = "map"

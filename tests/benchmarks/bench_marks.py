@@ -20,7 +20,7 @@ from stillwell.pipeline.adopt import adopt, deposit_of
 from stillwell.pipeline.derive import derive
 from stillwell.pipeline.ingest import compact, ingest
 from stillwell.pipeline.render import Rendered, render
-from stillwell.prepare.from_change import derived_from_change
+from stillwell.prepare.derive_from_change import derived_from_change
 
 TIMES = 5
 ASKED = 1.5

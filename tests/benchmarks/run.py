@@ -215,7 +215,7 @@ def ingest_ratio(tmp: Path, count: int = 10_000) -> list[str]:
 
 def main() -> int:
     """Print every ratio; an argument below 1 makes the archives smaller."""
-    from tests.benchmarks import bench_api, bench_compact, bench_memory, bench_proofs, bench_room
+    from tests.benchmarks import bench_api, bench_compact, bench_memory, bench_proofs, bench_room, bench_start
     from tests.benchmarks.bench_archive import lines
     from tests.benchmarks.bench_large import COUNT, large_line
     from tests.benchmarks.bench_marks import marks_lines, render_line
@@ -248,7 +248,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as tmp:
         for line in bench_compact.lines(Path(tmp), max(int(10_000 * scale), 20)):
             print(line, flush=True)
-    for lines_of in (lambda tmp: bench_proofs.lines(tmp, scale), bench_api.lines):
+    for lines_of in (bench_start.lines, lambda tmp: bench_proofs.lines(tmp, scale), bench_api.lines):
         with tempfile.TemporaryDirectory() as tmp:
             for line in lines_of(Path(tmp)):
                 print(line, flush=True)

@@ -97,7 +97,7 @@ def test_a_long_ledger_is_not_read_to_the_end(tmp_path, monkeypatch):
 def test_looking_imports_nothing_that_reads_tables():
     """A key that is pressed must be answered before a person notices; what reads tables takes longer to import."""
     code = (
-        "import sys; from stillwell.commands import completing as c; from pathlib import Path;"
+        "import sys; from stillwell.commands import completion as c; from pathlib import Path;"
         f"c.gauging_ids(Path({str(SAMPLE)!r})); print(sorted({{'pandas', 'pyarrow', 'duckdb'}} & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)

@@ -201,13 +201,13 @@ def test_adopting_reviewing_and_deriving(copy):
 
 def test_care(copy, tmp_path):
     """Audit, copies, rebuilding, compaction, publication and withholding: counts as in the words."""
-    document, said = answer("audit", "audit", "--no-recompute", root=copy)
+    small = season(tmp_path / "small")
+    document, said = answer("audit", "audit", "--no-recompute", root=small)
     assert document["faults"] == []
     assert all(f"{count} {what}" in said for what, count in document["counts"].items())
-    assert run("audit", "--no-recompute", "--format", "table", root=copy)[1].splitlines()[1:] == said.splitlines()[1:]
+    assert run("audit", "--no-recompute", "--format", "table", root=small)[1].splitlines()[1:] == said.splitlines()[1:]
     document, said = answer("replicate", "replicate", "--to", tmp_path / "second", root=copy)
     assert f"{len(document['good'])} objects with 2 good copies" in said
-    small = season(tmp_path / "small")
     said = run("rebuild", "--into", tmp_path / "words", root=small)[1]
     document, _ = answer("rebuild", "rebuild", "--into", tmp_path / "again", root=small, text=False)
     assert f"{document['commits']} commits made again" in said

@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from stillwell.archive.archive import Archive
 from stillwell.assessment.rating_checks import no_limits, rating_findings
-from stillwell.assessment.stage_findings import doubts_in_words
+from stillwell.assessment.stage_findings import findings_in_words
 from stillwell.cli import app
 from stillwell.errors import RatingError
 from stillwell.hydrometry.rating.curve import Curve
@@ -21,8 +21,8 @@ from stillwell.hydrometry.rating.fit import fit
 from stillwell.hydrometry.rating.next_gauging import of_site, ranked
 from stillwell.hydrometry.rating.shape import FitChoices
 from stillwell.hydrometry.rating.shift_proposal import propose
+from stillwell.hydrometry.stage.check_series import check_series
 from stillwell.hydrometry.stage.flags import SPAN_COLUMNS
-from stillwell.hydrometry.stage.series import check_series
 from stillwell.pipeline.committing import office_policy
 from stillwell.reading.rating.document import rating_document
 from stillwell.reading.rating.shifts import proposal_text
@@ -101,14 +101,14 @@ def test_words_of_doubts_about_stage(seed, missing):
     time = np.tile(np.arange(60) * 3_600_000_000, 2) + np.repeat([0, 600_000_000], 60)
     stage = np.where(rng.random(120) < missing, np.nan, 1 + 0.01 * rng.normal(size=120))
     stage[:60] = np.nan if seed % 2 else stage[:60]
-    words = doubts_in_words(check_series(time, stage).spans, POLICY)
+    words = findings_in_words(check_series(time, stage).spans, POLICY)
     assert not words["message"].str.contains(BAD).any()
 
 
 def test_two_loggers_that_no_value_compares_are_said_in_words():
     """Where no value says how far apart two loggers are, no figure is printed."""
     spans = pd.DataFrame([["loggers-overlap", 0, 10**11, np.nan, 60]], columns=list(SPAN_COLUMNS)).astype(SPAN_COLUMNS)
-    assert doubts_in_words(spans, POLICY)["message"].iloc[0].endswith("no value says how far apart")
+    assert findings_in_words(spans, POLICY)["message"].iloc[0].endswith("no value says how far apart")
 
 
 @pytest.fixture(scope="module")

@@ -13,6 +13,7 @@ import stillwell
 from stillwell.archive.archive import Archive
 from stillwell.reading.select.bounds import LONGEST_S
 from tests.commands.test_commands import run
+from tests.pipeline.season import season, sheets, take
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_archive" / "archive"
 ID = "INV-KES.20241009T111000Z.INV-AC1"
@@ -93,9 +94,10 @@ def test_trace_and_report_and_publish(tmp_path):
     assert run("publish", "--out", tmp_path / "bag", "--by", "P1", root=SAMPLE)[0] == 1
 
 
-def test_care_of_an_archive(root, tmp_path):
+def test_care_of_an_archive(tmp_path):
     """Copies, repair, compaction, rebuilding and auditing in parts say what they did and end with 0."""
-    copy = tmp_path / "copy"
+    root, copy = season(tmp_path), tmp_path / "copy"
+    take(root, sheets(tmp_path / "more", "3"))
     assert run("replicate", "--to", copy, root=root)[0] == 0
     path = next((root / "tables" / "gaugings").rglob("*.parquet"))
     path.write_bytes(b"")

@@ -13,10 +13,10 @@ import pandas as pd
 import pytest
 
 from stillwell.hydrometry.rating.bayes import KINDS
+from stillwell.number_words import counted
 from stillwell.reading.rating.shifts import derived_lines
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns
-from stillwell.words import counted
 from tests.commands.test_commands import ID, SELECT, run
 from tests.pipeline.season import season
 

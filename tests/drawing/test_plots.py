@@ -13,13 +13,16 @@ from hypothesis import strategies as st
 from stillwell.drawing.budget import Interval, budget_svg, intervals_svg
 from stillwell.drawing.duration import duration_svg
 from stillwell.drawing.health import Quantity, health_svg
-from stillwell.drawing.hydrograph import Series, hydrograph_svg
+from stillwell.drawing.hydrograph import hydrograph_svg, whole_window
 from stillwell.drawing.labels import LETTER, placed
+from stillwell.drawing.map import map_svg
 from stillwell.drawing.rating import Line, rating_svg
 from stillwell.drawing.section import section_svg
 from stillwell.drawing.svg import escaped, slug, without_style
+from stillwell.drawing.window import Series
 from tests.drawing.pictures import SVG, numbers, parsed, points, texts, verticals
 
+QUARTER = 900_000_000
 HOSTILE = "\"><script>alert('x')</script>&amp;\x1b\u202e"
 STAGE = np.linspace(0.2, 1.4, 61)
 RATING = Line(STAGE, 5 * (STAGE - 0.1) ** 2, (STAGE < 0.4) | (STAGE > 1.2))
@@ -27,9 +30,11 @@ GAUGED = pd.DataFrame(
     {
         "stage_m": [0.4, 0.8, 1.2, 0.1],
         "discharge_m3_s": [0.45, 2.45, 6.05, 0.0],
-        "uncertainty_m3_s": [0.05, 0.1, np.nan, np.nan],
+        "uncertainty": [0.05, 0.1, np.nan, np.nan],
         "label": ["a", "b", "c", "d"],
-        "role": ["used", "this", "out", "other"],
+        "hint": ["a", "b", "c", "d"],
+        "role": ["suspect", "this", "out", "other"],
+        "approved": [True, False, False, False],
     }
 )
 BUDGET = pd.DataFrame(
@@ -42,9 +47,13 @@ def _of_class(svg, tag, css):
 
 
 def _series(n=2000, **more):
-    time = np.datetime64("2024-01-01", "us").astype(np.int64) + np.arange(n, dtype=np.int64) * 900_000_000
-    value = 2 + np.sin(np.arange(n) / 90)
-    return Series(time, value, 0.9 * value, 1.1 * value, **more)
+    times = np.datetime64("2024-01-01", "us").astype(np.int64) + np.arange(n, dtype=np.int64) * QUARTER
+    values = 2 + np.sin(np.arange(n) / 90)
+    return Series(title="Discharge", unit="m³/s", times=times, values=values, step=QUARTER, half=0.1 * values, **more)
+
+
+def _window(series, gauged=()):
+    return whole_window(series, np.array(gauged, dtype=np.int64))
 
 
 def all_pictures(label):
@@ -52,14 +61,15 @@ def all_pictures(label):
     rows = verticals([0, 1, 2, 3], [0, 1, 1, 0], [0, 1, 1, 0])
     checks = pd.DataFrame({"time_us": [0, 10**13], "verdict": ["healthy", label], "label": [label] * 2})
     figures = pd.DataFrame({"time_us": [0, 10**13], "value": [1.0, 2.0], "series": [1, 2], "label": [label] * 2})
-    gaugings = GAUGED.assign(label=label, role=label)
-    at = gaugings.assign(time_us=_series().time_us[:4])
+    gaugings = GAUGED.assign(label=label, hint=label)
+    at = gaugings.assign(time_us=_series().times[:4], value=gaugings["discharge_m3_s"])
+    marked = _series(codes=np.zeros(2000, dtype=np.int64), marks=(label,))
     return [
-        section_svg(rows, points(rows), doubts={2: label}, name=label),
+        section_svg(rows, points(rows), findings={2: label}, name=label),
         budget_svg(BUDGET.assign(component=label), name=label),
         intervals_svg([Interval(label, 1.0, 0.1)], name=label),
         rating_svg(gaugings, RATING, name=label),
-        hydrograph_svg(_series(marks={label: np.ones(2000, dtype=bool)}), at, name=label),
+        hydrograph_svg(_window(marked), at, name=label),
         health_svg(checks, [Quantity(label, figures, ((1.5, label),))], name=label),
     ]
 
@@ -139,14 +149,14 @@ def test_rating_is_dashed_beyond_what_was_gauged(log):
         np.testing.assert_allclose(slope, slope.mean(), rtol=0.02)
         assert "1 gauging at or below zero cannot be shown by ratio" in texts(svg)
     roles = [e.get("data-role") for e in parsed(svg).iter() if e.get("data-role")]
-    assert sorted(["used", "this", "out"] + ([] if log else ["other"])) == sorted(roles)
+    assert sorted(["suspect", "this", "out"] + ([] if log else ["other"])) == sorted(roles)
     assert roles[-1] == "this"
 
 
 def test_gauging_on_the_rating_lies_on_its_line():
     """A gauging that the rating gives exactly is drawn on the line, plain and by ratio."""
     for log in (False, True):
-        one = GAUGED.iloc[[1]].assign(role="used")
+        one = GAUGED.iloc[[1]].assign(role="other", approved=True)
         svg = rating_svg(one, RATING, log=log, zero_m=0.1)
         circle = _of_class(svg, "circle", "full")[0]
         place = np.array([float(circle.get("cx")), float(circle.get("cy"))])
@@ -157,11 +167,12 @@ def test_gauging_on_the_rating_lies_on_its_line():
 def test_record_keeps_its_peak_and_its_hole():
     """Fifty years thin to a page, the peak is drawn at its height, and the hole breaks the line."""
     n = 50 * 35_000
-    value = np.full(n, 1.0)
-    value[n // 3] = 10.0
-    value[n // 2 : n // 2 + 60_000] = np.nan
-    time = np.arange(n, dtype=np.int64) * 900_000_000
-    svg = hydrograph_svg(Series(time, value, value * 0.9, value * 1.1))
+    values = np.full(n, 1.0)
+    values[n // 3] = 10.0
+    values[n // 2 : n // 2 + 60_000] = np.nan
+    times = np.arange(n, dtype=np.int64) * QUARTER
+    series = Series(title="Discharge", unit="m³/s", times=times, values=values, step=QUARTER, half=0.1 * values)
+    svg = hydrograph_svg(_window(series))
     assert len(svg) < 200_000
     line = numbers(_of_class(svg, "path", "fine")[0])
     scale = {
@@ -172,22 +183,59 @@ def test_record_keeps_its_peak_and_its_hole():
 
 
 def test_record_marks_are_stripes():
-    """Each word has its own stripe where it holds, and gaugings stand on the record."""
-    held = np.zeros(2000, dtype=bool)
-    held[500:600] = True
-    series = _series(marks={"ice": held, "shift held": ~held})
-    at = pd.DataFrame(
-        {"time_us": series.time_us[[700]], "discharge_m3_s": series.value[[700]], "uncertainty_m3_s": 0.1, "label": "g"}
-    )
-    svg = hydrograph_svg(series, at)
+    """Each mark has its own stripe where it holds, and gaugings stand on the record."""
+    codes = np.zeros(2000, dtype=np.int64)
+    codes[500:600] = 1
+    series = _series(codes=codes, marks=("shift held", "ice"))
+    at = GAUGED.iloc[[1]].assign(time_us=series.times[[700]], value=series.values[[700]])
+    svg = hydrograph_svg(_window(series), at)
     stripes = _of_class(svg, "rect", "stripe")
     wide = sorted(float(s.get("width")) for s in stripes)
     assert len(stripes) == 3
     assert pytest.approx(wide[0], abs=2) == 100 / 2000 * 860
-    assert {"ice", "shift held"} <= set(texts(svg))
-    diamond = numbers(_of_class(svg, "path", "this")[0]).mean(axis=0)
+    assert {"ice", "shift held beyond the visits it was found at"} <= set(texts(svg))
+    diamond = numbers(_of_class(svg, "path", "this")[0])[:4].mean(axis=0)
     line = numbers(_of_class(svg, "path", "fine")[0])
     assert np.hypot(*(line - diamond).T).min() < 0.5
+
+
+def test_means_are_levels_and_uneven_readings_are_dots():
+    """A mean is drawn level over its whole step; readings that no line joins are dots of no length."""
+    series = _series(5)
+    levels = Series(**(vars(series) | {"levels": True}))
+    line = numbers(_of_class(hydrograph_svg(_window(levels)), "path", "fine")[0])
+    assert len(line) == 10
+    np.testing.assert_array_equal(line[::2, 1], line[1::2, 1])
+    np.testing.assert_allclose(line[1:-1:2, 0], line[2::2, 0], atol=0.02)
+    dots = Series(**(vars(series) | {"joined": False, "step": 0.0}))
+    assert _of_class(hydrograph_svg(_window(dots)), "path", "dots")[0].get("d").count("M") == 5
+
+
+def test_gaugings_with_an_address_are_links_and_faint_ones_are_drawn_first():
+    """Each gauging is a link named by its numbers; one of another rating's time is faint and lies under the others."""
+    rows = GAUGED.assign(
+        href=["/a", "/b", "/c", "/d"], faint=[False, False, True, False], hint=[HOSTILE, "b", "c", "d"]
+    )
+    root = parsed(rating_svg(rows, RATING))
+    assert root.get("role") == "group"
+    links = list(root.iter(f"{SVG}a"))
+    assert [a.get("href") for a in links] == ["/c", "/a", "/d", "/b"]
+    assert links[1].get("aria-label") == "\"><script>alert('x')</script>&amp;\\u001b\\u202e"
+    assert [a.find(f"{SVG}g").get("class") for a in links] == ["gauging faint", "gauging", "gauging", "gauging"]
+
+
+def test_map_lays_sites_out_by_degrees():
+    """North is up and east right; a degree of longitude is shorter than one of latitude by the cosine of latitude."""
+    sites = pd.DataFrame(
+        {"site": list("abc"), "name": "n", "latitude": [60.0, 60.0, 61.0], "longitude": [10.0, 11.0, 10.0]}
+    )
+    root = parsed(map_svg(sites.assign(href="/x")))
+    places = {a.get("aria-label")[5]: numbers(a.find(f"{SVG}g/{SVG}path")).mean(axis=0) for a in root.iter(f"{SVG}a")}
+    east, north = places["b"] - places["a"], places["a"] - places["c"]
+    assert east[0] > 0
+    assert north[1] > 0
+    assert east[0] / north[1] == pytest.approx(np.cos(np.radians(60.5)), rel=2e-3)
+    assert map_svg(sites.assign(latitude=np.nan)) is None
 
 
 def test_duration_falls_and_says_its_median():
@@ -196,7 +244,7 @@ def test_duration_falls_and_says_its_median():
     svg = duration_svg(pd.DataFrame({"discharge_m3_s": q, "reached_pct": np.arange(1, 100.0)}))
     line = numbers(_of_class(svg, "path", "curve")[0])
     assert (np.diff(line, axis=0) >= 0).all()
-    assert "50 m3/s on 50 % of days" in texts(svg)
+    assert "50 m³/s on 50 % of days" in texts(svg)
     assert "too few days" in texts(duration_svg(pd.DataFrame({"discharge_m3_s": [0.0], "reached_pct": [50.0]})))[0]
 
 
@@ -207,7 +255,7 @@ def test_duration_leaves_out_what_nearly_stands_still():
     line = numbers(_of_class(svg, "path", "curve")[0])
     kept = int((q >= 10.0**-3 * (1 - 1e-12)).sum())
     assert line.shape == (kept, 2)
-    assert "below 0.001 m3/s nothing is drawn" in texts(svg)
+    assert "below 0.001 m³/s nothing is drawn" in texts(svg)
     assert not any("on 95 % of days" in text for text in texts(svg))
 
 
@@ -271,7 +319,7 @@ def test_empty_things_are_said_in_words():
         budget_svg(BUDGET.iloc[:0]),
         rating_svg(GAUGED.iloc[:0]),
         rating_svg(GAUGED.iloc[[3]], log=True),
-        hydrograph_svg(Series(np.zeros(0, dtype=np.int64), np.zeros(0))),
+        hydrograph_svg(_window(_series(0))),
     ]
     for svg in nothing:
         assert any(len(t) > 15 and t.endswith(".") for t in texts(svg))

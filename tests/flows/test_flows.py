@@ -79,7 +79,7 @@ def test_a_night_with_a_time_proves_what_it_can_and_says_how_much(taken, tmp_pat
     root = shutil.copytree(taken[2], tmp_path / "archive")
     number = Archive(root).ledger.head_number()
     assert nightly.main(["--archive", str(root), "--minutes", "0"]) == 0
-    said = rf"remark: commits proved: [1-{number}] of {number}, the one longest ago at 20"
+    said = rf"note: commits proved: [1-{number}] of {number}, the one longest ago at 20"
     assert re.search(said, pages["audit-report"])
     assert re.search(said, capsys.readouterr().out)
 

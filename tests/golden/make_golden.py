@@ -16,8 +16,8 @@ from stillwell.archive.archive import Archive
 from stillwell.pipeline.adopt import adopt, deposit_of
 from stillwell.pipeline.derive import derive
 from stillwell.pipeline.ingest import compact, decide, ingest
-from stillwell.records import Deposit
 from stillwell.schemas import SCHEMA_VERSION
+from stillwell.shared_types import Deposit
 from tests.pipeline.season import clock, registers, sheets
 
 HERE = Path(__file__).parent

@@ -25,13 +25,18 @@ LONG = "archive_1.3_long"
 """The archive of more than 100 commits; to compute all of it again takes half a minute."""
 
 
+SHORT = [path for path in GOLDEN if path.stem != LONG]
+FIRST_AND_LAST = [SHORT[0], *(pytest.param(path, marks=pytest.mark.soak) for path in SHORT[1:-1]), SHORT[-1]]
+"""Archives of few commits, of which those of the oldest and the newest version run with every test."""
+
+
 @pytest.fixture(params=GOLDEN, ids=lambda p: p.stem)
 def root(request, tmp_path):
     """Unpack an archive of an earlier day."""
     return _unpacked(request.param, tmp_path)
 
 
-@pytest.fixture(params=[path for path in GOLDEN if path.stem != LONG], ids=lambda p: p.stem)
+@pytest.fixture(params=SHORT, ids=lambda p: p.stem)
 def short(request, tmp_path):
     """Unpack an archive of few commits."""
     return _unpacked(request.param, tmp_path)
@@ -77,12 +82,14 @@ def test_a_long_archive_of_an_earlier_day_is_proved_whole(long, processes):
     _proved_whole(long, processes)
 
 
+@pytest.mark.parametrize("short", FIRST_AND_LAST, ids=lambda p: p.stem, indirect=True)
 @pytest.mark.parametrize("processes", [1, pytest.param(2, marks=pytest.mark.soak)])
 def test_an_archive_of_an_earlier_day_is_proved_as_it_lies(short, processes):
     """Tables and columns of later versions are absent from it, and an audit of every part finds no fault."""
     _proved_whole(short, processes)
 
 
+@pytest.mark.parametrize("short", FIRST_AND_LAST, ids=lambda p: p.stem, indirect=True)
 def test_an_archive_of_an_earlier_day_is_proved_without_its_rows_at_hand(short, monkeypatch):
     """An audit that reads rows as it needs them, as of a large archive, finds no fault either."""
     monkeypatch.setattr("stillwell.pipeline.audit.MOST_ROWS", 0)
@@ -123,6 +130,7 @@ def test_its_bytes_are_proved_and_it_takes_more(root, tmp_path):
     assert all(path.read_bytes() == data for path, data in before.items())
 
 
+@pytest.mark.parametrize("short", FIRST_AND_LAST, ids=lambda p: p.stem, indirect=True)
 def test_it_takes_a_column_it_does_not_describe_and_is_proved_whole(short, tmp_path):
     """A result with its greatest depth, a column of schema 1.3, goes in; computed again nothing is found wrong."""
     folder = tmp_path / "result"

@@ -16,7 +16,7 @@ from stillwell.errors import PolicyError, StillwellError
 from stillwell.fingerprint import folder_digest, sha256
 from stillwell.intake.interpret import interpret
 from stillwell.intake.maps.map_file import map_from
-from stillwell.intake.problem_collector import CannotRead, Trouble
+from stillwell.intake.problem_collector import CannotRead, ProblemCollector
 from stillwell.intake.readers.csv_text import read_csv
 from stillwell.intake.readers.toml_text import read_toml
 from stillwell.intake.readers.workbook import read_workbook
@@ -24,7 +24,7 @@ from stillwell.intake.readers.zips import unzipped
 from stillwell.intake.typed import typed_tables
 from stillwell.intake.unpack import sheets
 from stillwell.pipeline.committing import office_policy
-from stillwell.records import Deposit, DepositFile, Understood
+from stillwell.shared_types import Deposit, DepositFile, Understood
 from tests.hostile.making import points_sheet, workbook
 
 TABLES = ("gaugings", "points", "gauge_heights", "sites", "instruments", "calibrations", "checks", "reviews", "samples")
@@ -67,7 +67,7 @@ def read_a_zip(data: bytes) -> None:
     except CannotRead:
         return
     assert len({file.path for file in files}) == len(files)
-    found = list(sheets(Deposit("d.zip", "zip", sha256(data), (DepositFile("d.zip", data),)), Trouble()))
+    found = list(sheets(Deposit("d.zip", "zip", sha256(data), (DepositFile("d.zip", data),)), ProblemCollector()))
     assert {part.file.partition(":")[0] for part in found} <= {file.path for file in files}
 
 
@@ -105,9 +105,9 @@ def read_a_map(data: bytes) -> None:
 
 def read_a_policy(data: bytes) -> None:
     """Read a policy: it becomes a table of one row, or there is a word against it."""
-    trouble = Trouble()
-    found = list(sheets(Deposit("p.toml", "toml", sha256(data), (DepositFile("p.toml", data),)), trouble))
-    assert len(found) + len(trouble.problems) + len(trouble.notes) > 0
+    collector = ProblemCollector()
+    found = list(sheets(Deposit("p.toml", "toml", sha256(data), (DepositFile("p.toml", data),)), collector))
+    assert len(found) + len(collector.problems) + len(collector.notes) > 0
     for sheet in found:
         text = sheet.sheet.cells[2][0].as_py()
         assert text == data.decode("utf-8")
@@ -119,10 +119,10 @@ def read_a_policy(data: bytes) -> None:
 def read_a_table(data: bytes) -> None:
     """Type the cells of a table that the first byte chooses: as many rows come out as went in."""
     name = TABLES[data[0] % len(TABLES)] if data else TABLES[0]
-    trouble = Trouble()
-    found = list(sheets(_folder({f"{name}.csv": data[1:]}), trouble))
-    typed = typed_tables(found, trouble)[name]
-    told = any(problem["file"] for problem in trouble.problems)
+    collector = ProblemCollector()
+    found = list(sheets(_folder({f"{name}.csv": data[1:]}), collector))
+    typed = typed_tables(found, collector)[name]
+    told = any(problem["file"] for problem in collector.problems)
     assert told or len(typed.frame) == sum(len(part.sheet.lines) for part in found)
 
 

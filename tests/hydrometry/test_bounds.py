@@ -10,7 +10,7 @@ from scipy.integrate import quad
 from stillwell.errors import RatingError
 from stillwell.hydrometry.choices import Choices
 from stillwell.hydrometry.gauging.section import Section, _fill, edges_pair, on_dry_ground, position_order
-from stillwell.hydrometry.grouped import in_order, sorted_rows
+from stillwell.hydrometry.grouped import Groups, in_order, sorted_rows
 from stillwell.hydrometry.rating.fit import fit
 from stillwell.hydrometry.rating.gaugings import gathered
 from stillwell.hydrometry.rating.shape import FitChoices, Shape, bounds, task_of
@@ -107,11 +107,11 @@ def test_of_two_edges_at_one_place_the_deeper_faces_the_water(depth, order):
 )  # fmt: skip
 def test_edges_close_and_open_channels_in_turn(kinds, position, pairs, dry):
     """Between an edge that closes and one that opens lies dry ground; two edges at one place at an end are a wall."""
-    edge, start = np.array([kind == "E" for kind in kinds]), np.array([0])
+    edge, one = np.array([kind == "E" for kind in kinds]), Groups(np.array([0]), len(kinds))
     place = np.array(position, dtype=float)
-    assert edges_pair(start, place, edge).tolist() == [pairs]
-    assert "".join(str(i) for i in np.flatnonzero(on_dry_ground(start, place, edge))) == dry
-    both, twice = np.array([0, len(kinds)]), np.r_[edge, edge]
+    assert edges_pair(one, place, edge).tolist() == [pairs]
+    assert "".join(str(i) for i in np.flatnonzero(on_dry_ground(one, place, edge))) == dry
+    both, twice = Groups(np.array([0, len(kinds)]), 2 * len(kinds)), np.r_[edge, edge]
     assert edges_pair(both, np.r_[place, place], twice).tolist() == [pairs, pairs]
 
 
@@ -183,7 +183,7 @@ def test_a_number_that_presses_against_its_bound_stays(bound, at, moves):
 def test_a_missing_velocity_is_not_taken_from_another_gauging():
     """Beside 0.5 m/s at the open end of a gauging it is that, whatever the one vertical of the next gauging says."""
     section = Section(
-        start=np.array([0, 3]), owner=np.array([0, 0, 0, 1]), position=np.array([0.0, 1, 2, 0]),
+        groups=Groups(np.array([0, 3]), 4), position=np.array([0.0, 1, 2, 0]),
         depth=np.array([0.0, 1, 1, 1]), velocity=np.array([0.0, 0.5, NAN, 5.0]),
         edge=np.array([True, False, False, False]), ratio=np.full(4, NAN), mean_section=np.zeros(2, dtype=bool),
     )  # fmt: skip
@@ -195,7 +195,7 @@ def test_a_missing_velocity_is_not_taken_from_another_gauging():
 def test_a_missing_velocity_lies_on_the_line_between_its_neighbours_in_every_gauging():
     """At 1 of 0 to 4 m between 1 and 3 m/s: 1.5 m/s, in the first gauging and in the next."""
     section = Section(
-        start=np.array([0, 3]), owner=np.repeat([0, 1], 3), position=np.tile([0.0, 1.0, 4.0], 2), depth=np.ones(6),
+        groups=Groups(np.array([0, 3]), 6), position=np.tile([0.0, 1.0, 4.0], 2), depth=np.ones(6),
         velocity=np.tile([1.0, NAN, 3.0], 2), edge=np.zeros(6, dtype=bool), ratio=np.full(6, NAN),
         mean_section=np.zeros(2, dtype=bool),
     )  # fmt: skip
@@ -207,7 +207,7 @@ def test_a_missing_velocity_lies_on_the_line_between_its_neighbours_in_every_gau
 def test_between_dry_verticals_alone_no_velocity_is_made_up():
     """Still water said at two dry places says nothing of the water between them."""
     section = Section(
-        start=np.array([0]), owner=np.zeros(3, dtype=int), position=np.array([0.0, 1.0, 2.0]),
+        groups=Groups(np.array([0]), 3), position=np.array([0.0, 1.0, 2.0]),
         depth=np.array([0.0, 1.0, 0.0]), velocity=np.array([0.0, NAN, 0.0]), edge=np.zeros(3, dtype=bool),
         ratio=np.full(3, NAN), mean_section=np.zeros(1, dtype=bool),
     )  # fmt: skip

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillwell.hydrometry.rating.curve import Curve
-from stillwell.hydrometry.rating.in_force import Mark, RatingInForce, Table
+from stillwell.hydrometry.rating.spans_in_force import Mark, RatingInForce, Table
 from stillwell.hydrometry.record.daily import GapRule, daily_values
 from stillwell.hydrometry.record.discharge import discharge_record
 
@@ -118,7 +118,7 @@ def test_daily_volumes_are_the_integral_of_the_lines(hours, seed, half_hours):
     flow = np.random.default_rng(seed).uniform(0, 9, hours.size)
     rule = GapRule(6 * 3600.0, 0.0)
     found = _daily(hours, flow, half_hours / 2, rule)
-    minute = np.arange(int(hours[0] * 60), round(hours[-1] * 60))
+    minute = np.arange(round(hours[0] * 60), round(hours[-1] * 60))
     low = np.searchsorted(hours, (minute + 0.5) / 60, side="right") - 1
     joined = np.diff(hours)[low] <= 6 + 1e-9
     middle = np.interp((minute + 0.5) / 60, hours, flow)

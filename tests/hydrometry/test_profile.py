@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from stillwell.hydrometry.choices import Choices
 from stillwell.hydrometry.gauging.profile import WEIGHTS, vertical_means
+from stillwell.hydrometry.grouped import Groups
 from stillwell.schemas.words import PROFILE_METHODS
 from tests.making import computed, points
 
@@ -17,7 +18,7 @@ NAN = np.array([np.nan])
 
 def _mean(fractions, velocities, ice=False, coefficient=np.nan, choices=None):
     made = vertical_means(
-        np.array([0]),
+        Groups(np.array([0]), len(fractions)),
         np.array(fractions, dtype=float),
         np.array(velocities, dtype=float),
         np.array([ice]),

@@ -10,9 +10,9 @@ import pytest
 
 from stillwell.assessment.rating_checks import rating_findings
 from stillwell.hydrometry.rating import kinds
-from stillwell.hydrometry.rating.resolver import Otherwise, ratings_of
 from stillwell.hydrometry.rating.shift import of_gauging
 from stillwell.hydrometry.rating.table import table
+from stillwell.hydrometry.rating.which_rating_holds import Otherwise, ratings_of
 from stillwell.hydrometry.record.discharge import discharge_record
 from stillwell.pipeline.committing import office_policy
 

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from stillwell.hydrometry.rating.curve import Curve
-from stillwell.hydrometry.rating.in_force import Mark, RatingInForce, Shifts, Spans, Table, spans_of_ratings
-from stillwell.hydrometry.rating.resolver import _uncertainty
 from stillwell.hydrometry.rating.segments import curve_of, rows_of
+from stillwell.hydrometry.rating.spans_in_force import Mark, RatingInForce, Shifts, Spans, Table, spans_of_ratings
+from stillwell.hydrometry.rating.which_rating_holds import _uncertainty
 from stillwell.hydrometry.record.discharge import discharge_record, recompute
 
 DAY = 86_400_000_000

@@ -12,10 +12,10 @@ from stillwell.hydrometry.stage.convert import (
     UNITS_M,
     air_pressure,
     barometer_at,
-    doubt_unit,
     gravity,
     stage_from_pressure,
     stage_from_range,
+    unit_finding,
     water_density,
     weather_uncertainty,
 )
@@ -69,7 +69,7 @@ def test_a_barometer_serves_between_its_readings_only():
 def test_a_series_in_another_unit_is_doubted(unit):
     """Readings of the gauge between 0.4 and 2 m name the unit in which the series was written."""
     readings = np.array([0.4, 0.7, 1.1, 2.0])
-    doubt = doubt_unit(readings / UNITS_M[unit] + 0.001, readings)
+    doubt = unit_finding(readings / UNITS_M[unit] + 0.001, readings)
     assert doubt is not None
     assert doubt.unit == unit
     assert doubt.misfit_m < 0.01 < doubt.misfit_as_given_m
@@ -79,7 +79,7 @@ def test_a_series_in_another_unit_is_doubted(unit):
 def test_the_unit_is_found_even_with_another_zero():
     """Centimetres above another zero are known by how they rise and fall."""
     readings = np.array([0.4, 0.7, 1.1, 2.0])
-    doubt = doubt_unit(100 * (readings + 31.5), readings)
+    doubt = unit_finding(100 * (readings + 31.5), readings)
     assert doubt is not None
     assert doubt.unit == "cm"
     assert doubt.level_left_out
@@ -89,25 +89,25 @@ def test_the_unit_is_found_even_with_another_zero():
 def test_metres_are_never_doubted(offset, readings):
     """A series in metres close to the gauge raises no doubt."""
     readings = np.array(readings)
-    assert doubt_unit(readings + offset, readings) is None
+    assert unit_finding(readings + offset, readings) is None
 
 
 def test_few_readings_say_nothing():
     """Fewer than three pairs name no unit."""
-    assert doubt_unit(np.array([100.0, 200.0, np.nan]), np.array([1.0, 2.0, 3.0])) is None
-    assert doubt_unit(np.zeros(0), np.zeros(0)) is None
+    assert unit_finding(np.array([100.0, 200.0, np.nan]), np.array([1.0, 2.0, 3.0])) is None
+    assert unit_finding(np.zeros(0), np.zeros(0)) is None
 
 
 @pytest.mark.parametrize(("highest", "named"), [(1.5, True), (1.49, False)])
 def test_a_range_of_ten_times_the_misfit_allows_for_another_zero(highest, named):
     """Readings over 1 m, ten times 0.1 m, tell centimetres above another zero; readings over less do not."""
     readings = np.array([0.5, 1.0, highest])
-    assert (doubt_unit(100 * (readings + 31.5), readings) is not None) == named
+    assert (unit_finding(100 * (readings + 31.5), readings) is not None) == named
 
 
 @pytest.mark.parametrize(("within", "named"), [(0.25, True), (0.2499, False)])
 def test_a_misfit_of_just_what_is_allowed_names_the_unit(within, named):
     """Centimetres a quarter of a metre off, where a quarter is allowed and where it is hardly not."""
     readings = np.array([1.0, 2.0, 3.0])
-    doubt = doubt_unit(100 * readings - 25, readings, within_m=within)
+    doubt = unit_finding(100 * readings - 25, readings, within_m=within)
     assert (doubt is not None) == named

@@ -8,10 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from stillwell.hydrometry.stage.flags import Doubt, SeriesLimits, usual_interval
-from stillwell.hydrometry.stage.series import check_series, ordered
-from stillwell.hydrometry.stage.times import as_recorded, interleaved, intervals, same_times, with_holes_filled
-from stillwell.hydrometry.stage.values import flat_lines, resolution_changes, spikes
+from stillwell.hydrometry.stage.check_series import check_series, ordered
+from stillwell.hydrometry.stage.check_times import as_recorded, interleaved, intervals, same_times, with_holes_filled
+from stillwell.hydrometry.stage.check_values import flat_lines, resolution_changes, spikes
+from stillwell.hydrometry.stage.flags import SeriesLimits, StageMark, usual_interval
 
 QUARTER = 900_000_000
 
@@ -42,8 +42,8 @@ def test_a_value_handed_in_twice_is_repeated_and_another_value_contradicts():
     spans = checked.spans.set_index("code")
     assert spans.loc["time-repeated", "from_us"] == time[10]
     assert spans.loc["time-contradicted", "value"] == pytest.approx(0.5)
-    assert np.flatnonzero(checked.marks & Doubt.REPEATED).tolist() == [400]
-    assert np.flatnonzero(checked.marks & Doubt.CONTRADICTED).tolist() == [20, 401]
+    assert np.flatnonzero(checked.marks & StageMark.REPEATED).tolist() == [400]
+    assert np.flatnonzero(checked.marks & StageMark.CONTRADICTED).tolist() == [20, 401]
     in_order, values = ordered(time, stage, checked)
     np.testing.assert_array_equal(np.unique(time), in_order)
     assert np.flatnonzero(np.isnan(values)).tolist() == [20]
@@ -66,7 +66,7 @@ def test_a_clock_set_back_goes_back_once():
     checked = check_series(late, stage)
     back = checked.spans[checked.spans["code"] == "time-back"]
     assert back["value"].tolist() == [3_660 - 900]
-    assert np.flatnonzero(checked.marks & Doubt.TIME_BACK).tolist() == [200, 201, 202, 203]
+    assert np.flatnonzero(checked.marks & StageMark.TIME_BACK).tolist() == [200, 201, 202, 203]
 
 
 def test_a_clock_step_is_a_lasting_change_of_the_minute():
@@ -158,7 +158,7 @@ def test_two_loggers_over_the_same_days_are_told_with_their_difference():
     checked = check_series(both, level)
     assert _codes(checked) == ["loggers-overlap"]
     assert checked.spans["value"].iloc[0] == pytest.approx(0.03, abs=0.0005)
-    assert (checked.marks[400:] & Doubt.LOGGERS_OVERLAP).all()
+    assert (checked.marks[400:] & StageMark.LOGGERS_OVERLAP).all()
     assert not checked.marks[:400].any()
 
 
@@ -249,8 +249,8 @@ def test_times_of_one_value_are_neither_repeated_nor_contradicted():
     found = same_times(time, stage, np.argsort(time, kind="stable"), marks)
     told = found[["code", "from_us", "value"]].to_numpy().tolist()
     assert told == [["time-repeated", 4 * QUARTER, 2.0], ["time-contradicted", 7 * QUARTER, 0.5]]
-    assert np.flatnonzero(marks & Doubt.REPEATED).tolist() == [10, 11]
-    assert np.flatnonzero(marks & Doubt.CONTRADICTED).tolist() == [7, 12]
+    assert np.flatnonzero(marks & StageMark.REPEATED).tolist() == [10, 11]
+    assert np.flatnonzero(marks & StageMark.CONTRADICTED).tolist() == [7, 12]
 
 
 def test_spans_of_time_are_numbered_from_0():
@@ -293,7 +293,7 @@ def test_just_the_values_between_steps_that_alternate_are_doubted():
     time = _series()[0]
     both = np.sort(np.r_[time, time[100:141] + QUARTER // 3])
     checked = check_series(both, np.round(1 + both / QUARTER / 1000, 3))
-    doubted = both[(checked.marks & Doubt.LOGGERS_OVERLAP) > 0]
+    doubted = both[(checked.marks & StageMark.LOGGERS_OVERLAP) > 0]
     np.testing.assert_array_equal(doubted, both[(both >= time[100]) & (both <= time[141])])
 
 
@@ -346,7 +346,7 @@ def test_up_to_three_values_beside_the_series_are_a_spike(width, told):
     stage[200 : 200 + width] += 0.5
     checked = check_series(time, stage)
     assert ("spike" in _codes(checked)) == told
-    assert np.flatnonzero(checked.marks & Doubt.SPIKE).tolist() == (list(range(200, 200 + width)) if told else [])
+    assert np.flatnonzero(checked.marks & StageMark.SPIKE).tolist() == (list(range(200, 200 + width)) if told else [])
 
 
 HOUR_US = 3_600_000_000
@@ -415,7 +415,7 @@ def test_the_first_value_after_a_clock_step_is_marked():
     """And no other."""
     time, stage = _series()
     time[200:] += 240_000_000
-    assert np.flatnonzero(check_series(time, stage).marks & Doubt.CLOCK_STEP).tolist() == [200]
+    assert np.flatnonzero(check_series(time, stage).marks & StageMark.CLOCK_STEP).tolist() == [200]
 
 
 def test_a_spike_is_seen_at_the_longer_of_two_intervals():

@@ -12,8 +12,8 @@ from stillwell.hydrometry.gauging.uncertainty_in_use import expanded_m3_s
 from stillwell.hydrometry.meter.despike import REACH, _cloud, _largest_near, spikes
 from stillwell.hydrometry.meter.velocities import cosines
 from stillwell.hydrometry.rating.gaugings import precision
+from stillwell.hydrometry.stage.check_values import spikes as off_series
 from stillwell.hydrometry.stage.corrections import propose_corrections, staff_against_sensor
-from stillwell.hydrometry.stage.values import spikes as off_series
 from stillwell.schemas.words import COMPONENTS
 from tests.making import computed, one_point_section
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from stillwell.hydrometry.stage.visits import differing, serving, unit_doubted, visits_of
+from stillwell.hydrometry.stage.visits import differing, serving, unit_findings, visits_of
 
 START = pd.Timestamp("2025-05-01T00:00Z")
 HOURS = pd.date_range(START, periods=49, freq="h")
@@ -85,9 +85,9 @@ def test_feet_handed_in_as_metres_are_doubted():
     """1 ft = 0.3048 m: a series in feet agrees with the staff only as feet; one in metres is left alone."""
     truth, at = 1.2 + 0.3 * np.sin(np.arange(49) / 5), [2, 11, 20, 33, 45]
     read = readings([float(truth[hour]) for hour in at], at)
-    doubted = unit_doubted(visits_of(stage(truth / 0.3048, "s"), read, NONE))
+    doubted = unit_findings(visits_of(stage(truth / 0.3048, "s"), read, NONE))
     assert doubted["s"].unit == "ft"
-    assert not unit_doubted(visits_of(stage(truth, "s"), read, NONE))
+    assert not unit_findings(visits_of(stage(truth, "s"), read, NONE))
 
 
 def test_visits_differ_as_recorded_or_as_corrected():

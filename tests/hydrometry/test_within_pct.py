@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from stillwell.hydrometry.gauging.uncertainty_in_use import level_sentence, within_pct
-from stillwell.words import within
+from stillwell.number_words import within
 
 NONE = np.nan
 

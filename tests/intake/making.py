@@ -6,7 +6,7 @@ import io
 import zipfile
 
 from stillwell.fingerprint import folder_digest, sha256
-from stillwell.records import Deposit, DepositFile
+from stillwell.shared_types import Deposit, DepositFile
 
 SITES = "site,name,latitude,longitude,utc_offset\nS1,One (invented),10,20,+02:00\n"
 GAUGINGS = "gauging,site,started_at,ended_at\nG1,S1,2025-05-01T10:00+02:00,2025-05-01T11:00+02:00\n"

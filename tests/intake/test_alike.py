@@ -1,6 +1,6 @@
 """Codes that differ only by case or Unicode form are one code."""
 
-from stillwell.intake.checks.alike import alike, known_codes
+from stillwell.intake.checks.lookalike_codes import alike, known_codes
 
 
 def _alike(codes, kept=(), incoming=()):

@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 
 from stillwell.intake.foreign_keys import refer
-from stillwell.records import NOTE_COLUMNS, PROBLEM_COLUMNS, RULES, Understood
 from stillwell.schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
 from stillwell.schemas.derive import columns
 from stillwell.schemas.naming import OF_A_SITE, REGISTERS, naming
+from stillwell.shared_types import NOTE_COLUMNS, PROBLEM_COLUMNS, RULES, Understood
 from tests.making import frame
 
 WIDE = {i: i + 0xFEE0 for i in range(0x21, 0x7F)}

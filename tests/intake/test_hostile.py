@@ -13,7 +13,7 @@ from stillwell.errors import DepositError
 from stillwell.fingerprint import sha256
 from stillwell.intake.interpret import interpret
 from stillwell.intake.readers.deposit import find_deposits, read_deposit
-from stillwell.records import Deposit, DepositFile
+from stillwell.shared_types import Deposit, DepositFile
 from tests.intake.making import GAUGINGS, POINTS, SITES, folder, points, zipped
 
 GOOD = {"sites.csv": SITES, "gaugings.csv": GAUGINGS, "points.csv": POINTS}

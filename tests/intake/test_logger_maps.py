@@ -20,7 +20,7 @@ from stillwell.intake.map_preview import preview
 from stillwell.intake.maps.map_file import map_from
 from stillwell.intake.readers.deposit import read_deposit
 from stillwell.pipeline import ingest
-from stillwell.records import Deposit, DepositFile, Understood
+from stillwell.shared_types import Deposit, DepositFile, Understood
 
 TESTS = Path(__file__).resolve().parents[1]
 MAPS = TESTS / "intake" / "logger_maps"

@@ -9,10 +9,10 @@ import pytest
 
 from stillwell.archive.tables.parquet_bytes import to_parquet
 from stillwell.archive.tables.table_files import arrow_schema
-from stillwell.intake.readers import csv_text
+from stillwell.intake.readers import csv_text, quoted_csv
 from stillwell.intake.readers.csv_text import read_csv
 from stillwell.intake.values.constant import AT_ONCE, missing, only_value, repeated, taken
-from stillwell.prepare.rows import sort_codes
+from stillwell.prepare.register_rows import sort_codes
 
 ROW = "S1,radar,2025-01-01T00:00Z,1.25"
 FILES = {
@@ -33,10 +33,10 @@ def test_lines_are_read_at_once_as_they_are_read_one_by_one(name, monkeypatch):
     """Both readers give the same header, cells, lines and remarks, and the quick one takes every such file."""
     data = FILES[name].encode()
     with monkeypatch.context() as patched:
-        patched.setattr(csv_text, "_careful", None)
+        patched.setattr(csv_text, "_read_quoted", None)
         quick = read_csv(data)
-    monkeypatch.setattr(csv_text, "_quick", lambda *_: None)
-    monkeypatch.setattr(csv_text, "ROWS_AT_ONCE", 1)
+    monkeypatch.setattr(csv_text, "_read_lines", lambda *_: None)
+    monkeypatch.setattr(quoted_csv, "ROWS_AT_ONCE", 1)
     careful = read_csv(data)
     assert (quick.header, quick.remarks, quick.delimiter) == (careful.header, careful.remarks, careful.delimiter)
     assert [column.to_pylist() for column in quick.cells] == [column.to_pylist() for column in careful.cells]
@@ -46,7 +46,7 @@ def test_lines_are_read_at_once_as_they_are_read_one_by_one(name, monkeypatch):
 @pytest.mark.parametrize("name", ["a,b\n1\n", 'a,b\n1,"2\n3"\n', 'a,b\n1,"2""3"\n', "a,b\r1,2\r"])
 def test_other_files_are_left_to_the_careful_reader(name, monkeypatch):
     """A row of another length, quotes inside cells or over lines, and lone carriage returns are never read quickly."""
-    monkeypatch.setattr(csv_text, "_careful", lambda *_: "careful")
+    monkeypatch.setattr(csv_text, "_read_quoted", lambda *_: "careful")
     assert read_csv(name.encode()) == "careful"
 
 

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stillwell.errors import MapError
-from stillwell.intake.interpret import MOST_TOLD, interpret
+from stillwell.intake.interpret import MOST_LISTED, interpret
 from stillwell.intake.maps.clocks import CountedTime, LocalTime
 from stillwell.intake.maps.map_file import Counted, map_from
 from stillwell.intake.maps.rows import counted_numbers
@@ -318,7 +318,7 @@ def test_a_barometer_that_contradicts_itself_or_is_not_there():
 def test_many_bad_cells_are_told_in_few_words():
     """Of a column that cannot be read the first cells are told, then how many more there are and where."""
     made = _taken("t;v\n" + "1000000000;a\n" * 200)
-    assert len(made.problems) == MOST_TOLD + 1
+    assert len(made.problems) == MOST_LISTED + 1
     assert made.problems["found"].iloc[-1] == "others in 150 more rows, lines 52 to 201, which are left out as well"
     assert made.tables["stage"].empty
 

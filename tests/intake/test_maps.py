@@ -18,7 +18,7 @@ from stillwell.intake.maps.times import time_with_offset
 from stillwell.intake.problem_collector import CannotRead
 from stillwell.intake.readers.deposit import read_deposit
 from stillwell.intake.values.units import converted
-from stillwell.records import Deposit, DepositFile
+from stillwell.shared_types import Deposit, DepositFile
 from tests.intake.making import POINTS, SITES, csv, folder, zipped
 
 WORKED = Path(__file__).resolve().parents[2] / "sample_archive" / "maps"

@@ -15,9 +15,9 @@ from stillwell.fingerprint import sha256
 from stillwell.intake.interpret import interpret
 from stillwell.intake.template import TABLES, UNITS, CannotMake, handed_in_as, template_workbook
 from stillwell.intake.values.units import converted, spellings
-from stillwell.records import Deposit, DepositFile
 from stillwell.schemas import DEPOSIT_TABLES, words
 from stillwell.schemas.derive import columns
+from stillwell.shared_types import Deposit, DepositFile
 from tests.intake.making import folder, points
 
 SITE = {"site": "S1", "name": "One (invented)", "latitude": 10, "longitude": 20, "utc_offset": "+02:00"}

@@ -17,7 +17,7 @@ from stillwell.fingerprint import sha256
 from stillwell.intake.interpret import interpret
 from stillwell.intake.readers.deposit import read_deposit
 from stillwell.intake.template import CannotMake, template_workbook
-from stillwell.records import Deposit, DepositFile
+from stillwell.shared_types import Deposit, DepositFile
 from tests.hostile.making import with_part
 
 BOOKS = Path(__file__).parents[1] / "data" / "workbooks"

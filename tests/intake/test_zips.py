@@ -9,7 +9,7 @@ import pytest
 
 from stillwell.intake.problem_collector import CannotRead
 from stillwell.intake.readers.zips import unzipped
-from stillwell.records import DepositFile
+from stillwell.shared_types import DepositFile
 
 A, B = b"gauging,site\n" + b"G1,S1\n" * 20, b"site,name\nS1,One\n"
 

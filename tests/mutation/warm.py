@@ -123,6 +123,7 @@ class _Answering:
 def held() -> dict[str, list[FunctionType]]:
     """List the functions there are, by the file of their code; what decorators hide is among them."""
     out: dict[str, list[FunctionType]] = {}
+    gc.unfreeze()  # frozen objects are not listed
     gc.collect()
     for one in gc.get_objects():
         if isinstance(one, FunctionType):

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from stillwell.archive.ledger.entries import Entry
-from stillwell.archive.ledger.inputs import Inputs
+from stillwell.archive.ledger.input_digests import Inputs
 from stillwell.archive.revisions.registers import new_rows, new_values
 from stillwell.archive.revisions.snapshot import History, Snapshot
 from stillwell.fingerprint import sha256
@@ -16,9 +16,9 @@ from stillwell.prepare import CommitContext
 from stillwell.prepare.records import TABLES, derived
 from stillwell.prepare.watermarks import last_made, mark_name, record_marks
 from stillwell.reading.policy import default_policy_text
-from stillwell.records import RULES, ListedFile
 from stillwell.schemas import ARCHIVE_TABLES, SERIES_TIME
 from stillwell.schemas.derive import columns, key_names
+from stillwell.shared_types import RULES, ListedFile
 from tests.making import frame
 
 SITE = "S1"

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import shutil
 from datetime import timedelta
 
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.lots.buckets import scattered
+from stillwell.archive.batches.compaction_plan import scattered
 from stillwell.archive.readme import schema_documents
 from stillwell.archive.writing.compact import compaction
 from stillwell.archive.writing.writer import Commit
@@ -17,15 +18,22 @@ from stillwell.pipeline.ingest import compact
 from tests.pipeline.season import NOW, season, sheets, take
 
 
-@pytest.fixture
-def root(tmp_path):
+@pytest.fixture(scope="module")
+def calibrated(tmp_path_factory):
     """Make an archive of two gaugings, and of the calibration of a meter."""
-    root = season(tmp_path)
-    folder = tmp_path / "calibration"
+    tmp = tmp_path_factory.mktemp("calibrated")
+    root = season(tmp)
+    folder = tmp / "calibration"
     folder.mkdir()
     (folder / "calibrations.csv").write_text("instrument,valid_from,slope,intercept\nM1,2025-01-01T00:00Z,0.25,0.01\n")
     assert take(root, folder).all_good
     return root
+
+
+@pytest.fixture
+def root(calibrated, tmp_path):
+    """Copy that archive."""
+    return shutil.copytree(calibrated, tmp_path / "archive")
 
 
 def _commit(root, make):

@@ -8,7 +8,7 @@ import shutil
 import numpy as np
 import pytest
 
-import stillwell.hydrometry.record.discharge as records
+import stillwell.hydrometry.rating.curve as curves
 import stillwell.pipeline.rebuild as rebuilding
 from stillwell.archive.archive import Archive
 from stillwell.hydrometry.gauging import profile
@@ -25,20 +25,27 @@ from tests.pipeline.season import NOW, registers, season, sheets, take
 from tests.reading.recorded_stage import logger, rating
 
 
-@pytest.fixture
-def archive(tmp_path):
+@pytest.fixture(scope="module")
+def with_record(tmp_path_factory):
     """Make an archive with gaugings and a record of a day."""
-    root = season(tmp_path)
-    take(root, logger(tmp_path / "a", "a", 24))
-    adopt(root, rating("R1", "2025-01-01T00:00Z", coefficient=9.7), by="H1", now=NOW)
+    tmp = tmp_path_factory.mktemp("record")
+    root = season(tmp)
+    take(root, logger(tmp / "a", "a", 24), render_now=False)
+    adopt(root, rating("R1", "2025-01-01T00:00Z", coefficient=9.7), by="H1", now=NOW, render_now=False)
     derive(root, by="H1", now=NOW)
     return root
 
 
+@pytest.fixture
+def archive(with_record, tmp_path):
+    """Copy that archive."""
+    return shutil.copytree(with_record, tmp_path / "archive")
+
+
 def _otherwise(monkeypatch, share):
     """Compute every discharge of a record and every velocity of a vertical greater by a share."""
-    raised, means = records._raised, profile._weights.__wrapped__
-    monkeypatch.setattr(records, "_raised", lambda head, power: raised(head, power) * (1 + share))
+    raised, means = curves._raised, profile._weights.__wrapped__
+    monkeypatch.setattr(curves, "_raised", lambda head, power: raised(head, power) * (1 + share))
     profile._weights.cache_clear()
     monkeypatch.setattr(profile, "_weights", lambda choices: means(choices) * (1 + share))
 

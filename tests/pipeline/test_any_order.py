@@ -83,7 +83,8 @@ def test_the_archive_is_sound_after_every_commit_and_can_be_made_again(tmp_path,
     order = [*draw.sample(ACTS, len(ACTS)), *draw.choices(ACTS, k=acts - len(ACTS))]
     for number, act in enumerate(order):
         _act(root, tmp_path, draw, number, act)
-        report = audit(root, recompute=number % 10 == 9)
+        # the last is proved whole below
+        report = audit(root, recompute=number % 10 == 9 and number + 1 < len(order))
         assert report.faults == (), (order[: number + 1], report.faults[:3])
     assert audit(root).faults == ()
     made = rebuild(root, tmp_path / "again")

@@ -87,11 +87,9 @@ CASES = [
 ]
 
 
-@pytest.mark.parametrize(("change", "words"), [case[1:] for case in CASES], ids=[case[0] for case in CASES])
-def test_bad_deposits(change, words, tmp_path):
-    """The sentence is said, the bytes are sealed, what stood still stands, and every number can be computed again."""
-    root = season(tmp_path)
-    deposit = change(sheets(tmp_path / "bad", "5", "6"))
+def _is_returned(root, deposit, words):
+    """Hand in a bad deposit: the sentence is said, the bytes are sealed, what stood still stands."""
+    pages = set((root / "returned").glob("*.json"))
     done = CliRunner().invoke(app, ["ingest", str(deposit), "--archive", str(root)], catch_exceptions=False)
     assert done.exit_code == 1, done.stderr
     assert words in done.stderr
@@ -100,9 +98,26 @@ def test_bad_deposits(change, words, tmp_path):
     assert archive.sealed.contains(read_deposit(deposit).digest)
     assert set(archive.standing("gaugings")["label"]) >= {"1", "2"}
     assert "5" not in set(archive.standing("gaugings")["label"])
+    (page,) = set((root / "returned").glob("*.json")) - pages
+    assert "reasons" in page.read_text(encoding="utf-8")
+
+
+def test_bad_deposits_one_after_another(tmp_path):
+    """Each is returned with its sentence and sealed, and every number of all of them can be computed again."""
+    root = season(tmp_path)
+    assert len(CASES) > 10
+    for number, (_, change, words) in enumerate(CASES):
+        _is_returned(root, change(sheets(tmp_path / f"bad{number}", "5", "6", party=f"P{number}")), words)
     assert audit(root).faults == ()
-    page = next((root / "returned").glob("*.json")).read_text(encoding="utf-8")
-    assert "reasons" in page
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize(("change", "words"), [case[1:] for case in CASES], ids=[case[0] for case in CASES])
+def test_bad_deposits(change, words, tmp_path):
+    """The sentence is said, the bytes are sealed, what stood still stands, and every number can be computed again."""
+    root = season(tmp_path)
+    _is_returned(root, change(sheets(tmp_path / "bad", "5", "6")), words)
+    assert audit(root).faults == ()
 
 
 def test_a_site_that_differs_only_by_case_is_returned_and_names_the_known_one(tmp_path):

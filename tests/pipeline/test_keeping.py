@@ -80,7 +80,7 @@ def test_another_archive_is_not_copied_over(tmp_path):
     assert before == [(p, p.read_bytes()) for p in _files(other)]
 
 
-@pytest.mark.parametrize("seed", [0, 1, *(pytest.param(s, marks=pytest.mark.soak) for s in range(2, 12))])
+@pytest.mark.parametrize("seed", [0, *(pytest.param(s, marks=pytest.mark.soak) for s in range(1, 12))])
 def test_whatever_file_is_lost_or_damaged_a_copy_restores_it(tmp_path, seed):
     """Any files flipped, cut, emptied or removed, facts or what follows from them, come back as they were."""
     root, copy = season(tmp_path), tmp_path / "copy"
@@ -139,7 +139,7 @@ def test_compaction_changes_no_row_and_no_past_state(tmp_path):
                     .equals(found.sort_values(order).reset_index(drop=True))
                 )
     assert asked == [ask(Archive(root), "SELECT * FROM gaugings ORDER BY gauging_id", m) for m in moments]
-    assert audit(root).faults == ()
+    assert audit(root, recompute=False).faults == ()  # the audit below proves these commits too
     _, swept = compact(root, most=2, keep_days=0, by="T1", now=NOW)
     assert sorted(swept) == sorted(entry.replaced)
     assert audit(root).faults == ()
@@ -166,7 +166,7 @@ def test_withheld_content_is_gone_and_its_tombstone_tells_why(tmp_path):
     assert any(digest in remark and "asked for by the person" in remark for remark in report.remarks)
     replicate(root, [copy], NOW())
     assert not [p for p in (copy / "sealed").rglob("*") if p.is_file() and b"Erna" in p.read_bytes()]
-    assert audit(copy).faults == ()
+    assert audit(copy, recompute=False).faults == ()  # its commits are those proved above
 
 
 @pytest.mark.parametrize("by", ["a b", "R1\t", "\u202eR1", "", "R" * 600])

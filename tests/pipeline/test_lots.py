@@ -12,8 +12,10 @@ import pandas as pd
 import pytest
 
 import stillwell.archive.revisions.identity as identity
+import stillwell.pipeline.audit as auditing
 import stillwell.prepare.batch as batches
 from stillwell.archive.archive import Archive
+from stillwell.archive.care import proofs
 from stillwell.archive.netcdf import render as netcdf_rendered
 from stillwell.archive.tables.table_buffer import TableBuffer, files_of, parts_of
 from stillwell.errors import ArchiveError
@@ -53,9 +55,12 @@ def whole(tmp_path_factory):
     return root, ingest(root, inbox(INBOX), by="INV-DM", now=_still)
 
 
-@pytest.mark.parametrize("points", [1, 300])
-def test_every_file_is_the_same_byte_for_byte(whole, points, tmp_path, monkeypatch):
-    """The season has several sites, corrections to another site, and gaugings that only others make doubtful."""
+@pytest.mark.parametrize("points", [1, pytest.param(300, marks=pytest.mark.soak)])
+def test_every_file_and_word_is_the_same_byte_for_byte(whole, points, tmp_path, monkeypatch):
+    """The season has several sites, corrections to another site, and gaugings that only others make doubtful.
+
+    Lines, words and the document of an ingest do not tell how it was taken.
+    """
     _in_lots(monkeypatch, points)
     taken = ingest(tmp_path / "archive", inbox(INBOX), by="INV-DM", now=_still)
     assert isinstance(taken.prepared.tables, TableBuffer)
@@ -63,12 +68,6 @@ def test_every_file_is_the_same_byte_for_byte(whole, points, tmp_path, monkeypat
     expected, found = _files(whole[0]), _files(tmp_path / "archive")
     assert set(expected) == set(found)
     assert [path for path in expected if expected[path] != found[path]] == []
-
-
-def test_the_same_is_said_of_it(whole, tmp_path, monkeypatch):
-    """Lines, words and the document of an ingest do not tell how it was taken."""
-    _in_lots(monkeypatch, 1)
-    taken = ingest(tmp_path / "archive", inbox(INBOX), by="INV-DM", now=_still)
     for say in (taken_lines, taken_words, taken_document):
         assert say(taken) == say(whole[1])
 
@@ -95,8 +94,12 @@ def _under_a_policy(whole, tmp_path, policy, name):
     return root, ingest(root, paths, by="INV-DM", now=lambda: after)
 
 
-def test_a_policy_is_adopted_in_lots_as_at_once(whole, tmp_path, monkeypatch):
-    """Revisions of gaugings taken before, and those of the commit itself, stand in the same files byte for byte."""
+@pytest.mark.parametrize("all_commits", [False, pytest.param(True, marks=pytest.mark.soak)])
+def test_a_policy_is_adopted_in_lots_as_at_once(whole, tmp_path, monkeypatch, all_commits):
+    """Revisions of gaugings taken before, and those of the commit itself, stand in the same files byte for byte.
+
+    The audit proves the commit of the policy and its rendering, or all of them.
+    """
     policy = tmp_path / "policy.toml"
     policy.write_text(STEPS, encoding="utf-8")
     one, taken = _under_a_policy(whole[0], tmp_path, policy, "one")
@@ -110,7 +113,11 @@ def test_a_policy_is_adopted_in_lots_as_at_once(whole, tmp_path, monkeypatch):
     expected, found = _files(one), _files(again)
     assert set(expected) == set(found)
     assert [path for path in expected if expected[path] != found[path]] == []
-    assert audit(again).faults == ()
+    monkeypatch.setattr(auditing, "IN_TIME", 1)
+    proved = [audit(again, minutes=None if all_commits else 0) for _ in range(1 if all_commits else 2)]
+    assert [report.faults for report in proved] == [()] * len(proved)
+    kept = proofs.KeptProofs(Archive(again, complete=True), Archive(again).ledger.entries(), ())
+    assert all_commits or set(kept.since) == {taken.entry.number, Archive(again).ledger.head_number()}
 
 
 def test_another_version_computes_in_lots_as_at_once(whole, tmp_path, monkeypatch):

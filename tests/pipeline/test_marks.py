@@ -16,7 +16,7 @@ from stillwell.pipeline.derive import derivations, derive, sites_of
 from stillwell.pipeline.ingest import compact
 from stillwell.pipeline.rebuild import rebuild
 from stillwell.prepare import CommitContext, watermarks
-from stillwell.prepare.inputs import InputView
+from stillwell.prepare.files_read import InputView
 from stillwell.prepare.records import TABLES, derived, recorded_sites
 from tests.pipeline.season import NOW, season, sheets, take
 
@@ -44,9 +44,9 @@ def derived_root(tmp_path_factory):
     folder = tmp_path_factory.mktemp("marks")
     root = season(folder)
     for site in ("S1", "S2"):
-        take(root, logger(folder / site, site))
-        adopt(root, rating(site), by="H1", now=NOW)
-    derive(root, by="H1", now=NOW)
+        take(root, logger(folder / site, site), render_now=False)
+        adopt(root, rating(site), by="H1", now=NOW, render_now=False)
+    derive(root, by="H1", now=NOW, render_now=False)
     return root
 
 

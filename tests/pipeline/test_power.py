@@ -116,7 +116,7 @@ def _is_withheld(archive, digest):
     return False
 
 
-@pytest.mark.parametrize("every", [61, pytest.param(4, marks=pytest.mark.soak)])
+@pytest.mark.parametrize("every", [121, pytest.param(4, marks=pytest.mark.soak)])
 @pytest.mark.parametrize("what", ACTS)
 def test_power_lost_at_any_call(kept, tmp_path, monkeypatch, what, every):
     """After each cut the archive opens and audits clean, the next ingest works, and what was reported done is there."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -27,13 +28,34 @@ from stillwell.pipeline.ingest import compact
 from tests.pipeline.season import NOW, season, sheets, take
 
 
-@pytest.fixture
-def root(tmp_path):
+@pytest.fixture(scope="module")
+def several(tmp_path_factory):
     """Make an archive of several small commits."""
-    root = season(tmp_path)
+    tmp = tmp_path_factory.mktemp("several")
+    root = season(tmp, render_now=False)
     for label in ("3", "4"):
-        take(root, sheets(tmp_path / label, label))
+        take(root, sheets(tmp / label, label), render_now=label == "4")
     return root
+
+
+@pytest.fixture(scope="module")
+def once_proved(several, tmp_path_factory):
+    """Prove every commit of it."""
+    root = shutil.copytree(several, tmp_path_factory.mktemp("proved") / "archive")
+    assert audit(root, keep=True).faults == ()
+    return root
+
+
+@pytest.fixture
+def root(several, tmp_path):
+    """Copy the archive."""
+    return shutil.copytree(several, tmp_path / "archive")
+
+
+@pytest.fixture
+def proved(once_proved, tmp_path):
+    """Copy the archive with the proofs of its commits."""
+    return shutil.copytree(once_proved, tmp_path / "archive")
 
 
 def _kept(root, row_for_row=()):
@@ -72,9 +94,10 @@ def test_without_time_the_newest_unproved_commit_comes_first_then_the_oldest_pro
 
 
 @pytest.mark.parametrize("how", ["torn", "forged", "gone"])
-def test_a_proofs_file_not_as_written_proves_nothing(root, how):
+def test_a_proofs_file_not_as_written_proves_nothing(proved, how):
     """Proofs that are torn, forged or gone are no fault; their commits are proved again."""
-    audit(root, keep=True)
+    root = proved
+    assert set(_since(root)) == _all(root)
     path = root / proofs.PLACE
     data = path.read_bytes()
     if how == "torn":
@@ -90,9 +113,10 @@ def test_a_proofs_file_not_as_written_proves_nothing(root, how):
     assert set(_since(root)) == _all(root)
 
 
-def test_another_software_voids_every_proof(root, monkeypatch):
+def test_another_software_voids_every_proof(proved, monkeypatch):
     """A proof by software of another version or with another rule is none."""
-    audit(root, keep=True)
+    root = proved
+    assert set(_since(root)) == _all(root)
     monkeypatch.setattr(proofs, "software", lambda: "another")
     assert _kept(root).in_turn() == sorted(_all(root), reverse=True)
 
@@ -105,9 +129,9 @@ def _compacted(root, keep_days):
     return {e.number for e in entries if gone & {f.path for f in e.files if f.table}}
 
 
-def test_a_compaction_voids_the_proofs_of_the_commits_whose_rows_it_moved(root):
+def test_a_compaction_voids_the_proofs_of_the_commits_whose_rows_it_moved(proved):
     """Rows in other files are proved again; commits that hold no rows of replaced files stay proved."""
-    audit(root, keep=True)
+    root = proved
     before = _since(root)
     moved = _compacted(root, keep_days=7)
     assert moved
@@ -115,9 +139,9 @@ def test_a_compaction_voids_the_proofs_of_the_commits_whose_rows_it_moved(root):
     assert set(_since(root)) == set(before) - moved
 
 
-def test_proofs_outlive_a_compaction_that_is_proved_before_its_sources_are_swept(root):
+def test_proofs_outlive_a_compaction_that_is_proved_before_its_sources_are_swept(proved):
     """An audit that holds the new rows against the files they came from keeps the moments of earlier proofs."""
-    audit(root, keep=True)
+    root = proved
     before = _since(root)
     assert _compacted(root, keep_days=7)
     report = audit(root, minutes=0)
@@ -126,9 +150,9 @@ def test_proofs_outlive_a_compaction_that_is_proved_before_its_sources_are_swept
     assert {n: t for n, t in _since(root).items() if n != newest} == before
 
 
-def test_proofs_do_not_outlive_a_compaction_whose_sources_are_swept(root):
+def test_proofs_do_not_outlive_a_compaction_whose_sources_are_swept(proved):
     """Where the replaced files are gone nothing shows that the rows are the same, so that they are proved again."""
-    audit(root, keep=True)
+    root = proved
     moved = _compacted(root, keep_days=7)
     compact(root, most=1000, keep_days=-1, by="T1", now=NOW)
     audit(root, minutes=0)
@@ -168,7 +192,12 @@ def _damaged(root, what):
 
 @pytest.mark.parametrize(
     ("what", "most"),
-    [("nothing", 10**9), ("a row", 10**9), ("a row", 0), ("a deposit", 10**9), ("a NetCDF file", 10**9)],
+    [
+        ("a row", 10**9),
+        ("a NetCDF file", 0),
+        *(pytest.param(what, 10**9, marks=pytest.mark.soak) for what in ("nothing", "a deposit", "a NetCDF file")),
+        pytest.param("a row", 0, marks=pytest.mark.soak),
+    ],
 )
 def test_an_audit_says_the_same_whoever_does_its_parts(root, helped, monkeypatch, what, most):
     """Faults, counts and remarks are the same, in the same order, with processes that help and without."""

@@ -18,8 +18,10 @@ from tests.pipeline.season import NOW, season, sheets, take
 ID = "S1.20250501T100000Z.M1"
 
 
-def _long(tmp_path):
+@pytest.fixture(scope="module")
+def once_long(tmp_path_factory):
     """Make an archive with revisions, a review, and a compaction."""
+    tmp_path = tmp_path_factory.mktemp("long")
     root = season(tmp_path)
     take(root, sheets(tmp_path / "more", "3", "4"))
     take(root, sheets(tmp_path / "revised", "2", velocity=0.5))
@@ -29,9 +31,15 @@ def _long(tmp_path):
     return root
 
 
-def test_everything_follows_from_sealed_and_ledger(tmp_path):
+@pytest.fixture
+def long(once_long, tmp_path):
+    """Copy that archive."""
+    return shutil.copytree(once_long, tmp_path / "archive")
+
+
+def test_everything_follows_from_sealed_and_ledger(long, tmp_path):
     """With nothing but both, every file gets the digest the ledger lists, and every entry its bytes."""
-    root = _long(tmp_path)
+    root = long
     ingests = ["ingest", "ingest", "render", "ingest", "render", "ingest", "render", "ingest", "render"]
     reasons = [entry.reason for entry in Archive(root).ledger.entries()]
     assert reasons == [*ingests, "compaction", "ingest", "render"]
@@ -47,9 +55,9 @@ def test_everything_follows_from_sealed_and_ledger(tmp_path):
 
 
 @pytest.mark.soak
-def test_a_changed_digest_in_the_ledger_is_named(tmp_path):
+def test_a_changed_digest_in_the_ledger_is_named(long, tmp_path):
     """What cannot be made again as listed is named with its commit."""
-    root = _long(tmp_path)
+    root = long
     again = tmp_path / "again"
     rebuild(root, again)
     listed = next(f.path for f in Archive(root).ledger.entry(4).files if f.table == "gaugings")
@@ -62,9 +70,9 @@ def test_a_changed_digest_in_the_ledger_is_named(tmp_path):
     assert rebuild(root, tmp_path / "third").different == (f"commit 4: {listed}",)
 
 
-def test_commits_that_rest_on_withheld_content_are_carried_over(tmp_path):
+def test_commits_that_rest_on_withheld_content_are_carried_over(long, tmp_path):
     """Rows that cannot be computed again are taken over, and said to be; all digests still fit."""
-    root = _long(tmp_path)
+    root = long
     digest = Archive(root).ledger.entry(4).deposits[0]["deposit"]
     withhold(root, digest, by="R1", reason="the law", now=NOW)
     made = rebuild(root, tmp_path / "again")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from datetime import UTC, datetime
 
 import numpy as np
@@ -56,14 +57,21 @@ def _of(root, table="discharge"):
     )
 
 
-@pytest.fixture
-def root(tmp_path):
+@pytest.fixture(scope="module")
+def with_record(tmp_path_factory):
     """Make an archive with two days of hourly stage at 1.5 m and a rating, derived."""
-    root = season(tmp_path)
-    take(root, _stage(tmp_path / "logger", [1.5] * 49))
+    tmp = tmp_path_factory.mktemp("record")
+    root = season(tmp)
+    take(root, _stage(tmp / "logger", [1.5] * 49))
     adopt(root, _rating(), by="H1", now=NOW)
     derive(root, by="H1", now=NOW)
     return root
+
+
+@pytest.fixture
+def root(with_record, tmp_path):
+    """Copy that archive."""
+    return shutil.copytree(with_record, tmp_path / "archive")
 
 
 def test_each_stage_becomes_the_discharge_of_its_moment(root):
@@ -251,16 +259,9 @@ def test_a_record_is_given_at_every_step(root):
         record(archive, "S2")
 
 
-def test_many_sites_are_derived_in_lots(tmp_path):
+def test_many_sites_are_derived_in_lots(two_sites, tmp_path):
     """Lots of at most so many values, a site never parted: one commit each, and the same rows as all at once."""
-    roots = [tmp_path / name for name in ("one", "other")]
-    for root in roots:
-        root.mkdir()
-        season(root)
-        for site in ("S1", "S2"):
-            take(root / "archive", _stage(root / site, [1.5] * 49, site=site))
-            adopt(root / "archive", _rating(f"R{site}", site=site), by="H1", now=NOW)
-    one, other = (root / "archive" for root in roots)
+    one, other = (shutil.copytree(two_sites, tmp_path / name) for name in ("one", "other"))
     lots = [set(rows["discharge"]["site"]) for _, rows in derivations(one, by="H1", now=NOW, at_once=60)]
     assert lots == [{"S1"}, {"S2"}]
     assert [set(rows["discharge"]["site"]) for _, rows in derivations(other, by="H1", now=NOW)] == [{"S1", "S2"}]
@@ -270,13 +271,23 @@ def test_many_sites_are_derived_in_lots(tmp_path):
     assert audit(one).faults == ()
 
 
-@pytest.mark.parametrize("at_once", [compare.AT_ONCE, 1])
-def test_a_forged_value_is_named_whether_sites_of_a_commit_are_proved_together_or_not(tmp_path, monkeypatch, at_once):
-    """Of two sites derived in one commit the forged row is named with its site, moment and values, and no other."""
-    root = season(tmp_path)
+@pytest.fixture(scope="module")
+def two_sites(tmp_path_factory):
+    """Make an archive of two sites with two days of hourly stage and a rating each, and no record."""
+    tmp = tmp_path_factory.mktemp("two")
+    root = season(tmp, render_now=False)
     for site in ("S1", "S2"):
-        take(root, _stage(tmp_path / site, [1.5] * 49, site=site))
-        adopt(root, _rating(f"R{site}", site=site), by="H1", now=NOW)
+        take(root, _stage(tmp / site, [1.5] * 49, site=site), render_now=False)
+        adopt(root, _rating(f"R{site}", site=site), by="H1", now=NOW, render_now=False)
+    return root
+
+
+@pytest.mark.parametrize("at_once", [compare.AT_ONCE, pytest.param(1, marks=pytest.mark.soak)])
+def test_a_forged_value_is_named_whether_sites_of_a_commit_are_proved_together_or_not(
+    two_sites, tmp_path, monkeypatch, at_once
+):
+    """Of two sites derived in one commit the forged row is named with its site, moment and values, and no other."""
+    root = shutil.copytree(two_sites, tmp_path / "archive")
     derive(root, by="H1", now=NOW, render_now=False)
     monkeypatch.setattr(compare, "AT_ONCE", at_once)
     place = root / Archive(root).table_files("discharge", ["S2"])[0].path
@@ -297,13 +308,20 @@ def _read(folder, heights, name="read"):
     return folder
 
 
-@pytest.fixture
-def visited(tmp_path):
+@pytest.fixture(scope="module")
+def quiet_month(tmp_path_factory):
     """Make an archive with two days of hourly stage at 1.5 m in a month without gaugings, and a rating."""
-    root = season(tmp_path)
-    take(root, _stage(tmp_path / "logger", [1.5] * 49, start=LATER))
+    tmp = tmp_path_factory.mktemp("quiet")
+    root = season(tmp)
+    take(root, _stage(tmp / "logger", [1.5] * 49, start=LATER))
     adopt(root, _rating(), by="H1", now=NOW)
     return root
+
+
+@pytest.fixture
+def visited(quiet_month, tmp_path):
+    """Copy that archive."""
+    return shutil.copytree(quiet_month, tmp_path / "archive")
 
 
 def _doubts(root, code):

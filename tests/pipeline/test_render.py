@@ -44,12 +44,19 @@ def _take_only(root, *paths):
     return taken
 
 
-@pytest.fixture
-def late(tmp_path):
+@pytest.fixture(scope="module")
+def once_late(tmp_path_factory):
     """Make an archive whose newest gauging is in no NetCDF file yet."""
-    root = season(tmp_path)
-    _take_only(root, sheets(tmp_path / "more", "3"))
+    tmp = tmp_path_factory.mktemp("late")
+    root = season(tmp)
+    _take_only(root, sheets(tmp / "more", "3"))
     return root
+
+
+@pytest.fixture
+def late(once_late, tmp_path):
+    """Copy that archive."""
+    return shutil.copytree(once_late, tmp_path / "archive")
 
 
 def _moved(tmp_path):
@@ -112,10 +119,11 @@ def test_a_file_that_is_not_behind_and_holds_other_values_is_a_fault(late):
     assert [fault.kind for fault in audit(late, recompute=False).faults if fault.path == GAUGINGS] != []
 
 
-def test_death_at_every_call_of_a_rendering(late, tmp_path, monkeypatch):
+@pytest.mark.parametrize("every", [11, pytest.param(3, marks=pytest.mark.soak)])
+def test_death_at_every_call_of_a_rendering(late, tmp_path, monkeypatch, every):
     """Killed before the entry the file is behind, after it the next writer moves it: never a fault, nothing left."""
     outcomes = []
-    for calls in itertools.count(step=3):
+    for calls in itertools.count(step=every):
         root = shutil.copytree(late, tmp_path / f"copy{calls}")
         with monkeypatch.context() as patch:
             real = shutil.rmtree

@@ -18,9 +18,9 @@ from tests.pipeline.season import NOW, season, sheets, take
 ID = "S1.20250501T100000Z.M1"
 
 
-def _decide(root, decision, subject=ID, now=NOW):
+def _decide(root, decision, subject=ID, now=NOW, render_now=True):
     rows = [{"subject": subject, "decision": decision, "reason": "test"}]
-    return ingest.decide(root, "reviews", rows, by="H1", now=now)
+    return ingest.decide(root, "reviews", rows, by="H1", now=now, render_now=render_now)
 
 
 def _shown(root, moment=None):
@@ -55,9 +55,9 @@ def test_provisional_after_withdrawn_restores_everywhere(tmp_path):
 
 def test_approval_of_a_withdrawn_gauging_is_returned_with_what_restores_it(tmp_path):
     """Nothing is approved in silence: the decision is returned, and after provisional it is taken."""
-    root = season(tmp_path)
-    _decide(root, "withdrawn")
-    problems = _decide(root, "approved").prepared.problems
+    root = season(tmp_path, render_now=False)
+    _decide(root, "withdrawn", render_now=False)
+    problems = _decide(root, "approved", render_now=False).prepared.problems
     assert "provisional first, which restores" in problems["expected"].iloc[0]
     assert len(Archive(root).read("reviews")) == 1
     call = ["review", ID, "--decision", "provisional", "--by", "H1", "--reason", "r", "--archive", str(root)]

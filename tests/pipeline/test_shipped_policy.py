@@ -20,15 +20,28 @@ LATER = SHIPPED.replace("share_high_pct = { value = 10.0", "share_high_pct = { v
 )
 
 
-@pytest.fixture
-def root(tmp_path, monkeypatch):
+def _ship_later(patch):
+    patch.setattr(committing, "default_policy_text", lambda: LATER)
+    patch.setattr("stillwell.pipeline.prove.default_policy_text", lambda: LATER)
+
+
+@pytest.fixture(scope="module")
+def by_two_policies(tmp_path_factory):
     """Take a sheet under the policy shipped now, then one under the policy of a later version."""
-    take(tmp_path / "a", registers(tmp_path / "r"))
-    take(tmp_path / "a", sheets(tmp_path / "1", "1"))
-    monkeypatch.setattr(committing, "default_policy_text", lambda: LATER)
-    monkeypatch.setattr("stillwell.pipeline.prove.default_policy_text", lambda: LATER)
-    take(tmp_path / "a", sheets(tmp_path / "2", "2"))
-    return tmp_path / "a"
+    tmp = tmp_path_factory.mktemp("policies")
+    take(tmp / "a", registers(tmp / "r"))
+    take(tmp / "a", sheets(tmp / "1", "1"))
+    with pytest.MonkeyPatch.context() as patch:
+        _ship_later(patch)
+        take(tmp / "a", sheets(tmp / "2", "2"))
+    return tmp / "a"
+
+
+@pytest.fixture
+def root(by_two_policies, monkeypatch):
+    """Name that archive, which no test changes, and ship the later policy."""
+    _ship_later(monkeypatch)
+    return by_two_policies
 
 
 def test_the_text_is_told_where_it_changes_and_named_everywhere(root):

@@ -70,7 +70,7 @@ def test_every_plain_commit_is_proved_among_the_others(plain):
     assert set(prover._sound(numbers[1:])) == set(numbers[1:])
 
 
-@pytest.mark.parametrize("column", ["message", "value"])
+@pytest.mark.parametrize("column", [pytest.param("message", marks=pytest.mark.soak), "value"])
 def test_a_finding_that_a_later_commit_would_cause_is_a_fault_of_the_earlier(plain, column, tmp_path):
     """A row changed by hand is named with its commit, whether commits are proved together or each alone."""
     import shutil
@@ -119,7 +119,7 @@ def mixed(tmp_path):
     return root
 
 
-@pytest.mark.parametrize("many", [2, 10**6])
+@pytest.mark.parametrize("many", [pytest.param(2, marks=pytest.mark.soak), 10**6])
 def test_commits_that_do_not_fit_are_proved_alone(mixed, many, monkeypatch):
     """Revisions, clashes, unknown and twin codes, reviews, moved gaugings and registers: nothing is a fault."""
     monkeypatch.setattr(many_files, "MANY", many)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.care.twins import twin_remarks
+from stillwell.archive.care.lookalike_codes import twin_remarks
 from stillwell.archive.revisions.snapshot import History
 from stillwell.archive.revisions.stored_history import StoredHistory
 from stillwell.pipeline import committing

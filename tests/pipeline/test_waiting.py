@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 
@@ -39,14 +40,21 @@ def rating(site, coefficient=10.0):
     return deposit_of(one["rating"], {"ratings": [one], "rating_segments": [{"rating": one["rating"]} | segment]})
 
 
-@pytest.fixture
-def root(tmp_path):
+@pytest.fixture(scope="module")
+def underived(tmp_path_factory):
     """Make an archive of two sites with stage and a rating each, and no record."""
-    root = season(tmp_path)
+    tmp = tmp_path_factory.mktemp("underived")
+    root = season(tmp)
     for site in ("S1", "S2"):
-        take(root, logger(tmp_path / site, [1.5] * 49, site))
+        take(root, logger(tmp / site, [1.5] * 49, site))
         adopt(root, rating(site), by="H1", now=NOW)
     return root
+
+
+@pytest.fixture
+def root(underived, tmp_path):
+    """Copy that archive."""
+    return shutil.copytree(underived, tmp_path / "archive")
 
 
 def test_nobody_waits_longer_than_told(root, tmp_path):

@@ -88,14 +88,15 @@ def _dying(real, left):
     return call
 
 
-def test_death_at_every_call_to_the_disk_after_the_commit_point(root, tmp_path, monkeypatch):
+@pytest.mark.parametrize("every", [5, pytest.param(1, marks=pytest.mark.soak)])
+def test_death_at_every_call_to_the_disk_after_the_commit_point(root, tmp_path, monkeypatch, every):
     """The change of places and the removal may die at any call: no fault, and the next writer removes the content."""
     digest = subject(root)
     with monkeypatch.context() as patch:
         die_at(patch, "moved")
         with pytest.raises(Death):
             withhold(root, digest, by="R1", reason="the law", now=NOW)
-    for calls in range(200):
+    for calls in range(0, 200, every):
         copy = shutil.copytree(root, tmp_path / f"copy{calls}")
         left = [calls]
 
@@ -110,7 +111,7 @@ def test_death_at_every_call_to_the_disk_after_the_commit_point(root, tmp_path, 
                 pass
             else:
                 break
-        report = audit(copy, recompute=False, now=NOW()) if calls % 5 == 0 else None
+        report = audit(copy, recompute=False, now=NOW()) if calls % (3 * every) == 0 else None
         assert report is None or report.faults == (), (calls, report.faults)
         with open_writer(copy, software_version="0", by="T", now=NOW):
             pass

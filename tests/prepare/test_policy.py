@@ -59,16 +59,16 @@ def test_a_policy_that_cannot_be_used_is_returned_with_its_line(tmp_path):
 
 def test_another_coefficient_makes_a_revision_and_beside_an_approved_one_a_candidate(tmp_path):
     """Adopting a choice computes again what it touches: a revision with its reason, a candidate beside an approval."""
-    root = season(tmp_path)
-    take(root, _half_depth(tmp_path / "half", "7", "8"))
+    root = season(tmp_path, render_now=False)
+    take(root, _half_depth(tmp_path / "half", "7", "8"), render_now=False)
     review = tmp_path / "review"
     review.mkdir()
     (review / "reviews.csv").write_text(
         "subject,decision,by,decided_at,reason\nS1.20250507T100000Z.M1,approved,H1,2025-06-01T00:00Z,checked\n"
     )
-    take(root, review)
+    take(root, review, render_now=False)
     before = Archive(root).standing("gaugings").set_index("label")["discharge_m3_s"]
-    take(root, _policy(tmp_path, ICE))
+    take(root, _policy(tmp_path, ICE), render_now=False)
     archive = Archive(root)
     rows = archive.read("gaugings").set_index(["label", "revision"])
     for label, candidate in (("7", True), ("8", False)):
@@ -83,11 +83,11 @@ def test_another_coefficient_makes_a_revision_and_beside_an_approved_one_a_candi
 
 def test_a_sheet_sent_again_after_a_policy_changes_nothing(tmp_path):
     """The rows handed in are still the ones kept; computing them again was no new statement of the party."""
-    root = season(tmp_path)
+    root = season(tmp_path, render_now=False)
     half = _half_depth(tmp_path / "half", "7")
-    take(root, half)
-    take(root, _policy(tmp_path, ICE))
-    taken = take(root, _half_depth(tmp_path / "again", "7", "9"))
+    take(root, half, render_now=False)
+    take(root, _policy(tmp_path, ICE), render_now=False)
+    taken = take(root, _half_depth(tmp_path / "again", "7", "9"), render_now=False)
     assert taken.prepared.outcomes["action"].tolist() == ["unchanged", "new"]
 
 

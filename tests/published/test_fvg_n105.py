@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from stillwell.hydrometry.stage.check_series import check_series, ordered
 from stillwell.hydrometry.stage.corrections import staff_against_sensor
-from stillwell.hydrometry.stage.flags import Doubt
-from stillwell.hydrometry.stage.series import check_series, ordered
+from stillwell.hydrometry.stage.flags import StageMark
 
 DATA = Path(__file__).parents[1] / "data" / "fvg_n105"
 
@@ -44,7 +44,7 @@ def test_every_stage_is_kept_and_every_missing_one_marked(series, checked):
     """176,034 stages of which 1,444 are missing; the checks leave order and number alone."""
     time, stage = series
     assert stage.size == 176_034
-    assert ((checked.marks & Doubt.MISSING) > 0).sum() == 1_444
+    assert ((checked.marks & StageMark.MISSING) > 0).sum() == 1_444
     kept_time, kept = ordered(time, stage, checked)
     np.testing.assert_array_equal(time, kept_time)
     np.testing.assert_array_equal(stage, kept)

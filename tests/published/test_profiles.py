@@ -7,6 +7,7 @@ import pytest
 
 from stillwell.hydrometry.choices import Choices
 from stillwell.hydrometry.gauging.profile import vertical_means
+from stillwell.hydrometry.grouped import Groups
 
 NAN = np.array([np.nan])
 RATIOS = [
@@ -18,7 +19,12 @@ RATIOS = [
 
 def _mean(fractions, velocities, choices=None):
     made = vertical_means(
-        np.array([0]), np.array(fractions), np.array(velocities), np.array([False]), NAN, choices or Choices()
+        Groups(np.array([0]), len(fractions)),
+        np.array(fractions),
+        np.array(velocities),
+        np.array([False]),
+        NAN,
+        choices or Choices(),
     )
     return made.velocity[0]
 

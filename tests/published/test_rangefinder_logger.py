@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from stillwell.hydrometry.stage.check_series import check_series
 from stillwell.hydrometry.stage.convert import stage_from_range
-from stillwell.hydrometry.stage.series import check_series
 
 DATA = Path(__file__).parents[1] / "data" / "rangefinder_logger" / "stage_rangefinder_logger_5min_2021.txt.gz"
 

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from stillwell.hydrometry.rating.curve import Curve
-from stillwell.hydrometry.rating.in_force import Mark, RatingInForce, Table
+from stillwell.hydrometry.rating.spans_in_force import Mark, RatingInForce, Table
 from stillwell.hydrometry.record.discharge import discharge_record
 from stillwell.hydrometry.stage.convert import PSI_PA, gravity, stage_from_pressure, water_density
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 import warnings
 
 import pandas as pd
@@ -13,7 +14,7 @@ from rocrate.rocrate import ROCrate
 from stillwell.archive.archive import Archive
 from stillwell.publishing.facts import licence_address
 from tests.pipeline.season import take
-from tests.publishing.making import OPEN, gauging, published, registers, small_archive
+from tests.publishing.making import OPEN, gauging, published, registers
 
 
 def _json(told, name):
@@ -73,11 +74,11 @@ def test_provenance_holds_what_was_published_and_what_it_rests_on(archive, told)
             assert {v for k, v in pair.items() if k not in ("prov:time", "prov:type")} <= known
 
 
-def test_provenance_follows_a_revision_to_the_one_before(tmp_path):
+def test_provenance_follows_a_revision_to_the_one_before(archive, tmp_path):
     """A corrected gauging rests on its new deposit, on the revision before it, and through that on the old deposit."""
     from tests.pipeline.season import sheets
 
-    root = small_archive(tmp_path)
+    root = shutil.copytree(archive, tmp_path / "archive")
     take(root, sheets(tmp_path / "again", "3", velocity=0.5))
     said = _json(published(root, tmp_path / "bag"), "provenance.prov.json")
     derived = {(p["prov:generatedEntity"], p["prov:usedEntity"]) for p in said["wasDerivedFrom"].values()}

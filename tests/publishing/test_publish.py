@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import date
 
 import bagit
@@ -31,7 +32,6 @@ from tests.publishing.making import (
     published,
     registers,
     reviews,
-    small_archive,
     tree,
 )  # fmt: skip
 
@@ -175,9 +175,9 @@ def test_netcdf_is_the_archives_own_where_it_holds_just_what_goes_out(archive, t
     assert len(list(told.path.rglob("*.nc"))) == 1
 
 
-def test_netcdf_is_rendered_again_where_the_archives_own_says_otherwise(tmp_path):
+def test_netcdf_is_rendered_again_where_the_archives_own_says_otherwise(archive, tmp_path):
     """A licence that holds only later is in the archive's file; the bag's says the one of the day."""
-    root = small_archive(tmp_path)
+    root = shutil.copytree(archive, tmp_path / "archive")
     later = tmp_path / "later"
     later.mkdir()
     (later / "sites.csv").write_text(
@@ -230,9 +230,9 @@ def test_without_a_licence_there_is_no_bag(tmp_path):
     assert published(root, tmp_path / "bag", sites=["S5"]).sites == ("S5",)
 
 
-def test_a_candidate_waits_and_is_counted(tmp_path):
+def test_a_candidate_waits_and_is_counted(archive, tmp_path):
     """Beside an approved revision a newer one does not go out."""
-    root = small_archive(tmp_path)
+    root = shutil.copytree(archive, tmp_path / "archive")
     take(root, sheets(tmp_path / "again", "1", velocity=0.5))
     told = published(root, tmp_path / "bag")
     rows = _table(told.path, "gaugings").set_index("gauging_id")
@@ -287,9 +287,9 @@ def test_a_flipped_byte_anywhere_in_the_bag_is_found(archive, tmp_path):
     bagit.Bag(str(out)).validate()
 
 
-def test_a_damaged_archive_is_not_published(tmp_path):
+def test_a_damaged_archive_is_not_published(archive, tmp_path):
     """A table file that is not as it was written stops publishing before anything has its name."""
-    root = small_archive(tmp_path)
+    root = shutil.copytree(archive, tmp_path / "archive")
     path = next(p for p in (root / "tables" / "points").rglob("*.parquet") if OPEN in p.parts[-2])
     data = path.read_bytes()
     path.chmod(0o644)
@@ -319,9 +319,9 @@ def test_a_table_that_nothing_ties_to_what_is_public_stays_behind(archive, tmp_p
     assert "can be told to be public: notes." in (told.path / "data" / "README.txt").read_text()
 
 
-def test_a_gauging_corrected_to_a_closed_site_goes_with_it(tmp_path):
+def test_a_gauging_corrected_to_a_closed_site_goes_with_it(archive, tmp_path):
     """Once a correction says that a gauging was made at a closed site, nothing of it goes out with the open one."""
-    root = small_archive(tmp_path)
+    root = shutil.copytree(archive, tmp_path / "archive")
     take(root, sheets(tmp_path / "moved", "3", site=CLOSED, corrects=gauging(3)))
     told = published(root, tmp_path / "bag")
     assert _table(told.path, "gaugings")["gauging_id"].tolist() == [gauging(d) for d in (1, 4, 5)]

@@ -15,7 +15,7 @@ import pandas as pd
 from stillwell.archive.archive import Archive
 from stillwell.pipeline.adopt import adopt, deposit_of
 from stillwell.pipeline.derive import derive
-from stillwell.records import Deposit
+from stillwell.shared_types import Deposit
 from tests.pipeline.season import NOW, season, take
 
 START = pd.Timestamp("2025-05-01T00:00Z")

@@ -71,11 +71,13 @@ def test_every_table_holds_the_rows_that_stand_and_every_revision(which, request
         alike(opened.table(name)(revisions=True), archive.read(name), order)
 
 
-def test_an_as_of_question_is_answered_from_what_had_been_recorded(history):
+@pytest.mark.parametrize("every", [4, pytest.param(1, marks=pytest.mark.soak)])
+def test_an_as_of_question_is_answered_from_what_had_been_recorded(history, every):
     """Between any two commits each table is what it was then; the archive then was a prefix of its ledger."""
     archive = Archive(history)
     moments = [entry.recorded_at for entry in archive.ledger.entries()]
-    for moment in moments:
+    assert len(moments) > 8
+    for moment in moments[::every]:
         opened = stillwell.open(history, as_of=moment)
         for name in ("gaugings", "points", "findings", "gauge_heights", "sites", "reviews"):
             order = opened.described(name).order

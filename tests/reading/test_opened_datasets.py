@@ -17,7 +17,7 @@ import stillwell
 from stillwell.archive.tables.table_files import arrow_schema
 from stillwell.archive.writing.writer import Commit, open_writer
 from stillwell.errors import QueryError
-from stillwell.reading.select.files import held_files
+from stillwell.reading.select.files import selected_files
 from stillwell.schemas import ARCHIVE_TABLES, SCHEMA_VERSION
 from stillwell.schemas.base import Count, Flag, Number, Recorded, Text, Time, col
 from stillwell.schemas.derive import table_schema
@@ -244,8 +244,8 @@ def test_a_span_opens_no_row_group_outside_of_it(recorded):
     """By footers alone a file that ends before a span or starts after it is left out."""
     archive = stillwell.open(recorded)._archive
     times = [pd.Timestamp(t, tz="UTC") for t in ("2023-06-01", "2023-07-01")]
-    assert len(held_files(archive, "invented_levels", ["S1"])) == 4
-    kept = held_files(archive, "invented_levels", ["S1"], [("time", *times)])
+    assert len(selected_files(archive, "invented_levels", ["S1"])) == 4
+    kept = selected_files(archive, "invented_levels", ["S1"], [("time", *times)])
     assert sorted(held.footer.num_rows for held in kept) == [4, 48]
 
 

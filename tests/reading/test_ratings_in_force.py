@@ -10,17 +10,17 @@ import pytest
 
 from stillwell import open as opened
 from stillwell.archive.archive import Archive
-from stillwell.hydrometry.rating.resolver import ratings_in_order, ratings_passed_over
+from stillwell.hydrometry.rating.which_rating_holds import ratings_in_order, ratings_passed_over
 from stillwell.pipeline.adopt import adopt
 from stillwell.pipeline.audit import audit
 from stillwell.pipeline.derive import derive
 from stillwell.pipeline.ingest import compact
-from stillwell.reading.rating.in_force import newest_rating
 from stillwell.reading.rating.shifts import proposal_of
+from stillwell.reading.rating.site_ratings import newest_rating
 from stillwell.reporting.gauging import gauging_report
 from stillwell.reporting.site import site_report
 from stillwell.room.data.archive_view import Shelf
-from stillwell.room.data.in_force import ratings_at
+from stillwell.room.data.policy_and_ratings import ratings_at
 from tests.pipeline.season import NOW, season, take
 from tests.reading.recorded_stage import logger, rating
 

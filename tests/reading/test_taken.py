@@ -6,7 +6,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from stillwell.reading.printed.taken import check_rows, check_sentences, earlier_rows, earlier_sentences
+from stillwell.reading.printed.commit_contents import check_rows, check_sentences, earlier_rows, earlier_sentences
 from stillwell.reading.records import without_mean
 
 AT = pd.Timestamp("2025-05-01T08:00Z")

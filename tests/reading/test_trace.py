@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 import zipfile
 
 import pytest
@@ -246,9 +247,9 @@ def test_a_code_of_two_kinds_must_say_which(tmp_path):
 
 
 @pytest.mark.parametrize("call", [lambda a: trace(a, ID), lambda a: trace_forward(a, "M1")])
-def test_a_damaged_document_is_named(tmp_path, call):
+def test_a_damaged_document_is_named(made, tmp_path, call):
     """One flipped bit in a provenance document, or a missing one, is named, whatever is traced."""
-    archive = recorded(tmp_path).archive
+    archive = Archive(shutil.copytree(made.archive.root, tmp_path / "archive"))
     path = archive.root / "provenance" / "00000003.prov.json"
     whole = path.read_bytes()
     path.write_bytes(whole.replace(b"said:site", b"said:sitf", 1))
@@ -259,14 +260,14 @@ def test_a_damaged_document_is_named(tmp_path, call):
         call(archive)
 
 
-def test_damaged_bytes_are_named(tmp_path):
+def test_damaged_bytes_are_named(made, tmp_path):
     """A trace that would end in bytes that are not as sealed ends in an error that names them."""
-    made = recorded(tmp_path)
-    file = next(n for n in trace(made.archive, ID).of_kind("file") if n.label == "points.csv")
-    path = made.archive.root / dict(file.details)["path"]
+    archive = Archive(shutil.copytree(made.archive.root, tmp_path / "archive"))
+    file = next(n for n in trace(archive, ID).of_kind("file") if n.label == "points.csv")
+    path = archive.root / dict(file.details)["path"]
     path.write_bytes(path.read_bytes().replace(b"0.4", b"0.5", 1))
     with pytest.raises(ArchiveDamaged, match="sealed/"):
-        trace(made.archive, ID)
+        trace(archive, ID)
 
 
 def test_lines_in_a_zip_end_in_the_zip(tmp_path):
@@ -310,7 +311,7 @@ def test_an_archive_older_than_its_telling(tmp_path, monkeypatch):
     take(root, registers(tmp_path / "registers"))
     take(root, sheets(tmp_path / "first", "1"))
     found = trace(Archive(root), "S1.20250501T100000Z.M1")
-    assert found.remarks == ("commit 2 does not tell the site, meter or lines of what it made",)
+    assert found.notes == ("commit 2 does not tell the site, meter or lines of what it made",)
     assert {"gaugings.csv", "points.csv", "gauge_heights.csv"} == {node.label for node in found.of_kind("file")}
     assert found.of_kind("rows") == ()
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 
 import defusedxml.ElementTree as ElementTree
 import numpy as np
@@ -284,11 +285,10 @@ def test_stage_read_with_a_map_names_the_map(tmp_path):
     assert trace_forward(Archive(root), found.of_kind("map")[0].id).of_kind("record")
 
 
-def test_damage_on_the_way_is_named(tmp_path):
+def test_damage_on_the_way_is_named(made, tmp_path):
     """One changed byte in the document of the derivation, or in the sealed stage, ends the trace with its name."""
-    made = stages(tmp_path)
-    root = made.archive.root
-    found = trace(made.archive, "S1/2025-05-02")
+    root = shutil.copytree(made.archive.root, tmp_path / "archive")
+    found = trace(Archive(root), "S1/2025-05-02")
     file = next(n for n in found.of_kind("file") if n.label == "stage.csv")
     path = root / dict(file.details)["path"]
     whole = path.read_bytes()
@@ -320,7 +320,7 @@ def test_a_record_older_than_its_telling(tmp_path, monkeypatch):
     adopt(root, rating("R1", "2025-01-01T00:00Z"), by="H1", now=NOW, render_now=False)
     derive(root, by="H1", now=NOW)
     found = trace(Archive(root), "S1/2025-05-01")
-    assert found.remarks == ("commit 5 does not tell what its records rest on",)
+    assert found.notes == ("commit 5 does not tell what its records rest on",)
     assert (found.root, f"rows:{digest}/stage.csv 2-25", "stands on") in {
         (e.start, e.end, e.relation) for e in found.edges
     }

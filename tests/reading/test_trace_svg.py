@@ -39,7 +39,7 @@ def test_every_node_has_its_box_and_every_edge_its_line(archive):
     svg = _parsed(found)
     assert {node.id for node in found.nodes} == set(_boxes(svg))
     assert len(found.edges) == len(svg.findall(f"{SVG}path"))
-    assert (svg.get("role"), svg.get("aria-labelledby")) == ("img", "title desc")
+    assert (svg.get("role"), svg.get("aria-labelledby")) == ("img", "trace-title trace-desc")
     assert ID in svg.find(f"{SVG}title").text
     assert "2 revisions" in svg.find(f"{SVG}desc").text
     assert "prefers-color-scheme" in svg.find(f"{SVG}style").text
@@ -77,10 +77,10 @@ def test_of_many_some_of_each_kind_are_drawn_and_the_rest_counted():
 def test_no_label_breaks_out_of_its_box(label, code):
     """Whatever a label holds, the picture is well-formed XML without a script, and holds the label as text only."""
     facts = Facts()
-    facts.tell("gauging:a", label, [(code, label)])
-    facts.tell(f"site:{code}", code)
+    facts.describe("gauging:a", label, [(code, label)])
+    facts.describe(f"site:{code}", code)
     links = [("gauging:a", f"site:{code}", label, 1)]
-    svg = _parsed(trace_of(facts, label, "gauging:a", links, forward=False, remarks=[label]))
+    svg = _parsed(trace_of(facts, label, "gauging:a", links, forward=False, notes=[label]))
     known = {"svg", "title", "desc", "style", "rect", "text", "path", "g"}
     assert known >= {element.tag.removeprefix(SVG) for element in svg.iter()}
 
@@ -89,7 +89,7 @@ def test_no_label_breaks_out_of_its_box(label, code):
 def test_hostile_labels_are_text(label):
     """Marks of XML, control characters and very long labels stay text, cut in the box and whole in its title."""
     facts = Facts()
-    facts.tell("gauging:a", label)
+    facts.describe("gauging:a", label)
     svg = _parsed(trace_of(facts, label, "gauging:a", [], forward=False))
     assert svg.find(f".//{SVG}script") is None
     assert all(len(text.text) <= 80 for text in svg.iter(f"{SVG}text"))

@@ -48,7 +48,7 @@ def test_forward_it_counts_and_names_the_first(archive):
 def test_nothing_rests_on_it():
     """A meter that nobody used is said to carry nothing."""
     facts = Facts()
-    facts.tell("instrument:M9", "M9, acoustic point")
+    facts.describe("instrument:M9", "M9, acoustic point")
     text = trace_text(trace_of(facts, "M9", "instrument:M9", [], forward=True))
     assert text == "instrument M9, acoustic point\nNothing rests on it.\n"
 
@@ -57,11 +57,11 @@ def test_nothing_rests_on_it():
 def test_no_label_breaks_out_of_its_lines(label, value, forward):
     """Whatever a label holds, every line has at most 100 columns and no control character."""
     facts = Facts()
-    facts.tell("gauging:a", label, [("x", value)])
-    facts.tell("site:b", value)
+    facts.describe("gauging:a", label, [("x", value)])
+    facts.describe("site:b", value)
     links = [("gauging:a", "site:b", "made at", 1)]
     root = "site:b" if forward else "gauging:a"
-    text = trace_text(trace_of(facts, "a", root, links, forward=forward, remarks=[value]))
+    text = trace_text(trace_of(facts, "a", root, links, forward=forward, notes=[value]))
     assert all(len(line) <= 100 for line in text.split("\n"))
     assert all(letter == "\n" or letter.isprintable() for letter in text)
 

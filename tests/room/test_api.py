@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 import pytest
 import schemathesis
 from hypothesis import HealthCheck, Phase, settings
@@ -11,11 +10,15 @@ from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import response_schema_conformance, status_code_conformance
 
 from stillwell.archive.archive import Archive
+from stillwell.drawing.hydrograph import hydrograph_svg
+from stillwell.drawing.thinning import usual_step
 from stillwell.room import application
-from stillwell.room.data.series import Kind, Series, SeriesOfSite
-from stillwell.room.data.thinning import usual_step
-from stillwell.room.drawings import hydrograph
-from stillwell.room.drawings.window import as_json, moves, window_of
+from stillwell.room.data.archive_view import Shelf
+from stillwell.room.data.series import Kind, SeriesOfSite, SiteSeries
+from stillwell.room.data.window import as_json, moves, window_of
+from stillwell.room.openapi import description
+from stillwell.room.query_params import PARAMETERS
+from stillwell.room.server.app import PAGES
 from tests.room.conftest import SAMPLE
 
 SCHEMA = schemathesis.openapi.from_asgi("/openapi.json", application(SAMPLE, port=80), headers={"Host": "127.0.0.1"})
@@ -36,6 +39,24 @@ def test_no_question_makes_a_fault(case):
     case.validate_response(
         answer, checks=[not_a_server_error, status_code_conformance, response_schema_conformance], additional_checks=[]
     )
+
+
+def test_every_parameter_that_is_read_is_in_the_one_table():
+    """Each address reads parameters of the one table only, and the description names those its address reads."""
+    read = {path: {*names, "as_of"} for path, _, names in PAGES}
+    assert len(read) > 20
+    assert set().union(*read.values()) == set(PARAMETERS)
+    described = _described()
+    for path, names in described.items():
+        address = path.replace("{collectionId}", "{collection}")
+        assert names == read[address], path
+
+
+def _described():
+    """Return the parameters of a query of each address described."""
+    paths = description(Shelf(SAMPLE).view())["paths"]
+    assert len(paths) == 6
+    return {path: {p["name"] for p in one["get"]["parameters"] if p["in"] == "query"} for path, one in paths.items()}
 
 
 def test_every_collection_answers(room):
@@ -97,7 +118,10 @@ def _fifty_years():
     values = 1.5 + np.sin(np.arange(count) / 5000.0) + np.random.default_rng(5).normal(size=count) / 50
     values[777_777] = 8.5
     kind = Kind("stage", "time", "stage_m", "m", "stage", ())
-    return SeriesOfSite((Series(kind, "stage", "stage", times, values, usual_step(times), True),))
+    series = SiteSeries(
+        kind=kind, name="stage", title="stage", unit="m", times=times, values=values, step=usual_step(times)
+    )
+    return SeriesOfSite((series,))
 
 
 def test_a_page_of_fifty_years_is_small():
@@ -107,7 +131,7 @@ def test_a_page_of_fifty_years_is_small():
     assert said["greatest"] == 8.5
     assert 8.5 in said["values"]
     assert len(said["values"]) <= 2000
-    assert len(hydrograph.hydrograph(window, pd.DataFrame())) < 100_000
+    assert len(hydrograph_svg(window)) < 100_000
     assert said["values_in_window"] == 1_753_000
 
 

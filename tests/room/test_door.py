@@ -16,8 +16,8 @@ import pytest
 from stillwell.errors import NotAnArchive, QueryError
 from stillwell.room import serve
 from stillwell.room.server.guard import POLICY, allowed_hosts
-from stillwell.room.server.heads import HEAD_S, TimedHeads
 from stillwell.room.server.listening import is_loopback
+from stillwell.room.server.slow_senders import HEAD_S, TimedHeads
 from tests.room.conftest import SAMPLE, opened
 
 

@@ -12,6 +12,7 @@ from urllib.parse import parse_qs, unquote, urlsplit
 import pytest
 
 from stillwell.archive.archive import Archive
+from stillwell.pipeline.ingest import ingest
 from stillwell.room import urls
 from tests.room.conftest import SAMPLE, archive_of, deposit, opened
 
@@ -93,16 +94,26 @@ def test_fragments_lead_to_something_on_their_page(room):
             assert f'id="{target}"' in text
 
 
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory):
+    """Make an archive of a site, river, meter and gauging of each hostile label."""
+    tmp = tmp_path_factory.mktemp("hostile")
+    folders = [
+        deposit(tmp / f"{n}", label, f"name {label}", label, river=label, remarks=label, instrument=label)
+        for n, label in enumerate(HOSTILE)
+    ]
+    ingest(tmp / "archive", folders, by="tester")
+    sites = Archive(tmp / "archive").standing("sites")["site"]
+    assert sorted(sites) == sorted(HOSTILE), "the deposits were not taken as they are"
+    return tmp / "archive"
+
+
 @pytest.mark.parametrize("label", HOSTILE)
-def test_hostile_labels_stay_labels(tmp_path, label):
+def test_hostile_labels_stay_labels(hostile, label):
     """Whatever a site, river, meter, label or remark is called, it is shown as text and its page is found."""
-    folder = deposit(tmp_path / "in", label, f"name {label}", label, river=label, remarks=label, instrument=label)
-    root = archive_of(tmp_path / "archive", folder)
-    archive = Archive(root)
-    assert archive.standing("sites")["site"].tolist() == [label], "the deposit was not taken as it is"
-    gauging = archive.standing("gaugings")["gauging_id"].iloc[0]
+    root = hostile
+    (gauging,) = Archive(root).standing("gaugings", [label])["gauging_id"]
     addresses = [
-        "/", urls.site(label), urls.gauging(gauging), urls.meter(label), "/findings", urls.trace(gauging),
         "/", urls.site(label), urls.gauging(gauging), urls.meter(label), "/findings", urls.trace(gauging),
         "/deposits",
         f"{urls.site(label)}/hydrograph",
@@ -218,20 +229,20 @@ def test_a_wrong_question_is_refused_in_words(room, address):
     assert "expected" in html.unescape(answer.text)
 
 
-def test_why_it_was_doubted(room):
+def test_findings_of_a_gauging(room):
     """A gauging's page holds each finding's sentence, limit and source, and leads to the line of the sealed file."""
     gauging = "INV-WIN.20250115T120000Z.INV-AC1"
     findings = Archive(SAMPLE).standing("findings").query(f"gauging_id == '{gauging}'")
-    grave = findings[findings["severity"] == "unusable"].iloc[0]
+    finding = findings[findings["severity"] == "unusable"].iloc[0]
     text = html.unescape(re.sub(r"<[^>]+>", "", room.get(urls.gauging(gauging)).text))
-    assert grave["message"] in text
-    assert grave["source"] in text
-    page = room.get(urls.lines(grave["deposit"], grave["row_file"], int(grave["row_line"]))).text
+    assert finding["message"] in text
+    assert finding["source"] in text
+    page = room.get(urls.lines(finding["deposit"], finding["row_file"], int(finding["row_line"]))).text
     marked = re.findall(r'<tr class="asked" id="L(\d+)">.*?<mark>(.*?)</mark>', page, re.DOTALL)
-    sealed = Archive(SAMPLE).sealed.read(grave["deposit"])
-    data = next(file.data for file in sealed.files if file.path == grave["row_file"])
-    line = data.decode().splitlines()[int(grave["row_line"]) - 1]
-    assert [(int(n), html.unescape(re.sub("<[^>]+>", "", t))) for n, t in marked] == [(int(grave["row_line"]), line)]
+    sealed = Archive(SAMPLE).sealed.read(finding["deposit"])
+    data = next(file.data for file in sealed.files if file.path == finding["row_file"])
+    line = data.decode().splitlines()[int(finding["row_line"]) - 1]
+    assert [(int(n), html.unescape(re.sub("<[^>]+>", "", t))) for n, t in marked] == [(int(finding["row_line"]), line)]
 
 
 def test_raw_bytes_are_the_sealed_bytes(room):

@@ -12,17 +12,18 @@ import pyarrow.parquet as pq
 import pytest
 
 from stillwell.archive.archive import Archive
-from stillwell.reading.rating.in_force import departures
+from stillwell.drawing.gaugings import MOST_GAUGINGS, evenly_spread
+from stillwell.drawing.hydrograph import hydrograph_svg
+from stillwell.drawing.thinning import thinned, thinned_limits
+from stillwell.reading.rating.site_ratings import departures
+from stillwell.reporting.ratings import shown_rating
 from stillwell.reporting.subject import report
 from stillwell.room import urls
 from stillwell.room.data.archive_view import Shelf
-from stillwell.room.data.in_force import policy_of, ratings_at
+from stillwell.room.data.policy_and_ratings import policy_of, ratings_at
 from stillwell.room.data.series import series_of
-from stillwell.room.data.thinning import band, drawn
-from stillwell.room.drawings import hydrograph
-from stillwell.room.drawings.pictures import MOST_GAUGINGS
-from stillwell.room.drawings.rating import curve_between, stage_discharge
-from stillwell.room.drawings.window import window_of
+from stillwell.room.data.window import window_of
+from stillwell.room.pages.site_drawings import count_gaugings, gaugings_in, marked, stage_discharge
 from tests.room.conftest import SAMPLE, archive_of, deposit, opened
 
 
@@ -93,7 +94,7 @@ def test_the_band_holds_the_interval_of_every_value(view, width):
     assert (edges.high[place] >= high.to_numpy()).all()
     assert set(edges.low) <= set(low)
     assert set(edges.high) <= set(high)
-    assert window.picked.values.max() == rows["discharge_m3_s"].max()
+    assert window.thinned.values.max() == rows["discharge_m3_s"].max()
 
 
 def test_a_hole_breaks_the_band_as_it_breaks_the_line(view):
@@ -102,12 +103,12 @@ def test_a_hole_breaks_the_band_as_it_breaks_the_line(view):
     query = {"series": "discharge", "from": "2025-02-26", "to": "2025-03-01"}
     window = window_of(series_of(view, "INV-ORM"), query, 300)
     end = int(_microseconds(pd.Series([gap["to"]]))[0])
-    assert end in window.picked.times[window.picked.breaks]
+    assert end in window.thinned.times[window.thinned.breaks]
     assert end in window.band.times[window.band.breaks]
     times = np.delete(np.arange(20_000, dtype=np.int64), slice(7_000, 9_000)) * 3_600_000_000
     values = np.sin(times / 3e14)
-    picked = drawn(times, values, 0, int(times[-1]), 200, 3.6e9)
-    edges = band(picked, 0, times, values - 1, values + 1, (0, int(times[-1])), 200)
+    picked = thinned(times, values, 0, int(times[-1]), 200, 3.6e9)
+    edges = thinned_limits(picked, 0, times, values - 1, values + 1, (0, int(times[-1])), 200)
     assert picked.thinned
     assert picked.times[picked.breaks].tolist() == [9_000 * 3_600_000_000]
     assert edges.breaks.sum() == 1
@@ -161,14 +162,17 @@ def test_the_rating_drawn_is_the_one_handed_in(view):
     """The curve is C (h - e)^beta of the table, its band the office's figure, dashed beyond what was gauged."""
     (rating,) = ratings_at(view, "INV-KES")
     segment = Archive(SAMPLE).standing("rating_segments").query("rating == 'INV-KES-A'").iloc[0]
-    curve = curve_between(rating, np.array([0.2, 0.5, 0.9]), 0.0, log=False)
-    above = np.maximum(curve.stage - segment["zero_stage_m"], 0.0)
-    np.testing.assert_allclose(curve.q, segment["coefficient"] * above ** segment["exponent"], rtol=1e-12)
-    part = 2 * policy_of(view).value("rating_uncertainty_pct") / 100
-    np.testing.assert_allclose(curve.high - curve.q, part * curve.q, atol=1e-12)
-    np.testing.assert_allclose(curve.q - curve.low, part * curve.q, atol=1e-12)
-    np.testing.assert_array_equal(curve.beyond, (curve.stage < 0.16) | (curve.stage > 0.85))
-    assert curve.stage.max() > 0.9
+    policy = policy_of(view)
+    line = shown_rating(rating, np.array([0.2, 0.5, 0.9]), policy).line
+    above = np.maximum(line.stage_m - segment["zero_stage_m"], 0.0)
+    q = line.discharge_m3_s
+    np.testing.assert_allclose(q, segment["coefficient"] * above ** segment["exponent"], rtol=1e-12)
+    part = 2 * policy.value("rating_uncertainty_pct") / 100
+    np.testing.assert_allclose(line.upper - q, part * q, atol=1e-12)
+    np.testing.assert_allclose(q - line.lower, part * q, atol=1e-12)
+    np.testing.assert_array_equal(line.beyond, (line.stage_m < 0.16) | (line.stage_m > 0.85))
+    assert {0.16, 0.85} <= set(line.stage_m)
+    assert line.stage_m.max() > 0.9
 
 
 def test_departures_are_from_the_shifted_rating(view):
@@ -208,22 +212,22 @@ def test_gaugings_on_the_rating_are_labelled(room, log):
     gaugings = Archive(SAMPLE).standing("gaugings", ["INV-ORM"])
     assert len(said) == len(gaugings)
     assert all("% from the rating in force" in text for text in said)
-    dates = re.findall(r"gauged-at[^>]*>(\d{4}-\d{2}-\d{2})<", drawing)
+    dates = re.findall(r"halo beside[^>]*>(\d{4}-\d{2}-\d{2})<", drawing)
     assert len(dates) > len(gaugings) / 2
     assert set(dates) <= set(gaugings["started_at"].dt.strftime("%Y-%m-%d"))
     assert 'class="band"' in drawing
-    assert 'class="rating beyond"' in drawing
+    assert 'class="beyond"' in drawing
     assert ("above zero flow" in drawing) == log
 
 
 def test_gaugings_of_another_ratings_time_are_faint(view):
     """On one of several ratings, gaugings made while it did not hold are drawn faint, the others not."""
     (rating,) = ratings_at(view, "INV-ORM")
-    gaugings = view.standing("gaugings", "INV-ORM").assign(gravest="", departure_pct=np.nan)
+    gaugings = view.standing("gaugings", "INV-ORM")
     middle = gaugings["started_at"].sort_values().iloc[5]
     later = type(rating)(**(vars(rating) | {"since": middle}))
-    drawn = stage_discharge(gaugings, later)
-    assert drawn.count("elsewhen") == int((gaugings["started_at"] < middle).sum())
+    svg = stage_discharge(view, "INV-ORM", gaugings, later)
+    assert svg.count('class="gauging faint"') == int((gaugings["started_at"] < middle).sum())
 
 
 def test_a_rating_that_is_not_there_is_refused(room):
@@ -303,34 +307,35 @@ def test_hostile_marks_sensors_and_ratings_stay_labels(tmp_path):
 
 def test_gaugings_in_a_window_have_their_interval(view):
     """The larger uncertainty is drawn, of a result that handed in (95 %), and none at a reading of the gauge."""
-    gaugings = view.standing("gaugings", "INV-ORM").assign(gravest="")
-    marks = hydrograph.gaugings_in(window_of(series_of(view, "INV-ORM"), {}), gaugings)
-    rows = gaugings.set_index("gauging_id")
-    half = rows[["uncertainty_table_m3_s", "uncertainty_scatter_m3_s"]].max(axis=1)
-    assert set(rows["handed_in_uncertainty_level"].dropna()) == {95}
-    given = rows["handed_in_uncertainty_pct"] / 100 * rows["discharge_m3_s"].abs()
+    gaugings = view.standing("gaugings", "INV-ORM")
+    rows = marked(view, "INV-ORM", gaugings)
+    inside = gaugings_in(window_of(series_of(view, "INV-ORM"), {}), rows).set_index("gauging_id")
+    gaugings = gaugings.set_index("gauging_id")
+    half = gaugings[["uncertainty_table_m3_s", "uncertainty_scatter_m3_s"]].max(axis=1)
+    assert set(gaugings["handed_in_uncertainty_level"].dropna()) == {95}
+    given = gaugings["handed_in_uncertainty_pct"] / 100 * gaugings["discharge_m3_s"].abs()
     assert given[half.isna()].notna().any()
-    drawn = {m["gauging"]: m["half"] for m in marks if m["half"] == m["half"]}
-    assert drawn == pytest.approx(half.fillna(given).dropna().to_dict())
-    heights = hydrograph.gaugings_in(window_of(series_of(view, "INV-ORM"), {"series": "stage"}), gaugings)
-    assert heights
-    assert all(m["half"] != m["half"] for m in heights)
+    assert inside["uncertainty"].dropna().to_dict() == pytest.approx(half.fillna(given).dropna().to_dict())
+    heights = gaugings_in(window_of(series_of(view, "INV-ORM"), {"series": "stage"}), rows)
+    assert len(heights) > 0
+    assert heights["uncertainty"].isna().all()
+    assert (heights["value"] == heights["stage_m"]).all()
 
 
 def test_of_very_many_gaugings_some_are_drawn_and_it_is_said(view):
     """Of more gaugings than a picture holds, as many are drawn evenly spread in time, and the words count all."""
-    one = view.standing("gaugings", "INV-ORM").assign(gravest="", departure_pct=np.nan).iloc[[0]]
+    one = view.standing("gaugings", "INV-ORM").assign(departure_pct=np.nan).iloc[[0]]
     many = one.loc[one.index.repeat(1_000)].reset_index(drop=True)
     many["started_at"] = pd.date_range("2024-10-05", "2025-09-01", periods=1_000, tz="UTC").as_unit("us")
     many["gauging_id"] = [f"G{i}" for i in range(1_000)]
     window = window_of(series_of(view, "INV-ORM"), {})
-    marks = hydrograph.gaugings_in(window, many)
-    drawn_ids = [int(mark["gauging"][1:]) for mark in hydrograph.spread_marks(marks)]
+    rows = gaugings_in(window, marked(view, "INV-ORM", many))
+    drawn_ids = evenly_spread(rows)["gauging_id"].str[1:].astype(int).tolist()
     assert (drawn_ids[0], drawn_ids[-1], len(drawn_ids)) == (0, 999, MOST_GAUGINGS)
     assert max(np.diff(drawn_ids)) <= 3
-    words = hydrograph.said_of_gaugings(marks)
+    words = count_gaugings(rows)
     assert words.startswith("1000 gaugings on it: 1000 provisional.")
     assert "400 of them are drawn" in words
-    assert hydrograph.hydrograph(window, many).count('class="gauged') == MOST_GAUGINGS
+    assert hydrograph_svg(window, rows).count('class="gauging"') == MOST_GAUGINGS
     (rating,) = ratings_at(view, "INV-ORM")
-    assert stage_discharge(many, rating).count('class="gauged ') == MOST_GAUGINGS
+    assert stage_discharge(view, "INV-ORM", many, rating).count('class="gauging"') == MOST_GAUGINGS

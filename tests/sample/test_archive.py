@@ -122,11 +122,13 @@ def test_discharge_comes_near_the_truth(made):
     assert max(errors.values()) < 10
 
 
-def test_one_batch_or_deposit_by_deposit_gives_the_same_numbers(made, tmp_path):
+@pytest.mark.parametrize("at_once", [5, pytest.param(1, marks=pytest.mark.soak)])
+def test_one_batch_or_deposit_by_deposit_gives_the_same_numbers(made, tmp_path, at_once):
     """What a gauging comes to does not depend on the gaugings beside it, to the last bit."""
-    root = tmp_path / "archive"
-    for path in inbox(ROOT / "inbox"):
-        ingest(root, [path], by="T1", render_now=False)
+    root, paths = tmp_path / "archive", inbox(ROOT / "inbox")
+    assert len(paths) > 10
+    for first in range(0, len(paths), at_once):
+        ingest(root, paths[first : first + at_once], by="T1", render_now=False)
     for table in ("gaugings", "verticals"):
         one, other = Archive(made).standing(table), Archive(root).standing(table)
         key = [name for name in ("gauging_id", "vertical") if name in one]

@@ -44,26 +44,38 @@ def expected() -> list[dict[str, str]]:
     return _read((ROOT / "expected.csv").read_text(encoding="utf-8"))
 
 
-def test_made_again_it_is_the_same_byte_for_byte(tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def made() -> dict[str, bytes]:
+    """Make the season anew."""
+    return make()
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write the season anew where an earlier one left a deposit."""
+    folder = tmp_path_factory.mktemp("season")
+    (folder / "inbox" / "99_old").mkdir(parents=True)
+    write(folder)
+    return folder
+
+
+def test_made_again_it_is_the_same_byte_for_byte(written: Path) -> None:
     """The season written anew has the files that are kept, with the same bytes, and no other."""
-    write(tmp_path)
     kept = {p.relative_to(ROOT).as_posix(): p.read_bytes() for p in (ROOT / "inbox").rglob("*") if p.is_file()}
     kept |= {name: (ROOT / name).read_bytes() for name in ("truth.csv", "expected.csv")}
-    made = {p.relative_to(tmp_path).as_posix(): p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()}
+    made = {p.relative_to(written).as_posix(): p.read_bytes() for p in written.rglob("*") if p.is_file()}
     assert sorted(kept) == sorted(made)
     assert [name for name in kept if kept[name] != made[name]] == []
 
 
-def test_writing_takes_away_what_an_earlier_season_left(tmp_path: Path) -> None:
+def test_writing_takes_away_what_an_earlier_season_left(written: Path) -> None:
     """A deposit of an earlier season does not stay in the inbox."""
-    (tmp_path / "inbox" / "99_old").mkdir(parents=True)
-    write(tmp_path)
-    assert not (tmp_path / "inbox" / "99_old").exists()
+    assert not (written / "inbox" / "99_old").exists()
 
 
-def test_the_inbox_is_small() -> None:
+def test_the_inbox_is_small(made: dict[str, bytes]) -> None:
     """All deposits together are small enough to be kept beside the code."""
-    assert sum(len(data) for path, data in make().items() if path.startswith("inbox/")) < MOST_BYTES
+    assert sum(len(data) for path, data in made.items() if path.startswith("inbox/")) < MOST_BYTES
 
 
 @pytest.mark.parametrize("name", ["truth.csv", "expected.csv"])
@@ -120,9 +132,9 @@ def test_what_is_expected_names_every_gauging_handed_in(expected: list[dict[str,
     assert len(labels) > 60
 
 
-def test_parties_save_their_files_each_in_its_own_way() -> None:
+def test_parties_save_their_files_each_in_its_own_way(made: dict[str, bytes]) -> None:
     """Byte order mark and CRLF, semicolon and decimal comma, and another encoding all occur."""
-    files = make()
+    files = made
     feet = files["inbox/03_second_party_in_feet/points.csv"]
     assert feet.startswith(b"\xef\xbb\xbf")
     assert feet.count(b"\n") == feet.count(b"\r\n")

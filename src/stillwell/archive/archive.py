@@ -13,9 +13,9 @@ import pandas as pd
 import pyarrow as pa
 
 from stillwell.archive.disk.layout import READABLE_MAJOR, SCHEMAS, entry_path, schema_path
-from stillwell.archive.disk.regular import read_regular
+from stillwell.archive.disk.regular_files import read_regular
+from stillwell.archive.filled_groups import packed
 from stillwell.archive.ledger.chain import Ledger
-from stillwell.archive.packing import packed
 from stillwell.archive.sealed import Sealed
 from stillwell.archive.tables.current_rows import GAUGING, standing_rows
 from stillwell.archive.tables.many_files import read_whole
@@ -25,7 +25,7 @@ from stillwell.archive.tables.table_files import arrow_schema, arrow_schema_from
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
 from stillwell.fingerprint import sha256
 from stillwell.intake.values.constant import distinct
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 AT_ONCE = 1_000_000
 """Rows of which codes are read at a time."""
@@ -189,10 +189,10 @@ class Archive:
         schema, files = self._schema(table), self.table_files(table, sites)
         if list(columns) == ["site"]:
             return {(site,) for file in files for site in file.sites if sites is None or site in sites}
-        found: set[tuple[str, ...]] = set()
+        texts: set[tuple[str, ...]] = set()
         for part in packed(files, lambda file: file.rows, AT_ONCE):
-            found.update(distinct(read_files([self.root / f.path for f in part], columns, schema, sites), columns))
-        return found
+            texts.update(distinct(read_files([self.root / f.path for f in part], columns, schema, sites), columns))
+        return texts
 
     def standing(self, table: str, sites: Sequence[str] | None = None, as_of: datetime | None = None) -> pd.DataFrame:
         """Read the rows of a table that stand.
@@ -323,11 +323,11 @@ class Archive:
 
     def described(self, table: str) -> dict[str, Any]:
         """Return the Table Schema of a table, as ``description`` does; ArchiveError where there is none."""
-        found = self.description(table)
-        if found is None:
+        described = self.description(table)
+        if described is None:
             msg = f"expected a description of the table {table} among the files that the ledger lists, found none"
             raise ArchiveError(msg)
-        return found
+        return described
 
     @cached_property
     def _descriptions(self) -> dict[str, dict[str, Any]]:
@@ -335,14 +335,14 @@ class Archive:
 
     @cached_property
     def _by_table(self) -> dict[str, list[ListedFile]]:
-        found: dict[str, list[ListedFile]] = {}
+        files_of: dict[str, list[ListedFile]] = {}
         for file in self.ledger.live_tables().values():
             if file.table:
-                found.setdefault(file.table, []).append(file)
+                files_of.setdefault(file.table, []).append(file)
         # the name of a file begins with its commit
         return {
             table: sorted(files, key=lambda file: (file.sites[:1], file.path.rpartition("/")[2]))
-            for table, files in found.items()
+            for table, files in files_of.items()
         }
 
 

@@ -164,8 +164,8 @@ def table_line(name: str) -> str:
     """Say in two lines what a table holds and what its key is."""
     model = ARCHIVE_TABLES[name]
     # some models only say which table they are; what it holds is then said by one they are built on
-    said = [(c.__doc__ or "").strip() for c in model.__mro__ if c.__name__ in (model.__name__, *_bases(model))]
-    what = next(text for text in said if not text.startswith("`")).split("; key")[0].rstrip(".")
+    docstrings = [(c.__doc__ or "").strip() for c in model.__mro__ if c.__name__ in (model.__name__, *_bases(model))]
+    what = next(text for text in docstrings if not text.startswith("`")).split("; key")[0].rstrip(".")
     revised = any(c.name == "revision" for c in columns(model))
     key = ", ".join([*key_names(model), *(["revision"] if revised else [])])
     return f"{name:<{_WIDTH}} {what}.\n{'':<{_WIDTH}} Key: {key}."

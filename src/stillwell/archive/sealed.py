@@ -13,11 +13,11 @@ from urllib.parse import quote
 
 from stillwell.archive.disk import fs
 from stillwell.archive.disk.layout import SEALED
-from stillwell.archive.disk.regular import irregular, is_folder, read_regular
+from stillwell.archive.disk.regular_files import irregular, is_folder, read_regular
 from stillwell.archive.ledger.entries import utc_text
 from stillwell.errors import ArchiveDamaged, Withheld
 from stillwell.fingerprint import both_digests, canonical_json, digest_of_rows, sha256, sha512
-from stillwell.records import Deposit, DepositFile, Fault
+from stillwell.shared_types import Deposit, DepositFile, Fault
 
 LAYOUT = "0003-hash-and-id-n-tuple-storage-layout"
 """Storage layout extension of the OCFL community: digest tuples, then the encoded identifier."""
@@ -43,7 +43,7 @@ def object_folder(digest: str) -> str:
     """Name the folder of a deposit's object, relative to the storage root."""
     identifier = f"deposit:{digest}"
     hashed = sha256(identifier.encode())
-    encoded = re.sub(r"[^A-Za-z0-9_-]", lambda found: f"%{ord(found[0]):02x}", identifier)
+    encoded = re.sub(r"[^A-Za-z0-9_-]", lambda match: f"%{ord(match[0]):02x}", identifier)
     return "/".join([*(hashed[part] for part in _TUPLES), encoded])
 
 
@@ -110,7 +110,7 @@ def _content_paths(files: Sequence[DepositFile]) -> list[_Content]:
 def _safe(path: str) -> str:
     """Encode a path so that any disk can hold it; one with an overlong part goes by its digest."""
     parts = [quote(part, safe=" ()+,=@") for part in path.split("/")]
-    parts = [re.sub(r"^[. ]|[. ]$", lambda found: f"%{ord(found[0]):02X}", part) for part in parts]
+    parts = [re.sub(r"^[. ]|[. ]$", lambda match: f"%{ord(match[0]):02X}", part) for part in parts]
     return "/".join(parts) if all(0 < len(part) <= _LONGEST_PART for part in parts) else sha256(path.encode())
 
 
@@ -185,15 +185,15 @@ class Sealed:
     def withheld(self, digest: str) -> bool:
         """Return whether a tombstone stands in place of a deposit's content."""
         try:
-            said = json.loads(self._inventory(digest)["versions"]["v1"]["message"])
+            message = json.loads(self._inventory(digest)["versions"]["v1"]["message"])
         except (OSError, ValueError, KeyError, TypeError):
             return False
-        return bool(said.get("withheld"))
+        return bool(message.get("withheld"))
 
     def digests(self) -> list[str]:
         """List the digests of all deposits sealed here, taken or not."""
-        found = self.folder.glob("???/???/???/deposit%3a*")
-        return sorted(path.name.removeprefix("deposit%3a") for path in found)
+        objects = self.folder.glob("???/???/???/deposit%3a*")
+        return sorted(path.name.removeprefix("deposit%3a") for path in objects)
 
     def seal(self, deposits: Sequence[Deposit], created: datetime, by: str, staging: Path) -> None:
         """Seal deposits; bytes that are already sealed are left alone.
@@ -242,9 +242,9 @@ class Sealed:
         if about.get("withheld"):
             msg = f"{where}: expected a sealed deposit, found it withheld by a decision; {TOMBSTONE} says by which"
             raise Withheld(msg)
-        found = deposit_digest(about["kind"], files)
-        if found != digest:
-            msg = f"{where}: expected a deposit with the digest {digest}, found {found}; it is not as sealed"
+        actual = deposit_digest(about["kind"], files)
+        if actual != digest:
+            msg = f"{where}: expected a deposit with the digest {digest}, found {actual}; it is not as sealed"
             raise ArchiveDamaged(msg)
         return Deposit(about["name"], about["kind"], digest, tuple(files))
 
@@ -290,8 +290,8 @@ class Sealed:
         try:
             data = read_regular(self._object(digest) / _INVENTORY)
             inventory = json.loads(data)
-            paths = {path: sum512 for sum512, found in inventory["manifest"].items() for path in found}
-            sums256 = {path: d for d, found in inventory["fixity"]["sha256"].items() for path in found}
+            paths = {path: sum512 for sum512, content in inventory["manifest"].items() for path in content}
+            sums256 = {path: d for d, content in inventory["fixity"]["sha256"].items() for path in content}
         except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
             yield Fault("sealed", f"{folder}/{_INVENTORY}", f"expected an inventory, found {error!r}")
             return
@@ -315,9 +315,9 @@ class Sealed:
         except OSError as error:
             yield Fault("sealed", path, f"expected sealed bytes, found: {error.strerror}")
             return
-        found = both_digests(data)
-        if found != (expected, expected256):
-            details = {"expected sha512": expected, "found sha512": found[0]}
+        actual = both_digests(data)
+        if actual != (expected, expected256):
+            details = {"expected sha512": expected, "found sha512": actual[0]}
             yield Fault("sealed", path, "expected the bytes as sealed, found others", details)
 
     def _extra(self, digest: str, folder: str, known: set[str]) -> Iterator[Fault]:
@@ -330,8 +330,8 @@ class Sealed:
                 if not any(path.iterdir()):
                     yield Fault("sealed", f"{folder}/{inside}", "expected sealed bytes, found an empty folder")
             elif inside not in expected:
-                found = irregular(path) or "a file"
-                yield Fault("sealed", f"{folder}/{inside}", f"expected nothing, found {found} that was never sealed")
+                kind = irregular(path) or "a file"
+                yield Fault("sealed", f"{folder}/{inside}", f"expected nothing, found {kind} that was never sealed")
 
     def _misnamed(
         self, digest: str, folder: str, inventory: dict[str, Any], sums: Mapping[str, str]
@@ -345,12 +345,12 @@ class Sealed:
             places = {path: inventory["manifest"][d][0] for d, paths in version["state"].items() for path in paths}
             base = self._object(digest)
             rows = [(path, (base / place).stat().st_size, sums[place]) for path, place in places.items()]
-            found = _digest_of(about["kind"], rows)
+            actual = _digest_of(about["kind"], rows)
         except (OSError, ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
             yield Fault("sealed", folder, f"expected a sealed deposit, found {error!r}; its bytes cannot be given out")
             return
-        if found != digest:
-            sentence = f"expected a deposit with the digest {digest}, found {found}; it is not as sealed"
+        if actual != digest:
+            sentence = f"expected a deposit with the digest {digest}, found {actual}; it is not as sealed"
             yield Fault("sealed", folder, sentence)
 
     def strangers(self) -> list[Fault]:
@@ -370,8 +370,8 @@ class Sealed:
                 if is_folder(path) and path not in objects:
                     todo.append(path)
                 elif not is_folder(path) and path not in known | objects:
-                    found = irregular(path) or "a file"
-                    yield Fault("sealed", self._relative(path), f"expected nothing, found {found} of no object")
+                    kind = irregular(path) or "a file"
+                    yield Fault("sealed", self._relative(path), f"expected nothing, found {kind} of no object")
 
     def _relative(self, path: Path) -> str:
         return path.relative_to(self.root).as_posix()
@@ -386,9 +386,9 @@ def _understood(inventory: dict[str, Any], base: Path) -> tuple[dict[str, str], 
 
 def _unequal(root: Path, path: str, expected: bytes) -> Iterator[Fault]:
     try:
-        found = read_regular(root / path)
+        actual = read_regular(root / path)
     except OSError as error:
         yield Fault("sealed", path, f"expected {len(expected)} bytes as sealed, found: {error.strerror}")
         return
-    if found != expected:
+    if actual != expected:
         yield Fault("sealed", path, "expected the bytes as sealed, found others")

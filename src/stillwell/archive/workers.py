@@ -13,7 +13,7 @@ from multiprocessing import get_context, parent_process
 from threading import Thread
 from typing import Any
 
-from stillwell.archive.packing import packed
+from stillwell.archive.filled_groups import packed
 from stillwell.errors import ProcessLost
 
 AT_HAND = 2

@@ -1,1 +1,1 @@
-"""Frames of results in, findings out: what is doubtful, why, and against which limit. Reads no file and no clock."""
+"""From frames of results to findings: what, why, and against which limit. Reads no file and no clock."""

@@ -1,11 +1,11 @@
-"""All checks over a batch: what each finds becomes a finding in words."""
+"""All checks over a batch: the rows each returns become findings with their sentences."""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
 
-from stillwell.assessment.checks import CHECKS
+from stillwell.assessment.check_table import CHECKS
 from stillwell.assessment.evidence import Check, Evidence
 from stillwell.assessment.policy import Policy
 
@@ -28,15 +28,15 @@ def assess(evidence: Evidence, checks: tuple[Check, ...] = CHECKS) -> pd.DataFra
         One row per finding, by gauging and in the order of the checks, with the columns of ``FINDING_COLUMNS``.
     """
     some = checks if len(evidence.gaugings) else ()
-    found = [worded(check, rows, evidence.policy) for check in some if len(rows := check.find(evidence))]
-    if not found:
+    parts = [worded(check, rows, evidence.policy) for check in some if len(rows := check.find(evidence))]
+    if not parts:
         return pd.DataFrame({name: pd.Series(dtype=_dtype(name)) for name in FINDING_COLUMNS})
-    findings = pd.concat(found, ignore_index=True)
+    findings = pd.concat(parts, ignore_index=True)
     return findings.iloc[np.argsort(findings["g"].to_numpy(), kind="stable")].reset_index(drop=True)
 
 
 def worded(check: Check, rows: pd.DataFrame, policy: Policy) -> pd.DataFrame:
-    """Put what a check found into words.
+    """Write the findings of one check.
 
     Parameters
     ----------
@@ -50,8 +50,8 @@ def worded(check: Check, rows: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     DataFrame
         With the columns of ``FINDING_COLUMNS``.
     """
-    said = zip(*(rows[name].tolist() for name in ("key", "value", "limit")), strict=True)
-    messages = [check.sentence.format(key=key, value=value, limit=limit) for key, value, limit in said]
+    figures = zip(*(rows[name].tolist() for name in ("key", "value", "limit")), strict=True)
+    messages = [check.sentence.format(key=key, value=value, limit=limit) for key, value, limit in figures]
     source = policy.limits[check.limit].source if check.limit else check.source
     return rows.assign(
         code=check.code,

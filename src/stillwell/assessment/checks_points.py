@@ -1,4 +1,4 @@
-"""How checks on meters, points and profiles find what they doubt. A missing value is never doubted here."""
+"""Checks of meters, points and profiles. A missing value gives no finding here."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def _meter_limit(e: Evidence, name: str) -> Floats:
 
 
 def of_meter(e: Evidence, name: str) -> Floats:
-    """Read a number off the register of each gauging's meter as it held on the day; NaN where it says nothing.
+    """Read a number off the register of each gauging's meter as it was on that day; NaN where there is none.
 
     Parameters
     ----------
@@ -53,9 +53,9 @@ def of_meter(e: Evidence, name: str) -> Floats:
     float array, shape (gaugings,)
     """
     out = np.full(len(e.gaugings), np.nan)
-    said = e.instruments[e.instruments[name].notna()].sort_values("valid_from", na_position="first", kind="stable")
+    register = e.instruments[e.instruments[name].notna()].sort_values("valid_from", na_position="first", kind="stable")
     meter, start = e.gaugings["instrument"], e.gaugings["started_at"]
-    for code, since, value in zip(said["instrument"], said["valid_from"], said[name], strict=True):
+    for code, since, value in zip(register["instrument"], register["valid_from"], register[name], strict=True):
         holds = np.array((meter == code).fillna(False), dtype=bool)
         if since is not pd.NaT:
             holds &= (start >= since).to_numpy()
@@ -87,7 +87,7 @@ def spikes_many(e: Evidence) -> pd.DataFrame:
 
 
 def error_large(e: Evidence) -> pd.DataFrame:
-    """Find velocities whose standard error is large, both in itself and beside the velocity."""
+    """Find velocities whose standard error is large, both in itself and compared with the velocity."""
     error, velocity = numbers(e.points["velocity_se_m_s"]), np.abs(numbers(e.points["normal_velocity_m_s"]))
     limit = np.maximum(e.policy.value("velocity_error_pct") / 100 * velocity, e.policy.value("velocity_error_m_s"))
     return of_points(e, error > limit, error, limit)

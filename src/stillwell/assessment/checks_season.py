@@ -1,4 +1,4 @@
-"""How checks that look beyond one gauging find what they doubt: other gaugings of the site, the party, the meter."""
+"""Checks that look beyond one gauging: at other gaugings of the site, of the party, and at the meter."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def same_day_differ(e: Evidence) -> pd.DataFrame:
 
 
 def _next_same(*columns: pd.Series) -> NDArray[np.bool_]:
-    """Say of each row whether the next has the same values; a missing one is never the same."""
+    """Return for each row whether the next has the same values; a missing one is never the same."""
     out = np.ones(len(columns[0]), dtype=bool)
     for column in columns:
         out &= (column == column.shift(-1)).fillna(False).to_numpy(dtype=bool)

@@ -1,4 +1,4 @@
-"""How checks on the section, the result and the gauge find what they doubt. A missing value is never doubted here."""
+"""Checks of the section, the result and the gauge. A missing value gives no finding here."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.assessment.evidence import Evidence, numbers, of_gaugings, of_verticals
+from stillwell.hydrometry.grouped import Groups
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -67,16 +68,12 @@ def _inner(e: Evidence) -> Flags:
 
 def _unlike(e: Evidence, value: Floats, factor: float) -> Flags:
     """Whether a value is above ``factor`` times, or below ``1/factor`` of, both neighbours with water."""
-    g, channel = e.verticals["g"].to_numpy(), e.verticals["channel"].to_numpy()
     able = _inner(e) & ~e.verticals["velocity_interpolated"].to_numpy(dtype=bool) & ~np.isnan(value)
     out = np.zeros(value.size, dtype=bool)
-    same = (g[1:] == g[:-1]) & (channel[1:] == channel[:-1]) & able[1:] & able[:-1]
-    both = np.flatnonzero(same[1:] & same[:-1]) + 1
-    low = np.minimum(value[both - 1], value[both + 1])
-    high = np.maximum(value[both - 1], value[both + 1])
-    here = value[both]
-    steady = low > 0
-    out[both] = steady & ((here > factor * high) | (here < low / factor))
+    inner = Groups.of(e.verticals["g"].to_numpy(), e.verticals["channel"].to_numpy()).neighbours(able)
+    low = np.minimum(value[inner - 1], value[inner + 1])
+    high = np.maximum(value[inner - 1], value[inner + 1])
+    out[inner] = (low > 0) & ((value[inner] > factor * high) | (value[inner] < low / factor))
     return out
 
 
@@ -107,7 +104,7 @@ def discharge_missing(e: Evidence) -> pd.DataFrame:
 
 
 def discharge_differs(e: Evidence) -> pd.DataFrame:
-    """Find a discharge handed in beside points that is not ours."""
+    """Find a discharge handed in with points that differs from the one computed of them."""
     handed_in, ours = numbers(e.gaugings["discharge_m3_s"]), numbers(e.results["discharge_m3_s"])
     base = np.abs(ours)
     share = np.divide(100 * np.abs(handed_in - ours), base, out=np.full(ours.size, np.inf), where=base > 0)
@@ -178,7 +175,7 @@ def half_digit(values: Floats) -> Floats:
 
 
 def uncertainties_differ(e: Evidence) -> pd.DataFrame:
-    """Find gaugings whose own scatter says something else than the tables do."""
+    """Find gaugings whose uncertainty by their own scatter differs from that by the tables."""
     table, scatter = numbers(e.results["uncertainty_table_m3_s"]), numbers(e.results["uncertainty_scatter_m3_s"])
     factor = e.policy.value("uncertainties_factor")
     return of_gaugings(e, (scatter > factor * table) & (table > 0), scatter, table)
@@ -212,8 +209,8 @@ def gauge_height_single(e: Evidence) -> pd.DataFrame:
 
 def gauge_height_held(e: Evidence) -> pd.DataFrame:
     """Find gaugings for part of which the nearest reading was held."""
-    held = numbers(e.results["gauge_height_held_s"]) / 60
-    return of_gaugings(e, (held > 0) & (e.results["gauge_height_readings"] > 1), held)
+    minutes = numbers(e.results["gauge_height_held_s"]) / 60
+    return of_gaugings(e, (minutes > 0) & (e.results["gauge_height_readings"] > 1), minutes)
 
 
 def gauge_not_reference(e: Evidence) -> pd.DataFrame:

@@ -1,4 +1,4 @@
-"""What a check looks at, and the rows it points at."""
+"""Evidence that checks look at, and the rows their findings are about."""
 
 from __future__ import annotations
 
@@ -41,13 +41,13 @@ class Evidence:
 
     @cached_property
     def seen(self) -> pd.DataFrame:
-        """The batch beside what stood before it; see ``seen``."""
+        """The batch with the gaugings that stood before it; see ``seen``."""
         return seen(self)
 
 
 @dataclass(frozen=True)
 class Check:
-    """One kind of doubt.
+    """One kind of finding.
 
     ``sentence`` may use ``{key}``, ``{value}`` and ``{limit}``; ``limit`` names the policy's limit, whose source
     is then the finding's; without one ``source`` says where the rule comes from.
@@ -76,7 +76,7 @@ class Check:
 
 
 def seen(e: Evidence) -> pd.DataFrame:
-    """Put the batch beside what stood before it: one row per gauging, with ``g`` of those in the batch, else -1.
+    """Join the batch with what stood before it: one row per gauging, with ``g`` of those in the batch, else -1.
 
     Parameters
     ----------
@@ -89,11 +89,11 @@ def seen(e: Evidence) -> pd.DataFrame:
     """
     own = e.gaugings.drop(columns=[c for c in e.results if c in e.gaugings])
     batch = pd.concat([own, e.results], axis=1).assign(g=np.arange(len(e.gaugings)))
-    kept = e.history.assign(g=-1)
-    if len(kept):
-        kept = kept[~kept["gauging_id"].isin(set(batch["gauging_id"]))]
+    earlier = e.history.assign(g=-1)
+    if len(earlier):
+        earlier = earlier[~earlier["gauging_id"].isin(set(batch["gauging_id"]))]
     names = [name for name in SEEN if name in batch]
-    both = pd.concat([kept[[n for n in names if n in kept]], batch[names]], ignore_index=True)
+    both = pd.concat([earlier[[n for n in names if n in earlier]], batch[names]], ignore_index=True)
     return in_order(both, "site")
 
 
@@ -159,8 +159,8 @@ def of_points(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit: Ar
     if not rows.size:
         return nothing()
     frame = e.points.iloc[rows].reset_index(drop=True)
-    said = zip(frame["vertical"], frame["relative_depth"], frame["repeat"], strict=True)
-    keys = [_point_key(*point) for point in said]
+    points = zip(frame["vertical"], frame["relative_depth"], frame["repeat"], strict=True)
+    keys = [_point_key(*point) for point in points]
     return _found(frame["g"].to_numpy(), keys, rows, value, limit, frame)
 
 

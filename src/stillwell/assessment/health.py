@@ -1,4 +1,4 @@
-"""Is a meter well? Its checks against limits and against its own history, and what they mean for gaugings."""
+"""Health of a meter: its checks against limits and its own history, and what they mean for gaugings."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ LIMITS = (
     "check_history_least_db",
     "check_history_least_c",
 )
-"""Limits of the policy a check is held against; their values and sources stand there."""
+"""Limits of the policy that a check is compared with; the policy has their values and sources."""
 
 LEVELS = ("snr_db", "noise_db", "echo_db")
 
@@ -41,12 +41,12 @@ KNOWN: tuple[tuple[str, str, tuple[str, ...], str], ...] = (
     ("echo_db", "echo level of {:.1f} dB", ("instrument", "receiver", "place"), "check_history_least_db"),
     ("temperature_c", "thermometer off by {:+.1f} degrees", ("instrument",), "check_history_least_c"),
 )
-"""What is held against the meter's own history: column, words, which earlier checks are alike, and the limit that names
+"""Figures compared with the meter's history: column, words, which earlier checks are alike, and the limit that names
 the robust deviation below which a history is never taken to be narrower. What the water scatters back differs between
 office and field, a receiver's own noise does not (common practice, no source)."""
 
 BLOCK = 500
-"""Checks of one receiver that are held against its history at a time."""
+"""Checks of one receiver that are compared with its history at a time."""
 
 EVEN = 1e-9
 """By how much a figure may pass a limit and still be the same number, rounded differently."""
@@ -57,12 +57,12 @@ ROBUST = 1.4826
 
 @dataclass(frozen=True)
 class Health:
-    """What checks say: a verdict per check, its reasons one by one, and the figures it rests on."""
+    """Verdict of each check, its reasons one by one, and the figures it rests on."""
 
     verdicts: pd.DataFrame
     """``check``, ``instrument``, ``checked_at``, ``verdict``, ``reasons``."""
     reasons: pd.DataFrame
-    """``check``, ``grave`` (makes the meter unfit), ``reason``; none for a healthy check."""
+    """``check``, ``unfit`` (whether it makes the meter so), ``reason``; none for a healthy check."""
     receivers: pd.DataFrame
     """Per check and receiver: ``snr_db``, ``noise_db``, ``echo_db``, ``spread_db``, ``drift_db``, ``samples``."""
     checks: pd.DataFrame
@@ -75,7 +75,7 @@ def assess_health(checks: pd.DataFrame, limits: Mapping[str, float], history: pd
     Per receiver: mean m of a level, spread ``1.4826 median|x - median x|``, drift = median of the later half minus
     median of the earlier half of the samples. Against its history h of at least N earlier checks a figure x is unlike
     when ``|x - median h| > k max(1.4826 median|h - median h|, least)``. A check is unfit when a receiver is unusable or
-    the thermometer is wrong; to be watched for any other reason; else healthy. A missing quantity is not doubted.
+    the thermometer is wrong; to be watched for any other reason; else healthy. A missing quantity gives no reason.
 
     Parameters
     ----------
@@ -100,17 +100,20 @@ def assess_health(checks: pd.DataFrame, limits: Mapping[str, float], history: pd
     for column, words, alike, least in KNOWN:
         mine, known = (receivers, earlier) if "receiver" in alike else (whole, before)
         lines += _against_history(mine, known, (column, words, alike, least), limits)
-    said = pd.DataFrame(lines, columns=["check", "grave", "reason"])
-    said = said.astype({"check": "str", "grave": "bool", "reason": "str"})
-    unfit = whole["check"].isin(set(said.loc[said["grave"], "check"]))
-    watch = whole["check"].isin(set(said["check"]))
+    reasons = pd.DataFrame(lines, columns=["check", "unfit", "reason"])
+    reasons = reasons.astype({"check": "str", "unfit": "bool", "reason": "str"})
+    unfit = whole["check"].isin(set(reasons.loc[reasons["unfit"], "check"]))
+    watch = whole["check"].isin(set(reasons["check"]))
     word = np.where(unfit, VERDICTS[2], np.where(watch, VERDICTS[1], VERDICTS[0]))
-    texts = {str(check): "; ".join(dict.fromkeys(told)) for check, told in said.groupby("check")["reason"]}
+    texts = {
+        str(check): "; ".join(dict.fromkeys(texts_of_check))
+        for check, texts_of_check in reasons.groupby("check")["reason"]
+    }
     verdicts = whole[["check", "instrument", "checked_at"]].assign(
         verdict=pd.Series(word, dtype="str", index=whole.index),
         reasons=pd.Series([texts.get(str(check), "") for check in whole["check"]], dtype="str", index=whole.index),
     )
-    return Health(verdicts, said, receivers, whole)
+    return Health(verdicts, reasons, receivers, whole)
 
 
 def _receivers(samples: pd.DataFrame) -> pd.DataFrame:
@@ -146,37 +149,37 @@ def _whole(samples: pd.DataFrame, receivers: pd.DataFrame) -> pd.DataFrame:
 
 
 def _against_limits(whole: pd.DataFrame, receivers: pd.DataFrame, limits: Mapping[str, float]) -> list[Line]:
-    """Say which limits each check misses: check, whether that makes it unfit, and why."""
+    """List the limits each check misses: check, whether that makes the meter unfit, and the reason."""
     low, bad = limits["check_snr_low_db"], limits["check_snr_unusable_db"]
     fewest, rate = limits["check_samples"], limits["check_rate_hz"]
     apart, degrees = limits["check_receivers_apart_db"], limits["check_temperature_c"]
     out: list[Line] = []
 
-    def tell(rows: pd.DataFrame, mask: pd.Series, grave: bool, sentence: str, *shown: str) -> None:
+    def add(rows: pd.DataFrame, mask: pd.Series, unfit: bool, sentence: str, *shown: str) -> None:
         for values in rows.loc[mask.fillna(False).to_numpy(dtype=bool), ["check", *shown]].itertuples(index=False):
-            out.append((str(values[0]), grave, sentence.format(*values[1:])))
+            out.append((str(values[0]), unfit, sentence.format(*values[1:])))
 
     of_check = whole.set_index("check").reindex(receivers["check"]).set_index(receivers.index)
-    snr, kept = receivers["snr_db"], receivers["samples"]
+    snr, samples = receivers["snr_db"], receivers["samples"]
     weak = "receiver {}: signal-to-noise of {:.1f} dB, "
     dead = snr < bad - EVEN
-    tell(receivers, dead, True, f"{weak}below {bad:g}", "receiver", "snr_db")
-    tell(receivers, (snr < low - EVEN) & ~dead, False, f"{weak}{low:g} wanted", "receiver", "snr_db")
+    add(receivers, dead, True, f"{weak}below {bad:g}", "receiver", "snr_db")
+    add(receivers, (snr < low - EVEN) & ~dead, False, f"{weak}{low:g} wanted", "receiver", "snr_db")
     for column, name in (("spread_db", "spread"), ("drift_db", "drift")):
         limit = limits[f"check_{column}"]
         wrong = receivers[column].abs() > limit + EVEN
-        tell(receivers, wrong, False, f"receiver {{}}: {name} of {{:.1f}} dB, {limit:g} allowed", "receiver", column)
-    silent = of_check["usable"].astype("bool") & (kept == 0)
-    tell(receivers, silent, False, "receiver {}: no level was recorded", "receiver")
-    gaps = (kept > 0) & (kept < fewest) & (kept < of_check["samples"])
-    tell(receivers, gaps, False, f"receiver {{}}: {{:.0f}} samples, {fewest:g} wanted", "receiver", "samples")
-    tell(whole, whole["apart_db"] > apart + EVEN, False, f"receivers {{:.1f}} dB apart, {apart:g} allowed", "apart_db")
+        add(receivers, wrong, False, f"receiver {{}}: {name} of {{:.1f}} dB, {limit:g} allowed", "receiver", column)
+    silent = of_check["usable"].astype("bool") & (samples == 0)
+    add(receivers, silent, False, "receiver {}: no level was recorded", "receiver")
+    gaps = (samples > 0) & (samples < fewest) & (samples < of_check["samples"])
+    add(receivers, gaps, False, f"receiver {{}}: {{:.0f}} samples, {fewest:g} wanted", "receiver", "samples")
+    add(whole, whole["apart_db"] > apart + EVEN, False, f"receivers {{:.1f}} dB apart, {apart:g} allowed", "apart_db")
     warm = whole["temperature_c"].abs() > degrees + EVEN
-    tell(whole, warm, True, f"thermometer off by {{:+.1f}} degrees, {degrees:g} allowed", "temperature_c")
-    tell(whole, whole["samples"] < fewest, False, f"{{:.0f}} samples, {fewest:g} wanted", "samples")
+    add(whole, warm, True, f"thermometer off by {{:+.1f}} degrees, {degrees:g} allowed", "temperature_c")
+    add(whole, whole["samples"] < fewest, False, f"{{:.0f}} samples, {fewest:g} wanted", "samples")
     slow = whole["rate_hz"] < rate - EVEN
-    tell(whole, slow, False, f"{{:.2f}} samples a second, {rate:g} wanted", "rate_hz")
-    tell(whole, ~whole["usable"].astype("bool"), False, "no level was recorded")
+    add(whole, slow, False, f"{{:.2f}} samples a second, {rate:g} wanted", "rate_hz")
+    add(whole, ~whole["usable"].astype("bool"), False, "no level was recorded")
     return out
 
 
@@ -186,7 +189,7 @@ def _against_history(
     quantity: tuple[str, str, tuple[str, ...], str],
     limits: Mapping[str, float],
 ) -> list[Line]:
-    """Say which checks are unlike the earlier checks of their meter."""
+    """List the checks that are unlike the earlier checks of their meter."""
     column, words, alike, least = quantity
     past = dict(iter(known.dropna(subset=[column]).groupby(list(alike))))
     out: list[Line] = []
@@ -286,7 +289,7 @@ def _nearest(gaugings: pd.DataFrame, verdicts: pd.DataFrame, way: Way) -> pd.Dat
     known = known.sort_values(["checked_at", "_gravity", "check"], kind="stable").drop(columns="_gravity")
     if asked.empty or known.empty:
         return verdicts[columns].iloc[:0].reindex(range(len(gaugings)))
-    found = pd.merge_asof(
+    nearest = pd.merge_asof(
         asked,
         known,
         left_on="started_at",
@@ -295,4 +298,4 @@ def _nearest(gaugings: pd.DataFrame, verdicts: pd.DataFrame, way: Way) -> pd.Dat
         direction=way,
         allow_exact_matches=way == "backward",
     )
-    return found.set_index("_row")[columns].reindex(range(len(gaugings)))
+    return nearest.set_index("_row")[columns].reindex(range(len(gaugings)))

@@ -1,4 +1,4 @@
-"""The office's limits and choices: what a policy file may say, and where it goes wrong."""
+"""The office's limits and choices: reading and checking a policy file."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ LISTS = PAIRS | {"verticals_widths_m", "verticals_fewest"}
 RETIRED = MappingProxyType(
     {"quality_thresholds_pct": "the limits of within_pct are 2, 5 and 8 percent in every office"}
 )
-"""Limits of earlier versions, each with the reason why it is no limit now; policies kept before still name them."""
+"""Limits of earlier versions, each with the reason why it is no limit now; policies stored before still name them."""
 
 WORDS = MappingProxyType(
     {"edge_rule": EDGE_RULES, "gauge_height_mean": GAUGE_HEIGHT_MEANS, "sound_speed": SOUND_SPEEDS}
@@ -116,7 +116,7 @@ class Policy:
         return replace(self.choices, discharge_floor_m3_s=self.value("discharge_floor_m3_s"))
 
     def health_limits(self) -> dict[str, float]:
-        """Return the limits a check of a meter is held against."""
+        """Return the limits that a check of a meter is compared with."""
         return {name: self.value(name) for name in HEALTH_LIMITS}
 
     def values(self, name: str) -> tuple[float, ...]:
@@ -145,12 +145,12 @@ def policy_from(text: str, base: Policy | None = None) -> Policy:
         the message names the line. Limits that are ``RETIRED`` are passed over, as in policies kept before.
     """
     try:
-        said = tomllib.loads(text)
+        document = tomllib.loads(text)
     except (ValueError, OverflowError, RecursionError) as error:
         msg = f"policy: expected TOML, found: {error}; the policy is not used"
         raise PolicyError(msg) from error
-    _refuse_unknown(said, ("office", "limits", "choices"), text, "section")
-    sections = {name: _section(said, name, text) for name in ("office", "limits", "choices")}
+    _refuse_unknown(document, ("office", "limits", "choices"), text, "section")
+    sections = {name: _section(document, name, text) for name in ("office", "limits", "choices")}
     office = _office(sections["office"], text)
     limits = {name: _limit(name, value, text) for name, value in sections["limits"].items() if name not in RETIRED}
     choices = _choices(sections["choices"], text, base.choices if base else Choices())
@@ -164,7 +164,7 @@ def policy_from(text: str, base: Policy | None = None) -> Policy:
 
 
 def refuse_retired(text: str) -> None:
-    """Refuse a policy that sets a limit of an earlier version, which would be kept and do nothing.
+    """Refuse a policy that sets a limit of an earlier version, which would be stored and do nothing.
 
     Parameters
     ----------
@@ -182,33 +182,33 @@ def refuse_retired(text: str) -> None:
             raise _refusal(text, name, f"no such limit: {why}", name)
 
 
-def _section(said: Mapping[str, Any], name: str, text: str) -> Mapping[str, Any]:
-    section = said.get(name, {})
+def _section(document: Mapping[str, Any], name: str, text: str) -> Mapping[str, Any]:
+    section = document.get(name, {})
     if not isinstance(section, Mapping):
         raise _refusal(text, name, "a section", section)
     return section
 
 
-def _refuse_unknown(said: Mapping[str, Any], known: tuple[str, ...], text: str, what: str) -> None:
-    for name in said:
+def _refuse_unknown(entries: Mapping[str, Any], known: tuple[str, ...], text: str, what: str) -> None:
+    for name in entries:
         if name not in known:
             raise _refusal(text, name, f"a {what} of {', '.join(known)}", name)
 
 
-def _office(said: Mapping[str, Any], text: str) -> dict[str, str]:
-    _refuse_unknown(said, OFFICE, text, "word about the office")
-    for name, value in said.items():
+def _office(entries: Mapping[str, Any], text: str) -> dict[str, str]:
+    _refuse_unknown(entries, OFFICE, text, "word about the office")
+    for name, value in entries.items():
         if not isinstance(value, str) or not value.strip():
             raise _refusal(text, name, "a text", value)
-    return dict(said)
+    return dict(entries)
 
 
-def _limit(name: str, said: Any, text: str) -> Limit:
+def _limit(name: str, entry: Any, text: str) -> Limit:
     if name not in LIMITS:
         raise _refusal(text, name, f"a limit of {', '.join(LIMITS)}", name)
-    if not isinstance(said, Mapping) or set(said) != {"value", "source"} or not isinstance(said["source"], str):
-        raise _refusal(text, name, '{ value = ..., source = "..." }', said)
-    value, (least, most) = said["value"], LIMITS[name]
+    if not isinstance(entry, Mapping) or set(entry) != {"value", "source"} or not isinstance(entry["source"], str):
+        raise _refusal(text, name, '{ value = ..., source = "..." }', entry)
+    value, (least, most) = entry["value"], LIMITS[name]
     if name in LISTS:
         if not isinstance(value, list) or not value or not all(_within(v, least, most) for v in value):
             raise _refusal(text, name, f"a list of numbers from {least:g} to {most:g}", value)
@@ -216,17 +216,17 @@ def _limit(name: str, said: Any, text: str) -> Limit:
             raise _refusal(text, name, "numbers that do not fall", value)
         if name in PAIRS and len(value) != 2:
             raise _refusal(text, name, "a least and a greatest value", value)
-        return Limit(tuple(value), said["source"])
+        return Limit(tuple(value), entry["source"])
     if not _within(value, least, most):
         raise _refusal(text, name, f"a number from {least:g} to {most:g}", value)
-    return Limit(float(value), said["source"])
+    return Limit(float(value), entry["source"])
 
 
-def _choices(said: Mapping[str, Any], text: str, base: Choices) -> Choices:
+def _choices(entries: Mapping[str, Any], text: str, base: Choices) -> Choices:
     known = {f.name: getattr(base, f.name) for f in fields(Choices) if f.name not in LIMITS}
-    _refuse_unknown(said, tuple(known), text, "choice")
+    _refuse_unknown(entries, tuple(known), text, "choice")
     values: dict[str, Any] = dict(known)
-    for name, value in said.items():
+    for name, value in entries.items():
         if name in WORDS:
             if value not in WORDS[name]:
                 raise _refusal(text, name, f"one of {', '.join(WORDS[name])}", value)
@@ -248,12 +248,12 @@ def _within(value: Any, least: float, most: float) -> bool:
     return number and least <= value <= most
 
 
-def _refusal(text: str, name: str, expected: str, found: Any) -> PolicyError:
-    """Say what is wrong and on which line."""
+def _refusal(text: str, name: str, expected: str, value: Any) -> PolicyError:
+    """Make the error that names what is wrong and on which line."""
     pattern = re.compile(rf"^\s*\[?\s*(\w+\.)*{re.escape(name)}\b")
     line = next((i for i, row in enumerate(text.splitlines(), 1) if pattern.match(row)), 1)
     try:
-        shown = repr(found)
+        shown = repr(value)
     except (RecursionError, ValueError):
         shown = "a value too deep or too long to be shown"
     return PolicyError(f"policy line {line}, {name}: expected {expected}, found {shown}; the policy is not used")

@@ -1,4 +1,4 @@
-"""What is doubtful about a rating itself: findings of fits and of adopted ratings, never of a gauging."""
+"""Checks of a rating itself: findings of fits and of adopted ratings, never of a gauging."""
 
 from __future__ import annotations
 
@@ -29,14 +29,14 @@ class RatingFinding:
 def rating_findings(
     rating: Rating, gaugings: pd.DataFrame | None, at_bound: Sequence[str], policy: Policy
 ) -> tuple[RatingFinding, ...]:
-    """Hold a rating against the office's limits.
+    """Compare a rating with the office's limits.
 
     Parameters
     ----------
     rating : Rating
     gaugings : DataFrame, optional
         The gaugings with flow it was fitted to: ``gauging_id``, ``stage_m``, ``departure_pct`` and ``visit_share`` (1
-        over the gaugings of the visit). Without them nothing is said of departures and numbers of gaugings.
+        over the gaugings of the visit). Without them departures and numbers of gaugings are not checked.
     at_bound : sequence of str
         Numbers a fit left on their bound.
     policy : Policy
@@ -46,10 +46,10 @@ def rating_findings(
     tuple of RatingFinding
         At most one of each code.
     """
-    found = [_exponents(rating, policy)]
+    findings = [_exponents(rating, policy)]
     if gaugings is not None and len(gaugings):
-        found += [_departures(gaugings, policy), _few(rating, gaugings, policy)]
-    return tuple(one for one in (*found, _bound(at_bound)) if one is not None)
+        findings += [_departures(gaugings, policy), _few(rating, gaugings, policy)]
+    return tuple(one for one in (*findings, _bound(at_bound)) if one is not None)
 
 
 def _finding(code: str, message: str, limit: str, policy: Policy) -> RatingFinding:
@@ -62,8 +62,8 @@ def _exponents(rating: Rating, policy: Policy) -> RatingFinding | None:
     outside = np.flatnonzero((rating.exponent < least) | (rating.exponent > most))
     if not outside.size:
         return None
-    said = ", ".join(f"{rating.exponent[i]:.2f} in segment {i + 1}" for i in outside)
-    return _finding("rating-exponent", f"exponent {said}; {least:g} to {most:g} is usual", name, policy)
+    named = ", ".join(f"{rating.exponent[i]:.2f} in segment {i + 1}" for i in outside)
+    return _finding("rating-exponent", f"exponent {named}; {least:g} to {most:g} is usual", name, policy)
 
 
 def _departures(gaugings: pd.DataFrame, policy: Policy) -> RatingFinding | None:
@@ -85,12 +85,12 @@ def _few(rating: Rating, gaugings: pd.DataFrame, policy: Policy) -> RatingFindin
     fewest = policy.value(name)
     segment = rating.segment(gaugings["stage_m"].to_numpy(dtype="float64"))
     share = gaugings["visit_share"].to_numpy(dtype="float64")
-    held = np.bincount(segment, weights=share, minlength=rating.exponent.size)
-    thin = np.flatnonzero(held < fewest - 1e-6)
+    count = np.bincount(segment, weights=share, minlength=rating.exponent.size)
+    thin = np.flatnonzero(count < fewest - 1e-6)
     if not thin.size:
         return None
-    said = ", ".join(f"segment {i + 1} rests on {held[i]:.3g}" for i in thin)
-    return _finding("rating-few", f"{said} gaugings (a visit counted once); {fewest:g} are wanted", name, policy)
+    named = ", ".join(f"segment {i + 1} rests on {count[i]:.3g}" for i in thin)
+    return _finding("rating-few", f"{named} gaugings (a visit counted once); {fewest:g} are wanted", name, policy)
 
 
 def _bound(names: Sequence[str]) -> RatingFinding | None:
@@ -101,7 +101,7 @@ def _bound(names: Sequence[str]) -> RatingFinding | None:
 
 
 def no_limits(at_bound: Sequence[str]) -> str:
-    """Say why a fit has no limits; empty where it has."""
+    """Explain why a fit has no limits; empty where it has."""
     if not at_bound:
         return ""
     return (

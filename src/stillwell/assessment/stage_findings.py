@@ -1,4 +1,4 @@
-"""Doubts about recorded stage, put into words with where each rule comes from. Finds nothing itself."""
+"""Sentences and sources of findings about recorded stage. Computes none of them."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 
 from stillwell.assessment.policy import Policy
-from stillwell.hydrometry.stage.visits import differing, unit_doubted
-from stillwell.records import RULES
+from stillwell.hydrometry.stage.visits import differing, unit_findings
+from stillwell.shared_types import RULES
 
 PRACTICE = "common practice, no source"
 
-SAID: dict[str, tuple[str, str]] = {
+SENTENCES: dict[str, tuple[str, str]] = {
     "time-repeated": ("note", "{rows:.0f} values were handed in again at times that had the same value"),
     "time-contradicted": (
         "suspect",
@@ -35,13 +35,13 @@ UNKNOWN = {
     "loggers-overlap": (2, "two loggers seem to have recorded this span; no value says how far apart"),
     "resolution-changed": (5, "from here on stage comes in no fixed steps"),
 }
-"""Sentences where there is no figure, and the rules from which on they hold."""
+"""Sentences where there is no figure, and the rules from which on they are used."""
 
 FIRST_RULES = {
     "time-contradicted": "values of one time differ by up to {value:.3f} m; the one handed in last stands",
-    "loggers-overlap": SAID["loggers-overlap"][1],
+    "loggers-overlap": SENTENCES["loggers-overlap"][1],
 }
-"""Sentences under the first rules (``records.RULES``), whatever the figure."""
+"""Sentences under the first rules (``shared_types.RULES``), whatever the figure."""
 
 DIFFERS = (
     "at {count} visit{s} in a row the staff stood up to {apart:+.3f} m from the sensor as recorded, {left:+.3f} m "
@@ -58,26 +58,26 @@ ONE_MOMENT = (
 )
 """Sentence of ratings of a site that are valid from one moment."""
 LAPSED = "no longer doubted by the stage, readings and corrections that stand now"
-"""Sentence of a doubt that does not come out any more."""
+"""Sentence of a finding that no longer results from what stands."""
 FORMERLY_LAPSED = "no longer doubted: what this rested on was recorded, read or corrected anew"
 """The same, under rules before 5."""
 
 
-def doubts_in_words(
+def findings_in_words(
     spans: pd.DataFrame, policy: Policy, values: Mapping[int, str] = MappingProxyType({}), rules: int = RULES
 ) -> pd.DataFrame:
-    """Put spans of doubt into words.
+    """Write the findings of the spans of a series.
 
     Parameters
     ----------
     spans : DataFrame
         As ``stage.series.check_series`` finds them.
     policy : Policy
-        Gaps that the policy bridges are not told.
+        Gaps that the policy bridges are left out.
     values : mapping of int to str
         By moment (microseconds, UTC), the values that contradict each other.
     rules : int
-        By which rules; see ``records.RULES``.
+        By which rules; see ``shared_types.RULES``.
 
     Returns
     -------
@@ -86,22 +86,24 @@ def doubts_in_words(
     """
     short = (spans["code"] == "gap") & (spans["value"] * 3600 <= policy.value("gap_bridged_s"))
     rows = spans[~short].drop_duplicates(["code", "from_us"]).reset_index(drop=True)
-    said = zip(rows["code"], rows["value"], rows["rows"], rows["from_us"], strict=True)
+    figures = zip(rows["code"], rows["value"], rows["rows"], rows["from_us"], strict=True)
     return pd.DataFrame(
         {
             "code": rows["code"],
             "from": pd.to_datetime(rows["from_us"].to_numpy(dtype=np.int64), unit="us", utc=True),
             "to": pd.to_datetime(rows["to_us"].to_numpy(dtype=np.int64), unit="us", utc=True),
-            "severity": pd.Series([SAID[code][0] for code in rows["code"]], dtype="str"),
+            "severity": pd.Series([SENTENCES[code][0] for code in rows["code"]], dtype="str"),
             "value": rows["value"],
-            "message": pd.Series([_sentence(c, v, n, values.get(at, ""), rules) for c, v, n, at in said], dtype="str"),
+            "message": pd.Series(
+                [_sentence(c, v, n, values.get(at, ""), rules) for c, v, n, at in figures], dtype="str"
+            ),
             "source": PRACTICE,
         }
     )
 
 
 def _sentence(code: str, value: float, rows: int, values: str, rules: int) -> str:
-    sentence = SAID[code][1]
+    sentence = SENTENCES[code][1]
     if rules < 2:
         sentence = FIRST_RULES.get(code, sentence)
     elif np.isnan(value) and rules >= UNKNOWN.get(code, (rules + 1, ""))[0]:
@@ -115,12 +117,12 @@ def ratings_in_words(passed_over: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     passed_over : DataFrame
-        As ``hydrometry.rating.resolver.ratings_passed_over`` selects them.
+        As ``hydrometry.rating.which_rating_holds.ratings_passed_over`` selects them.
 
     Returns
     -------
     DataFrame
-        As of ``doubts_in_words``, with ``sensor``; ``value`` is the number of ratings.
+        As of ``findings_in_words``, with ``sensor``; ``value`` is the number of ratings.
     """
     rows = []
     for moment, same in passed_over.groupby("valid_from", sort=True):
@@ -149,19 +151,23 @@ def visits_in_words(visits: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        As of ``doubts_in_words``, with ``sensor``. Visits in a row that say alike make one row, at the worst of them;
+        As of ``findings_in_words``, with ``sensor``. Visits in a row that say alike make one row, at the worst of them;
         a note where corrections in force take the difference away, else suspect.
     """
     limit = policy.value("staff_differs_m")
     rows = [_differs(sensor, run, limit) for sensor, run in _in_a_row(visits, limit)]
-    for sensor, doubt in unit_doubted(visits).items():
+    for sensor, finding in unit_findings(visits).items():
         mine = visits[visits["sensor"] == sensor]
-        level = ", levels aside" if doubt.level_left_out else ""
+        level = ", levels aside" if finding.level_left_out else ""
         message = UNIT.format(
-            unit=doubt.unit, count=doubt.readings, misfit=doubt.misfit_m, given=doubt.misfit_as_given_m, level=level
+            unit=finding.unit,
+            count=finding.readings,
+            misfit=finding.misfit_m,
+            given=finding.misfit_as_given_m,
+            level=level,
         )
         span = mine["read_at"].min(), mine["read_at"].max()
-        rows.append(_row("unit-doubted", sensor, span, "suspect", doubt.misfit_as_given_m, message))
+        rows.append(_row("unit-doubted", sensor, span, "suspect", finding.misfit_as_given_m, message))
     return _frame(rows)
 
 
@@ -171,8 +177,8 @@ def _in_a_row(visits: pd.DataFrame, limit: float) -> list[tuple[str, pd.DataFram
     for sensor, mine in visits.groupby("sensor", sort=True):
         steady = mine[mine["change_m"].abs() <= limit].reset_index(drop=True)
         away = steady["read_at"].isin(differing(steady, limit)["read_at"]).to_numpy()
-        grave = (steady["left_m"].abs() > limit).to_numpy()
-        kind = np.where(away, 1 + grave, 0)
+        unusable = (steady["left_m"].abs() > limit).to_numpy()
+        kind = np.where(away, 1 + unusable, 0)
         number = np.cumsum(np.r_[True, kind[1:] != kind[:-1]]) if len(kind) else kind
         runs += [(str(sensor), run) for _, run in steady[away].groupby(number[away], sort=True)]
     return runs
@@ -183,9 +189,9 @@ def _differs(sensor: str, run: pd.DataFrame, limit: float) -> dict[str, object]:
     apart = float(run["difference_m"].iloc[int(run["difference_m"].abs().argmax())])
     count = len(run)
     message = DIFFERS.format(count=count, s="s" * (count > 1), apart=apart, left=left, limit=limit)
-    grave = abs(left) > limit
+    beyond = abs(left) > limit
     span = run["read_at"].iloc[0], run["read_at"].iloc[-1]
-    return _row("staff-differs", sensor, span, "suspect" if grave else "note", left if grave else apart, message)
+    return _row("staff-differs", sensor, span, "suspect" if beyond else "note", left if beyond else apart, message)
 
 
 def _row(

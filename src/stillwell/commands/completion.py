@@ -64,22 +64,22 @@ def reported(context: typer.Context, incomplete: str) -> list[str]:
 
 def site_codes(root: Path) -> list[str]:
     """Read the codes of the sites off the folders of the tables; a code too long for a folder is left out."""
-    found = set()
+    names = set[str]()
     for table in _in(root / "tables"):
-        found |= {folder.name.removeprefix("site=") for folder in _in(table) if folder.name.startswith("site=")}
-    return sorted(unquote(name) for name in found if "~" not in name)
+        names |= {folder.name.removeprefix("site=") for folder in _in(table) if folder.name.startswith("site=")}
+    return sorted(unquote(name) for name in names if "~" not in name)
 
 
 def gauging_ids(root: Path) -> list[str]:
     """Read the ids of gaugings from the newest provenance documents."""
-    found: set[str] = set()
+    ids: set[str] = set()
     left = MOST_READ
     for path in sorted(_in(root / "provenance"), key=lambda path: path.name, reverse=True):
         left -= path.stat().st_size
         if left < 0:
             break
-        found |= {unquote(name.decode("utf-8")) for name in _GAUGING.findall(path.read_bytes())}
-    return sorted(found)
+        ids |= {unquote(name.decode("utf-8")) for name in _GAUGING.findall(path.read_bytes())}
+    return sorted(ids)
 
 
 def _archive(context: typer.Context) -> Path:

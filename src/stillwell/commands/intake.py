@@ -117,9 +117,9 @@ def _returned(command: str) -> str:
 def _dry_run(paths: list[Path], map_: Path | None, format_: Told) -> None:
     """Show what a map makes of deposits; exit 1 when something would be returned."""
     from stillwell.pipeline import ingest as pipeline
-    from stillwell.reading.printed.changes import preview_text, problem_lines
+    from stillwell.reading.printed.commit_contents import taken_rows, taken_sentences
     from stillwell.reading.printed.documents import preview_document
-    from stillwell.reading.printed.taken import taken_rows, taken_sentences
+    from stillwell.reading.printed.previews import preview_text, problem_lines
 
     if map_ is None:
         typer.echo("stillwell: expected --map FILE with --dry-run, found none", err=True)
@@ -169,7 +169,7 @@ def assess(
     """Show what another office policy would change, before it is adopted; writes nothing."""
     from stillwell.archive.archive import Archive
     from stillwell.pipeline import ingest as pipeline
-    from stillwell.reading.printed.changes import changes_table, changes_words
+    from stillwell.reading.printed.previews import changes_table, changes_words
 
     with in_words(archive):
         if not policy.is_file():
@@ -226,8 +226,8 @@ def review(
     typer.echo(taken_words(taken), err=True, nl=False)
     if format_ is Told.json:
         decided = [{"gauging_id": subject, "decision": decision} for subject in gaugings] if taken.all_good else []
-        said = taken_document(taken)
-        about = {name: said[name] for name in ("commit", "returned", "rendered")}
+        document = taken_document(taken)
+        about = {name: document[name] for name in ("commit", "returned", "rendered")}
         tell(about | {"decided": decided})
     if not taken.all_good:
         unknown = _unknown(archive, gaugings)

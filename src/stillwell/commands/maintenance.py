@@ -26,7 +26,7 @@ from stillwell.commands.options import (
     say_next,
     tell,
 )
-from stillwell.words import counted
+from stillwell.number_words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -182,8 +182,8 @@ def witness(
         line = witnessed(Archive(archive), utc_now())
         append_witness(archive, append or [], line)
     if format_ is Told.json:
-        said = {"made_at": line.made_at, "first_sha256": line.first, "commit": line.number, "sha256": line.sha256}
-        tell(said | {"line": line.to_text(), "appended": append or []})
+        document = {"made_at": line.made_at, "first_sha256": line.first, "commit": line.number, "sha256": line.sha256}
+        tell(document | {"line": line.to_text(), "appended": append or []})
     else:
         typer.echo(line.to_text())
 
@@ -248,8 +248,8 @@ def replicate(
     ):
         copies = copied(archive, to, utc_now())
     if format_ is Reported.json:
-        said = {"folders": copies.folders, "written": copies.written, "good": copies.good}
-        tell(said)
+        document = {"folders": copies.folders, "written": copies.written, "good": copies.good}
+        tell(document)
     else:
         for folder, count in copies.written.items():
             typer.echo(f"{folder}: {counted(count, 'object')} written, each read back and held against its digest")
@@ -285,8 +285,8 @@ def compact(
     if format_ is Told.json:
         numbers = [one.number for one in entries]
         replaced, made, rows = compacted_counts(entries)
-        said = {"commit": numbers[-1] if numbers else None, "commits": numbers, "files_made": made}
-        tell(said | {"files_removed": gone, "files_replaced": replaced, "rows": rows})
+        document = {"commit": numbers[-1] if numbers else None, "commits": numbers, "files_made": made}
+        tell(document | {"files_removed": gone, "files_replaced": replaced, "rows": rows})
     else:
         typer.echo(compacted_line(entries), nl=False)
     typer.echo(removed_line(gone, keep_days), err=True, nl=False)
@@ -367,8 +367,8 @@ def publish(
     with in_words(archive, _PUBLISH):
         opened = Archive(archive)
         policy = policy_in_force(opened, None, default_policy_text())[0]
-        told = published(opened, out, day=on, by=by, policy=policy, sites=site, title=title)
+        publication = published(opened, out, day=on, by=by, policy=policy, sites=site, title=title)
     if format_ is Told.json:
-        tell(published_document(told))
+        tell(published_document(publication))
     else:
-        typer.echo(published_text(told), nl=False)
+        typer.echo(published_text(publication), nl=False)

@@ -50,7 +50,7 @@ _AFTER: tuple[tuple[type[Exception], str], ...] = (
         "DEPOSIT` shows how files of another layout are understood",
     ),
 )
-"""By kind of error, the gravest first; where none fits, the command says what comes next."""
+"""By kind of error, the most severe first; where none fits, the command says what comes next."""
 
 
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
@@ -98,13 +98,13 @@ def next_step(error: Exception, archive: Path | None, then: Callable[[], str] | 
         return _no_archive(archive)
     if isinstance(error, OSError) and error.errno in _FULL:
         return f"the same command again once there is room; `stillwell audit{at(archive)}` proves what stands"
-    said = next((words for kind, words in _AFTER if isinstance(error, kind)), None)
-    if said is None and not isinstance(then, str):
+    step = next((words for kind, words in _AFTER if isinstance(error, kind)), None)
+    if step is None and not isinstance(then, str):
         try:
-            said = then()
+            step = then()
         except errors.StillwellError as worse:
             return next_step(worse, archive)
-    return str(then if said is None else said).replace("{at}", at(archive))
+    return str(then if step is None else step).replace("{at}", at(archive))
 
 
 def _no_archive(archive: Path | None) -> str:

@@ -16,7 +16,7 @@ import typer
 from stillwell.archive.disk.lock import WAIT_S as WAIT_S
 from stillwell.commands.next_steps import HERE, VARIABLE, default_archive, is_archive, next_step
 from stillwell.errors import MapError, NotAnArchive, PolicyError, QueryError, StillwellError
-from stillwell.words import counted
+from stillwell.number_words import counted
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -230,14 +230,14 @@ def save(path: Path, data: bytes, holds: str = "") -> None:
     path : Path
     data : bytes
     holds : str
-        What the file holds, such as its number of rows; its size is told anyway.
+        What the file holds, such as its number of rows; its size is always printed.
     """
     from stillwell.archive.disk.fs import write_answer
 
     archive = next((folder for folder in path.resolve().parents if is_archive(folder)), None)
     if archive is not None:
-        said = f"stillwell: expected a file outside the archive {archive}, found {path}; nothing was written"
-        typer.echo(said, err=True)
+        message = f"stillwell: expected a file outside the archive {archive}, found {path}; nothing was written"
+        typer.echo(message, err=True)
         say_next("the same command with --output FILE in another folder; only deposits go into an archive")
         raise typer.Exit(2)
     try:

@@ -136,23 +136,23 @@ def trace(
     from stillwell.archive.archive import Archive
     from stillwell.reading.trace import trace as tracing
     from stillwell.reading.trace.graph import as_dict
-    from stillwell.reading.trace.picture import trace_svg
+    from stillwell.reading.trace.picture import trace_document
     from stillwell.reading.trace.text import trace_text
 
     asked = " ".join(subject)
     with in_words(archive, lambda: _TRACES if forward else f"{gauging_hint(archive, asked)}; {_TRACES}"):
         opened = Archive(archive)
-        found = tracing.trace_forward(opened, asked) if forward else tracing.trace(opened, asked)
+        graph = tracing.trace_forward(opened, asked) if forward else tracing.trace(opened, asked)
     if format_ is Drawn.text:
-        said = trace_text(found, None if whole else 10)
+        answer = trace_text(graph, None if whole else 10)
     elif format_ is Drawn.json:
-        said = json.dumps(as_dict(found), indent=1, sort_keys=True)
+        answer = json.dumps(as_dict(graph), indent=1, sort_keys=True)
     else:
-        said = trace_svg(found)
+        answer = trace_document(graph)
     if output is None:
-        typer.echo(said.rstrip("\n"))
+        typer.echo(answer.rstrip("\n"))
     else:
-        save(output, (said.rstrip("\n") + "\n").encode("utf-8"))
+        save(output, (answer.rstrip("\n") + "\n").encode("utf-8"))
 
 
 _TRACES = (

@@ -33,7 +33,7 @@ from stillwell.commands.options import (
     write,
 )
 from stillwell.commands.suggestions import site_hint
-from stillwell.words import numbered
+from stillwell.number_words import numbered
 
 if TYPE_CHECKING:
     from stillwell.pipeline.render import Rendered
@@ -161,14 +161,16 @@ def _fitted(
 
     segments, zeros, controls = asked
     opened = Archive(archive)
-    found = candidates(opened, site, span)
-    made = fitted(found, FitChoices(segments=segments, zero_stage_m=zeros))
-    ensemble = sampled(found, made, controls) if controls else None
-    findings = findings_of_fit(found, made, policy_of(opened).policy)
-    text = rating_text(found, made, findings) + ("\n" + ensemble_text(ensemble) if ensemble else "")
+    gaugings = candidates(opened, site, span)
+    made = fitted(gaugings, FitChoices(segments=segments, zero_stage_m=zeros))
+    ensemble = sampled(gaugings, made, controls) if controls else None
+    findings = findings_of_fit(gaugings, made, policy_of(opened).policy)
+    text = rating_text(gaugings, made, findings) + ("\n" + ensemble_text(ensemble) if ensemble else "")
     name, begins, by, reason = adopted
-    deposit = adopting.rating_deposit(site, name, made, gaugings=found.names, valid_from=begins, by=by, reason=reason)
-    return _Shown(text, rating_document(found, made, ensemble, findings), deposit)
+    deposit = adopting.rating_deposit(
+        site, name, made, gaugings=gaugings.names, valid_from=begins, by=by, reason=reason
+    )
+    return _Shown(text, rating_document(gaugings, made, ensemble, findings), deposit)
 
 
 def _adopt(
@@ -185,8 +187,8 @@ def _adopt(
     number = taken.entry.number if taken.entry else 0
     if format_ is Told.json:
         adopted = {"name": shown.deposit.name, "commit": number} if taken.all_good else None
-        said = taken_document(taken)
-        tell(shown.document | {"adopted": adopted, "returned": said["returned"], "rendered": said["rendered"]})
+        document = taken_document(taken)
+        tell(shown.document | {"adopted": adopted, "returned": document["returned"], "rendered": document["rendered"]})
     if not taken.all_good:
         typer.echo(taken_words(taken), err=True, nl=False)
         again = f"`stillwell rate {site} --adopt NAME --valid-from TIME --by CODE --reason WHY{at(archive)}`"
@@ -219,7 +221,7 @@ def derive(
     from stillwell.reading.printed.rendering import rendered_after, rendered_line
     from stillwell.reading.rating.shifts import current_line, derived_lines
 
-    commits, told, current = [], [], list[str]()
+    commits, derived_rows, current = [], [], list[str]()
     rendered: list[Rendered] = []
     with in_words(archive, lambda: _derive_hint(archive, sites or [])):
         now = clock(clock_is_right)
@@ -235,7 +237,7 @@ def derive(
         )
         for entry, rows in made:
             commits.append(entry.number)
-            told += derived_sites(rows)
+            derived_rows += derived_sites(rows)
             if format_ is Told.text:
                 typer.echo(derived_lines(rows), nl=False)
         left_out = [] if sites else deriving.left_out(archive)
@@ -245,9 +247,9 @@ def derive(
         site = next((one["site"] for one in left_out if "stage" not in one["lacks"]), left_out[0]["site"])
         say_next(_lacking(archive, str(site)).replace("{at}", at(archive)))
     if format_ is Told.json:
-        tell(derived_document(commits, told, left_out, len(current)) | {"rendered": rendered_after(rendered)})
+        tell(derived_document(commits, derived_rows, left_out, len(current)) | {"rendered": rendered_after(rendered)})
         return
-    if not told:
+    if not derived_rows:
         typer.echo("nothing changed: every record is what its stage, ratings and shifts make")
     typer.echo(current_line(len(current)), err=True, nl=False)
     if not commits:
@@ -329,15 +331,15 @@ def next_(archive: ArchiveOption = HERE, format_: FormatOption = Format.table) -
     from stillwell.reading.records import outlooks
 
     with in_words(archive):
-        found, silent = outlooks(Archive(archive), utc_now())
+        forecasts, silent = outlooks(Archive(archive), utc_now())
         if format_ is Format.json:
-            tell([row | {"words": found[row["site"]].sentences} for row in rows_of(ranked(found))])
-        elif found or format_ is not Format.table:
-            write(pa.Table.from_pandas(ranked(found), preserve_index=False), format_, None)
-    for site, outlook in found.items() if format_ is Format.table else ():
+            tell([row | {"words": forecasts[row["site"]].sentences} for row in rows_of(ranked(forecasts))])
+        elif forecasts or format_ is not Format.table:
+            write(pa.Table.from_pandas(ranked(forecasts), preserve_index=False), format_, None)
+    for site, outlook in forecasts.items() if format_ is Format.table else ():
         for sentence in outlook.sentences:
             typer.echo(f"{site}: {sentence}")
     for site, why in silent.items():
         typer.echo(f"{site}: nothing can be said: {why}", err=True)
-    if not found:
+    if not forecasts:
         say_next(_DERIVE.replace("{at}", at(archive)))

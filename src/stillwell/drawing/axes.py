@@ -44,10 +44,10 @@ class Plot:
 def heights(plot: Plot, name: str, about: int = 6, lift: float = 10) -> list[str]:
     """Draw the grid across, with the numbers of the upright axis to the left and its name above them."""
     out = []
-    for value, said in plot.y.ticks(about):
+    for value, text in plot.y.ticks(about):
         y = plot.y.at(value)
         css = "zero" if value == 0 and not plot.y.log else "grid"
-        out += [line(plot.left, y, plot.right, y, css), words(plot.left - 8, y + 4, said, "small soft end")]
+        out += [line(plot.left, y, plot.right, y, css), words(plot.left - 8, y + 4, text, "small soft end")]
     out.append(words(10, plot.top - lift, name, "small strong"))
     return out
 
@@ -58,18 +58,18 @@ def lengths(plot: Plot, name: str, about: int = 9, *, grid: bool = False) -> lis
 
 
 def times(plot: Plot, about: int = 8, *, grid: bool = True) -> list[str]:
-    """Draw round moments under the plot; the scale counts microseconds since 1970."""
+    """Draw round moments (UTC) under the plot; the scale counts microseconds since 1970."""
     return _level(plot, time_ticks(plot.x.low, plot.x.high, about), grid)
 
 
 def _level(plot: Plot, ticks: Sequence[tuple[float, str]], grid: bool) -> list[str]:
     out = [line(plot.left, plot.foot, plot.right, plot.foot, "axis")]
-    for value, said in ticks:
+    for value, text in ticks:
         x = plot.x.at(value)
         out.append(
             line(x, plot.top if grid else plot.foot, x, plot.foot + (0 if grid else 5), "grid" if grid else "axis")
         )
-        out.append(words(x, plot.foot + 18, said, "small soft middle"))
+        out.append(words(x, plot.foot + 18, text, "small soft middle"))
     return out
 
 
@@ -79,11 +79,11 @@ class Sign:
 
     shape: str
     css: str
-    said: str
+    meaning: str
 
 
 def legend(signs: Sequence[Sign], x: float, y: float, width: float) -> tuple[list[str], float]:
-    """Set entries side by side, in as many rows as they need.
+    """Set the entries of a legend side by side, in as many rows as they need.
 
     Returns
     -------
@@ -93,7 +93,7 @@ def legend(signs: Sequence[Sign], x: float, y: float, width: float) -> tuple[lis
     """
     out, at, row = [], x, 0
     for sign in signs:
-        wide = 30 + 6.6 * len(sign.said) + 18
+        wide = 30 + 7.1 * len(sign.meaning) + 18
         if at + wide > x + width and at > x:
             at, row = x, row + 1
         middle = y + 20 * row
@@ -101,6 +101,6 @@ def legend(signs: Sequence[Sign], x: float, y: float, width: float) -> tuple[lis
             out.append(mark(sign.shape, at + 9, middle - 4, 5, sign.css))
         else:
             out.append(line(at, middle - 4, at + 20, middle - 4, sign.css))
-        out.append(words(at + 26, middle, sign.said, "small"))
+        out.append(words(at + 26, middle, sign.meaning, "small"))
         at += wide
     return out, 20.0 * (row + 1) if signs else 0.0

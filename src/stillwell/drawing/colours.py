@@ -17,7 +17,7 @@ LIGHT = {
     "ochre": "#a8540a",
     "plum": "#7b3a76",
     "stone": "#5d6b4a",
-    "grave": "#8c2f1b",
+    "rust": "#8c2f1b",
     "bed": "#d9cdb8",
     "haze": "#cfe2ea",
     "ice": "#eef3f6",
@@ -32,7 +32,7 @@ DARK = {
     "ochre": "#eaa560",
     "plum": "#d7a3d2",
     "stone": "#b5c39c",
-    "grave": "#f09a83",
+    "rust": "#f09a83",
     "bed": "#5b5140",
     "haze": "#284654",
     "ice": "#3b474f",
@@ -98,25 +98,26 @@ def variables(colours: dict[str, str]) -> str:
     return "".join(f"--{name}:{value};" for name, value in colours.items())
 
 
-def style(scope: str = "drawing") -> str:
-    """Write the style sheet of all drawings of a class; it touches nothing outside them."""
+def style() -> str:
+    """Write the style sheet of all drawings; it touches nothing outside them."""
     series = "".join(
         f".drawing .s-{name}{{fill:var(--{name});stroke:var(--{name})}}"
         f".drawing .l-{name}{{fill:none;stroke:var(--{name})}}"
         f".drawing .t-{name}{{fill:var(--{name})}}"
-        for name in (*SERIES, "grave")
+        f".drawing .o-{name}{{fill:var(--paper);stroke:var(--{name});stroke-width:1.6}}"
+        for name in (*SERIES, "rust")
     )
-    sheet = (
+    return (
         f".drawing{{{variables(LIGHT)}}}"
         f"@media screen and (prefers-color-scheme:dark){{.drawing{{{variables(DARK)}}}}}"
         ".drawing text{font-family:system-ui,-apple-system,'Segoe UI',Roboto,'Noto Sans','DejaVu Sans',sans-serif;"
-        "font-size:13px;fill:var(--ink)}"
-        ".drawing .paper{fill:var(--paper)}.drawing .small{font-size:11.5px}.drawing .soft{fill:var(--soft)}"
+        "font-size:14px;fill:var(--ink)}"
+        ".drawing .paper{fill:var(--paper)}.drawing .small{font-size:12.5px}.drawing .soft{fill:var(--soft)}"
         ".drawing .strong{font-weight:600}.drawing .end{text-anchor:end}.drawing .middle{text-anchor:middle}"
         ".drawing .halo{paint-order:stroke;stroke:var(--paper);stroke-width:3px;stroke-linejoin:round}"
         ".drawing .grid{stroke:var(--grid);stroke-width:1}.drawing .axis{stroke:var(--rule);stroke-width:1;fill:none}"
         ".drawing .zero{stroke:var(--soft);stroke-width:1}"
-        ".drawing .limit{stroke:var(--grave);stroke-width:1.4;stroke-dasharray:7 4;fill:none}"
+        ".drawing .limit{stroke:var(--rust);stroke-width:1.4;stroke-dasharray:7 4;fill:none}"
         ".drawing .wish{stroke:var(--ochre);stroke-width:1.4;stroke-dasharray:2 3;fill:none}"
         ".drawing .curve{stroke:var(--river);stroke-width:2;fill:none;stroke-linejoin:round}"
         ".drawing .fine{stroke:var(--river);stroke-width:1.1;fill:none;stroke-linejoin:round}"
@@ -139,6 +140,10 @@ def style(scope: str = "drawing") -> str:
         ".drawing .full{fill:var(--ink);stroke:var(--ink);stroke-width:1}"
         ".drawing .this{fill:var(--ochre);stroke:var(--ink);stroke-width:1.4}"
         ".drawing .struck{fill:none;stroke:var(--soft);stroke-width:1.4}.drawing .crossed{stroke-width:2.6}"
+        ".drawing .faint{opacity:.4}"
+        ".drawing .dots{fill:none;stroke:var(--river);stroke-width:5;stroke-linecap:round}"
+        ".drawing .land{fill:var(--paper);stroke:var(--rule)}.drawing .place{fill:var(--river);stroke:var(--ink)}"
+        ".drawing .picked{fill:var(--plum);opacity:.25}"
+        ".drawing a:focus-visible{outline:3px solid var(--plum);outline-offset:2px}"
         f"{series}"
     )
-    return sheet.replace(".drawing", f".{scope}")

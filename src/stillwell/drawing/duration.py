@@ -33,8 +33,8 @@ def duration_svg(duration: pd.DataFrame, name: str = "duration") -> str:
     q, p = (duration[c].to_numpy(dtype=np.float64) for c in ("discharge_m3_s", "reached_pct"))
     flows = q > 0
     if flows.sum() < 2:
-        said = "There are too few days with a mean for a flow duration curve."
-        return picture(name, title, said, WIDTH, 60, [words(LEFT, 36, said)])
+        sentence = "There are too few days with a mean for a flow duration curve."
+        return picture(name, title, sentence, WIDTH, 60, [words(LEFT, 36, sentence)])
     least = LEAST_SHARE * float(q.max())
     tiny = flows & (q < least)
     flows &= ~tiny
@@ -43,7 +43,7 @@ def duration_svg(duration: pd.DataFrame, name: str = "duration") -> str:
     kept = np.r_[True, np.diff(np.round(x)) + np.abs(np.diff(np.round(y))) > 0]
     kept[-1] = True
     parts = [
-        *heights(plot, "daily mean discharge, m3/s"),
+        *heights(plot, "daily mean discharge, m³/s"),
         *lengths(plot, "share of days on which it is reached or passed, %", grid=True),
     ]
     parts.append(path(x[kept], y[kept], "curve"))
@@ -51,19 +51,19 @@ def duration_svg(duration: pd.DataFrame, name: str = "duration") -> str:
     for percent, value in zip(READ_AT, read, strict=True):
         if np.isfinite(value) and value >= plot.y.low:
             a, b = plot.x.at(percent), plot.y.at(float(value))
-            said = f"{value:.3g} m3/s on {percent:g} % of days"
-            parts += [line(a, b, a, plot.foot, "wish"), mark("circle", a, b, 4, "open", hint(said))]
+            text = f"{value:.3g} m³/s on {percent:g} % of days"
+            parts += [line(a, b, a, plot.foot, "wish"), mark("circle", a, b, 4, "open", hint(text))]
             parts.append(
                 words(
                     a + 8 if percent < 90 else a - 8,
                     b - 8 if percent < 90 and b > TOP + 20 else b + 18,
-                    said,
+                    text,
                     "small halo" + ("" if percent < 90 else " end"),
                 )
             )
-    told = "; ".join(f"{v:.3g} m3/s on {c:g} %" for c, v in zip(READ_AT, read, strict=True) if np.isfinite(v))
+    described = "; ".join(f"{v:.3g} m³/s on {c:g} %" for c, v in zip(READ_AT, read, strict=True) if np.isfinite(v))
     if tiny.any():
-        said = f"below {least:.2g} m3/s nothing is drawn"
-        parts.append(words(plot.right, TOP - 10, said, "small soft end"))
+        text = f"below {least:.2g} m³/s nothing is drawn"
+        parts.append(words(plot.right, TOP - 10, text, "small soft end"))
     dry = f" {100 - float(p[flows].max()):.1f} % of days lie at 0 or beyond the last rank." if (~flows).any() else ""
-    return picture(name, title, f"Reached or passed: {told}.{dry}", WIDTH, plot.foot + 52, parts)
+    return picture(name, title, f"Reached or passed: {described}.{dry}", WIDTH, plot.foot + 52, parts)

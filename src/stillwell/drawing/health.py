@@ -20,7 +20,7 @@ TALL, BETWEEN = 64.0, 32.0
 VERDICT_LOOKS = {
     "healthy": ("circle", "s-river"),
     "watch": ("triangle", "s-ochre"),
-    "unfit": ("cross", "s-grave crossed"),
+    "unfit": ("cross", "s-rust crossed"),
 }
 SHAPES = ("circle", "square", "triangle", "diamond")
 INSET = 22.0
@@ -34,7 +34,7 @@ class Quantity:
     ``limits`` are drawn across, each with what it means.
     """
 
-    said: str
+    label: str
     rows: pd.DataFrame
     limits: tuple[tuple[float, str], ...] = ()
     least_span: float = 0.0
@@ -62,8 +62,8 @@ def health_svg(
     """
     title = "The meter's checks"
     if verdicts.empty:
-        said = "This meter was never checked, as far as the archive knows."
-        return picture(name, title, said, WIDTH, 60, [words(LEFT, 36, said)])
+        sentence = "This meter was never checked, as far as the archive knows."
+        return picture(name, title, sentence, WIDTH, 60, [words(LEFT, 36, sentence)])
     shown = [q for q in quantities if q.rows["value"].notna().any()]
     gauged = np.zeros(0) if gauged_us is None else gauged_us.astype(np.float64)
     x = _time(np.r_[verdicts["time_us"].to_numpy(dtype=np.float64), gauged])
@@ -76,7 +76,7 @@ def health_svg(
     parts += times(frame, grid=False)
     signs, tall = legend(_signs(verdicts, shown), LEFT, foot + 14, WIDTH - LEFT - RIGHT)
     counted = ", ".join(f"{int((verdicts['verdict'] == v).sum())} {v}" for v in VERDICT_LOOKS)
-    described = f"{len(verdicts)} checks: {counted}. Drawn: {'; '.join(q.said for q in shown) or 'verdicts only'}."
+    described = f"{len(verdicts)} checks: {counted}. Drawn: {'; '.join(q.label for q in shown) or 'verdicts only'}."
     return picture(name, title, described, WIDTH, foot + 14 + tall, [*parts, *signs])
 
 
@@ -118,23 +118,29 @@ def _plot(quantity: Quantity, x: Scale, top: float) -> list[str]:
     values = np.r_[rows["value"].to_numpy(dtype=np.float64), [limit for limit, _ in quantity.limits]]
     middle, half = (values.max() + values.min()) / 2, quantity.least_span / 2
     plot = Plot(x, scale_over(np.r_[values, middle - half, middle + half], top + TALL, top, room=0.12))
-    out = [words(10, top - 8, quantity.said, "small strong")]
-    for value, said in plot.y.ticks(3):
+    out = [words(10, top - 8, quantity.label, "small strong")]
+    for value, text in plot.y.ticks(3):
         css = "zero" if value == 0 else "grid"
         out += [
             line(plot.left, plot.y.at(value), plot.right, plot.y.at(value), css),
-            words(LEFT - 8, plot.y.at(value) + 4, said, "small soft end"),
+            words(LEFT - 8, plot.y.at(value) + 4, text, "small soft end"),
         ]
-    for limit, said in quantity.limits:
+    for limit, meaning in quantity.limits:
         out.append(
             line(
-                plot.left, plot.y.at(limit), plot.right, plot.y.at(limit), "limit", hint(said), data_limit=f"{limit:g}"
+                plot.left,
+                plot.y.at(limit),
+                plot.right,
+                plot.y.at(limit),
+                "limit",
+                hint(meaning),
+                data_limit=f"{limit:g}",
             )
         )
         at = plot.y.at(limit)
         # the name of a limit stands above it, or below it where another limit lies close above
         under = any(0 < at - plot.y.at(other) < 15 for other, _ in quantity.limits)
-        out.append(words(plot.right, at + (12 if under else -4), said, "small soft end halo"))
+        out.append(words(plot.right, at + (12 if under else -4), meaning, "small soft end halo"))
     for i, series in enumerate(sorted({int(s) for s in rows["series"]})):
         mine = rows[rows["series"] == series].sort_values("time_us", kind="stable")
         colour, shape = SERIES[i % len(SERIES)], SHAPES[i % len(SHAPES)]
@@ -147,8 +153,8 @@ def _plot(quantity: Quantity, x: Scale, top: float) -> list[str]:
 
 
 def _signs(verdicts: pd.DataFrame, shown: list[Quantity]) -> list[Sign]:
-    said = {str(v) for v in verdicts["verdict"]}
-    out = [Sign(*look, word) for word, look in VERDICT_LOOKS.items() if word in said]
+    given = {str(v) for v in verdicts["verdict"]}
+    out = [Sign(*look, word) for word, look in VERDICT_LOOKS.items() if word in given]
     series = sorted({int(s) for q in shown for s in q.rows["series"] if s})
     out += [
         Sign(SHAPES[i % len(SHAPES)], f"s-{SERIES[i % len(SERIES)]}", f"receiver {s}") for i, s in enumerate(series)

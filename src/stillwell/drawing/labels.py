@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-LETTER = 6.4
+LETTER = 6.9
 """Width taken by a letter, px."""
 LONGEST = 18
 

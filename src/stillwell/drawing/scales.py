@@ -1,4 +1,4 @@
-"""From numbers to places on a drawing, and the round numbers to write beside it."""
+"""Scales of a drawing, and the round numbers and moments written on its axes."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 DAY_US = 86_400_000_000
-_HOURS = (1, 3, 6, 12)
+_MINUTES = (1, 5, 15, 30, 60, 180, 360, 720)
 _DAYS = (1, 2, 5, 10)
 _MONTHS = (1, 2, 3, 6)
 _YEARS = (1, 2, 5, 10, 20, 50, 100)
@@ -20,7 +20,7 @@ _YEARS = (1, 2, 5, 10, 20, 50, 100)
 
 @dataclass(frozen=True)
 class Scale:
-    """``low`` lies at ``start``, ``high`` at ``end`` (px); ``log`` spaces by ratio."""
+    """A scale from ``low`` at ``start`` to ``high`` at ``end`` (px); ``log`` spaces by ratio."""
 
     low: float
     high: float
@@ -29,17 +29,21 @@ class Scale:
     log: bool = False
 
     def __call__(self, values: Floats | float) -> Floats:
-        """Place values; NaN where a logarithm has none."""
-        given = np.asarray(values, dtype=np.float64)
+        """Place values; NaN where a value has no logarithm."""
+        numbers = np.asarray(values, dtype=np.float64)
         if not self.log:
-            return self.start + (given - self.low) / (self.high - self.low) * (self.end - self.start)
-        logs = np.log(given, out=np.full(given.shape, np.nan), where=given > 0)
+            return self.start + (numbers - self.low) / (self.high - self.low) * (self.end - self.start)
+        logs = np.log(numbers, out=np.full(numbers.shape, np.nan), where=numbers > 0)
         low, high = math.log(self.low), math.log(self.high)
         return np.asarray(self.start + (logs - low) / (high - low) * (self.end - self.start))
 
     def at(self, value: float) -> float:
         """Place one value."""
         return float(self(value))
+
+    def clipped(self, values: Floats | float) -> Floats:
+        """Place values, those beyond an end of the scale at that end."""
+        return self(np.clip(values, self.low, self.high))
 
     def ticks(self, about: int = 6) -> list[tuple[float, str]]:
         """Choose round numbers within the scale, with their texts."""
@@ -112,9 +116,9 @@ def log_scale_over(values: Floats, start: float, end: float) -> Scale:
 def time_ticks(low_us: float, high_us: float, about: int = 8) -> list[tuple[float, str]]:
     """Choose round moments (UTC) between two, microseconds since 1970, with their texts."""
     days = (high_us - low_us) / DAY_US
-    for hours in _HOURS:
-        if days * 24 / hours <= about:
-            return _moments(low_us, high_us, np.timedelta64(hours, "h"), 16)
+    for minutes in _MINUTES:
+        if days * 1440 / minutes <= about:
+            return _moments(low_us, high_us, np.timedelta64(minutes, "m"), 16)
     for count in _DAYS:
         if days / count <= about:
             return _moments(low_us, high_us, np.timedelta64(count, "D"), 10)
@@ -128,7 +132,7 @@ def time_ticks(low_us: float, high_us: float, about: int = 8) -> list[tuple[floa
 def _moments(low_us: float, high_us: float, step: np.timedelta64, letters: int) -> list[tuple[float, str]]:
     wide = int(step / np.timedelta64(1, "us"))
     whole = np.arange(math.ceil(low_us / wide), math.floor(high_us / wide) + 1, dtype=np.int64) * wide
-    return _told(whole, letters)
+    return _with_texts(whole, letters)
 
 
 def _months(low_us: float, high_us: float, step: int, letters: int) -> list[tuple[float, str]]:
@@ -138,9 +142,9 @@ def _months(low_us: float, high_us: float, step: int, letters: int) -> list[tupl
         since = 1970 * 12
         months = np.arange((first + since) // step * step, last + since + 1, step, dtype=np.int64) - since
     whole = months.astype("datetime64[M]").astype("datetime64[us]").astype(np.int64)
-    return _told(whole[(whole >= low_us) & (whole <= high_us)], letters)
+    return _with_texts(whole[(whole >= low_us) & (whole <= high_us)], letters)
 
 
-def _told(whole: Ints, letters: int) -> list[tuple[float, str]]:
+def _with_texts(whole: Ints, letters: int) -> list[tuple[float, str]]:
     texts = (str(np.datetime64(int(us), "us"))[:letters].replace("T", " ") for us in whole)
     return [(float(us), text) for us, text in zip(whole, texts, strict=True)]

@@ -64,7 +64,7 @@ def section_svg(
     *,
     mean_section: bool = False,
     start_bank: str | None = None,
-    doubts: Mapping[int, str] | None = None,
+    findings: Mapping[int, str] | None = None,
     name: str = "section",
 ) -> str:
     """Draw a cross-section.
@@ -85,8 +85,8 @@ def section_svg(
         Whether a panel lies between two verticals rather than about one.
     start_bank : str, optional
         left or right, facing downstream.
-    doubts : mapping of int to str, optional
-        What is doubted, by number of vertical.
+    findings : mapping of int to str, optional
+        Suspect or unusable findings in words, by number of vertical.
     name : str
 
     Returns
@@ -96,8 +96,8 @@ def section_svg(
     """
     rows = ordered(verticals[verticals["position_m"].notna()])
     if rows.empty:
-        said = "No vertical was handed in, so there is no section to draw."
-        return picture(name, "Cross-section", said, WIDTH, 60, [words(LEFT, 36, said)])
+        sentence = "No vertical was handed in, so there is no section to draw."
+        return picture(name, "Cross-section", sentence, WIDTH, 60, [words(LEFT, 36, sentence)])
     sheet = _sheet(rows, points, start_bank, mean_section)
     deep = sheet.depth
     plot = Plot(sheet.across.scale, deep)
@@ -111,7 +111,7 @@ def section_svg(
         *_strips(sheet, ident),
         *_ice(sheet, ident),
         *_ground(sheet),
-        *_verticals(sheet, doubts or {}),
+        *_verticals(sheet, findings or {}),
         *_points(sheet),
         *_named(sheet),
         *lengths(under, "distance along the tag line, m"),
@@ -162,15 +162,15 @@ def _strips(sheet: _Sheet, clip: str) -> list[str]:
     inside = []
     for i in np.flatnonzero(right != left):
         number, mean = rows["vertical"].iloc[i], rows["mean_velocity_m_s"].iloc[i]
-        said = f"panel of vertical {number}: {share[i]:.1f} % of the discharge{', upstream' * bool(sheet.upstream[i])}"
-        said += f"; mean velocity {mean:.3f} m/s" if pd.notna(mean) else ""
-        said += "" if sheet.read[i] else "; no point of its own"
+        text = f"panel of vertical {number}: {share[i]:.1f} % of the discharge{', upstream' * bool(sheet.upstream[i])}"
+        text += f"; mean velocity {mean:.3f} m/s" if pd.notna(mean) else ""
+        text += "" if sheet.read[i] else "; no point of its own"
         css = "strip" if sheet.read[i] else "strip guess"
-        inside.append(box(left[i], top, right[i] - left[i], tall, css, hint(said)))
+        inside.append(box(left[i], top, right[i] - left[i], tall, css, hint(text)))
         if part[i] > 0:
             wide = (right[i] - left[i]) * part[i]
             at = (left[i] + right[i] - wide) / 2
-            inside.append(box(at, top, wide, tall, "share", hint(said), fill=colours[i], data_vertical=int(number)))
+            inside.append(box(at, top, wide, tall, "share", hint(text), fill=colours[i], data_vertical=int(number)))
     field = element("g", {"clip_path": f"url(#{clip})", "class": "field"}, *inside) if inside else ""
     return [_polygon(sheet, "water", sheet.depth), field]
 
@@ -182,8 +182,8 @@ def _named(sheet: _Sheet) -> list[str]:
         return []
     at = float((sheet.x(sheet.low[i]) + sheet.x(sheet.high[i])) / 2)
     side = "end" if at > WIDTH - 240 else "middle" if at > 240 else ""
-    said = f"largest share: {sheet.share[i]:.1f} %, vertical {sheet.verticals['vertical'].iloc[i]}"
-    return [words(at, sheet.depth.at(sheet.deepest) + GROUND - 8, said, f"small strong largest {side}".strip())]
+    text = f"largest share: {sheet.share[i]:.1f} %, vertical {sheet.verticals['vertical'].iloc[i]}"
+    return [words(at, sheet.depth.at(sheet.deepest) + GROUND - 8, text, f"small strong largest {side}".strip())]
 
 
 def _undersides(sheet: _Sheet) -> Floats:
@@ -217,7 +217,7 @@ def _ground(sheet: _Sheet) -> list[str]:
     ]
 
 
-def _verticals(sheet: _Sheet, doubts: Mapping[int, str]) -> list[str]:
+def _verticals(sheet: _Sheet, findings: Mapping[int, str]) -> list[str]:
     rows, surface = sheet.verticals, sheet.depth.at(0.0)
     x = sheet.x(rows["position_m"].to_numpy(dtype=np.float64))
     foot = sheet.depth(np.nan_to_num(rows["depth_m"].to_numpy(dtype=np.float64)))
@@ -226,11 +226,11 @@ def _verticals(sheet: _Sheet, doubts: Mapping[int, str]) -> list[str]:
     for i, (vertical, position, depth) in enumerate(
         zip(rows["vertical"], rows["position_m"], rows["depth_m"], strict=True)
     ):
-        said = f"vertical {vertical}: at {plain(position)} m, depth {plain(depth)} m"
-        out.append(line(x[i], surface, x[i], foot[i], "vertical", hint(said), data_vertical=int(vertical)))
-        doubt = doubts.get(int(vertical))
-        if doubt:
-            out.append(mark("triangle", x[i], surface - 28, 5.5, "s-grave", hint(f"vertical {vertical}: {doubt}")))
+        text = f"vertical {vertical}: at {plain(position)} m, depth {plain(depth)} m"
+        out.append(line(x[i], surface, x[i], foot[i], "vertical", hint(text), data_vertical=int(vertical)))
+        finding = findings.get(int(vertical))
+        if finding:
+            out.append(mark("triangle", x[i], surface - 28, 5.5, "s-rust", hint(f"vertical {vertical}: {finding}")))
         if i % every == 0:
             out.append(words(x[i], surface - 9, str(vertical), "small soft middle"))
     return out
@@ -273,15 +273,15 @@ def _true_height(sheet: _Sheet) -> float:
 
 def _feet(sheet: _Sheet, y: float) -> list[str]:
     """Draw the section with heights and lengths alike, then the colours."""
-    said = "heights and lengths at one scale"
+    text = "heights and lengths at one scale"
     out = []
     if sheet.stretch > 1:
-        said = f"heights drawn {sheet.stretch} times larger than lengths"
+        text = f"heights drawn {sheet.stretch} times larger than lengths"
         tall = sheet.deepest * sheet.across.px_per_m
         alike = Scale(0.0, sheet.deepest, y + 12, y + 12 + tall)
         out += [words(LEFT, y, "the same water, heights and lengths alike", "small soft")]
         out += [element("g", {"class": "alike"}, _polygon(sheet, "bar-soft", alike))]
-    return [*out, words(LEFT, y - 30, said, "small strong"), *_colours(sheet, y + _true_height(sheet))]
+    return [*out, words(LEFT, y - 30, text, "small strong"), *_colours(sheet, y + _true_height(sheet))]
 
 
 def _colours(sheet: _Sheet, y: float) -> list[str]:
@@ -299,7 +299,7 @@ def _colours(sheet: _Sheet, y: float) -> list[str]:
         scale(edges[:-1]), scale(edges[1:]), sheet.colours((edges[:-1] + edges[1:]) / 2), strict=True
     ):
         out.append(box(left, y, right - left + 0.4, 12, "", fill=colour))
-    out += [words(scale.at(value), y + 26, said, "small soft middle") for value, said in scale.ticks(5)]
+    out += [words(scale.at(value), y + 26, text, "small soft middle") for value, text in scale.ticks(5)]
     if low:
         out.append(words(scale.end + 14, y + 10, "below 0: upstream", "small soft"))
     return out
@@ -313,7 +313,7 @@ def _share_key(sheet: _Sheet, y: float) -> list[str]:
     cells = zip(part.tolist(), shades(part, np.zeros(21, dtype=bool)), strict=True)
     out = [box(at + 240 * k, y, 12.4, 12, "", fill=colour) for k, colour in cells]
     ends = ((0.0, "0"), (1.0, f"{sheet.share[sheet.largest]:.1f}"))
-    out += [words(at + 6 + 240 * k, y + 26, said, "small soft middle") for k, said in ends]
+    out += [words(at + 6 + 240 * k, y + 26, text, "small soft middle") for k, text in ends]
     return [words(at, y - 4, "share of the discharge, %", "small strong"), *out]
 
 

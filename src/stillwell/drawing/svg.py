@@ -1,4 +1,4 @@
-"""The few pieces of SVG that drawings are made of. Every text is escaped here and nowhere else."""
+"""The elements of SVG that drawings are made of. Every text is escaped here and nowhere else."""
 
 from __future__ import annotations
 
@@ -30,17 +30,17 @@ def number(value: float) -> str:
 
 def element(tag: str, attributes: Mapping[str, object], *children: str) -> str:
     """Write an element; an attribute that is None is left out, ``_`` in a name becomes ``-``, floats become pixels."""
-    said = "".join(
+    written = "".join(
         f' {name.rstrip("_").replace("_", "-")}="{number(value) if isinstance(value, float) else escaped(str(value))}"'
         for name, value in attributes.items()
         if value is not None
     )
-    return f"<{tag}{said}>{''.join(children)}</{tag}>" if children else f"<{tag}{said}/>"
+    return f"<{tag}{written}>{''.join(children)}</{tag}>" if children else f"<{tag}{written}/>"
 
 
-def words(x: float, y: float, said: str, css: str = "label", **more: object) -> str:
-    """Write a text at a place; ``anchor`` in CSS classes ``end`` and ``middle``."""
-    return element("text", {"class": css, "x": float(x), "y": float(y), **more}, escaped(said))
+def words(x: float, y: float, text: str, css: str = "label", **more: object) -> str:
+    """Write a text at a place; the classes ``end`` and ``middle`` anchor it there."""
+    return element("text", {"class": css, "x": float(x), "y": float(y), **more}, escaped(text))
 
 
 def line(x1: float, y1: float, x2: float, y2: float, css: str, *children: str, **more: object) -> str:
@@ -57,9 +57,9 @@ def box(x: float, y: float, width: float, height: float, css: str, *children: st
     return element("rect", {"class": css, **places, **more}, *children)
 
 
-def hint(said: str) -> str:
-    """Write what a pointer that rests on an element is shown, and a screen reader may read."""
-    return f"<title>{escaped(said)}</title>"
+def hint(text: str) -> str:
+    """Write the tooltip of an element, which a screen reader may read too."""
+    return f"<title>{escaped(text)}</title>"
 
 
 def path(x: Floats, y: Floats, css: str, *children: str, closed: bool = False, **more: object) -> str:
@@ -109,7 +109,23 @@ def slug(name: str) -> str:
     return _SLUG.sub("-", name.lower()).strip("-") or "drawing"
 
 
-def picture(name: str, title: str, described: str, width: float, height: float, parts: Iterable[str]) -> str:
+def link(href: str, label: str, *children: str) -> str:
+    """Make elements one link; the label is what a screen reader says of it."""
+    return element("a", {"href": href, "aria_label": label}, *children)
+
+
+def picture(
+    name: str,
+    title: str,
+    described: str,
+    width: float,
+    height: float,
+    parts: Iterable[str],
+    *,
+    css: str = "",
+    sheet: str = "",
+    **more: object,
+) -> str:
     """Put a drawing together.
 
     Parameters
@@ -121,31 +137,41 @@ def picture(name: str, title: str, described: str, width: float, height: float, 
     width, height : float
         px.
     parts : iterable of str
+    css : str
+        Further classes of the whole.
+    sheet : str
+        Style of what only this drawing has.
+    **more
+        Further attributes of the whole.
 
     Returns
     -------
     str
-        An SVG element that is complete by itself.
+        An SVG element that is complete by itself; a group where it has links, else an image.
     """
     ident = slug(name)
-    head = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="drawing" viewBox="0 0 {number(width)} {number(height)}" '
-        f'width="{number(width)}" height="{number(height)}" role="img" '
-        f'aria-labelledby="{ident}-title {ident}-desc">'
-    )
     inner = "\n".join(part for part in parts if part)
+    attributes = {
+        "xmlns": "http://www.w3.org/2000/svg",
+        "class": f"drawing {css}".strip(),
+        "viewBox": f"0 0 {number(width)} {number(height)}",
+        "width": float(width),
+        "height": float(height),
+        "role": "group" if "<a " in inner else "img",
+        "aria_labelledby": f"{ident}-title {ident}-desc",
+    }
     return (
-        f'{head}\n<title id="{ident}-title">{escaped(title)}</title>\n<desc id="{ident}-desc">{escaped(described)}'
-        f'</desc>\n<style>{style()}</style>\n<rect class="paper" width="{number(width)}" height="{number(height)}"/>\n'
-        f"{inner}\n</svg>\n"
+        element(
+            "svg",
+            attributes | more,
+            f'\n<title id="{ident}-title">{escaped(title)}</title>\n',
+            f'<desc id="{ident}-desc">{escaped(described)}</desc>\n<style>{style()}{sheet}</style>\n',
+            f'<rect class="paper" width="{number(width)}" height="{number(height)}"/>\n{inner}\n',
+        )
+        + "\n"
     )
 
 
 def without_style(svg: str) -> str:
     """Take the style sheet out of a drawing, for a page that holds it once for all."""
     return _STYLE.sub("", svg)
-
-
-def in_scope(svg: str, scope: str) -> str:
-    """Give a drawing another class than all drawings have, for a page with a style of its own for these."""
-    return svg.replace('class="drawing"', f'class="{scope}"', 1)

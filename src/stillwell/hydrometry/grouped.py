@@ -1,7 +1,9 @@
-"""Runs of equal keys and what is made of their rows."""
+"""Arrays whose rows stand in groups: what is made of each group, and what each row takes from its group."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -10,10 +12,11 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 
-def starts(*keys: Ints) -> Ints:
-    """Find the rows where a run of equal keys begins."""
+def starts(*keys: NDArray[Any]) -> Ints:
+    """Find the rows where a run of equal keys begins, shape (runs,)."""
     if not keys[0].size:
         return np.zeros(0, dtype=np.int64)
     changes = np.zeros(keys[0].size, dtype=bool)
@@ -21,6 +24,77 @@ def starts(*keys: Ints) -> Ints:
     for key in keys:
         changes[1:] |= key[1:] != key[:-1]
     return np.flatnonzero(changes)
+
+
+@dataclass(frozen=True)
+class Groups:
+    """Rows of arrays in groups, each group's rows one after another.
+
+    ``first``: row at which each group begins, rising, shape (groups,); ``rows``: number of rows. No group is empty.
+    """
+
+    first: Ints
+    rows: int
+
+    @classmethod
+    def of(cls, *keys: NDArray[Any]) -> Groups:
+        """Group rows by runs of equal keys."""
+        return cls(starts(*keys), keys[0].size)
+
+    @property
+    def size(self) -> int:
+        """Number of groups."""
+        return int(self.first.size)
+
+    @cached_property
+    def last(self) -> Ints:
+        """Row at which each group ends, shape (groups,)."""
+        return np.r_[self.first[1:], self.rows][: self.size] - 1
+
+    @cached_property
+    def counts(self) -> Ints:
+        """Number of rows of each group, shape (groups,)."""
+        return np.asarray(self.last - self.first + 1)
+
+    @cached_property
+    def owner(self) -> Ints:
+        """Number of each row's group, from 0, shape (rows,)."""
+        return self.spread(np.arange(self.size))
+
+    @cached_property
+    def joined(self) -> Flags:
+        """Whether each row and the next are of one group, shape (rows - 1,)."""
+        joined = np.ones(max(self.rows - 1, 0), dtype=bool)
+        joined[self.first[1:] - 1] = False
+        return joined
+
+    def spread(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Give each row the value of its group: from shape (groups,) to (rows,)."""
+        return np.repeat(values, self.counts)
+
+    def reduce(self, how: np.ufunc, values: NDArray[Any], dtype: type | None = None) -> NDArray[Any]:
+        """Reduce the rows of each group to one value: from shape (rows,) to (groups,); NaN where all values are."""
+        if not self.size:
+            return np.zeros(0, dtype=dtype or values.dtype)
+        if values.dtype.kind == "f" and np.isnan(values).all():
+            return np.full(self.size, np.nan)
+        return np.asarray(how.reduceat(values, self.first, dtype=dtype))
+
+    def neighbours(self, able: Flags) -> Ints:
+        """Find the rows that have a row of their group on both sides, all three ``able``."""
+        joined = self.joined & able[1:] & able[:-1]
+        return np.flatnonzero(joined[1:] & joined[:-1]) + 1
+
+
+def numbered(counts: NDArray[Any]) -> tuple[Ints, Ints]:
+    """Lay out so many rows for each group, none for a count of 0: the group of each row, and its number there from 0.
+
+    Returns
+    -------
+    owner, number : int arrays, shape (rows,)
+    """
+    owner = np.repeat(np.arange(counts.size), counts)
+    return owner, np.arange(owner.size) - np.repeat(np.cumsum(counts) - counts, counts)
 
 
 def in_order(*keys: NDArray[Any]) -> bool:
@@ -40,15 +114,6 @@ def sorted_rows(rows: pd.DataFrame, *keys: NDArray[Any]) -> pd.DataFrame:
     if in_order(*keys):
         return rows.reset_index(drop=True)
     return rows.iloc[np.lexsort(keys[::-1])].reset_index(drop=True)
-
-
-def reduced_by(how: np.ufunc, values: Floats, first: Ints) -> Floats:
-    """Reduce the rows of each run that begins at ``first``; all missing where every value is."""
-    if not first.size:
-        return np.zeros(0)
-    if np.isnan(values).all():
-        return np.full(first.size, np.nan)
-    return np.asarray(how.reduceat(values, first))
 
 
 def quotient(above: NDArray[Any], below: NDArray[Any]) -> Floats:

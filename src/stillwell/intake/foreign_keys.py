@@ -12,15 +12,15 @@ import pandas as pd
 from stillwell.errors import RatingError
 from stillwell.hydrometry.meter.velocities import calibrated_velocity
 from stillwell.hydrometry.rating.kinds import rating_of
-from stillwell.intake.checks.alike import Code, asked, incoming_codes, known_codes, rows_alike
+from stillwell.intake.checks.lookalike_codes import Code, asked, incoming_codes, known_codes, rows_alike
 from stillwell.intake.interpret import OF_GAUGINGS, without_gaugings
 from stillwell.intake.limits import MOST_REASONS
 from stillwell.intake.problem_collector import RETURNED, ROW_LEFT_OUT
 from stillwell.intake.values.constant import taken
-from stillwell.records import PROBLEM_COLUMNS, RULES, Understood
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.base import Thing
 from stillwell.schemas.naming import REGISTERS, Naming, naming
+from stillwell.shared_types import PROBLEM_COLUMNS, RULES, Understood
 
 _NAMED = re.compile(r"([^;]+/[1-9]\d*(; [^;]+/[1-9]\d*)*)?")
 _USES = asked(RULES)
@@ -44,7 +44,7 @@ def refer(
     deposits: Sequence[str],
     rules: int = RULES,
 ) -> Understood:
-    """Hold what a batch refers to against what is known, from the archive and from the batch itself.
+    """Check the references of a batch against the codes known in the archive and in the batch itself.
 
     Parameters
     ----------
@@ -71,29 +71,29 @@ def refer(
     """
     tables = dict(understood.tables)
     registered: dict[Thing, Set[str]] = {"site": sites, "instrument": instruments, "rating": ratings}
-    found = _without_alike(tables, rules, deposits, registered)
-    found += _without_unknown(tables, {"site": set(sites), "instrument": set(instruments)})
-    found += _without_calibration(tables, calibrations)
+    problems = _without_alike(tables, rules, deposits, registered)
+    problems += _without_unknown(tables, {"site": set(sites), "instrument": set(instruments)})
+    problems += _without_calibration(tables, calibrations)
     for name in ("corrections", "conditions"):
         rows = tables[name]
         bad = (rows["to"] <= rows["from"]).fillna(False).astype("bool")
-        found += _problems(name, rows[bad], "to", "an end after the start")
+        problems += _problems(name, rows[bad], "to", "an end after the start")
         tables[name] = rows[~bad]
-    if found and rules >= 3:
+    if problems and rules >= 3:
         # a gauging that goes back makes no code known
-        tables = without_gaugings(tables, _frame(found))
-    found += _without_alike(tables, rules, deposits, codes)
-    found += _unusable_ratings(tables, segments)
-    if not found:
+        tables = without_gaugings(tables, _frame(problems))
+    problems += _without_alike(tables, rules, deposits, codes)
+    problems += _unusable_ratings(tables, segments)
+    if not problems:
         return understood
-    problems = pd.concat([understood.problems, _frame(found)], ignore_index=True)
-    tables = without_gaugings(tables, problems)
-    return Understood(tables, problems, understood.notes)
+    joined = pd.concat([understood.problems, _frame(problems)], ignore_index=True)
+    tables = without_gaugings(tables, joined)
+    return Understood(tables, joined, understood.notes)
 
 
 def _without_unknown(tables: dict[str, pd.DataFrame], known: dict[Thing, set[str]]) -> list[dict[str, Any]]:
     """Take out the rows that name a site or an instrument in no register."""
-    found: list[dict[str, Any]] = []
+    problems: list[dict[str, Any]] = []
     for kind, codes in known.items():
         register = f"the register {REGISTERS[kind]}"
         codes |= set(tables[REGISTERS[kind]][kind])
@@ -102,16 +102,16 @@ def _without_unknown(tables: dict[str, pd.DataFrame], known: dict[Thing, set[str
             strange = (rows[use.column].notna() & ~rows[use.column].isin(codes)).to_numpy(dtype=bool)
             if strange.any():
                 what = f"the code of {'a site' if kind == 'site' else 'an instrument'} in {register}"
-                found += _problems(use.table, rows[strange], use.column, what)
+                problems += _problems(use.table, rows[strange], use.column, what)
                 tables[use.table] = taken(rows, ~strange)
-    return found
+    return problems
 
 
 def _without_alike(
     tables: dict[str, pd.DataFrame], rules: int, deposits: Sequence[str], kept: Mapping[Thing, Set[str]] | Codes
 ) -> list[dict[str, Any]]:
     """Take out the rows whose code is a known one but for case or Unicode form; of kinds with a register, or others."""
-    found: list[dict[str, Any]] = []
+    problems: list[dict[str, Any]] = []
     by_kind: dict[Thing, list[Naming]] = {}
     for use in asked(rules):
         if use.registered != callable(kept):
@@ -128,11 +128,11 @@ def _without_alike(
             out = np.zeros(len(rows), dtype=bool)
             for other, places in rows_alike(rows, use, known):
                 expected = f"the known code {other}, from which this differs only by case or Unicode form"
-                found += _problems(use.table, rows.iloc[places], use.column, expected)
+                problems += _problems(use.table, rows.iloc[places], use.column, expected)
                 out[places] = True
             if out.any():
                 tables[use.table] = taken(rows, ~out)
-    return found
+    return problems
 
 
 def _kept_codes(codes: Codes, kind: Thing, incoming: Sequence[Code]) -> set[Code]:
@@ -150,7 +150,7 @@ def _unusable_ratings(tables: dict[str, pd.DataFrame], kept: pd.DataFrame) -> li
     A rating that cannot be used is left out with its segments; nothing of it holds.
     """
     ratings, incoming = tables["ratings"], tables["rating_segments"]
-    found: list[dict[str, Any]] = []
+    problems: list[dict[str, Any]] = []
     wrong: set[str] = set()
     for name, row in ratings.drop_duplicates("rating", keep="last").set_index("rating", drop=False).iterrows():
         mine = incoming[incoming["rating"] == name]
@@ -159,21 +159,23 @@ def _unusable_ratings(tables: dict[str, pd.DataFrame], kept: pd.DataFrame) -> li
             rating_of(dict(row), mine)
         except RatingError as error:
             wrong.add(str(name))
-            found += _problems("ratings", pd.DataFrame([row]), "rating", f"a rating whose segments make one: {error}")
+            problems += _problems(
+                "ratings", pd.DataFrame([row]), "rating", f"a rating whose segments make one: {error}"
+            )
             continue
         if not _NAMED.fullmatch("" if pd.isna(row["gaugings"]) else row["gaugings"]):
             wrong.add(str(name))
             expected = "archive ids of gaugings with their revisions, as ID/1; ID/2"
-            found += _problems("ratings", pd.DataFrame([row]), "gaugings", expected)
+            problems += _problems("ratings", pd.DataFrame([row]), "gaugings", expected)
     known = (set(ratings["rating"]) | set(kept["rating"])) - wrong
     tables["ratings"] = ratings[~ratings["rating"].isin(wrong)]
     for table in RATED:
         rows = tables[table]
         strange = ~rows["rating"].isin(known)
         named = rows[strange & ~rows["rating"].isin(wrong)]
-        found += _problems(table, named, "rating", "the name of a rating handed in before or with it")
+        problems += _problems(table, named, "rating", "the name of a rating handed in before or with it")
         tables[table] = rows[~strange]
-    return found
+    return problems
 
 
 def _without_calibration(tables: dict[str, pd.DataFrame], kept: pd.DataFrame) -> list[dict[str, Any]]:
@@ -202,14 +204,14 @@ def _problems(table: str, rows: pd.DataFrame, column: str, expected: str) -> lis
         more = _problems(table, rest, column, f"{expected}, as in the {len(rows) - MOST_REASONS} rows after it")
         return _problems(table, first, column, expected) + more
     labels = rows["gauging"] if of_gauging else [None] * len(rows)
-    said = zip(rows["deposit"], labels, rows["row_file"], rows["row_line"], rows[column], strict=True)
+    cells = zip(rows["deposit"], labels, rows["row_file"], rows["row_line"], rows[column], strict=True)
     consequence = RETURNED if of_gauging else ROW_LEFT_OUT
     return [
         dict(zip(PROBLEM_COLUMNS, (d, label, file, int(line), column, expected, str(value), consequence), strict=True))
-        for d, label, file, line, value in said
+        for d, label, file, line, value in cells
     ]
 
 
-def _frame(found: list[dict[str, Any]]) -> pd.DataFrame:
-    frame = pd.DataFrame(found, columns=list(PROBLEM_COLUMNS))
+def _frame(problems: list[dict[str, Any]]) -> pd.DataFrame:
+    frame = pd.DataFrame(problems, columns=list(PROBLEM_COLUMNS))
     return frame.assign(line=pd.array(frame["line"].tolist(), dtype="Int64"))

@@ -15,24 +15,24 @@ from stillwell.intake.checks.rules import violations
 from stillwell.intake.checks.schema_pass import crowded_deposits, schema_failures
 from stillwell.intake.limits import MOST_CODES
 from stillwell.intake.maps.map_file import Map
-from stillwell.intake.problem_collector import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, CannotRead, Trouble
+from stillwell.intake.problem_collector import ALL_RETURNED, RETURNED, ROW_LEFT_OUT, CannotRead, ProblemCollector
 from stillwell.intake.raw_samples import with_samples
 from stillwell.intake.readers.file_names import label_shown
-from stillwell.intake.readers.memory import give_back
+from stillwell.intake.readers.free_memory import give_back
 from stillwell.intake.readers.toml_text import read_toml
 from stillwell.intake.typed import Typed, typed_tables
-from stillwell.intake.unpack import Found, labels_in, sheets
+from stillwell.intake.unpack import FoundSheet, labels_in, sheets
 from stillwell.intake.values.constant import missing, taken
-from stillwell.records import RULES, Deposit, Understood
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns
+from stillwell.shared_types import RULES, Deposit, Understood
 
 POLICY_LEFT = "the policy is not adopted; the one in force stays"
 
 Cell = tuple[int, str, str, str]
 """Row, column as handed in, what was expected, what was found."""
-MOST_TOLD = 50
-"""Bad cells of one column of one file that are told one by one, where no gauging hangs on them."""
+MOST_LISTED = 50
+"""Bad cells of one column of one file that are listed one by one where no gauging depends on them."""
 OF_GAUGINGS = ("gaugings", "points", "samples")
 """Tables of which a bad row gives back its gauging; of any other table it is left out by itself."""
 
@@ -50,48 +50,48 @@ def interpret(
     intake_map : Map, optional
         How to read files of another layout.
     rules : int
-        By which rules; see ``records.RULES``.
+        By which rules; see ``shared_types.RULES``.
 
     Returns
     -------
     Understood
         Only what can be taken; every reason against the rest names file, line, column, what was expected and found.
     """
-    trouble = Trouble()
-    found = [
+    collector = ProblemCollector()
+    batch_sheets = [
         part
         for deposit in deposits
-        for part in sheets(deposit, trouble, intake_map)
-        if not _too_many_codes(part, trouble)
+        for part in sheets(deposit, collector, intake_map)
+        if not _too_many_codes(part, collector)
     ]
-    typed = typed_tables(found, trouble)
-    del found  # the text of a season takes more room than its numbers
+    typed = typed_tables(batch_sheets, collector)
+    del batch_sheets  # the text of a season takes more memory than its numbers
     give_back()
     tables = _with_defaults({name: table.frame for name, table in typed.items()})
     tables["points"] = with_samples(tables["points"], tables["samples"])
     # points first: what they lack explains what their gauging lacks
     order = sorted(tables, key=lambda name: name != "points")
-    bad_rows = {name: _judge(name, tables[name], typed[name], trouble) for name in order}
-    bad_rows["policies"] |= _unusable_policies(tables["policies"], base, trouble, rules)
-    _give_back_of_broken_files(tables, trouble, {deposit.digest: deposit for deposit in deposits}, rules)
-    for problem in violations(tables["gaugings"], tables["points"], trouble, rules):
-        trouble.add(**problem, consequence=RETURNED)
-    trouble.close()
-    problems, notes = trouble.frames()
+    bad_rows = {name: _judge(name, tables[name], typed[name], collector) for name in order}
+    bad_rows["policies"] |= _unusable_policies(tables["policies"], base, collector, rules)
+    _give_back_of_broken_files(tables, collector, {deposit.digest: deposit for deposit in deposits}, rules)
+    for problem in violations(tables["gaugings"], tables["points"], collector, rules):
+        collector.add(**problem, consequence=RETURNED)
+    collector.close()
+    problems, notes = collector.frames()
     tables = {name: _kept(rows, ~bad_rows[name]) for name, rows in tables.items()}
-    if trouble.crowded:
-        tables = {name: rows[~rows["deposit"].isin(trouble.crowded)] for name, rows in tables.items()}
+    if collector.crowded:
+        tables = {name: rows[~rows["deposit"].isin(collector.crowded)] for name, rows in tables.items()}
     tables = without_gaugings(tables, problems)
     return Understood(tables, problems.assign(gauging=problems["gauging"].map(label_shown)), notes)
 
 
-def _too_many_codes(found: Found, trouble: Trouble) -> bool:
+def _too_many_codes(sheet: FoundSheet, collector: ProblemCollector) -> bool:
     """Give back a file that names more gaugings, sites or meters than a deposit can be about."""
-    for name in {"gauging", "site", "instrument"} & set(found.sheet.header):
-        cells = found.sheet.cells[found.sheet.header.index(name)]
+    for name in {"gauging", "site", "instrument"} & set(sheet.sheet.header):
+        cells = sheet.sheet.cells[sheet.sheet.header.index(name)]
         if len(cells) > MOST_CODES and (count := pc.count_distinct(cells).as_py()) > MOST_CODES:
             reason = CannotRead(f"at most {MOST_CODES} different codes in a column", str(count), None, name)
-            trouble.file(found.deposit, found.table, found.file, reason)
+            collector.file(sheet.deposit, sheet.table, sheet.file, reason)
             return True
     return False
 
@@ -157,36 +157,36 @@ def _in_order(name: str, rows: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(**absent)[names]
 
 
-def _judge(name: str, rows: pd.DataFrame, typed: Typed, trouble: Trouble) -> np.ndarray:
-    """Hold a table's rows against its schema; tell each wrong cell and say which rows are bad."""
+def _judge(name: str, rows: pd.DataFrame, typed: Typed, collector: ProblemCollector) -> np.ndarray:
+    """Check a table's rows against its schema; add a problem for each wrong cell and return which rows are bad."""
     bad = np.zeros(len(rows), dtype=bool)
-    told: set[tuple[int, str]] = set()
+    reported: set[tuple[int, str]] = set()
     cells: list[Cell] = []
     for cell in typed.bad:
-        told.add(cell[:2])
+        reported.add(cell[:2])
         bad[cell[0]] = True
         cells.append(cell)
-    wrong_rows = {row for row, _ in told}
-    trouble.crowded |= crowded_deposits(name, rows)
-    judged = rows[~rows["deposit"].isin(trouble.crowded)] if trouble.crowded else rows
-    for row, column, expected, found in schema_failures(name, judged):
-        if found == "nothing" and row in wrong_rows:
-            # a cell that could not be read is empty now, and has been told
+    wrong_rows = {row for row, _ in reported}
+    collector.crowded |= crowded_deposits(name, rows)
+    judged = rows[~rows["deposit"].isin(collector.crowded)] if collector.crowded else rows
+    for row, column, expected, actual in schema_failures(name, judged):
+        if actual == "nothing" and row in wrong_rows:
+            # a cell that could not be read is empty now, and has its problem already
             continue
-        if name == "gaugings" and column == "method" and found == "nothing":
+        if name == "gaugings" and column == "method" and actual == "nothing":
             expected = "points, or a method and a discharge where there are none"
-            file = trouble.broken_file(rows["deposit"].iloc[row], "points")
-            found = f"no method, and problems in {file}, listed here" if file else "neither points nor a method"
-        if not bad[row] or (row, column) not in told:
-            cells.append((row, column, expected, found))
+            file = collector.broken_file(rows["deposit"].iloc[row], "points")
+            actual = f"no method, and problems in {file}, listed here" if file else "neither points nor a method"
+        if not bad[row] or (row, column) not in reported:
+            cells.append((row, column, expected, actual))
         bad[row] = True
-    for row, column, expected, found in cells if name in OF_GAUGINGS else _shortened(rows, cells):
-        _tell(name, rows, row, column, expected, found, trouble)
+    for row, column, expected, actual in cells if name in OF_GAUGINGS else _shortened(rows, cells):
+        _add_problem(name, rows, row, column, expected, actual, collector)
     return bad
 
 
 def _shortened(rows: pd.DataFrame, cells: list[Cell]) -> list[Cell]:
-    """Tell the first bad cells of a column of a file, and of the others how many there are and up to which line."""
+    """Keep the first bad cells of each column of a file; one cell more gives the number and lines of the others."""
     if not cells:
         return []
     out: list[Cell] = []
@@ -195,34 +195,36 @@ def _shortened(rows: pd.DataFrame, cells: list[Cell]) -> list[Cell]:
     for cell, place in zip(cells, places, strict=True):
         rest = counts.setdefault((*place, cell[1]), [])
         rest.append(cell[0])
-        if len(rest) <= MOST_TOLD:
+        if len(rest) <= MOST_LISTED:
             out.append(cell)
     for (_, _, column), rest in counts.items():
-        if len(rest) > MOST_TOLD:
-            lines = rows["row_line"].iloc[rest[MOST_TOLD:]]
-            found = (
+        if len(rest) > MOST_LISTED:
+            lines = rows["row_line"].iloc[rest[MOST_LISTED:]]
+            actual = (
                 f"others in {len(lines):,} more rows, lines {lines.min()} to {lines.max()}, which are left out as well"
             )
-            out.append((rest[MOST_TOLD], column, "what was expected on the lines told before", found))
+            out.append((rest[MOST_LISTED], column, "what was expected on the lines told before", actual))
     return out
 
 
-def _tell(name: str, rows: pd.DataFrame, row: int, column: str, expected: str, found: str, trouble: Trouble) -> None:
+def _add_problem(
+    name: str, rows: pd.DataFrame, row: int, column: str, expected: str, actual: str, collector: ProblemCollector
+) -> None:
     deposit, file, line = rows["deposit"].iloc[row], rows["row_file"].iloc[row], rows["row_line"].iloc[row]
     gauging = None
     consequence = ROW_LEFT_OUT
     if name in OF_GAUGINGS:
         label = rows["gauging"].iloc[row]
         if pd.isna(label):
-            trouble.broken.add((deposit, name, file, True))
+            collector.broken.add((deposit, name, file, True))
             consequence = ALL_RETURNED
         else:
             gauging, consequence = str(label), RETURNED
-    trouble.add(deposit, gauging, file, int(line), column, expected, found, consequence)
+    collector.add(deposit, gauging, file, int(line), column, expected, actual, consequence)
 
 
-def _unusable_policies(rows: pd.DataFrame, base: Policy | None, trouble: Trouble, rules: int) -> np.ndarray:
-    """Find policies that cannot be used; each is told with its line."""
+def _unusable_policies(rows: pd.DataFrame, base: Policy | None, collector: ProblemCollector, rules: int) -> np.ndarray:
+    """Flag policies that cannot be used; each becomes a problem with its line."""
     bad = np.zeros(len(rows), dtype=bool)
     for i, row in enumerate(rows.to_dict("records")):
         try:
@@ -234,20 +236,20 @@ def _unusable_policies(rows: pd.DataFrame, base: Policy | None, trouble: Trouble
             bad[i] = True
             named = re.search(r"line (\d{1,9})", str(error))
             line = int(named[1]) if named else 1
-            said = f"policy: {error}; the policy is not used" if isinstance(error, CannotRead) else str(error)
+            message = f"policy: {error}; the policy is not used" if isinstance(error, CannotRead) else str(error)
             where = (row["deposit"], None, row["row_file"], line, None)
-            trouble.add(*where, "a policy that can be used", said, POLICY_LEFT)
+            collector.add(*where, "a policy that can be used", message, POLICY_LEFT)
     return bad
 
 
 def _give_back_of_broken_files(
-    tables: dict[str, pd.DataFrame], trouble: Trouble, deposits: Mapping[str, Deposit], rules: int
+    tables: dict[str, pd.DataFrame], collector: ProblemCollector, deposits: Mapping[str, Deposit], rules: int
 ) -> None:
     """Give back the gaugings that a file of points or samples belongs to which cannot be relied on, and no others.
 
     Where the file does not say whose rows it held, a gauging is taken only if it cannot miss any: ``_whole``.
     """
-    for digest, table, file, readable in sorted(trouble.broken):
+    for digest, table, file, readable in sorted(collector.broken):
         if table not in ("points", "samples"):
             continue
         gaugings, rows = (part[part["deposit"] == digest] for part in (tables["gaugings"], tables[table]))
@@ -263,8 +265,8 @@ def _give_back_of_broken_files(
         mine = gaugings[affected]
         for label, where, line in zip(mine["gauging"], mine["row_file"], mine["row_line"], strict=True):
             if pd.notna(label):
-                expected, found = f"{table} of the gauging that can be read", f"problems in {file}, listed here"
-                trouble.add(digest, label, where, int(line), "gauging", expected, found, RETURNED)
+                expected, actual = f"{table} of the gauging that can be read", f"problems in {file}, listed here"
+                collector.add(digest, label, where, int(line), "gauging", expected, actual, RETURNED)
 
 
 def _whole(points: pd.DataFrame, table: str) -> set[str]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pandas as pd
 
 from stillwell.intake.maps.map_file import Map
-from stillwell.intake.problem_collector import Trouble
+from stillwell.intake.problem_collector import ProblemCollector
 from stillwell.intake.typed import typed_tables
 from stillwell.intake.unpack import sheets
-from stillwell.records import Deposit
+from stillwell.shared_types import Deposit
 
 
 def preview(deposit: Deposit, intake_map: Map, rows: int = 5) -> dict[str, pd.DataFrame]:
@@ -28,8 +28,8 @@ def preview(deposit: Deposit, intake_map: Map, rows: int = 5) -> dict[str, pd.Da
         that hold anything. A cell
         that could not be read is missing; the reasons come from ``interpret`` with the same map.
     """
-    found = list(sheets(deposit, Trouble(), intake_map))
-    typed = typed_tables(found, Trouble())
+    batch_sheets = list(sheets(deposit, ProblemCollector(), intake_map))
+    typed = typed_tables(batch_sheets, ProblemCollector())
     shown = {}
     for name, table in typed.items():
         if table.frame.empty:

@@ -1,4 +1,4 @@
-"""Reasons why something cannot be taken, collected while a batch is understood."""
+"""Collector of the problems and notes of a batch while it is read."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from stillwell.intake.limits import MOST_REASONS
-from stillwell.records import NOTE_COLUMNS, PROBLEM_COLUMNS
+from stillwell.shared_types import NOTE_COLUMNS, PROBLEM_COLUMNS
 
 RETURNED = "the gauging is returned; nothing of it was taken"
 ROW_LEFT_OUT = "this row is left out; the rest of the file was taken"
@@ -24,14 +24,14 @@ LONGEST_NOTE = 2000
 class CannotRead(Exception):
     """A file or sheet cannot be read as a table; carries what was expected and found, and on which line."""
 
-    def __init__(self, expected: str, found: str, line: int | None = None, column: str | None = None) -> None:
-        super().__init__(f"expected {expected}, found {found}")
-        self.expected, self.found, self.line, self.column = expected, found, line, column
+    def __init__(self, expected: str, actual: str, line: int | None = None, column: str | None = None) -> None:
+        super().__init__(f"expected {expected}, found {actual}")
+        self.expected, self.found, self.line, self.column = expected, actual, line, column
 
 
 @dataclass
-class Trouble:
-    """What is wrong and what is worth noting, so far."""
+class ProblemCollector:
+    """Problems and notes of a batch so far."""
 
     problems: list[dict[str, Any]] = field(default_factory=list)
     notes: list[dict[str, Any]] = field(default_factory=list)
@@ -39,11 +39,11 @@ class Trouble:
     """Deposit, table and file of which rows could not be attributed, and whether its other rows could be read."""
 
     crowded: set[str] = field(default_factory=set)
-    """Deposits with more against them than is told; nothing of them is taken."""
+    """Deposits with more problems than the limit; nothing of them is taken."""
     _count: Counter[str] = field(default_factory=Counter)
 
     def file(self, deposit: str, table: str, path: str, reason: CannotRead) -> None:
-        """Give a file back."""
+        """Add the problem of a file that cannot be read."""
         self.broken.add((deposit, table, path, False))
         self.add(deposit, None, path, reason.line, reason.column, reason.expected, reason.found, FILE_LEFT_OUT)
 
@@ -59,28 +59,28 @@ class Trouble:
         line: int | None,
         column: str | None,
         expected: str,
-        found: str,
+        actual: str,
         consequence: str,
     ) -> None:
-        """Add one reason, unless there are more against a deposit than are ever told."""
+        """Add one problem; beyond ``MOST_REASONS`` of a deposit only the deposit is marked as crowded."""
         self._count[deposit] += 1
         if self._count[deposit] > MOST_REASONS:
             self.crowded.add(deposit)
             return
         where = (shown(file, LONGEST_PLACE), line, None if column is None else shown(column))
-        said = (deposit, gauging, *where, shown(expected, LONGEST_PLACE), shown(found), consequence)
-        self.problems.append(dict(zip(PROBLEM_COLUMNS, said, strict=True)))
+        values = (deposit, gauging, *where, shown(expected, LONGEST_PLACE), shown(actual), consequence)
+        self.problems.append(dict(zip(PROBLEM_COLUMNS, values, strict=True)))
 
     def note(self, deposit: str, file: str, note: str) -> None:
-        """Add a remark that stops nothing."""
-        said = (deposit, shown(file, LONGEST_PLACE), shown(note, LONGEST_NOTE))
-        self.notes.append(dict(zip(NOTE_COLUMNS, said, strict=True)))
+        """Add a note, which stops nothing."""
+        values = (deposit, shown(file, LONGEST_PLACE), shown(note, LONGEST_NOTE))
+        self.notes.append(dict(zip(NOTE_COLUMNS, values, strict=True)))
 
     def close(self) -> None:
-        """Give back whole every deposit that has more against it than is told."""
+        """Return every deposit that has more problems than the limit, as a whole."""
         for deposit in sorted(self.crowded):
-            said = (deposit, None, "", None, None, f"at most {MOST_REASONS} reasons", "more", ALL_LEFT_OUT)
-            self.problems.append(dict(zip(PROBLEM_COLUMNS, said, strict=True)))
+            values = (deposit, None, "", None, None, f"at most {MOST_REASONS} reasons", "more", ALL_LEFT_OUT)
+            self.problems.append(dict(zip(PROBLEM_COLUMNS, values, strict=True)))
 
     def frames(self) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Return problems and notes, each once and in a fixed order."""

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 import pandas as pd
 
 from stillwell.fingerprint import sha256
-from stillwell.records import NOTE_COLUMNS, PROBLEM_COLUMNS, Deposit
+from stillwell.shared_types import NOTE_COLUMNS, PROBLEM_COLUMNS, Deposit
 
 
 def returned_documents(deposits: Sequence[Deposit], problems: pd.DataFrame, notes: pd.DataFrame) -> dict[str, bytes]:

@@ -61,9 +61,9 @@ def template_workbook(units: str = "metric", tables: Sequence[str] | None = None
     chosen = TABLES if tables is None else tuple(tables)
     unknown = [name for name in chosen if name not in TABLES]
     if units not in UNITS or unknown or not chosen or len(set(chosen)) < len(chosen):
-        found = f"units {units!r} and tables {', '.join(chosen) or 'none'}"
+        given = f"units {units!r} and tables {', '.join(chosen) or 'none'}"
         known = f"units of {', '.join(UNITS)} and tables of {', '.join(TABLES)}, each once"
-        raise CannotMake(f"template: expected {known}, found {found}; nothing was written")
+        raise CannotMake(f"template: expected {known}, found {given}; nothing was written")
     if offset and not is_offset(offset):
         raise CannotMake(f"template: expected an offset from UTC such as +02:00, found {offset!r}; nothing was written")
     import openpyxl

@@ -1,4 +1,4 @@
-"""Sheets of text to frames with canonical names, units and types; what a cell cannot be is told cell by cell."""
+"""Convert sheets of text to frames with canonical names, units and types; each wrong cell is listed."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ import pyarrow.compute as pc
 
 from stillwell.intake.limits import MOST_REASONS
 from stillwell.intake.maps.map_file import map_spellings
-from stillwell.intake.problem_collector import CannotRead, Trouble
-from stillwell.intake.unpack import Found
+from stillwell.intake.problem_collector import CannotRead, ProblemCollector
+from stillwell.intake.unpack import FoundSheet
 from stillwell.intake.values import cells
 from stillwell.intake.values.constant import missing, repeated
-from stillwell.intake.values.graduation import IN_FEET, off_graduation
+from stillwell.intake.values.rod_graduation import IN_FEET, off_graduation
 from stillwell.intake.values.units import Unit, spellings
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.base import Column
@@ -37,39 +37,39 @@ class Typed:
     """Row, column as handed in, what was expected, what was found."""
 
 
-def typed_tables(found: Sequence[Found], trouble: Trouble) -> dict[str, Typed]:
+def typed_tables(batch_sheets: Sequence[FoundSheet], collector: ProblemCollector) -> dict[str, Typed]:
     """Turn all sheets of a batch into one frame per table.
 
     Parameters
     ----------
-    found : sequence of Found
-    trouble : Trouble
-        Told of files that cannot be used as a whole, and of unknown columns.
+    batch_sheets : sequence of FoundSheet
+    collector : ProblemCollector
+        Receives files that cannot be used as a whole as problems, unknown columns as notes.
 
     Returns
     -------
     dict of str to Typed
         Every table of ``DEPOSIT_TABLES``, in the order handed in.
     """
-    by_table: dict[str, list[Found]] = defaultdict(list)
-    for sheet in found:
+    by_table: dict[str, list[FoundSheet]] = defaultdict(list)
+    for sheet in batch_sheets:
         by_table[sheet.table].append(sheet)
-    return {name: _table(name, by_table.get(name, []), trouble) for name in DEPOSIT_TABLES}
+    return {name: _table(name, by_table.get(name, []), collector) for name in DEPOSIT_TABLES}
 
 
-def _table(name: str, found: Sequence[Found], trouble: Trouble) -> Typed:
-    groups: dict[tuple[object, ...], list[Found]] = defaultdict(list)
-    for sheet in found:
+def _table(name: str, found_sheets: Sequence[FoundSheet], collector: ProblemCollector) -> Typed:
+    groups: dict[tuple[object, ...], list[FoundSheet]] = defaultdict(list)
+    for sheet in found_sheets:
         kinds = tuple(str(column.type) for column in sheet.sheet.cells)
         groups[(sheet.sheet.header, sheet.shown, sheet.sheet.delimiter, kinds)].append(sheet)
-    parts = [_group(name, members, trouble) for members in groups.values()]
+    parts = [_group(name, members, collector) for members in groups.values()]
     whole = Typed(_empty(name))
     order: list[np.ndarray] = []
-    position = {id(sheet): i for i, sheet in enumerate(found)}
+    position = {id(sheet): i for i, sheet in enumerate(found_sheets)}
     frames, start = [], 0
     for part, members in parts:
         frames.append(part.frame)
-        whole.bad += [(row + start, given, expected, found) for row, given, expected, found in part.bad]
+        whole.bad += [(row + start, given, expected, actual) for row, given, expected, actual in part.bad]
         order.append(np.repeat([position[id(m)] for m in members], [len(m.sheet.lines) for m in members]))
         start += len(part.frame)
     if not frames:
@@ -83,7 +83,7 @@ def _table(name: str, found: Sequence[Found], trouble: Trouble) -> Typed:
     place = np.empty(by_file.size, dtype=np.int64)
     place[by_file] = np.arange(by_file.size)
     whole.frame = frame.iloc[by_file].reset_index(drop=True)
-    whole.bad = sorted((int(place[row]), given, expected, found) for row, given, expected, found in whole.bad)
+    whole.bad = sorted((int(place[row]), given, expected, actual) for row, given, expected, actual in whole.bad)
     return whole
 
 
@@ -96,8 +96,8 @@ def _without_rows(name: str) -> pd.DataFrame:
     return pd.DataFrame({c.name: pd.Series(dtype=DTYPES[c.kind]) for c in columns(DEPOSIT_TABLES[name])})
 
 
-def _group(name: str, members: list[Found], trouble: Trouble) -> tuple[Typed, list[Found]]:
-    """Read the sheets of one header; files that cannot be used as a whole are told and left out."""
+def _group(name: str, members: list[FoundSheet], collector: ProblemCollector) -> tuple[Typed, list[FoundSheet]]:
+    """Read the sheets of one header; files that cannot be used as a whole become problems and are left out."""
     model = DEPOSIT_TABLES[name]
     known = {c.name: c for c in columns(model) if "filled" not in c.roles}
     shown = members[0].shown
@@ -112,23 +112,26 @@ def _group(name: str, members: list[Found], trouble: Trouble) -> tuple[Typed, li
             other = chosen[canonical][1]
             reason = CannotRead("one column for a quantity", f"both {other} and {given}", 1, given)
             for member in members:
-                trouble.file(member.deposit, name, member.file, reason)
+                collector.file(member.deposit, name, member.file, reason)
             return Typed(_empty(name)), []
         chosen[canonical] = (i, shown[i] if shown else given, unit)
     unknown = [given for given in header if given not in names]
     for member in members if any(unknown) else ():
-        said = ", ".join(given or "(without a name)" for given in unknown)
-        trouble.note(member.deposit, member.file, f"unknown columns stay in the sealed bytes: {said}")
-    members, marks = _decimal_marks(name, members, known, chosen, trouble)
+        listed = ", ".join(given or "(without a name)" for given in unknown)
+        collector.note(member.deposit, member.file, f"unknown columns stay in the sealed bytes: {listed}")
+    members, marks = _decimal_marks(name, members, known, chosen, collector)
     if not members:
         return Typed(_empty(name)), []
     if name == "points":
-        _note_graduations(members, chosen, marks, trouble)
+        _note_graduations(members, chosen, marks, collector)
     return _converted(known, members, chosen, marks), members
 
 
 def _note_graduations(
-    members: list[Found], chosen: dict[str, tuple[int, str, Unit | None]], marks: list[str], trouble: Trouble
+    members: list[FoundSheet],
+    chosen: dict[str, tuple[int, str, Unit | None]],
+    marks: list[str],
+    collector: ProblemCollector,
 ) -> None:
     """Note depths in feet that are not on a graduation of the rod."""
     places = [chosen[name][0] for name in ("gauging", "vertical", "depth_m") if name in chosen]
@@ -136,17 +139,17 @@ def _note_graduations(
         return
     for member, mark in zip(members, marks, strict=True):
         gauging, vertical, depth = (member.sheet.cells[place] for place in places)
-        for remark in off_graduation(gauging, vertical, _joined([depth], [mark])):
-            trouble.note(member.deposit, member.file, remark)
+        for note in off_graduation(gauging, vertical, _joined([depth], [mark])):
+            collector.note(member.deposit, member.file, note)
 
 
 def _decimal_marks(
     name: str,
-    members: list[Found],
+    members: list[FoundSheet],
     known: dict[str, Column],
     chosen: dict[str, tuple[int, str, Unit | None]],
-    trouble: Trouble,
-) -> tuple[list[Found], list[str]]:
+    collector: ProblemCollector,
+) -> tuple[list[FoundSheet], list[str]]:
     usable, marks = [], []
     for member in members:
         of_numbers = [member.sheet.cells[i] for c, (i, _, _) in chosen.items() if known[c].kind == "number"]
@@ -155,16 +158,16 @@ def _decimal_marks(
             marks.append(cells.decimal_mark(of_numbers, member.sheet.delimiter))
             usable.append(member)
         except CannotRead as reason:
-            trouble.file(member.deposit, name, member.file, reason)
+            collector.file(member.deposit, name, member.file, reason)
             continue
         if marks[-1] == ",":
-            trouble.note(member.deposit, member.file, "numbers are written with a decimal comma")
+            collector.note(member.deposit, member.file, "numbers are written with a decimal comma")
     return usable, marks
 
 
 def _converted(
     known: dict[str, Column],
-    members: list[Found],
+    members: list[FoundSheet],
     chosen: dict[str, tuple[int, str, Unit | None]],
     marks: list[str],
 ) -> Typed:
@@ -186,14 +189,14 @@ def _converted(
         values, wrong = _values(column, unit, text, out)
         out[name] = values
         expected = {"time": TIME_EXPECTED, "text": column.text_expected}.get(column.kind, column.expected)
-        for row in _told_rows(wrong, sizes):
+        for row in _listed_rows(wrong, sizes):
             bad.append((int(row), given, expected, repr(text[int(row)].as_py())))
     for start, member in zip(np.cumsum([0, *sizes])[:-1], members, strict=True):
-        bad += [(int(start) + cell.row, member.shown[cell.place], cell.expected, cell.found) for cell in member.bad]
+        bad += [(int(start) + cell.row, member.shown[cell.place], cell.expected, cell.actual) for cell in member.bad]
     return Typed(pd.DataFrame(out, copy=False), bad)
 
 
-def _told_rows(wrong: cells.Bad, sizes: list[int]) -> np.ndarray:
+def _listed_rows(wrong: cells.Bad, sizes: list[int]) -> np.ndarray:
     """Return the rows of wrong cells, of each file no more than make its deposit go back whole."""
     rows = np.flatnonzero(wrong)
     if rows.size <= MOST_REASONS:

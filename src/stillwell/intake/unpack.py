@@ -16,13 +16,13 @@ from stillwell.intake.limits import LONGEST_LINE, MOST_TOML
 from stillwell.intake.maps.apply import BadCell, described, mapped_tables, series_in
 from stillwell.intake.maps.map_file import Map, looks_like_map
 from stillwell.intake.maps.values import AirSeries, one_series
-from stillwell.intake.problem_collector import CannotRead, Trouble
+from stillwell.intake.problem_collector import CannotRead, ProblemCollector
 from stillwell.intake.readers.csv_text import Sheet, read_csv
 from stillwell.intake.readers.file_names import name_fault
 from stillwell.intake.readers.workbook import read_workbook
 from stillwell.intake.readers.zips import unzipped
-from stillwell.records import RULES, Deposit, DepositFile
 from stillwell.schemas import DEPOSIT_TABLES
+from stillwell.shared_types import RULES, Deposit, DepositFile
 
 POLICY = "policy.toml"
 """File of an office's limits and choices."""
@@ -39,7 +39,7 @@ QUIET = (".txt", ".md", ".pdf", ".jpg", ".jpeg", ".png")
 
 
 @dataclass(frozen=True)
-class Found:
+class FoundSheet:
     """A sheet of text, the table it is, and where it stood."""
 
     table: str
@@ -51,46 +51,48 @@ class Found:
     bad: tuple[BadCell, ...] = ()
 
 
-def sheets(deposit: Deposit, trouble: Trouble, intake_map: Map | None = None) -> Iterator[Found]:
-    """Read the tables of a deposit; what cannot be read becomes trouble, never an exception.
+def sheets(deposit: Deposit, collector: ProblemCollector, intake_map: Map | None = None) -> Iterator[FoundSheet]:
+    """Read the tables of a deposit; what cannot be read becomes a problem, never an exception.
 
     Parameters
     ----------
     deposit : Deposit
-    trouble : Trouble
-        Told of every file that is no table.
+    collector : ProblemCollector
+        Receives a problem for every file that cannot be read as a table.
     intake_map : Map, optional
         How to read files of another layout; those it does not describe are read as usual.
 
     Yields
     ------
-    Found
+    FoundSheet
     """
-    files = _files(deposit, trouble)
+    files = _files(deposit, collector)
     known = 0
-    if not files and not _told(deposit, trouble):
-        trouble.file(deposit.digest, "gaugings", deposit.name, CannotRead("a file at least", "none"))
-    series = _series(deposit, files, intake_map, trouble) if intake_map is not None else {}
+    if not files and not _has_problems(deposit, collector):
+        collector.file(deposit.digest, "gaugings", deposit.name, CannotRead("a file at least", "none"))
+    series = _series(deposit, files, intake_map, collector) if intake_map is not None else {}
     for file in files:
         tables = _tables if intake_map is None else partial(_mapped, intake_map, series)
-        for found in tables(deposit, file, trouble):
+        for table in tables(deposit, file, collector):
             known += 1
-            yield found
+            yield table
     strange = [file.path for file in files if _may_be_table(_path(file))]
-    if not known and strange and not _told(deposit, trouble):
+    if not known and strange and not _has_problems(deposit, collector):
         expected = f"a table at least, a file or sheet of the name {', '.join(SHEETS)}, or an intake map for others"
-        trouble.file(deposit.digest, "gaugings", deposit.name, CannotRead(expected, ", ".join(strange)))
+        collector.file(deposit.digest, "gaugings", deposit.name, CannotRead(expected, ", ".join(strange)))
 
 
-def _told(deposit: Deposit, trouble: Trouble) -> bool:
-    return any(told["deposit"] == deposit.digest for told in trouble.problems)
+def _has_problems(deposit: Deposit, collector: ProblemCollector) -> bool:
+    return any(problem["deposit"] == deposit.digest for problem in collector.problems)
 
 
 def _may_be_table(path: PurePosixPath) -> bool:
     return path.suffix.lower() in (".csv", ".xlsx") and path.stem.lower() not in KEPT_OUT and not _passed_over(path)
 
 
-def _series(deposit: Deposit, files: list[DepositFile], intake_map: Map, trouble: Trouble) -> dict[str, AirSeries]:
+def _series(
+    deposit: Deposit, files: list[DepositFile], intake_map: Map, collector: ProblemCollector
+) -> dict[str, AirSeries]:
     """Read pressures of the air that files hold for others; those that cannot be read are given back."""
     parts: dict[str, list[AirSeries]] = {}
     for file in files:
@@ -100,37 +102,37 @@ def _series(deposit: Deposit, files: list[DepositFile], intake_map: Map, trouble
             for name, part in series_in(file.path, file.data, intake_map):
                 parts.setdefault(name, []).append(part)
         except CannotRead as reason:
-            trouble.file(deposit.digest, "stage", file.path, reason)
+            collector.file(deposit.digest, "stage", file.path, reason)
     whole: dict[str, AirSeries] = {}
-    for name, found in parts.items():
+    for name, members in parts.items():
         try:
-            whole[name] = one_series(found, name)
+            whole[name] = one_series(members, name)
         except CannotRead as reason:
-            trouble.file(deposit.digest, "stage", found[-1].file, reason)
+            collector.file(deposit.digest, "stage", members[-1].file, reason)
     return whole
 
 
 def _mapped(
-    intake_map: Map, series: Mapping[str, AirSeries], deposit: Deposit, file: DepositFile, trouble: Trouble
-) -> Iterator[Found]:
+    intake_map: Map, series: Mapping[str, AirSeries], deposit: Deposit, file: DepositFile, collector: ProblemCollector
+) -> Iterator[FoundSheet]:
     """Read a file with a map, or as usual where the map says nothing of it."""
     layout = None
     try:
         readable = deposit.kind != "toml" and not _passed_over(_path(file))
         layout = described(file.path, intake_map) if readable else None
-        found = mapped_tables(file.path, file.data, layout, series) if layout else None
+        mapped = mapped_tables(file.path, file.data, layout, series) if layout else None
     except CannotRead as reason:
         for table in [t.table for t in layout.tables] if layout else OF_GAUGINGS:
-            trouble.file(deposit.digest, table, file.path, reason)
+            collector.file(deposit.digest, table, file.path, reason)
         return
-    if found is None:
-        yield from _tables(deposit, file, trouble)
+    if mapped is None:
+        yield from _tables(deposit, file, collector)
         return
-    trouble.note(deposit.digest, file.path, f"read with the intake map {intake_map.name!r}, {intake_map.digest[:16]}")
-    for part in found:
-        for remark in part.sheet.remarks:
-            trouble.note(deposit.digest, file.path, remark)
-        yield Found(part.table, deposit.digest, file.path, part.sheet, part.shown, part.bad)
+    collector.note(deposit.digest, file.path, f"read with the intake map {intake_map.name!r}, {intake_map.digest[:16]}")
+    for part in mapped:
+        for note in part.sheet.remarks:
+            collector.note(deposit.digest, file.path, note)
+        yield FoundSheet(part.table, deposit.digest, file.path, part.sheet, part.shown, part.bad)
 
 
 def _path(file: DepositFile) -> PurePosixPath:
@@ -142,98 +144,100 @@ def _passed_over(path: PurePosixPath) -> bool:
     return path.name.startswith((".", "~$")) or "__MACOSX" in path.parts
 
 
-def _files(deposit: Deposit, trouble: Trouble) -> list[DepositFile]:
+def _files(deposit: Deposit, collector: ProblemCollector) -> list[DepositFile]:
     if deposit.kind != "zip":
-        return [file for file in deposit.files if _well_named(deposit, file, trouble)]
+        return [file for file in deposit.files if _well_named(deposit, file, collector)]
     try:
         return unzipped(deposit.files[0])
     except CannotRead as reason:
-        trouble.file(deposit.digest, "gaugings", deposit.name, reason)
+        collector.file(deposit.digest, "gaugings", deposit.name, reason)
         return []
 
 
-def _well_named(deposit: Deposit, file: DepositFile, trouble: Trouble) -> bool:
+def _well_named(deposit: Deposit, file: DepositFile, collector: ProblemCollector) -> bool:
     """Give back a file whose name cannot be printed as it is; what it may have held is not relied on."""
     fault = name_fault(file.path)
     for table in OF_GAUGINGS if fault else ():
-        trouble.file(deposit.digest, table, file.path, CannotRead("a name that can be read and printed", fault))
+        collector.file(deposit.digest, table, file.path, CannotRead("a name that can be read and printed", fault))
     return not fault
 
 
-def _tables(deposit: Deposit, file: DepositFile, trouble: Trouble) -> Iterator[Found]:
+def _tables(deposit: Deposit, file: DepositFile, collector: ProblemCollector) -> Iterator[FoundSheet]:
     path = _path(file)
     ending, name = path.suffix.lower(), path.stem.lower()
     if _passed_over(path) or ending in QUIET:
         return
     if path.name.lower() == POLICY or deposit.kind == "toml":
-        yield from _policy(deposit, file, trouble)
+        yield from _policy(deposit, file, collector)
     elif ending == ".xlsx":
-        for sheet_name, sheet in _read_workbook(deposit, file, trouble):
+        for sheet_name, sheet in _read_workbook(deposit, file, collector):
             where = f"{file.path}:{sheet_name}"
             if isinstance(sheet, CannotRead):
                 table = sheet_name.strip().lower()
-                trouble.file(deposit.digest, table if table in SHEETS else "gaugings", where, sheet)
+                collector.file(deposit.digest, table if table in SHEETS else "gaugings", where, sheet)
                 continue
-            yield from _known(deposit, sheet_name.strip().lower(), where, sheet, trouble)
+            yield from _known(deposit, sheet_name.strip().lower(), where, sheet, collector)
     elif ending != ".csv":
-        trouble.note(deposit.digest, file.path, "not a table; it stays in the sealed bytes")
+        collector.note(deposit.digest, file.path, "not a table; it stays in the sealed bytes")
     elif name in SHEETS:
         try:
             sheet = read_csv(file.data)
         except CannotRead as reason:
-            trouble.file(deposit.digest, name, file.path, reason)
+            collector.file(deposit.digest, name, file.path, reason)
         else:
-            yield from _known(deposit, name, file.path, sheet, trouble)
+            yield from _known(deposit, name, file.path, sheet, collector)
     elif name not in KEPT_OUT:
-        _unknown(deposit, name, file.path, trouble)
+        _unknown(deposit, name, file.path, collector)
 
 
-def _policy(deposit: Deposit, file: DepositFile, trouble: Trouble) -> Iterator[Found]:
+def _policy(deposit: Deposit, file: DepositFile, collector: ProblemCollector) -> Iterator[FoundSheet]:
     """Read a policy as a table of one row that holds the whole file."""
     if len(file.data) > MOST_TOML:
         reason = CannotRead(f"a policy or map of at most {MOST_TOML} bytes", str(len(file.data)))
-        trouble.file(deposit.digest, "policies", file.path, reason)
+        collector.file(deposit.digest, "policies", file.path, reason)
         return
     try:
         text = file.data.decode("utf-8")
     except UnicodeDecodeError as error:
-        found = f"the byte 0x{file.data[error.start]:02X} at offset {error.start}"
-        trouble.file(deposit.digest, "policies", file.path, CannotRead("UTF-8 text", found))
+        actual = f"the byte 0x{file.data[error.start]:02X} at offset {error.start}"
+        collector.file(deposit.digest, "policies", file.path, CannotRead("UTF-8 text", actual))
         return
     if looks_like_map(text):
-        trouble.note(deposit.digest, file.path, "an intake map; it feeds no table and stays in the sealed bytes")
+        collector.note(deposit.digest, file.path, "an intake map; it feeds no table and stays in the sealed bytes")
         return
     cells = (pa.array(["office"]), pa.array([sha256(file.data)]), pa.array([text]))
     sheet = Sheet(("policy", "policy_digest", "text"), cells, np.array([1], dtype=np.int64))
-    yield Found("policies", deposit.digest, file.path, sheet)
+    yield FoundSheet("policies", deposit.digest, file.path, sheet)
 
 
-def _known(deposit: Deposit, name: str, where: str, sheet: Sheet, trouble: Trouble) -> Iterator[Found]:
+def _known(deposit: Deposit, name: str, where: str, sheet: Sheet, collector: ProblemCollector) -> Iterator[FoundSheet]:
     if name in KEPT_OUT:
         return
     if name not in SHEETS:
-        _unknown(deposit, name, where, trouble)
+        _unknown(deposit, name, where, collector)
         return
-    for remark in sheet.remarks:
-        trouble.note(deposit.digest, where, remark)
-    yield Found(name, deposit.digest, where, sheet)
+    for note in sheet.remarks:
+        collector.note(deposit.digest, where, note)
+    yield FoundSheet(name, deposit.digest, where, sheet)
 
 
-def _unknown(deposit: Deposit, name: str, where: str, trouble: Trouble) -> None:
+def _unknown(deposit: Deposit, name: str, where: str, collector: ProblemCollector) -> None:
     """Note a table nobody knows; where it is all there is of a deposit, give it back."""
     known = ", ".join(SHEETS)
     if deposit.kind == "csv":
         reason = CannotRead(f"a file named after its table ({known})", f"{name}.csv")
-        trouble.file(deposit.digest, name, where, reason)
+        collector.file(deposit.digest, name, where, reason)
     else:
-        trouble.note(deposit.digest, where, f"no table of that name ({known}); it stays in the sealed bytes")
+        collector.note(deposit.digest, where, f"no table of that name ({known}); it stays in the sealed bytes")
 
 
-def _read_workbook(deposit: Deposit, file: DepositFile, trouble: Trouble) -> list[tuple[str, Sheet | CannotRead]]:
+def _read_workbook(
+    deposit: Deposit, file: DepositFile, collector: ProblemCollector
+) -> list[tuple[str, Sheet | CannotRead]]:
     try:
         return read_workbook(file.data)
     except CannotRead as reason:
-        trouble.file(deposit.digest, "points", file.path, reason)
+        collector.file(deposit.digest, "points", file.path, reason)
         return []
 
 
@@ -246,7 +250,7 @@ def labels_in(deposit: Deposit, path: str, rules: int = RULES) -> frozenset[str]
     path : str
         Of a file in it, as a reason names it.
     rules : int
-        By which rules; see ``records.RULES``.
+        By which rules; see ``shared_types.RULES``.
 
     Returns
     -------

@@ -17,7 +17,7 @@ from stillwell.hydrometry.rating.segments import rows_of
 from stillwell.intake.readers.deposit import table_file
 from stillwell.pipeline.committing import utc_now
 from stillwell.pipeline.ingest import Taken, take
-from stillwell.records import Deposit
+from stillwell.shared_types import Deposit
 
 
 def deposit_of(name: str, tables: Mapping[str, Sequence[Mapping[str, object]]]) -> Deposit:

@@ -16,7 +16,7 @@ from typing import Any
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.care.accounts import accounts
+from stillwell.archive.batches.site_batches import table_batches
 from stillwell.archive.care.fixity import (
     IRREGULAR,
     file_faults,
@@ -26,13 +26,13 @@ from stillwell.archive.care.fixity import (
     sealed_remarks,
     withheld_faults,
 )
+from stillwell.archive.care.lookalike_codes import twin_remarks
 from stillwell.archive.care.proofs import KeptProofs
 from stillwell.archive.care.rolling_audit import next_part
-from stillwell.archive.care.twins import twin_remarks
+from stillwell.archive.care.rows_accounted import accounts
 from stillwell.archive.care.witness import read_witness, witness_faults
 from stillwell.archive.ledger.chain import Entry
 from stillwell.archive.ledger.clock import clock_remarks
-from stillwell.archive.lots.site_batches import table_batches
 from stillwell.archive.netcdf.outputs import behind, behind_words, outputs
 from stillwell.archive.workers import Crew
 from stillwell.archive.writing.unfinished import unfinished_remarks
@@ -40,7 +40,7 @@ from stillwell.errors import ArchiveDamaged
 from stillwell.pipeline.audit_parts import Read, lookers
 from stillwell.pipeline.committing import office_of
 from stillwell.pipeline.prove import TOGETHER, Proved
-from stillwell.records import AuditReport, Fault
+from stillwell.shared_types import AuditReport, Fault
 
 Progress = Callable[[str, int, int], None]
 MOST_ROWS = 2_000_000
@@ -48,7 +48,7 @@ MOST_ROWS = 2_000_000
 IN_TIME = 32
 """Commits proved together, at most, where a time is set: what was begun is ended."""
 SHARED_FROM = 150_000
-"""Rows from which on the cores share an audit, unless told otherwise."""
+"""Rows from which on the cores share an audit by default."""
 PORTION = 500_000
 """Rows of a larger archive read at a time to be held against their schema."""
 
@@ -105,7 +105,7 @@ def audit(
     faults = [*ledger_faults(archive)]
     remarks: list[str] = []
     counts: dict[str, int] = {}
-    told = _Told(counts, remarks, moment, minutes, keep)
+    state = _AuditState(counts, remarks, moment, minutes, keep)
     looked: Archive = archive
     if not faults:
         entries = archive.ledger.entries()
@@ -114,22 +114,22 @@ def audit(
         rows = sum(file.rows for name in archive.tables() for file in archive.table_files(name))
         shared = _processes(rows) if processes is None else processes
         with lookers(archive, few=rows <= MOST_ROWS, processes=shared) as crew:
-            faults += _byte_faults(archive, crew, told, tell)
+            faults += _byte_faults(archive, crew, state, tell)
             # rows behind a link are not the archive's, and a pipe would be waited for
             if not any(IRREGULAR in fault.details for fault in faults):
                 faults += withheld_faults(archive)
                 proved = recompute and not any(fault.kind == "sealed" for fault in faults)
                 damaged = {fault.path for fault in faults if fault.kind == "file"}
-                faults += _row_faults(archive, entries, crew, told, tell, damaged, proved=proved)
+                faults += _row_faults(archive, entries, crew, state, tell, damaged, proved=proved)
                 looked = archive if faults else crew.own.archive
         remarks += unfinished_remarks(archive)
     remarks += [] if faults else [*sealed_remarks(archive), *twin_remarks(looked)]
-    remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in told.unproved.items()]
-    return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks), told.rounded)
+    remarks += [f"commit {n} {why}; its rows were not computed again" for n, why in state.unproved.items()]
+    return AuditReport(str(root), moment, counts, tuple(faults), tuple(remarks), state.rounded)
 
 
 def _processes(rows: int) -> int:
-    """Say how many share an audit unless told: one more costs some seconds, and the rows once more in memory."""
+    """Return how many processes share an audit by default; each costs some seconds and the rows once more in memory."""
     return (os.cpu_count() or 1) if SHARED_FROM <= rows <= MOST_ROWS else 0
 
 
@@ -138,19 +138,19 @@ def _shared(crew: Crew, work: str, things: Sequence[Any], sizes: Sequence[int] =
     return [fault for faults in crew.all(work, [(lot,) for lot in crew.lots(things, sizes)]) for fault in faults]
 
 
-def _byte_faults(archive: Archive, crew: Crew, told: _Told, tell: Progress) -> list[Fault]:
+def _byte_faults(archive: Archive, crew: Crew, state: _AuditState, tell: Progress) -> list[Fault]:
     """Hold every byte against its digest, of listed files and of sealed deposits."""
     tell("digests", 0, 3)
-    told.counts |= {"commits in the chain": archive.ledger.head_number(), "files listed": len(archive.ledger.live())}
+    state.counts |= {"commits in the chain": archive.ledger.head_number(), "files listed": len(archive.ledger.live())}
     faults = file_faults(archive, lambda paths: _shared(crew, "files", paths))
     tell("sealed deposits", 1, 3)
-    told.counts["deposits sealed"] = len(archive.sealed.digests())
+    state.counts["deposits sealed"] = len(archive.sealed.digests())
     return [*faults, *sealed_faults(archive, lambda digests: _shared(crew, "sealed", digests))]
 
 
 @dataclass
-class _Told:
-    """What an audit says beside its faults."""
+class _AuditState:
+    """What an audit reports in addition to faults."""
 
     counts: dict[str, int]
     remarks: list[str]
@@ -168,7 +168,7 @@ def _row_faults(
     archive: Archive,
     entries: list[Entry],
     crew: Crew,
-    told: _Told,
+    state: _AuditState,
     tell: Progress,
     damaged: Set[str],
     *,
@@ -180,26 +180,26 @@ def _row_faults(
     """
     tell("schemas", 2, 3)
     parts = _parts_of_tables(archive)
-    found: list[Read] = crew.all("read", [(*part, not damaged) for part in parts])
-    read = [found[i] for i in sorted(range(len(parts)), key=lambda i: parts[i][0])]
+    results: list[Read] = crew.all("read", [(*part, not damaged) for part in parts])
+    read = [results[i] for i in sorted(range(len(parts)), key=lambda i: parts[i][0])]
     recorded = sum((one.recorded for one in read), Counter())
     named = {"/".join(path.split("/")[:2]) for path in damaged}
     broken = [fault for one in read for fault in one.broken]
     faults = [fault for fault in broken if fault.path not in named]
     faults += [fault for one in read for fault in one.unlike]
-    told.counts["rows held against their schemas"] = recorded.total()
+    state.counts["rows held against their schemas"] = recorded.total()
     if broken:
         return faults
     crew.own.tell(recorded)
     accounted = accounts(archive, entries, recorded)
     faults += accounted.faults
-    faults += _netcdf_faults(crew, told)
+    faults += _netcdf_faults(crew, state)
     if proved:
-        faults += _recompute_faults(archive, entries, crew, told, accounted.row_for_row, tell)
-        out_of_it = told.unproved.keys() | told.not_reached
+        faults += _recompute_faults(archive, entries, crew, state, accounted.row_for_row, tell)
+        out_of_it = state.unproved.keys() | state.not_reached
         left = {pd.Timestamp(entry.recorded_at) for entry in entries if entry.number in out_of_it}
         out = sum(count for (_, moment), count in recorded.items() if moment in left)
-        told.counts["rows computed again"] = recorded.total() - out
+        state.counts["rows computed again"] = recorded.total() - out
     return faults
 
 
@@ -212,15 +212,15 @@ def _parts_of_tables(archive: Archive) -> list[tuple[str, list[str] | None]]:
     return [(name, sites) for name in names for sites in table_batches(archive, name, PORTION)]
 
 
-def _netcdf_faults(crew: Crew, told: _Told) -> list[Fault]:
+def _netcdf_faults(crew: Crew, state: _AuditState) -> list[Fault]:
     """Hold NetCDF files that are not behind against the rows; those behind are proved by their digests alone."""
     archive: Archive = crew.own.archive
     office = office_of(archive)
     late = list(behind(archive, office))
     paths = {one.path for one in late}
     wanted = [output for output in outputs(archive, office) if output.path not in paths]
-    told.counts.update({"NetCDF files rendered again": len(wanted), "NetCDF files behind": len(late)})
-    told.remarks.extend([behind_words(late)] if late else [])
+    state.counts.update({"NetCDF files rendered again": len(wanted), "NetCDF files behind": len(late)})
+    state.remarks.extend([behind_words(late)] if late else [])
     # a site's files are made of the same rows
     sites = [list(files) for _, files in groupby(wanted, key=lambda output: output.site)]
     listing = archive.listing()
@@ -233,7 +233,7 @@ def _netcdf_faults(crew: Crew, told: _Told) -> list[Fault]:
 def _witness_faults(
     archive: Archive, witnesses: Sequence[Path], counts: dict[str, int], remarks: list[str]
 ) -> list[Fault]:
-    """Hold the chain against files of witness lines; a file without any is a fault, a line that is none a remark."""
+    """Hold the chain against files of witness lines; a file without any is a fault, an unreadable line a note."""
     digests, faults = archive.ledger.digests() if witnesses else [], []
     for path in witnesses:
         lines, unreadable = read_witness(path)
@@ -278,8 +278,8 @@ def audit_part(root: Path, budget: int, now: datetime | None = None, witnesses: 
         counts["commits in the chain"] = archive.ledger.head_number()
         faults += _witness_faults(archive, witnesses, counts, remarks)
         remarks += clock_remarks(moment, archive.ledger.entry(archive.ledger.head_number()).recorded_at)
-        found, looked, oldest = next_part(archive, budget, moment)
-        faults += found
+        new_faults, looked, oldest = next_part(archive, budget, moment)
+        faults += new_faults
         counts |= looked
         remarks += unfinished_remarks(archive)
         faults += _behind_part(archive, faults, remarks)
@@ -288,7 +288,7 @@ def audit_part(root: Path, budget: int, now: datetime | None = None, witnesses: 
 
 
 def _behind_part(archive: Archive, faults: Sequence[Fault], remarks: list[str]) -> list[Fault]:
-    """Remark on NetCDF files that are behind; a fault where a file that tells is damaged and not named yet."""
+    """Note NetCDF files that are behind; a fault where a file needed for that is damaged and not yet named."""
     try:
         if late := list(behind(archive, office_of(archive))):
             remarks.append(behind_words(late))
@@ -299,23 +299,23 @@ def _behind_part(archive: Archive, faults: Sequence[Fault], remarks: list[str]) 
 
 
 def _recompute_faults(
-    archive: Archive, entries: list[Entry], crew: Crew, told: _Told, row_for_row: Set[int], tell: Progress
+    archive: Archive, entries: list[Entry], crew: Crew, state: _AuditState, row_for_row: Set[int], tell: Progress
 ) -> Iterator[Fault]:
     """Prove commits, as far as the time goes, and name the faults in the order of the ledger."""
-    kept = KeptProofs(archive, entries, row_for_row) if told.keep or told.minutes is not None else None
-    numbers = [entry.number for entry in entries] if kept is None or told.minutes is None else kept.in_turn()
-    until = inf if told.minutes is None else monotonic() + 60 * told.minutes
-    most = min(TOGETHER, crew.size(len(numbers))) if told.minutes is None else IN_TIME
-    lots = crew.own.lots(numbers, most, dearest_first=told.minutes is None)
+    kept = KeptProofs(archive, entries, row_for_row) if state.keep or state.minutes is not None else None
+    numbers = [entry.number for entry in entries] if kept is None or state.minutes is None else kept.in_turn()
+    until = inf if state.minutes is None else monotonic() + 60 * state.minutes
+    most = min(TOGETHER, crew.size(len(numbers))) if state.minutes is None else IN_TIME
+    lots = crew.own.lots(numbers, most, dearest_first=state.minutes is None)
     done: dict[int, Proved] = {}
     for _, some in crew.each("prove", [(lot,) for lot in lots], lambda: monotonic() >= until):
         done |= {proved.number: proved for proved in some}
         tell("computing again", len(done), len(entries))
-    told.unproved.update({number: done[number].unproved for number in sorted(done) if done[number].unproved})
-    told.rounded = sum(proved.rounded for proved in done.values())
-    told.not_reached.update(number for number in numbers if number not in done)
+    state.unproved.update({number: done[number].unproved for number in sorted(done) if done[number].unproved})
+    state.rounded = sum(proved.rounded for proved in done.values())
+    state.not_reached.update(number for number in numbers if number not in done)
     if kept is not None:
         sound = {number for number, proved in done.items() if not proved.faults and not proved.unproved}
-        told.remarks.append(kept.added(sound, done.keys() - sound, told.moment))
+        state.remarks.append(kept.added(sound, done.keys() - sound, state.moment))
     for number in sorted(done):
         yield from done[number].faults

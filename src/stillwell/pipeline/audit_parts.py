@@ -26,9 +26,9 @@ from stillwell.errors import ArchiveDamaged
 from stillwell.pipeline.committing import office_of
 from stillwell.pipeline.compare import Recorded
 from stillwell.pipeline.prove import Proved, Prover
-from stillwell.records import Fault
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.validation import pandera_schema
+from stillwell.shared_types import Fault
 
 RECORDED = "recorded.json"
 
@@ -93,8 +93,8 @@ class Looker:
         """Take note of how many rows each commit recorded, for this process and the others."""
         self._recorded = recorded
         if self._place is not None:
-            said = [[table, moment.isoformat(), rows] for (table, moment), rows in recorded.items()]
-            (self._place / RECORDED).write_text(json.dumps(said))
+            rows_of = [[table, moment.isoformat(), rows] for (table, moment), rows in recorded.items()]
+            (self._place / RECORDED).write_text(json.dumps(rows_of))
 
     def netcdf(self, sites: Sequence[Sequence[Output]]) -> list[Fault]:
         """Hold the NetCDF files of some sites against the rows they are made of."""
@@ -126,8 +126,8 @@ class Looker:
     @cached_property
     def _prover(self) -> Prover:
         if not self._recorded and self._place is not None:
-            said = json.loads((self._place / RECORDED).read_text())
-            self._recorded = {(table, pd.Timestamp(moment)): rows for table, moment, rows in said}
+            rows_of = json.loads((self._place / RECORDED).read_text())
+            self._recorded = {(table, pd.Timestamp(moment)): rows for table, moment, rows in rows_of}
         return Prover(self._plain, self._plain.ledger.entries(), self._history, self._recorded)
 
 

@@ -17,7 +17,7 @@ from stillwell.assessment.policy import Policy, policy_from
 from stillwell.fingerprint import sha256
 from stillwell.prepare import CommitContext, policy_in_force
 from stillwell.reading.policy import default_policy_text
-from stillwell.records import RULES, Understood
+from stillwell.shared_types import RULES, Understood
 
 
 @cache

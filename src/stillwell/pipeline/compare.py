@@ -9,16 +9,16 @@ import numpy as np
 import pandas as pd
 
 from stillwell import __version__
+from stillwell.archive.batches.site_batches import site_batches
 from stillwell.archive.ledger.chain import Entry
-from stillwell.archive.lots.site_batches import site_batches
 from stillwell.archive.revisions.snapshot import EveryRow
 from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.fingerprint import sha256
 from stillwell.prepare import View
-from stillwell.records import Fault
 from stillwell.sameness import compared_cells
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import key_names
+from stillwell.shared_types import Fault
 
 AT_ONCE = 500_000
 """Rows held beside each other at a time, of whole sites."""
@@ -189,11 +189,11 @@ def judged_by_another(before: View, entry: Entry, history: EveryRow, text: str) 
 
 def listed_sites(entry: Entry) -> dict[str, list[str]]:
     """Name the tables a commit wrote to, and the sites of each."""
-    found: dict[str, set[str]] = {}
+    sites_of: dict[str, set[str]] = {}
     for file in entry.files:
         if file.table:
-            found.setdefault(file.table, set()).update(file.sites)
-    return {name: sorted(sites) for name, sites in found.items()}
+            sites_of.setdefault(file.table, set()).update(file.sites)
+    return {name: sorted(sites) for name, sites in sites_of.items()}
 
 
 def _pairs(
@@ -248,5 +248,5 @@ def _free(entry: Entry) -> set[str]:
 
 
 def row_order(name: str, rows: pd.DataFrame) -> list[str]:
-    """Name the columns by which the rows of a commit are told apart."""
+    """Name the columns that identify the rows of a commit."""
     return [*key_names(ARCHIVE_TABLES[name])] + (["revision"] if "revision" in rows else [])

@@ -12,9 +12,9 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive.archive import Archive
+from stillwell.archive.batches.site_batches import rows_at, site_batches
 from stillwell.archive.disk.lock import WAIT_S
 from stillwell.archive.ledger.chain import Entry
-from stillwell.archive.lots.site_batches import rows_at, site_batches
 from stillwell.archive.provenance.derived import derivation_provenance
 from stillwell.archive.provenance.document import provenance_path
 from stillwell.archive.provenance.sources import sources
@@ -25,15 +25,15 @@ from stillwell.pipeline.documents import documents, fixed_documents
 from stillwell.pipeline.render import After, render_after, unheard
 from stillwell.prepare import CommitContext, Prepared, policy_in_force
 from stillwell.prepare.context import Standing
-from stillwell.prepare.from_change import derived_from_change
-from stillwell.prepare.inputs import InputView
+from stillwell.prepare.derive_from_change import derived_from_change
+from stillwell.prepare.files_read import InputView
 from stillwell.prepare.rating_tables import RatingTables
 from stillwell.prepare.recompute import anew
 from stillwell.prepare.records import TABLES, derived, lacking, recorded_sites
-from stillwell.prepare.rows import recorded
+from stillwell.prepare.register_rows import recorded
 from stillwell.prepare.watermarks import Marks, last_made, mark_name, marked_sites, record_marks, records_behind
 from stillwell.reading.policy import default_policy_text
-from stillwell.records import RULES
+from stillwell.shared_types import RULES
 
 REASON = "derive"
 """What the ledger entry of a derivation gives as its reason."""
@@ -145,8 +145,8 @@ def derivations(
     known = recorded_sites(archive, ratings)
     missing = sorted(set(sites or ()) - set(known))
     if missing:
-        found = "; ".join(f"{site}: {lacking_words(lacks)}" for site, lacks in lacking(archive, missing).items())
-        msg = f"expected sites with recorded stage and a rating, found {found}; nothing was derived"
+        reasons = "; ".join(f"{site}: {lacking_words(lacks)}" for site, lacks in lacking(archive, missing).items())
+        msg = f"expected sites with recorded stage and a rating, found {reasons}; nothing was derived"
         raise QueryError(msg)
     wanted = sorted(set(sites)) if sites else known
     late = _behind(archive, wanted, ratings)
@@ -212,7 +212,7 @@ class _Ahead:
 def _ahead(archive: Archive, sites: Sequence[str], by: str, moment: datetime) -> dict[str, _Ahead]:
     """Derive the records of sites from an archive as it stands; commit number and moment are not known yet.
 
-    Each from the earliest change on, or whole where none can be told (``prepare.earliest_change``).
+    Each from the earliest change on, or whole where that is unknown (``prepare.earliest_change``).
     """
     shipped = default_policy_text()
     context = CommitContext(0, moment, by, __version__, *policy_in_force(archive, None, shipped, shipped))

@@ -12,8 +12,8 @@ from stillwell.archive.readme import archive_readme, schema_documents
 from stillwell.archive.tables.current_rows import GAUGING
 from stillwell.prepare import CommitContext, Prepared
 from stillwell.prepare.recompute import REASON
-from stillwell.records import Deposit
 from stillwell.schemas import ARCHIVE_TABLES
+from stillwell.shared_types import Deposit
 
 
 def documents(context: CommitContext, deposits: Sequence[Deposit], prepared: Prepared) -> dict[str, bytes]:

@@ -11,10 +11,10 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive.archive import Archive
+from stillwell.archive.batches.compaction_plan import by_commit, scattered
 from stillwell.archive.disk.lock import WAIT_S
-from stillwell.archive.disk.places import refuse_itself
+from stillwell.archive.disk.nested_paths import refuse_itself
 from stillwell.archive.ledger.chain import Entry
-from stillwell.archive.lots.buckets import by_commit, scattered
 from stillwell.archive.readme import schema_documents
 from stillwell.archive.writing.compact import KEEP_DAYS, compaction, read_lots, still_listed, sweep
 from stillwell.archive.writing.writer import Commit, Writer
@@ -31,7 +31,7 @@ from stillwell.pipeline.documents import documents, fixed_documents
 from stillwell.pipeline.render import Rendered, render_after
 from stillwell.prepare import Change, CommitContext, Prepared, policy_in_force, prepare, reassess
 from stillwell.reading.policy import default_policy_text
-from stillwell.records import RULES, Deposit, Understood
+from stillwell.shared_types import RULES, Deposit, Understood
 
 Progress = Callable[[str, int, int], None]
 """Told the step, how much of it is done, and how much there is."""
@@ -375,8 +375,8 @@ def _sort_known(archive: Archive, deposits: Sequence[Deposit], again: bool) -> t
 def _pages(archive: Archive, known: Sequence[Deposit]) -> dict[str, Sequence[str]]:
     """Find what was returned of deposits when they were taken, which their command may not have lived to tell."""
     listed = archive.listing() if known else {}
-    found = {deposit.digest: pages_of(deposit.digest, listed) for deposit in known}
-    return {digest: pages for digest, pages in found.items() if pages}
+    pages_by_digest = {deposit.digest: pages_of(deposit.digest, listed) for deposit in known}
+    return {digest: pages for digest, pages in pages_by_digest.items() if pages}
 
 
 def commit_of(writer: Writer, context: CommitContext, deposits: Sequence[Deposit], prepared: Prepared) -> Commit:
@@ -384,13 +384,13 @@ def commit_of(writer: Writer, context: CommitContext, deposits: Sequence[Deposit
     notes = prepared.tables["deposits"]
     noted = notes[["deposit", "name", "kind", "outcome", "gaugings_taken", "gaugings_returned", "intake_map"]]
     listed = noted.astype(object).to_dict("records")
-    said = returned_documents(deposits, prepared.problems, prepared.notes)
+    returned = returned_documents(deposits, prepared.problems, prepared.notes)
     counts = prepared.outcomes["action"].value_counts().sort_index()
     return Commit(
         deposits=list(deposits),
         deposit_notes=[{str(k): v for k, v in row.items() if not pd.isna(v)} for row in listed],
         tables=prepared.tables,
-        documents=said | documents(context, deposits, prepared),
+        documents=returned | documents(context, deposits, prepared),
         replacing=fixed_documents(context.policy.office),
         counts={str(name): int(count) for name, count in counts.items()},
         reason="ingest",

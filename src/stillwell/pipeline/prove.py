@@ -16,11 +16,11 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive.archive import Archive
-from stillwell.archive.care.accounts import TAKES_IN
+from stillwell.archive.batches.site_batches import rows_at, site_batches
+from stillwell.archive.care.rows_accounted import TAKES_IN
 from stillwell.archive.disk.layout import entry_path
 from stillwell.archive.ledger.chain import Entry
 from stillwell.archive.ledger.entries import shipped_policies
-from stillwell.archive.lots.site_batches import rows_at, site_batches
 from stillwell.archive.revisions.snapshot import EveryRow
 from stillwell.errors import Withheld
 from stillwell.pipeline import compare
@@ -29,12 +29,12 @@ from stillwell.pipeline.derive import REASON as DERIVED
 from stillwell.pipeline.derive import RECOMPUTED, sites_of
 from stillwell.pipeline.ingest import map_used, taken_again
 from stillwell.prepare import CommitContext, View, policy_in_force, prepare
-from stillwell.prepare.plain_commits import MADE, THE_SAME, Several, together
+from stillwell.prepare.commits_together import MADE, THE_SAME, Several, together
 from stillwell.prepare.recompute import anew
 from stillwell.prepare.records import derived
 from stillwell.prepare.watermarks import marks_unlike
 from stillwell.reading.policy import default_policy_text
-from stillwell.records import Fault
+from stillwell.shared_types import Fault
 
 TOGETHER = 1_000
 """Commits proved together, at most."""

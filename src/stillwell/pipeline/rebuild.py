@@ -12,16 +12,16 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive.archive import Archive
+from stillwell.archive.batches.compaction_plan import lots_again
 from stillwell.archive.care.fixity import file_faults, sealed_faults
 from stillwell.archive.disk import fs
 from stillwell.archive.disk.layout import LOCK, WORK
 from stillwell.archive.disk.lock import hold_lock
-from stillwell.archive.disk.places import lies_within
-from stillwell.archive.disk.regular import read_regular
+from stillwell.archive.disk.nested_paths import lies_within
+from stillwell.archive.disk.regular_files import read_regular
 from stillwell.archive.ledger.chain import Entry, Ledger
 from stillwell.archive.ledger.clock import RightClock
 from stillwell.archive.ledger.entries import shipped_policies
-from stillwell.archive.lots.buckets import lots_again
 from stillwell.archive.netcdf.background import made_files, making_folder
 from stillwell.archive.netcdf.compare import differing_values
 from stillwell.archive.netcdf.outputs import is_of_this_rendering, outputs
@@ -43,8 +43,8 @@ from stillwell.prepare import prepare
 from stillwell.prepare.recompute import anew
 from stillwell.prepare.records import derived
 from stillwell.prepare.watermarks import marked_sites
-from stillwell.records import ListedFile
 from stillwell.sameness import same_cells
+from stillwell.shared_types import ListedFile
 
 Progress = Callable[[str, int, int], None]
 
@@ -193,7 +193,7 @@ def _rebuilt(original: Archive, into: Path, progress: Progress | None) -> Rebuil
 def _unlike(original: Archive, into: Path, entry: Entry, made: Entry) -> Iterator[tuple[ListedFile, bool | None]]:
     """Name the files of a commit that came out in other bytes, and whether their values are the same to rounding.
 
-    None where that cannot be told, since the file was replaced since.
+    None where that is unknown because the file was replaced later.
     """
     tables = {(file.table, file.sites): file for file in made.files if file.table}
     documents = {file.path: file for file in made.files}

@@ -10,7 +10,7 @@ from pathlib import Path
 from stillwell.archive.archive import Archive
 from stillwell.archive.disk.lock import WAIT_S
 from stillwell.archive.ledger.chain import Entry
-from stillwell.archive.ledger.inputs import inputs_digest
+from stillwell.archive.ledger.input_digests import inputs_digest
 from stillwell.archive.netcdf.background import MadeFile, made_files, making_folder
 from stillwell.archive.netcdf.outputs import Behind, Output, behind, behind_words
 from stillwell.archive.writing.writer import Commit, Writer

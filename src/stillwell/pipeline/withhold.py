@@ -81,8 +81,8 @@ def withhold(
         context = commit_context(writer, understood)
         prepared = prepare(writer.archive, [deposit], understood, context)
         if not prepared.problems.empty:
-            found = prepared.problems.iloc[0]
-            msg = f"expected {found['expected']} in the decision, found {found['found']}; nothing was withheld"
+            problem = prepared.problems.iloc[0]
+            msg = f"expected {problem['expected']} in the decision, found {problem['found']}; nothing was withheld"
             raise DepositError(msg)
         entry = writer.commit(
             replace(commit_of(writer, context, [deposit], prepared), withheld={subject: deposit.digest})
@@ -93,11 +93,11 @@ def withhold(
 
 def _subject(archive: Archive, digest: str) -> str:
     """Find the one sealed deposit that is meant."""
-    found = [known for known in archive.sealed.digests() if len(digest) >= 8 and known.startswith(digest)]
-    if len(found) != 1:
-        msg = f"expected 8 or more characters of one sealed deposit's digest, found {digest!r} ({len(found)} match)"
+    matches = [known for known in archive.sealed.digests() if len(digest) >= 8 and known.startswith(digest)]
+    if len(matches) != 1:
+        msg = f"expected 8 or more characters of one sealed deposit's digest, found {digest!r} ({len(matches)} match)"
         raise QueryError(msg)
-    return found[0]
+    return matches[0]
 
 
 def _before(archive: Archive, subject: str) -> Mapping[str, Any] | None:
@@ -105,5 +105,5 @@ def _before(archive: Archive, subject: str) -> Mapping[str, Any] | None:
     if not archive.sealed.withheld(subject):
         return None
     decisions = archive.read("withholdings").sort_values("recorded_at", kind="stable")
-    found = decisions[decisions["subject"] == subject].to_dict("records")
-    return {str(name): value for name, value in found[0].items()} if found else None
+    rows = decisions[decisions["subject"] == subject].to_dict("records")
+    return {str(name): value for name, value in rows[0].items()} if rows else None

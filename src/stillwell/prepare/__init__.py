@@ -4,7 +4,7 @@ Ingest calls it with the archive as it stands; audit and rebuild call it again w
 """
 
 from stillwell.prepare.context import CommitContext, Prepared, View
+from stillwell.prepare.prepare_commit import policy_in_force, prepare
 from stillwell.prepare.recompute import Change, reassess
-from stillwell.prepare.steps import policy_in_force, prepare
 
 __all__ = ["Change", "CommitContext", "Prepared", "View", "policy_in_force", "prepare", "reassess"]

@@ -8,14 +8,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.archive.batches.site_batches import site_batches
 from stillwell.archive.ledger.moved_gaugings import sites_named
-from stillwell.archive.lots.site_batches import site_batches
 from stillwell.archive.revisions.identity import Kept, decide, digests, gauging_ids
 from stillwell.hydrometry.gauging.results import HANDED_IN as RESULT
 from stillwell.prepare.context import View
-from stillwell.records import PROBLEM_COLUMNS, Understood
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns
+from stillwell.shared_types import PROBLEM_COLUMNS, Understood
 
 Ints = NDArray[np.int64]
 
@@ -120,8 +120,8 @@ def decided(view: View, batch: Batch) -> tuple[Batch, pd.DataFrame, pd.DataFrame
     kept = Kept.of(view.read("gaugings", view.related(sorted(named))))
     said_rows, said_points = digests(gaugings, batch.points, batch.own_heights)
     keys = gauging_ids(gaugings["site"], gaugings["started_at"], gaugings["instrument"])
-    said = zip(keys, gaugings["corrects"].fillna(""), gaugings["party"].fillna(""), said_rows, strict=True)
-    decisions = [decide(kept, *one) for one in said]
+    args = zip(keys, gaugings["corrects"].fillna(""), gaugings["party"].fillna(""), said_rows, strict=True)
+    decisions = [decide(kept, *one) for one in args]
     outcomes = gaugings[["deposit", "gauging", "site", "row_file", "row_line"]].assign(
         rows_digest=said_rows,
         points_digest=said_points,
@@ -143,28 +143,28 @@ def decided(view: View, batch: Batch) -> tuple[Batch, pd.DataFrame, pd.DataFrame
 def _new_rows(batch: Batch, outcomes: pd.DataFrame) -> Batch:
     """Keep only the gaugings that make a new row, numbered afresh."""
     mine = outcomes["action"].isin(["new", "revision"]).to_numpy()
-    said = {name: outcomes[name] for name in DECIDED}
-    whole = replace(batch, gaugings=batch.gaugings.assign(**said))
+    columns = {name: outcomes[name] for name in DECIDED}
+    whole = replace(batch, gaugings=batch.gaugings.assign(**columns))
     return whole if mine.all() else whole.part(np.flatnonzero(mine))
 
 
-def _refusal(said: dict[str, object]) -> dict[str, object]:
-    unknown = said["action"] == "unknown"
+def _refusal(decision: dict[str, object]) -> dict[str, object]:
+    unknown = decision["action"] == "unknown"
     if unknown:
-        expected, found = "an archive id that exists", said["gauging_id"]
+        expected, actual = "an archive id that exists", decision["gauging_id"]
         consequence = "the gauging is returned; nothing stands under the id it says it corrects"
     else:
-        expected = f"the rows of {said['gauging_id']} revision {said['revision']}, digest {said['against']}"
-        found = f"another party's rows, digest {said['rows_digest']}"
+        expected = f"the rows of {decision['gauging_id']} revision {decision['revision']}, digest {decision['against']}"
+        actual = f"another party's rows, digest {decision['rows_digest']}"
         consequence = "the gauging is returned as a clash; what stands is unchanged and a person must decide"
     return {
-        "deposit": said["deposit"],
-        "gauging": said["gauging"],
-        "file": said["row_file"],
-        "line": said["row_line"],
+        "deposit": decision["deposit"],
+        "gauging": decision["gauging"],
+        "file": decision["row_file"],
+        "line": decision["row_line"],
         "column": "corrects" if unknown else "party",
         "expected": expected,
-        "found": found,
+        "found": actual,
         "consequence": consequence,
     }
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from stillwell.assessment.assess import assess
-from stillwell.assessment.checks import CHECKS
+from stillwell.assessment.check_table import CHECKS
 from stillwell.assessment.evidence import Evidence
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.gauging.compute import Computed, compute

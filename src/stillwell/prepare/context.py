@@ -10,7 +10,7 @@ from typing import Protocol
 import pandas as pd
 
 from stillwell.assessment.policy import Policy
-from stillwell.records import RULES
+from stillwell.shared_types import RULES
 
 
 class Standing(Protocol):
@@ -64,7 +64,7 @@ class CommitContext:
     intake_map: str = ""
     """Digest of the intake map the commit's deposits were read with."""
     rules: int = RULES
-    """By which rules rows are made; see ``records.RULES``."""
+    """By which rules rows are made; see ``shared_types.RULES``."""
 
 
 @dataclass(frozen=True)

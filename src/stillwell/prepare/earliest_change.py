@@ -17,12 +17,12 @@ ratings, segments, shifts   the earliest moment at which another rating holds, o
                             interpolated in time; the start of the rating where there is none, or where the stages
                             differ for which shifts are given.
 staff readings              none: no value rests on them.
-policy, rules, register of  told by nothing: the record is derived whole, as is one that no entry of late derived, or
-the site, the derivation    whose change the ledger and the rows at hand do not explain in full.
+policy, rules, register of  unknown: the record is derived whole. So is a record that no recent entry derived, or whose
+the site, the derivation    change the ledger and the rows at hand do not explain in full.
 ==========================  ===========================================================================================
 
-Doubts about stage follow from limits that are medians of the whole series; they are looked for anew in all of it
-wherever stage, corrections or staff readings changed, and stand as they are elsewhere.
+Findings about stage depend on limits that are medians of the whole series. They are made again for the whole series
+where stage, corrections or staff readings changed, and are kept elsewhere.
 """
 
 from __future__ import annotations
@@ -35,11 +35,11 @@ from itertools import takewhile
 import numpy as np
 import pandas as pd
 
-from stillwell.archive.ledger.inputs import explained
+from stillwell.archive.ledger.input_digests import explained
 from stillwell.archive.tables.current_rows import standing_rows
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.gauging.gauge_height import microseconds
-from stillwell.hydrometry.rating.resolver import Rated
+from stillwell.hydrometry.rating.which_rating_holds import Rated
 from stillwell.prepare.context import SpanView
 from stillwell.prepare.rating_tables import RatingTables
 from stillwell.prepare.watermarks import OF_RATINGS, LastMade, rating_digests, rows_name
@@ -49,10 +49,10 @@ NEVER = int(np.iinfo(np.int64).max)
 ALWAYS = int(np.iinfo(np.int64).min)
 """Moment of a change that bears on all there is."""
 
-TOLD = ("stage", "corrections", "conditions", "gauge_heights")
-"""Tables of a site whose changes tell from when on they act, beside those of ratings."""
-DOUBTED = ("stage", "corrections", "gauge_heights")
-"""Tables that doubts about stage rest on."""
+DATED = ("stage", "corrections", "conditions", "gauge_heights")
+"""Tables of a site whose changes have an earliest moment, in addition to the tables of ratings."""
+UNDER_STAGE_FINDINGS = ("stage", "corrections", "gauge_heights")
+"""Tables that findings about stage depend on."""
 
 NUMBERS = {
     "corrections": ["sensor", "from", "to", "start_m", "end_m"],
@@ -73,7 +73,7 @@ class Change:
     since_us: int
     """Earliest moment whose value can differ, microseconds since 1970 (UTC); ``NEVER`` where none can."""
     of_stage: bool
-    """Whether doubts about stage can."""
+    """Whether findings about stage can differ."""
 
 
 def change_of(
@@ -101,7 +101,7 @@ def change_of(
     if made is None:
         return None
     names = {name for name in made.made_from.keys() | now.keys() if made.made_from.get(name) != now.get(name)}
-    tables = {table for table in TOLD if any(_is_of(name, table, site) for name in names)}
+    tables = {table for table in DATED if any(_is_of(name, table, site) for name in names)}
     ratings = {rows_name(table) for table in OF_RATINGS}
     if any(not any(_is_of(name, table, site) for table in tables) for name in names - ratings):
         return None
@@ -117,7 +117,7 @@ def change_of(
         if rating_digests(then, [site])[site] != {name: made.made_from.get(name) for name in ratings}:
             return None
         moments.append(_ratings_differ(then.in_order(site, policy), today.in_order(site, policy)))
-    return Change(min(moments, default=NEVER), bool(tables & set(DOUBTED)))
+    return Change(min(moments, default=NEVER), bool(tables & set(UNDER_STAGE_FINDINGS)))
 
 
 def _is_of(name: str, table: str, site: str) -> bool:
@@ -150,7 +150,7 @@ def _corrections_since(view: SpanView, table: str, site: str, made: LastMade) ->
 
 
 _SINCE = {"stage": _stage_since, "conditions": _conditions_since, "corrections": _corrections_since}
-"""By table, the rule of its earliest moment; no value rests on the others of ``TOLD``."""
+"""By table, the rule of its earliest moment; no value rests on the others of ``DATED``."""
 
 
 def _exchanged(view: SpanView, table: str, site: str, made: LastMade) -> tuple[list[pd.Series], list[pd.Series]]:

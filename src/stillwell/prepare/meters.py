@@ -8,15 +8,15 @@ import pandas as pd
 
 from stillwell.archive.revisions.registers import new_rows
 from stillwell.assessment.assess import worded
-from stillwell.assessment.checks import CHECKS
+from stillwell.assessment.check_table import CHECKS
 from stillwell.assessment.evidence import of_rows
 from stillwell.assessment.health import assess_health, ties
 from stillwell.assessment.policy import Policy
 from stillwell.prepare.context import View
-from stillwell.prepare.rows import standing_with
-from stillwell.records import Understood
+from stillwell.prepare.register_rows import standing_with
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import key_names
+from stillwell.shared_types import Understood
 
 VERDICT = ["check", "instrument", "checked_at", "verdict"]
 TRAIL = ["deposit", "row_file", "row_line"]
@@ -119,10 +119,10 @@ def later_findings(view: View, checks: MeterChecks, fresh: pd.DataFrame, policy:
     had = pd.MultiIndex.from_frame(known[["gauging_id", "revision"]])
     mine = pd.MultiIndex.from_frame(kept[["gauging_id", "revision"]])
     wrong = tied["suspect_since_healthy"].to_numpy(dtype=bool) & ~mine.isin(had)
-    found = worded(check, of_rows(kept, wrong), policy)
+    findings = worded(check, of_rows(kept, wrong), policy)
     cause = new[new["verdict"] == "unfit"].drop_duplicates("instrument").set_index("instrument")
-    rows = kept.iloc[found["g"]].reset_index(drop=True)
+    rows = kept.iloc[findings["g"]].reset_index(drop=True)
     trail = cause.loc[rows["instrument"], TRAIL].reset_index(drop=True)
-    return found.drop(columns=["g", "row_file", "row_line"]).assign(
+    return findings.drop(columns=["g", "row_file", "row_line"]).assign(
         gauging_id=rows["gauging_id"], site=rows["site"], revision=rows["revision"], **{n: trail[n] for n in TRAIL}
     )

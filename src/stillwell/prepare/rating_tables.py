@@ -7,10 +7,10 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from stillwell.assessment.policy import Policy
-from stillwell.hydrometry.rating.resolver import Rated, ratings_of
+from stillwell.hydrometry.rating.which_rating_holds import Rated, ratings_of
 from stillwell.prepare.context import Standing
-from stillwell.reading.rating.in_force import TABLES as OF_RATINGS
-from stillwell.reading.rating.in_force import otherwise_of
+from stillwell.reading.rating.site_ratings import TABLES as OF_RATINGS
+from stillwell.reading.rating.site_ratings import otherwise_of
 
 
 class RatingTables:

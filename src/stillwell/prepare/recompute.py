@@ -10,12 +10,12 @@ import pandas as pd
 from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.archive.tables.current_rows import GAUGING
 from stillwell.archive.tables.table_buffer import TableBuffer
-from stillwell.assessment.checks import OF_SEASON
+from stillwell.assessment.check_table import OF_SEASON
 from stillwell.prepare.batch import Batch, Ints, from_archive, site_parts_of
 from stillwell.prepare.compute_batch import Surroundings, computed_parts, joined
 from stillwell.prepare.context import CommitContext, View
 from stillwell.prepare.meters import MeterChecks, no_checks
-from stillwell.prepare.rows import finished, put_large, standing_with
+from stillwell.prepare.register_rows import finished, put_large, standing_with
 from stillwell.sameness import same_cells
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import columns
@@ -138,16 +138,16 @@ def _newest(view: View, fresh: Set[str]) -> pd.DataFrame:
     return rows.sort_values("revision", kind="stable").drop_duplicates("gauging_id", keep="last").reset_index(drop=True)
 
 
-def _changed(found: pd.DataFrame, newest: pd.DataFrame, made: dict[str, pd.DataFrame]) -> pd.Series:
+def _changed(findings: pd.DataFrame, newest: pd.DataFrame, made: dict[str, pd.DataFrame]) -> pd.Series:
     """Say which gaugings have another result or other findings than their newest revision."""
     after = made["gaugings"].reset_index(drop=True)
     names = [c.name for c in columns(ARCHIVE_TABLES["gaugings"]) if c.name not in FREE and c.name in after]
     out = pd.Series(False, index=after.index)
     for name in names:
         out |= ~same_cells(newest[name], after[name])
-    said = ["code", "severity", "table", "key", "column", "message", "source"]
-    before = found.merge(newest[GAUGING], on=GAUGING)
-    return out | (_worded(before, said, after) != _worded(made["findings"], said, after))
+    text_columns = ["code", "severity", "table", "key", "column", "message", "source"]
+    before = findings.merge(newest[GAUGING], on=GAUGING)
+    return out | (_worded(before, text_columns, after) != _worded(made["findings"], text_columns, after))
 
 
 def _worded(findings: pd.DataFrame, names: list[str], gaugings: pd.DataFrame) -> pd.Series:

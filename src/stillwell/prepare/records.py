@@ -14,16 +14,16 @@ from stillwell.archive.revisions.registers import VALUE_KEY
 from stillwell.archive.tables.current_rows import contradicted, standing_rows
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.gauging.gauge_height import microseconds
-from stillwell.hydrometry.rating.in_force import Mark, RatingInForce, Spans
-from stillwell.hydrometry.rating.resolver import Rated, ratings_of
+from stillwell.hydrometry.rating.spans_in_force import Mark, RatingInForce, Spans
+from stillwell.hydrometry.rating.which_rating_holds import Rated, ratings_of
 from stillwell.hydrometry.record.daily import GapRule, daily_values
 from stillwell.hydrometry.record.discharge import Record, discharge_record
 from stillwell.hydrometry.stage.corrections import Corrections
 from stillwell.prepare.context import CommitContext, Standing, View
-from stillwell.prepare.rows import finished
-from stillwell.prepare.stage_findings import doubts_of_ratings, doubts_of_stage, lapsed
-from stillwell.reading.rating.in_force import TABLES as TABLES_OF_RATINGS
-from stillwell.reading.rating.in_force import otherwise_of
+from stillwell.prepare.register_rows import finished
+from stillwell.prepare.stage_findings import findings_of_ratings, findings_of_stage, lapsed
+from stillwell.reading.rating.site_ratings import TABLES as TABLES_OF_RATINGS
+from stillwell.reading.rating.site_ratings import otherwise_of
 from stillwell.sameness import same_cells
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import columns
@@ -87,13 +87,13 @@ def derived(view: View, sites: Sequence[str], context: CommitContext) -> dict[st
 def _derived(view: View, site: str, context: CommitContext) -> dict[str, pd.DataFrame]:
     recorded = view.read("stage", [site])
     made = record_of(view, site, context.policy, standing_series(recorded, context.policy))
-    doubts = [
-        doubts_of_stage(view, site, recorded, context.policy, context.rules),
-        *doubts_of_ratings(view, site, context.rules),
+    findings = [
+        findings_of_stage(view, site, recorded, context.policy, context.rules),
+        *findings_of_ratings(view, site, context.rules),
     ]
     rows = {"discharge": discharge_rows(made), "daily": daily_rows(made)}
     new = {name: differing(name, frame, view.read(name, [site]), context) for name, frame in rows.items()}
-    return new | {"series_doubts": doubts_differing(site, doubts, view.read("series_doubts", [site]), context)}
+    return new | {"series_doubts": findings_differing(site, findings, view.read("series_doubts", [site]), context)}
 
 
 def joined(parts: Sequence[Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
@@ -103,11 +103,11 @@ def joined(parts: Sequence[Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFram
     return {name: rows for name, rows in tables.items() if len(rows)}
 
 
-def doubts_differing(
-    site: str, doubts: Sequence[pd.DataFrame], kept: pd.DataFrame, context: CommitContext
+def findings_differing(
+    site: str, findings: Sequence[pd.DataFrame], kept: pd.DataFrame, context: CommitContext
 ) -> pd.DataFrame:
-    """Keep the doubts that are new or differ from those kept, with those kept that have lapsed; as ``differing``."""
-    frame = pd.concat(doubts, ignore_index=True).assign(site=site)
+    """Select the findings that are new or differ from the stored ones, and those that have lapsed; as ``differing``."""
+    frame = pd.concat(findings, ignore_index=True).assign(site=site)
     whole = pd.concat([frame, lapsed(frame, kept, context.rules)[frame.columns]], ignore_index=True)
     return differing("series_doubts", whole, kept, context)
 
@@ -238,10 +238,10 @@ def utc_offset_s(view: View, site: str) -> int:
 def words_of_marks(bits: NDArray[np.uint8]) -> NDArray[np.object_]:
     """Write bits of marks as words joined by semicolons, as in the archive; missing where there is none."""
     known = np.unique(bits)
-    said = np.full(256, None, dtype=object)
+    texts = np.full(256, None, dtype=object)
     for value in known.tolist():
-        said[value] = "; ".join(word for i, word in enumerate(MARKS) if value >> i & 1) or None
-    return said[bits]
+        texts[value] = "; ".join(word for i, word in enumerate(MARKS) if value >> i & 1) or None
+    return texts[bits]
 
 
 def discharge_rows(made: SiteRecord) -> pd.DataFrame:
@@ -304,8 +304,10 @@ def differing(name: str, rows: pd.DataFrame, kept: pd.DataFrame, context: Commit
     known = np.flatnonzero(at >= 0)
     differs = np.ones(len(new), dtype=bool)
     same = np.ones(known.size, dtype=bool)
-    said = [c for c in new.columns if c not in ("revision", "recorded_at", "software_version", "policy_digest")]
-    for column in said:
+    value_columns = [
+        c for c in new.columns if c not in ("revision", "recorded_at", "software_version", "policy_digest")
+    ]
+    for column in value_columns:
         same &= same_cells(new[column].iloc[known], newest[column].iloc[at[known]])
     differs[known] = ~same
     revision = np.ones(len(new), dtype="int64")

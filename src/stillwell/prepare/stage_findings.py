@@ -1,4 +1,4 @@
-"""From what stands of a site to the doubts about its stage, its staff and its ratings. Writes nothing."""
+"""Findings about the stage, the staff and the ratings of a site, made from its current rows. Writes nothing."""
 
 from __future__ import annotations
 
@@ -12,45 +12,47 @@ from stillwell.assessment.policy import Policy
 from stillwell.assessment.stage_findings import (
     FORMERLY_LAPSED,
     LAPSED,
-    doubts_in_words,
+    findings_in_words,
     ratings_in_words,
     visits_in_words,
 )
 from stillwell.hydrometry.gauging.gauge_height import microseconds
-from stillwell.hydrometry.rating.resolver import ratings_passed_over
+from stillwell.hydrometry.rating.which_rating_holds import ratings_passed_over
+from stillwell.hydrometry.stage.check_series import check_series
+from stillwell.hydrometry.stage.check_times import with_holes_filled
 from stillwell.hydrometry.stage.flags import SeriesLimits
-from stillwell.hydrometry.stage.series import check_series
-from stillwell.hydrometry.stage.times import with_holes_filled
 from stillwell.hydrometry.stage.visits import visits_of
 from stillwell.prepare.context import View
-from stillwell.records import RULES
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import columns
+from stillwell.shared_types import RULES
 
 _HANDED_IN = ["recorded_at", "deposit"]
 """Columns alike in values that were handed in together."""
 
 
-def doubts_of_stage(view: View, site: str, recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> pd.DataFrame:
-    """Doubt the stage of a site by itself and by the readings of its staff; ``recorded`` as of ``stage_doubts``.
+def findings_of_stage(
+    view: View, site: str, recorded: pd.DataFrame, policy: Policy, rules: int = RULES
+) -> pd.DataFrame:
+    """Check the stage of a site by itself and against the readings of its staff; ``recorded`` as of ``stage_findings``.
 
-    Its limits are medians over the whole series, so that it takes every row: a value more may bear on any doubt.
+    The limits are medians over the whole series: one more value can change any finding, so every row is needed.
     """
     stands = standing_rows("stage", recorded, recorded)
     return pd.concat(
-        [stage_doubts(recorded, policy, rules), _visit_doubts(view, site, stands, policy)], ignore_index=True
+        [stage_findings(recorded, policy, rules), _visit_findings(view, site, stands, policy)], ignore_index=True
     )
 
 
-def doubts_of_ratings(view: View, site: str, rules: int = RULES) -> list[pd.DataFrame]:
-    """Doubt the ratings of a site that are valid from one moment; nothing under the first rules."""
+def findings_of_ratings(view: View, site: str, rules: int = RULES) -> list[pd.DataFrame]:
+    """Find ratings of a site that are valid from the same moment; the first rules do not check this."""
     if rules < 2:
         return []
     return [ratings_in_words(ratings_passed_over(view.standing("ratings", [site]), site))]
 
 
-def stage_doubts(recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> pd.DataFrame:
-    """Doubt the stage of a site, sensor by sensor, as it was handed in; a value corrected since is doubted no more.
+def stage_findings(recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> pd.DataFrame:
+    """Check the stage of a site, sensor by sensor, as handed in; a value that was corrected since is not checked.
 
     Parameters
     ----------
@@ -58,8 +60,8 @@ def stage_doubts(recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> 
         Rows of ``stage`` of every revision.
     policy : Policy
     rules : int
-        By which rules; under the first corrected values were doubted too, and a correction as time that goes back;
-        before 5 also a value that fills a hole.
+        Number of the rules. The first rules also check corrected values, and take a correction for time that goes
+        back; rules before 5 do so with a value that fills a hole.
     """
     rows = recorded.sort_values(["recorded_at", "deposit", "row_file", "row_line"], kind="stable")
     if rules >= 2:
@@ -67,23 +69,25 @@ def stage_doubts(recorded: pd.DataFrame, policy: Policy, rules: int = RULES) -> 
     frames = []
     for name, mine in rows.groupby(rows["sensor"].fillna(""), sort=True):
         mine, part = _with_holes_filled(mine) if rules >= 5 else (mine, None)
-        found = check_series(microseconds(mine["time"]), mine["stage_m"].to_numpy(dtype="float64"), part=part)
-        words = doubts_in_words(found.spans, policy, _values_said(mine), rules)
+        checked = check_series(microseconds(mine["time"]), mine["stage_m"].to_numpy(dtype="float64"), part=part)
+        words = findings_in_words(checked.spans, policy, _values_handed_in(mine), rules)
         frames.append(words.assign(sensor=name or None))
     if not frames:
-        return doubts_in_words(check_series(np.zeros(0, dtype=np.int64), np.zeros(0)).spans, policy).assign(sensor=None)
+        return findings_in_words(check_series(np.zeros(0, dtype=np.int64), np.zeros(0)).spans, policy).assign(
+            sensor=None
+        )
     return pd.concat(frames, ignore_index=True)
 
 
-def _values_said(rows: pd.DataFrame) -> dict[int, str]:
-    """Say of each moment with several rows which values were handed in where."""
+def _values_handed_in(rows: pd.DataFrame) -> dict[int, str]:
+    """List the values of each moment that has several rows, with file and line."""
     several = rows[rows.duplicated(VALUE_KEY, keep=False) & rows["stage_m"].notna()]
-    said = [
+    texts = [
         f"{value:.3f} m ({file} line {line})"
         for value, file, line in zip(several["stage_m"], several["row_file"], several["row_line"], strict=True)
     ]
     out: dict[int, str] = {}
-    for moment, text in zip(microseconds(several["time"]).tolist(), said, strict=True):
+    for moment, text in zip(microseconds(several["time"]).tolist(), texts, strict=True):
         out[moment] = f"{out[moment]}, {text}" if moment in out else text
     return out
 
@@ -107,21 +111,21 @@ def _in_place(rows: pd.DataFrame, handing_in: list[str]) -> pd.DataFrame:
         return rows
     first = rows.drop_duplicates(VALUE_KEY)
     moments = pd.MultiIndex.from_frame(rows[VALUE_KEY].fillna({"sensor": ""}))
-    found = pd.MultiIndex.from_frame(first[VALUE_KEY].fillna({"sensor": ""})).get_indexer(moments)
-    part = first["part"].to_numpy()[found]
-    place = np.where(rows["part"] == part, np.arange(len(rows)), first.index.to_numpy()[found])
+    places = pd.MultiIndex.from_frame(first[VALUE_KEY].fillna({"sensor": ""})).get_indexer(moments)
+    part = first["part"].to_numpy()[places]
+    place = np.where(rows["part"] == part, np.arange(len(rows)), first.index.to_numpy()[places])
     newest = rows["revision"] == rows.groupby(VALUE_KEY, dropna=False)["revision"].transform("max")
     return rows.assign(_place=place, part=part)[newest].sort_values("_place", kind="stable").drop(columns="_place")
 
 
-def _visit_doubts(view: View, site: str, stage: pd.DataFrame, policy: Policy) -> pd.DataFrame:
-    """Doubt the sensors of a site by the readings of its staff."""
+def _visit_findings(view: View, site: str, stage: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+    """Check the sensors of a site against the readings of its staff."""
     readings, corrections = view.standing("gauge_heights", [site]), view.standing("corrections", [site])
     return visits_in_words(visits_of(stage, readings, corrections, policy.value("gap_bridged_s")), policy)
 
 
 def lapsed(new: pd.DataFrame, kept: pd.DataFrame, rules: int = RULES) -> pd.DataFrame:
-    """Say of doubts that stand and do not come out any more that they have lapsed; none is taken away."""
+    """Make a row of each current finding that is no longer made: it has lapsed. No row is removed."""
     key = [c.name for c in columns(ARCHIVE_TABLES["series_doubts"]) if c.key]
     newest = kept.sort_values("revision", kind="stable").drop_duplicates(key, keep="last")
     left, right = (pd.MultiIndex.from_frame(rows[key].fillna({"sensor": ""})) for rows in (newest, new))

@@ -15,12 +15,12 @@ import pandas as pd
 from stillwell.archive.archive import Archive
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.ledger.entries import Entry
-from stillwell.archive.ledger.inputs import COMPACTION, inputs_digest
+from stillwell.archive.ledger.input_digests import COMPACTION, inputs_digest
 from stillwell.fingerprint import canonical_json, sha256
 from stillwell.prepare.context import Standing, View
-from stillwell.records import ListedFile
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import key_names
+from stillwell.shared_types import ListedFile
 
 DERIVATION = 1
 """Raised whenever the same inputs come to other rows of a record; every record is then behind, and derived again."""
@@ -76,7 +76,7 @@ def record_marks(
     policy : str
         Digest of the policy in force.
     rules : int
-        By which rules rows are made; see ``records.RULES``.
+        By which rules rows are made; see ``shared_types.RULES``.
     ratings : Standing, optional
         The tables of ratings of the archive where they are at hand.
 
@@ -124,12 +124,12 @@ def rating_digests(view: Standing, sites: Sequence[str]) -> Marks:
         names.setdefault(row["site"], []).append(row["rating"])
         by_site.setdefault(row["site"], []).append(row)
     of_rating: list[dict[str, list[dict[str, str]]]] = [{}, {}]
-    for found, rows in zip(of_rating, others, strict=True):
+    for by_rating, rows in zip(of_rating, others, strict=True):
         for row in rows:
-            found.setdefault(row["rating"], []).append(row)
+            by_rating.setdefault(row["rating"], []).append(row)
     marks: Marks = {}
     for site in sites:
-        rest = [[row for name in names.get(site, []) for row in found.get(name, [])] for found in of_rating]
+        rest = [[row for name in names.get(site, []) for row in by_rating.get(name, [])] for by_rating in of_rating]
         parts = zip(OF_RATINGS, [by_site.get(site, []), *rest], strict=True)
         marks[site] = {rows_name(table): sha256(canonical_json({"rows": rows})) for table, rows in parts}
     return marks
@@ -218,8 +218,8 @@ def marks_unlike(view: View, entry: Entry, policy: str) -> list[str]:
     sites = marked_sites(entry)
     expected = rating_digests(view, sites) if sites else {}
     return [
-        f"expected {name} {digest} to be named as made from, found {found or 'none'} of {mark_name(site)}"
+        f"expected {name} {digest} to be named as made from, found {digest_named or 'none'} of {mark_name(site)}"
         for site in sites
         for name, digest in sorted((expected[site] | _by_which(policy, entry.rules)).items())
-        if (found := entry.made_from[mark_name(site)].get(name, "")) != digest
+        if (digest_named := entry.made_from[mark_name(site)].get(name, "")) != digest
     ]

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
 from stillwell.archive.disk import fs
-from stillwell.archive.disk.regular import is_folder, read_regular
+from stillwell.archive.disk.regular_files import is_folder, read_regular
 from stillwell.errors import CannotLock
 from stillwell.publishing.public import CannotPublish
 
@@ -153,15 +153,15 @@ def new_bag(out: Path) -> Iterator[Bag]:
     try:
         fs.make_folder(out.parent)
         with _alone_in(out.parent):
-            there = out.exists() or out.is_symlink()
-            if there and (out.is_symlink() or not (out / _DECLARED).is_file()):
+            exists = out.exists() or out.is_symlink()
+            if exists and (out.is_symlink() or not (out / _DECLARED).is_file()):
                 msg = f"expected no file or folder {out} yet, found one; nothing was written"
                 raise CannotPublish(msg)
             fs.remove_tree(part)
             bag.cut_short = _cut_short(out.parent)
             try:
                 yield bag
-                if bag.sealed and there:
+                if bag.sealed and exists:
                     _refuse_unlike(part, out)
                     # whoever put it there may have died before its name was sure to last
                     fs.sync_folders([out.parent])

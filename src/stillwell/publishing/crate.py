@@ -78,9 +78,9 @@ def crate_metadata(facts: Facts, files: Sequence[Packed]) -> dict[str, Any]:
         "conformsTo": {"@id": PROFILE},
         "about": {"@id": "./"},
     }
-    beside = {item["@id"]: item for item in [*owners, publisher, *licences, person, software, action]}
+    described = {item["@id"]: item for item in [*owners, publisher, *licences, person, software, action]}
     ground = [item for pair in grounds for item in pair]
-    return {"@context": CONTEXT, "@graph": [descriptor, root, *parts, *beside.values(), *ground]}
+    return {"@context": CONTEXT, "@graph": [descriptor, root, *parts, *described.values(), *ground]}
 
 
 def _file(file: Packed) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from urllib.parse import quote
 
 import pandas as pd
 
-from stillwell.archive.netcdf.attributes import LICENCE_BASE
+from stillwell.archive.netcdf.global_attributes import LICENCE_BASE
 
 _SPDX = re.compile(r"[A-Za-z0-9][A-Za-z0-9.+-]*")
 
@@ -90,11 +90,11 @@ class Facts:
     @property
     def abstract(self) -> str:
         """What the data set is, in three sentences."""
-        told = ", ".join(f"{count} {word}" for word, count in self.statuses.items()) or "none"
+        words = ", ".join(f"{count} {word}" for word, count in self.statuses.items()) or "none"
         return (
             f"{len(self.gaugings)} gaugings (discharge measurements of streams) at {len(self.register)} sites: results "
             "with two estimates of uncertainty, verticals and their panels, point velocities, gauge heights, checks of "
-            f"the meters, and findings. By status: {told}; provisional results are not yet reviewed and may change. "
+            f"the meters, and findings. By status: {words}; provisional results are not yet reviewed and may change. "
             f"Rows are as they stood in the archive, as far as they were public on {self.day.isoformat()}."
         )
 

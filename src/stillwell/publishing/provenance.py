@@ -16,6 +16,7 @@ from urllib.parse import unquote
 import pandas as pd
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.provenance.beside_gaugings import handed_in_names
 from stillwell.archive.provenance.mapping import (
     DERIVED,
     HANDED_IN,
@@ -27,7 +28,6 @@ from stillwell.archive.provenance.mapping import (
     related,
 )
 from stillwell.archive.provenance.names import qname, record_name, safe
-from stillwell.archive.provenance.series import handed_in_names
 from stillwell.fingerprint import canonical_json
 from stillwell.publishing.rows import CODE, NOT_A_CODE
 

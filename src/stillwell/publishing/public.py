@@ -113,8 +113,8 @@ def _offset(text: object) -> pd.Timedelta:
 
 
 def _refuse_unlicensed(register: pd.DataFrame) -> None:
-    said = register["licence"].fillna("").astype("str").str.strip().str.casefold()
-    without = register["site"][said.isin(NO_LICENCE)]
+    licences = register["licence"].fillna("").astype("str").str.strip().str.casefold()
+    without = register["site"][licences.isin(NO_LICENCE)]
     if len(without):
         msg = (
             f"expected a licence (an SPDX identifier) for every site to publish, found none for {', '.join(without)}; "

@@ -14,7 +14,7 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive.archive import Archive
-from stillwell.archive.disk.places import lies_within
+from stillwell.archive.disk.nested_paths import lies_within
 from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.assessment.policy import Policy
 from stillwell.fingerprint import canonical_json, sha256
@@ -22,11 +22,11 @@ from stillwell.publishing.bag import Bag, new_bag, one_line
 from stillwell.publishing.crate import DESCRIPTOR, crate_metadata
 from stillwell.publishing.datacite import datacite_record
 from stillwell.publishing.facts import Facts, LeftOut
+from stillwell.publishing.netcdf_files import netcdf_files, site_years
 from stillwell.publishing.provenance import numbers_at, published_provenance, recorded_names
 from stillwell.publishing.public import CannotPublish, Public, public_on
 from stillwell.publishing.readme import bag_readme
 from stillwell.publishing.rows import CODE, Going, going, parquet
-from stillwell.publishing.site_years import netcdf_files, site_years
 from stillwell.schemas import SERIES_TIME
 
 
@@ -162,7 +162,7 @@ class _Written:
 
 def _add_tables(bag: Bag, archive: Archive, picked: Going, day: date) -> _Written:
     """Write the tables and their schemas, some sites at a time, and note what went by."""
-    written, numbers, said = _Written(), numbers_at(archive), []
+    written, numbers, digests = _Written(), numbers_at(archive), []
 
     def noted(name: str) -> Iterator[pd.DataFrame]:
         written.rows[name] = 0
@@ -177,15 +177,15 @@ def _add_tables(bag: Bag, archive: Archive, picked: Going, day: date) -> _Writte
 
     for name, described in picked.described.items():
         pieces = parquet(name, noted(name), described, {"archive:published_for": day.isoformat()})
-        said.append([name, bag.add_pieces(f"tables/{name}.parquet", pieces).digests["sha256"]])
+        digests.append([name, bag.add_pieces(f"tables/{name}.parquet", pieces).digests["sha256"]])
         bag.add(f"schemas/{name}.json", _json(described))
-    written.dataset = sha256(canonical_json(said))
+    written.dataset = sha256(canonical_json(digests))
     return written
 
 
 def _add_documents(bag: Bag, archive: Archive, facts: Facts, recorded: Set[str]) -> None:
     size = sum(file.size for file in bag.files if not file.path.endswith(".json"))
-    said = published_provenance(
+    provenance = published_provenance(
         archive,
         facts.gaugings,
         recorded,
@@ -194,7 +194,7 @@ def _add_documents(bag: Bag, archive: Archive, facts: Facts, recorded: Set[str])
         dataset=facts.dataset,
         software_version=facts.software_version,
     )
-    bag.add("provenance.prov.json", said)
+    bag.add("provenance.prov.json", provenance)
     bag.add("datacite.json", _json(datacite_record(facts, size)))
     bag.add("README.txt", bag_readme(facts))
     bag.add(DESCRIPTOR, _json(crate_metadata(facts, list(bag.files))))

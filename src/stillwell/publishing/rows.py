@@ -1,4 +1,4 @@
-"""Which rows, columns and words of an archive's tables go out. Reads the archive; writes nothing."""
+"""Selects the rows and columns of an archive's tables that are published. Writes nothing."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.lots.site_batches import table_batches
+from stillwell.archive.batches.site_batches import table_batches
 from stillwell.archive.tables.parquet_bytes import parquet_pieces
 from stillwell.archive.tables.table_files import arrow_schema_from
 from stillwell.fingerprint import canonical_json
@@ -23,8 +23,8 @@ from stillwell.schemas.derive import columns, table_schema
 
 def _with_role(role: str) -> tuple[str, ...]:
     """Name the columns to which the schemas give a role, in any table."""
-    found = (c.name for model in ARCHIVE_TABLES.values() for c in columns(model) if role in c.roles)
-    return tuple(dict.fromkeys(found))
+    names = (c.name for model in ARCHIVE_TABLES.values() for c in columns(model) if role in c.roles)
+    return tuple(dict.fromkeys(names))
 
 
 NEVER: Mapping[str, str] = MappingProxyType(
@@ -51,14 +51,14 @@ AT_ONCE = 500_000
 
 @dataclass
 class _Scope:
-    """What goes out so far, by which the rows of further tables are picked."""
+    """Values of linking columns that are published so far, by which the rows of further tables are selected."""
 
-    kept: dict[str, set[Any]] = field(default_factory=dict)
+    values: dict[str, set[Any]] = field(default_factory=dict)
 
     def column_of(self, names: Iterable[str]) -> str | None:
         """Name the column that ties a table of these columns to what goes out; None where nothing does."""
         known = ("gauging_id", "site", "subject", "check", "instrument", "rating")
-        return next((column for column in known if column in names and column in self.kept), None)
+        return next((column for column in known if column in names and column in self.values), None)
 
 
 @dataclass(frozen=True)
@@ -135,18 +135,18 @@ def going(archive: Archive, public: Public) -> Going:
             _widen(scope, name, whole[name])
         free = [column for column in FREE_TEXT if column in names]
         left_out |= set(free)
-        said = _description(archive, name)
-        described[name] = said | {"fields": [f for f in said["fields"] if f["name"] not in free]}
+        description = _description(archive, name)
+        described[name] = description | {"fields": [f for f in description["fields"] if f["name"] not in free]}
     never = tuple(name for name in archive.tables() if name in NEVER)
-    told = dict(sorted(described.items()))
-    return Going(archive, public.sites, told, never, tuple(unplaced), tuple(sorted(left_out)), scope, whole)
+    ordered = dict(sorted(described.items()))
+    return Going(archive, public.sites, ordered, never, tuple(unplaced), tuple(sorted(left_out)), scope, whole)
 
 
 def _picked(archive: Archive, name: str, sites: Sequence[str], scope: _Scope) -> pd.DataFrame:
     """Read the rows of a table and some sites that stand and belong to what goes out."""
     rows = archive.standing(name, sites)
     column = scope.column_of(rows.columns) or "site"
-    mine = rows[column].isin(scope.kept[column])
+    mine = rows[column].isin(scope.values[column])
     if "status" in rows:
         mine &= rows["status"] != "withdrawn"
     return rows if mine.all() else rows[mine].reset_index(drop=True)
@@ -160,11 +160,11 @@ def _ordered(names: list[str]) -> list[str]:
 
 def _widen(scope: _Scope, name: str, rows: pd.DataFrame) -> None:
     if name == "gaugings":
-        scope.kept["gauging_id"] = scope.kept["subject"] = set(rows["gauging_id"])
-        scope.kept["instrument"] = set(rows["instrument"].dropna())
-        scope.kept["check"] = set(rows["check_before"].dropna()) | set(rows["check_after"].dropna())
+        scope.values["gauging_id"] = scope.values["subject"] = set(rows["gauging_id"])
+        scope.values["instrument"] = set(rows["instrument"].dropna())
+        scope.values["check"] = set(rows["check_before"].dropna()) | set(rows["check_after"].dropna())
     elif name == "ratings" and "rating" in rows:
-        scope.kept["rating"] = set(rows["rating"].dropna())
+        scope.values["rating"] = set(rows["rating"].dropna())
 
 
 def _naming_what_goes(ratings: pd.DataFrame, gaugings: pd.DataFrame) -> pd.DataFrame:
@@ -172,11 +172,11 @@ def _naming_what_goes(ratings: pd.DataFrame, gaugings: pd.DataFrame) -> pd.DataF
     if "gaugings" not in ratings:
         return ratings
     going = set(gaugings["gauging_id"] + "/" + gaugings["revision"].astype("str"))
-    said = [
+    cells = [
         written if pd.isna(written) else "; ".join(name for name in written.split("; ") if name in going)
         for written in ratings["gaugings"]
     ]
-    return ratings.assign(gaugings=pd.Series(said, index=ratings.index, dtype="str"))
+    return ratings.assign(gaugings=pd.Series(cells, index=ratings.index, dtype="str"))
 
 
 def _with_codes_only(rows: pd.DataFrame) -> tuple[pd.DataFrame, int]:
@@ -219,15 +219,15 @@ def parquet(
         Pieces of the file; sorted by site and key, and the same for the same rows however they are parted into lots.
     """
     schema = arrow_schema_from(dict(described))
-    told = {f["name"]: f for f in described["fields"]}
-    said = {
+    fields = {f["name"]: f for f in described["fields"]}
+    metadata = {
         "archive:schema_id": name,
         "archive:schema_version": str(described.get("version", SCHEMA_VERSION)),
         "archive:columns": canonical_json(described["fields"]).decode(),
         "archive:key": ",".join(described["primaryKey"]),
         "archive:time_zone": "UTC",
     }
-    schema = pa.schema([f.with_metadata(_notes(told[f.name])) for f in schema], said | dict(notes))
+    schema = pa.schema([f.with_metadata(_notes(fields[f.name])) for f in schema], metadata | dict(notes))
     keys = [c for c in dict.fromkeys(["site", *described["primaryKey"]]) if c in schema.names]
     return parquet_pieces(schema, (_in_order(rows, schema, keys) for rows in lots))
 
@@ -237,7 +237,11 @@ def _in_order(rows: pd.DataFrame, schema: pa.Schema, keys: Sequence[str]) -> pa.
     return table.take(pc.sort_indices(table, sort_keys=[(c, "ascending") for c in keys])).combine_chunks()
 
 
-def _notes(said: Mapping[str, Any]) -> dict[str, str]:
-    named = {"long_name": said.get("description"), "units": said.get("unit"), "standard_name": said.get("standardName")}
-    words = said.get("constraints", {}).get("enum")
+def _notes(field: Mapping[str, Any]) -> dict[str, str]:
+    named = {
+        "long_name": field.get("description"),
+        "units": field.get("unit"),
+        "standard_name": field.get("standardName"),
+    }
+    words = field.get("constraints", {}).get("enum")
     return {k: str(v) for k, v in named.items() if v} | ({"words": ", ".join(words)} if words else {})

@@ -9,31 +9,31 @@ from stillwell.publishing.bag import one_line
 from stillwell.publishing.publish import Published
 
 
-def published_text(told: Published) -> str:
+def published_text(bag: Published) -> str:
     """Say what was published and what stayed behind, a line each.
 
     Parameters
     ----------
-    told : Published
+    bag : Published
 
     Returns
     -------
     str
         Ends with a line end.
     """
-    left = told.left_out
+    left = bag.left_out
     lines = [
-        f"{told.path}: {told.gaugings} gaugings at {len(told.sites)} sites, public on {told.day.isoformat()}",
-        f"files: {told.files}, {told.size} bytes; BagIt 1.0, sha256 and sha512",
-        f"name: urn:stillwell:dataset:{told.dataset} (no DOI; identifiers in data/datacite.json are left to you)",
+        f"{bag.path}: {bag.gaugings} gaugings at {len(bag.sites)} sites, public on {bag.day.isoformat()}",
+        f"files: {bag.files}, {bag.size} bytes; BagIt 1.0, sha256 and sha512",
+        f"name: urn:stillwell:dataset:{bag.dataset} (no DOI; identifiers in data/datacite.json are left to you)",
         f"left out: {left.gaugings} gaugings",
-        _left("closed", left.closed_gaugings, told.closed),
-        _left("embargoed", left.embargoed_gaugings, told.embargoed),
+        _left("closed", left.closed_gaugings, bag.closed),
+        _left("embargoed", left.embargoed_gaugings, bag.embargoed),
         f"  withdrawn: {left.withdrawn_gaugings}",
     ]
-    if told.stood:
+    if bag.stood:
         lines.insert(1, "it was there already, byte for byte; nothing was written")
-    for name in told.cut_short:
+    for name in bag.cut_short:
         lines.append(
             f"beside it lies {name}, which a publication left that was cut short: remove it, or publish there again"
         )
@@ -47,20 +47,20 @@ def published_text(told: Published) -> str:
     return "\n".join(one_line(line) if not line.startswith(" ") else "  " + one_line(line) for line in lines) + "\n"
 
 
-def published_document(told: Published) -> dict[str, Any]:
+def published_document(bag: Published) -> dict[str, Any]:
     """Lay the same out for programs, by key.
 
     Parameters
     ----------
-    told : Published
+    bag : Published
 
     Returns
     -------
     dict
         The fields of ``Published``; ``left_out`` counts what stayed behind, ``name`` is the name of the data set.
     """
-    left = asdict(told.left_out) | {"gaugings": told.left_out.gaugings}
-    return asdict(told) | {"name": f"urn:stillwell:dataset:{told.dataset}", "left_out": left}
+    left = asdict(bag.left_out) | {"gaugings": bag.left_out.gaugings}
+    return asdict(bag) | {"name": f"urn:stillwell:dataset:{bag.dataset}", "left_out": left}
 
 
 def _left(word: str, gaugings: int, sites: tuple[str, ...]) -> str:

@@ -36,8 +36,8 @@ def next_words(archive: Path, example: str) -> str:
     example : str
         Id of a gauging in it.
     """
-    command, here = Path(sys.executable).with_name("stillwell"), Path.cwd()
-    shown = command.relative_to(here) if command.is_relative_to(here) else command
+    command, folder = Path(sys.executable).with_name("stillwell"), Path.cwd()
+    shown = command.relative_to(folder) if command.is_relative_to(folder) else command
     return NEXT.format(archive=archive, example=example, stillwell=shown)
 
 

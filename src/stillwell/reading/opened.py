@@ -59,7 +59,7 @@ class Opened(Tables):
         self._archive = Archive(Path(path).expanduser())
         self._as_of = recorded_by(as_of)
         self._described: dict[str, Described] = {}
-        self._remembered: dict[tuple[Any, ...], pd.DataFrame] = {}
+        self._cache: dict[tuple[Any, ...], pd.DataFrame] = {}
         self._idle: list[Session] = []
 
     @property
@@ -164,13 +164,13 @@ class Opened(Tables):
         from stillwell.reading.select.sql import ask
 
         moment = self._as_of if as_of is None else recorded_by(as_of)
-        found = (
+        table = (
             self._answer(question, longest_s)
             if moment == self._as_of
             else ask(self._archive, question, moment, longest_s=longest_s)
         )
-        frame = as_frame([found], found.schema)
-        frame.attrs.update(self._about(moment) | {"units": self._units_of(found.column_names)})
+        frame = as_frame([table], table.schema)
+        frame.attrs.update(self._about(moment) | {"units": self._units_of(table.column_names)})
         return frame
 
     def _answer(self, question: str, longest_s: float) -> pa.Table:
@@ -182,12 +182,12 @@ class Opened(Tables):
         except IndexError:
             session = Session(self._archive, self._as_of)
         try:
-            found = session.ask(question, longest_s)
+            table = session.ask(question, longest_s)
         except BaseException:
             session.close()
             raise
         self._idle.append(session)
-        return found
+        return table
 
     def gauging(self, gauging_id: str, *, revision: int | None = None, as_of: Moment | None = None) -> xr.Dataset:
         """Return one gauging with its verticals and points as a dataset, laid out as the archive's NetCDF files are.
@@ -297,7 +297,7 @@ class Opened(Tables):
             If there is no such site, or matplotlib is not installed.
         """
         from stillwell.hydrometry.rating.kinds import rating_of
-        from stillwell.hydrometry.rating.resolver import ratings_in_order
+        from stillwell.hydrometry.rating.which_rating_holds import ratings_in_order
         from stillwell.reading.plots import rating_figure
 
         gaugings, newest = self.gaugings(site=site, as_of=as_of), None
@@ -328,10 +328,10 @@ class Opened(Tables):
 
         return series_figure(self.series(site, what, start, end, as_of=as_of, **parts))
 
-    def _answered(self, asked: Question, gaugings: Described | None) -> pd.DataFrame:
+    def _answered(self, question_: Question, gaugings: Described | None) -> pd.DataFrame:
         from stillwell.reading.select.rows import answer
 
-        return answer(self._archive, asked, gaugings, self._remembered)
+        return answer(self._archive, question_, gaugings, self._cache)
 
     def _about(self, moment: datetime | None) -> dict[str, Any]:
         """Say where an answer comes from, in words that survive in a file."""
@@ -347,8 +347,8 @@ class Opened(Tables):
     def _units_of(self, names: Iterable[str]) -> dict[str, str]:
         """Give a unit to the names that have the same one in every table that knows them."""
         known = [self.described(table) for table in self.tables()]
-        found = {name: {t.units.get(name) for t in known if name in t.columns} for name in names}
-        return {name: unit for name, units in found.items() if len(units) == 1 and (unit := units.copy().pop())}
+        units_by_name = {name: {t.units.get(name) for t in known if name in t.columns} for name in names}
+        return {name: unit for name, units in units_by_name.items() if len(units) == 1 and (unit := units.copy().pop())}
 
     def __repr__(self) -> str:
         head = self._archive.ledger.head()

@@ -12,7 +12,7 @@ from stillwell.drawing.colours import shades
 from stillwell.errors import QueryError
 from stillwell.hydrometry.gauging.uncertainty_in_use import expanded_m3_s
 from stillwell.hydrometry.rating.rating import Rating
-from stillwell.words import within
+from stillwell.number_words import within
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -147,6 +147,10 @@ def series_figure(series: xr.Dataset) -> Figure:
     values = series[_first_of(quantities, str(series.attrs["id"]).rpartition(".")[2])]
     figure, (axes,) = _figure()
     axes.plot(series["time"].to_numpy(), values.to_numpy(), color="#1f5d73", linewidth=0.9, marker=".", markersize=3)
-    said = values.attrs
-    axes.set(xlabel="time (UTC)", ylabel=f"{said['long_name']} ({said.get('units', '1')})", title=series.attrs["title"])
+    attributes = values.attrs
+    axes.set(
+        xlabel="time (UTC)",
+        ylabel=f"{attributes['long_name']} ({attributes.get('units', '1')})",
+        title=series.attrs["title"],
+    )
     return figure

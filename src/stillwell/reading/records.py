@@ -17,12 +17,12 @@ from stillwell.hydrometry.rating.next_gauging import Outlook, of_site
 from stillwell.hydrometry.record import totals
 from stillwell.hydrometry.stage.corrections import propose_corrections
 from stillwell.hydrometry.stage.visits import visits_of
-from stillwell.reading.rating.in_force import newest_rating
+from stillwell.number_words import counted
 from stillwell.reading.rating.shifts import rating_with_curve
 from stillwell.reading.rating.site_fit import Candidates, candidates, fitted, numbers_of
+from stillwell.reading.rating.site_ratings import newest_rating
 from stillwell.reading.select.described import describe
 from stillwell.reading.select.spans import EVER, Span, fits, span_of
-from stillwell.words import counted
 
 STEPS = ("values", "daily", "monthly", "water-years", "duration", "seven-day", "maximum", "visits", "corrections")
 
@@ -134,10 +134,12 @@ def _proposed(site: str, sensor: str, visits: pd.DataFrame, stage: pd.DataFrame)
     """Propose corrections of one sensor with the columns of a deposit of ``corrections``, but for who adopts them."""
     times = stage.loc[stage["sensor"].fillna("") == sensor, "time"]
     after = int(microseconds(times).max()) + 1
-    said = propose_corrections(visits.assign(read_us=microseconds(visits["read_at"])), after)
-    moments = {name: pd.to_datetime(said[f"{name}_us"].astype("int64"), unit="us", utc=True) for name in ("from", "to")}
+    proposals = propose_corrections(visits.assign(read_us=microseconds(visits["read_at"])), after)
+    moments = {
+        name: pd.to_datetime(proposals[f"{name}_us"].astype("int64"), unit="us", utc=True) for name in ("from", "to")
+    }
     named = {"site": site, "sensor": sensor or None} | moments
-    return pd.DataFrame(named | {name: said[name] for name in ("start_m", "end_m", "reason")})
+    return pd.DataFrame(named | {name: proposals[name] for name in ("start_m", "end_m", "reason")})
 
 
 def _summaries(month: int) -> Mapping[str, Callable[[pd.DataFrame], pd.DataFrame]]:
@@ -177,7 +179,7 @@ def outlooks(archive: Archive, now: datetime) -> tuple[dict[str, Outlook], dict[
     dict of str to str
         Sites of which nothing can be said, and why.
     """
-    found: dict[str, Outlook] = {}
+    by_site: dict[str, Outlook] = {}
     silent: dict[str, str] = {}
     moment = np.datetime64(pd.Timestamp(now).tz_convert("UTC").tz_localize(None))
     for site in sorted(set(archive.standing("sites")["site"])):
@@ -189,10 +191,10 @@ def outlooks(archive: Archive, now: datetime) -> tuple[dict[str, Outlook], dict[
             gaugings, made = _fit_in_force(archive, site)
             at = gaugings.rows["started_at"].dt.tz_localize(None).to_numpy()
             stage, flow = numbers_of(rows, "stage_m"), numbers_of(rows, "discharge_m3_s")
-            found[site] = of_site(made, at, stage, flow, moment, in_force=rating_with_curve(archive, site)[1])
+            by_site[site] = of_site(made, at, stage, flow, moment, in_force=rating_with_curve(archive, site)[1])
         except (RatingError, QueryError) as error:
             silent[site] = str(error)
-    return found, silent
+    return by_site, silent
 
 
 def _fit_in_force(archive: Archive, site: str) -> tuple[Candidates, RatingFit]:

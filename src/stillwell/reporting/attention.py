@@ -41,7 +41,7 @@ def attention(
         ``what`` in words, ``names`` (of gaugings, meters or sites), ``more`` (how many names are left out).
     """
     provisional = gaugings[gaugings["status"] == "provisional"]
-    told = [
+    kinds = [
         ("Gaugings with an unusable finding, to be included, excluded or withdrawn", _with(findings, "unusable")),
         ("Gaugings with a candidate that waits beside an approved revision", _candidates(archive, gaugings, as_of)),
         ("Provisional gaugings with a suspect finding of their own, to be reviewed", _suspect(provisional, findings)),
@@ -51,11 +51,11 @@ def attention(
         ("Meters whose newest check found them unfit", _meters(archive, gaugings, as_of, site)),
     ]
     if span is not None:
-        told.append(("Sites without a gauging in this season", _silent(archive, gaugings, as_of)))
+        kinds.append(("Sites without a gauging in this season", _silent(archive, gaugings, as_of)))
     count = len(provisional)
     out = [
         {"what": what, "names": names[:MOST_NAMED], "more": max(len(names) - MOST_NAMED, 0), "count": len(names)}
-        for what, names in told
+        for what, names in kinds
         if names
     ]
     if count:

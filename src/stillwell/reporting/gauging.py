@@ -1,4 +1,4 @@
-"""The report of one gauging: section, result, doubts, meter, place among the others, and what it all rests on."""
+"""The report of one gauging: section, result, findings, meter, place among the others, and provenance."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.drawing.budget import Interval, budget_svg, intervals_svg
 from stillwell.drawing.section import section_svg
 from stillwell.errors import QueryError
-from stillwell.reading.rating.in_force import departures
+from stillwell.reading.rating.site_ratings import departures
 from stillwell.reporting.limits import InForce, policy_of
 from stillwell.reporting.meters import meter_history
 from stillwell.reporting.page import day, drawn, moment, page, rows_of
 from stillwell.reporting.provenance import rests_on
 from stillwell.reporting.rating_plot import drawings, kept_out, marked_gaugings
 from stillwell.reporting.ratings import Shown, shown_ratings
-from stillwell.reporting.wording import doubted_verticals, finding_groups, result_sentence, within_words
+from stillwell.reporting.wording import finding_groups, result_sentence, suspect_verticals, within_words
 
 WADING = "wading-product-high"
 
@@ -33,7 +33,7 @@ def gauging_report(archive: Archive, gauging_id: str, as_of: Any = None) -> str:
     archive : Archive
     gauging_id : str
     as_of : datetime, optional
-        As it stood then; which commit recorded what is told as the archive knows it now.
+        Show the gauging as it stood then. Which commit recorded what is shown as known now.
 
     Returns
     -------
@@ -63,7 +63,7 @@ def gauging_report(archive: Archive, gauging_id: str, as_of: Any = None) -> str:
         "withdrawn": withdrawn,
         "as_of": as_of,
         "site": _site(archive, str(row["site"]), as_of),
-        "said": result_sentence(row),
+        "sentence": result_sentence(row),
         "within": within_words(row),
         "policy": inforce,
         **_measured(archive, row, inforce, as_of),
@@ -94,14 +94,14 @@ def _own(archive: Archive, table: str, row: pd.Series, as_of: Any) -> pd.DataFra
 
 
 def _measured(archive: Archive, row: pd.Series, inforce: InForce, as_of: Any) -> dict[str, Any]:
-    """Draw and list what was measured, computed and doubted."""
+    """Draw and list the measurements, the results and the findings."""
     verticals = _own(archive, "verticals", row, as_of).sort_values(["position_m", "order_walked"], kind="stable")
     points, findings, budget = (_own(archive, t, row, as_of) for t in ("points", "findings", "uncertainty_budget"))
     bank = None if pd.isna(row["start_bank"]) else str(row["start_bank"])
     mean_section = row["section_method"] == "mean-section"
     share = {name: inforce.limit(f"share_{name}_pct") for name in ("high", "raised")}
-    doubts = doubted_verticals(findings)
-    section = section_svg(verticals, points, mean_section=mean_section, start_bank=bank, doubts=doubts)
+    suspect = suspect_verticals(findings)
+    section = section_svg(verticals, points, mean_section=mean_section, start_bank=bank, findings=suspect)
     return {
         "verticals": rows_of(verticals),
         "mean_section": mean_section,
@@ -117,17 +117,17 @@ def _measured(archive: Archive, row: pd.Series, inforce: InForce, as_of: Any) ->
 
 def _intervals(row: pd.Series) -> Markup | None:
     flow = float(row["discharge_m3_s"]) if pd.notna(row["discharge_m3_s"]) else float("nan")
-    told = [
+    intervals = [
         Interval("from tables", flow, float(row["uncertainty_table_m3_s"])),
         Interval("from its own scatter", flow, float(row["uncertainty_scatter_m3_s"])),
     ]
-    told = [one for one in told if pd.notna(one.half)]
+    intervals = [one for one in intervals if pd.notna(one.half)]
     if pd.notna(row["handed_in_discharge_m3_s"]):
         given, percent = float(row["handed_in_discharge_m3_s"]), float(row["handed_in_uncertainty_pct"])
         level = row["handed_in_uncertainty_level"]
-        said = "handed in" if pd.isna(percent) or pd.isna(level) else f"handed in ({level:g} %)"
-        told.append(Interval(said, given, abs(given) * percent / 100, "square"))
-    return drawn(intervals_svg(told)) if told and pd.notna(flow) else None
+        label = "handed in" if pd.isna(percent) or pd.isna(level) else f"handed in ({level:g} %)"
+        intervals.append(Interval(label, given, abs(given) * percent / 100, "square"))
+    return drawn(intervals_svg(intervals)) if intervals and pd.notna(flow) else None
 
 
 def _meter(archive: Archive, row: pd.Series, inforce: InForce, as_of: Any) -> dict[str, Any]:

@@ -14,10 +14,10 @@ from stillwell.reading.policy import default_policy_text, text_in_force
 
 @dataclass(frozen=True)
 class InForce:
-    """A policy, and in words where it comes from and whether it is the very one asked for."""
+    """A policy, its origin in words, and whether it is the one asked for."""
 
     policy: Policy
-    said: str
+    origin: str
 
     def limit(self, name: str) -> float:
         """Return a limit that is one number."""

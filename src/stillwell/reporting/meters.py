@@ -82,11 +82,11 @@ def _quantities(health: Health | None, inforce: InForce) -> list[Quantity]:
     out = []
     for frame, figures in ((health.receivers, RECEIVER_FIGURES), (health.checks, CHECK_FIGURES)):
         series = frame["receiver"].astype("int64") if "receiver" in frame else 0
-        for column, said, limits in figures:
+        for column, label, limits in figures:
             rows = pd.DataFrame({"time_us": us(frame["checked_at"]), "value": frame[column].astype("float64")})
             rows = rows.assign(series=series, label=frame["check"])
             lines = tuple((sign * inforce.limit(n), f"{word} {sign * inforce.limit(n):g}") for n, sign, word in limits)
-            out.append(Quantity(said, rows, lines, LEAST_SPAN.get(column, 0.0)))
+            out.append(Quantity(label, rows, lines, LEAST_SPAN.get(column, 0.0)))
     return out
 
 

@@ -15,10 +15,10 @@ from stillwell.archive.archive import Archive
 from stillwell.drawing.colours import DARK, LIGHT, style, variables
 from stillwell.drawing.scales import plain
 from stillwell.drawing.svg import without_style
+from stillwell.number_words import within
 from stillwell.reading.printed.show import CAUTION
 from stillwell.reading.printed.text import significant, time_text
 from stillwell.reading.trace.graph import harmless
-from stillwell.words import within
 
 DASH = "–"
 

@@ -20,13 +20,13 @@ RELATIONS = {
 
 @dataclass(frozen=True)
 class Rests:
-    """Facts by name, sealed files with the lines used, deposits; or, in ``trouble``, why they cannot be shown."""
+    """Facts by name, sealed files with the lines used, and deposits; ``problem`` says why they cannot be shown."""
 
     facts: list[tuple[str, str]]
     files: list[dict[str, Any]]
     deposits: list[dict[str, str]]
-    remarks: list[str]
-    trouble: str = ""
+    notes: list[str]
+    problem: str = ""
 
 
 def rests_on(archive: Archive, gauging_id: str, revision: int) -> Rests:
@@ -41,44 +41,44 @@ def rests_on(archive: Archive, gauging_id: str, revision: int) -> Rests:
     Returns
     -------
     Rests
-        Damaged or withheld content is told in ``trouble``; the page is written all the same.
+        Damaged or withheld content is reported in ``problem``; the page is still written.
     """
     try:
-        found = trace(archive, f"{gauging_id}/{revision}")
+        traced = trace(archive, f"{gauging_id}/{revision}")
     except (ArchiveError, QueryError) as error:
         return Rests([], [], [], [], str(error))
-    return Rests(_facts(found), _files(found), _deposits(found), list(found.remarks))
+    return Rests(_facts(traced), _files(traced), _deposits(traced), list(traced.notes))
 
 
-def _facts(found: Trace) -> list[tuple[str, str]]:
-    nodes = found.by_id()
+def _facts(traced: Trace) -> list[tuple[str, str]]:
+    nodes = traced.by_id()
     out = []
     for kind, name in (("software", "computed by"), ("policy", "judged under"), ("map", "read with")):
-        for node in found.of_kind(kind):
+        for node in traced.of_kind(kind):
             details = dict(node.details)
             digest = details.get("sha256", "")
             out.append((name, f"{node.label}{f', sha256 {digest}' if digest else ''}"))
-    for edge in found.edges:
-        if edge.start == found.root and edge.relation in ("meter last checked by", "meter next checked by"):
+    for edge in traced.edges:
+        if edge.start == traced.root and edge.relation in ("meter last checked by", "meter next checked by"):
             out.append((edge.relation, nodes[edge.end].label))
     return list(dict.fromkeys(out))
 
 
-def _files(found: Trace) -> list[dict[str, Any]]:
+def _files(traced: Trace) -> list[dict[str, Any]]:
     """List the sealed files, each with the lines of it and what they are to the gauging."""
-    nodes = found.by_id()
+    nodes = traced.by_id()
     why: dict[str, list[str]] = {}
-    for edge in found.edges:
+    for edge in traced.edges:
         if edge.end.startswith("rows:"):
             start = nodes[edge.start]
-            said = RELATIONS.get(edge.relation) if start.kind == "revision" else f"{start.kind} {start.label}"
-            why.setdefault(edge.end, []).append(said or edge.relation)
+            relation = RELATIONS.get(edge.relation) if start.kind == "revision" else f"{start.kind} {start.label}"
+            why.setdefault(edge.end, []).append(relation or edge.relation)
     lines: dict[str, list[tuple[str, str]]] = {}
-    for edge in found.edges:
+    for edge in traced.edges:
         if edge.end.startswith("file:") and edge.start.startswith("rows:"):
-            told = dict(nodes[edge.start].details).get("lines", "")
-            lines.setdefault(edge.end, []).append((told, ", ".join(dict.fromkeys(why.get(edge.start, [])))))
-    return [_file(node, sorted(lines.get(node.id, []))) for node in found.of_kind("file")]
+            used = dict(nodes[edge.start].details).get("lines", "")
+            lines.setdefault(edge.end, []).append((used, ", ".join(dict.fromkeys(why.get(edge.start, [])))))
+    return [_file(node, sorted(lines.get(node.id, []))) for node in traced.of_kind("file")]
 
 
 def _file(node: Node, lines: list[tuple[str, str]]) -> dict[str, Any]:
@@ -94,9 +94,9 @@ def _file(node: Node, lines: list[tuple[str, str]]) -> dict[str, Any]:
     }
 
 
-def _deposits(found: Trace) -> list[dict[str, str]]:
+def _deposits(traced: Trace) -> list[dict[str, str]]:
     out = []
-    for node in found.of_kind("deposit"):
+    for node in traced.of_kind("deposit"):
         details = dict(node.details)
         out.append(
             {

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,24 +11,26 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.archive.archive import Archive
-from stillwell.drawing.hydrograph import Series
+from stillwell.assessment.policy import Policy
 from stillwell.drawing.rating import Line
+from stillwell.drawing.thinning import usual_step
+from stillwell.drawing.window import Series
 from stillwell.errors import ArchiveError
-from stillwell.hydrometry.rating.band import band
-from stillwell.hydrometry.rating.rating import Rating
-from stillwell.hydrometry.rating.resolver import Rated
-from stillwell.reading.rating.in_force import archive_ratings
+from stillwell.hydrometry.rating.which_rating_holds import Rated
+from stillwell.reading.rating.site_ratings import archive_ratings
 from stillwell.reporting.limits import policy_of
 from stillwell.reporting.page import us
 
 Floats = NDArray[np.float64]
 
-STAGES = 240
-"""Stages a rating is drawn at."""
+STAGES = 160
+"""Stages a rating is drawn at, evenly, and as many by ratio."""
+LEAST_HEAD = 1e-3
+"""Share of the greatest head drawn at which stages by ratio begin."""
 K = 2.0
 """Coverage factor of an expanded uncertainty, about 95 %."""
 FURTHER = 0.15
-"""Share of the gauged range a rating is drawn beyond it."""
+"""Share of the greatest head a rating is drawn above it."""
 
 
 def optional(archive: Archive, table: str, sites: Sequence[str] | None = None, as_of: Any = None) -> pd.DataFrame:
@@ -43,13 +45,18 @@ def optional(archive: Archive, table: str, sites: Sequence[str] | None = None, a
 
 @dataclass(frozen=True)
 class Shown:
-    """A rating as a report shows it: the rating, its line to draw, and the stages gauged, m."""
+    """A rating as a page shows it: the rating, its line to draw, and the stages gauged, m."""
 
     rated: Rated
     line: Line
     gauged: tuple[float, float] | None
     office_pct: float | None = None
     """Expanded uncertainty the office gives a rating that came without its own, in percent; None where it has one."""
+
+    @property
+    def zero_m(self) -> float:
+        """Stage of zero flow, m."""
+        return self.rated.force.curve.zero_flow_m
 
 
 def shown_ratings(archive: Archive, site: str, gauged_m: Floats, as_of: Any = None) -> list[Shown]:
@@ -68,64 +75,45 @@ def shown_ratings(archive: Archive, site: str, gauged_m: Floats, as_of: Any = No
     list of Shown
     """
     policy = policy_of(archive, as_of=as_of).policy
-    office_pct = K * policy.value("rating_uncertainty_pct")
-    return [_shown(rated, gauged_m, office_pct) for rated in archive_ratings(archive, site, policy, as_of)]
+    return [shown_rating(rated, gauged_m, policy) for rated in archive_ratings(archive, site, policy, as_of)]
 
 
-def _shown(rated: Rated, gauged_m: Floats, office_pct: float) -> Shown:
+def shown_rating(rated: Rated, gauged_m: Floats, policy: Policy) -> Shown:
+    """Lay out a rating for drawing, with the interval the record derived from it has too.
+
+    Parameters
+    ----------
+    rated : Rated
+    gauged_m : float array
+        Stages of the site's gaugings, m.
+    policy : Policy
+        Gives the uncertainty of a rating that came without its own.
+    """
     force, known = rated.force, gauged_m[np.isfinite(gauged_m)]
     gauged = None
     if np.isfinite(force.lowest_m) and np.isfinite(force.highest_m):
         gauged = (force.lowest_m, force.highest_m)
     elif known.size:
         gauged = (float(known.min()), float(known.max()))
-    line = rating_line(force.curve, gauged, known, *_scatter(rated.row))
-    own = line.lower is not None
-    if not own:
-        q, part = line.discharge_m3_s, office_pct / 100
-        line = replace(line, lower=q * max(1 - part, 0.0), upper=q * (1 + part))
-    return Shown(rated, line, gauged, None if own else office_pct)
+    office_pct = None if rated.fitted else K * policy.value("rating_uncertainty_pct")
+    return Shown(rated, _line(rated, gauged, known), gauged, office_pct)
 
 
-def _scatter(row: Mapping[str, Any]) -> tuple[float, float]:
-    """Read the standard error (of ln Q) and degrees of freedom; NaN of both unless both are there."""
-    error, freedom = row.get("standard_error_pct"), row.get("freedom")
-    if error is None or freedom is None or pd.isna(error) or pd.isna(freedom):
-        return float("nan"), float("nan")
-    return float(error) / 100, float(freedom)
+def _line(rated: Rated, gauged: tuple[float, float] | None, known: Floats) -> Line:
+    """Lay a rating out from its stage of zero flow to somewhat above what was gauged.
 
-
-def rating_line(
-    rating: Rating,
-    gauged: tuple[float, float] | None,
-    known: Floats,
-    standard_error: float = float("nan"),
-    freedom: float = float("nan"),
-) -> Line:
-    """Lay a rating out for drawing, from its stage of zero flow to somewhat above what was gauged.
-
-    Parameters
-    ----------
-    rating : Rating
-    gauged : pair of float, optional
-        Lowest and highest stage gauged, m; without it all of the rating counts as beyond.
-    known : float array
-        Stages of gaugings to be shown, m.
-    standard_error, freedom
-        As of ``hydrometry.rating.band.band``; without them there is no band.
+    Half of its stages lie evenly, half by equal ratios of the head, so that it is smooth on plain and on log axes.
     """
-    low = rating.zero_flow_m
-    tops = [*known.tolist(), *(gauged or ()), rating.support_m[1]]
-    high = max(max(tops), low + 0.1)
-    high += FURTHER * (high - low)
-    stage = np.unique(np.r_[np.linspace(low, high, STAGES), [s for s in gauged or () if low < s < high]])
+    curve = rated.force.curve
+    low = curve.zero_flow_m
+    tops = [*known.tolist(), *(gauged or ()), curve.support_m[1]]
+    head = (1 + FURTHER) * max(max(tops) - low, 0.1)
+    marks = [stage for stage in gauged or () if low < stage < low + head]
+    heads = np.r_[np.linspace(0.0, head, STAGES), np.geomspace(LEAST_HEAD * head, head, STAGES)]
+    stage = np.unique(np.r_[low + heads, marks])
     beyond = np.ones(stage.size, dtype=bool) if gauged is None else (stage < gauged[0]) | (stage > gauged[1])
-    lower = upper = None
-    if freedom > 0:
-        limits = band(rating, standard_error, freedom, stage)
-        if np.isfinite(limits.mean_relation).any():
-            lower, upper = limits.lower, limits.upper
-    return Line(stage, rating.discharge(stage), beyond, lower, upper)
+    q, part = curve.discharge(stage), K * rated.force.uncertainty(stage)
+    return Line(stage, q, beyond, q * np.maximum(1 - part, 0.0), q * (1 + part), rated.name)
 
 
 def record_of(archive: Archive, site: str, as_of: Any = None) -> Series | None:
@@ -136,14 +124,17 @@ def record_of(archive: Archive, site: str, as_of: Any = None) -> Series | None:
     rows = rows.sort_values("time", kind="stable")
     value = rows["discharge_m3_s"].to_numpy(dtype=np.float64)
     half = rows["uncertainty_m3_s"].to_numpy(dtype=np.float64)
-    return Series(us(rows["time"]).to_numpy(), value, value - half, value + half, _marks(rows))
-
-
-def _marks(rows: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
-    """Say where each word of the marks holds."""
-    if "marks" not in rows:
-        return {}
-    marks = rows["marks"].fillna("").astype("str")
-    said = sorted({word for cell in marks.unique() for word in cell.split("; ") if word})
-    codes, cells = pd.factorize(marks)
-    return {word: np.array([word in cell.split("; ") for cell in cells])[codes] for word in said}
+    times = us(rows["time"]).to_numpy()
+    codes, marks = pd.factorize(
+        rows["marks"].fillna("").astype("str") if "marks" in rows else pd.Series("", rows.index)
+    )
+    return Series(
+        title="Discharge",
+        unit="m³/s",
+        times=times,
+        values=value,
+        step=usual_step(times),
+        half=half,
+        codes=codes.astype(np.int64),
+        marks=tuple(marks),
+    )

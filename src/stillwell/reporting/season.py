@@ -53,7 +53,7 @@ def season_report(archive: Archive, since: datetime, until: datetime, as_of: Any
     deposits = _deposits(archive, within, span, as_of)
     returned = _returned(archive, deposits)
     listed, more = some(gaugings.sort_values(["site", "started_at"], kind="stable"), MOST)
-    each = {word: findings.loc[findings["severity"] == word, "gauging_id"].value_counts() for word in GRAVE}
+    each = {word: findings.loc[findings["severity"] == word, "gauging_id"].value_counts() for word in SEVERITIES}
     counts = {word: listed["gauging_id"].map(count).fillna(0).astype("int64") for word, count in each.items()}
     return page(
         "season.html",
@@ -74,15 +74,15 @@ def season_report(archive: Archive, since: datetime, until: datetime, as_of: Any
     )
 
 
-GRAVE = ("unusable", "suspect", "note")
+SEVERITIES = ("unusable", "suspect", "note")
 
 
 def _deposits(archive: Archive, within: pd.DataFrame, span: Span, as_of: Any) -> pd.DataFrame:
-    """List deposits from the first to the last commit that told of a gauging of the season, and those made in it."""
+    """List deposits from the first to the last commit with a gauging of the season, and those made in it."""
     rows = archive.standing("deposits", as_of=as_of)
-    told = within["recorded_at"]
+    recorded = within["recorded_at"]
     in_it = span.holds(rows["recorded_at"])
-    return rows[rows["recorded_at"].between(told.min(), told.max()) | in_it].sort_values(
+    return rows[rows["recorded_at"].between(recorded.min(), recorded.max()) | in_it].sort_values(
         ["commit", "name"], kind="stable"
     )
 
@@ -92,11 +92,13 @@ def _returned(archive: Archive, deposits: pd.DataFrame) -> list[dict[str, Any]]:
     out = []
     wanted = set(deposits.loc[deposits["problems"] > 0, "deposit"])
     for path in sorted(path for path in archive.listing() if path.startswith("returned/")):
-        said = json.loads(archive.document(path))
-        if said["deposit"] in wanted and said["reasons"]:
-            reasons = [reason | {"about": _about(reason)} for reason in said["reasons"]]
+        document = json.loads(archive.document(path))
+        if document["deposit"] in wanted and document["reasons"]:
+            reasons = [reason | {"about": _about(reason)} for reason in document["reasons"]]
             whole = {r["gauging"] for r in reasons if r["gauging"]}
-            out.append({"name": said["name"], "deposit": said["deposit"], "reasons": reasons, "gaugings": len(whole)})
+            out.append(
+                {"name": document["name"], "deposit": document["deposit"], "reasons": reasons, "gaugings": len(whole)}
+            )
     return sorted(out, key=lambda one: str(one["name"]))
 
 
@@ -122,10 +124,10 @@ def _by_site(gaugings: pd.DataFrame) -> pd.DataFrame:
 
 
 def _by_party(gaugings: pd.DataFrame) -> pd.DataFrame:
-    groups = gaugings.assign(party=gaugings["party"].fillna("not said")).groupby("party")
+    groups = gaugings.assign(party=gaugings["party"].fillna("not given")).groupby("party")
     out = groups.agg(gaugings=("gauging_id", "size"), verticals=("verticals", "median"))
     words = pd.Categorical(gaugings["within_pct"].fillna(""), [*WITHIN_PCT, ""])
-    within = pd.crosstab(gaugings["party"].fillna("not said"), words, dropna=False)
+    within = pd.crosstab(gaugings["party"].fillna("not given"), words, dropna=False)
     out["within"] = within.reindex(out.index).to_numpy().tolist()
     return out.reset_index()
 
@@ -136,7 +138,7 @@ def _codes(findings: pd.DataFrame) -> pd.DataFrame:
     out = findings.groupby(["severity", "code"], as_index=False).agg(
         findings=("code", "size"), gaugings=("gauging_id", "nunique")
     )
-    return out.sort_values("severity", key=lambda s: s.map(GRAVE.index), kind="stable")
+    return out.sort_values("severity", key=lambda s: s.map(SEVERITIES.index), kind="stable")
 
 
 def season_of(text: str) -> tuple[datetime, datetime]:

@@ -11,13 +11,14 @@ from markupsafe import Markup
 from stillwell.archive.archive import Archive
 from stillwell.assessment.policy import Policy
 from stillwell.drawing.duration import duration_svg
-from stillwell.drawing.hydrograph import Series, hydrograph_svg
+from stillwell.drawing.hydrograph import hydrograph_svg, whole_window
+from stillwell.drawing.window import Series
 from stillwell.errors import QueryError
 from stillwell.hydrometry.record.totals import flow_duration, water_year
 from stillwell.reading.rating.findings import findings_of_rating
 from stillwell.reporting.attention import attention
 from stillwell.reporting.limits import policy_of
-from stillwell.reporting.page import drawn, page, rows_of, some, us
+from stillwell.reporting.page import drawn, page, rows_of, some
 from stillwell.reporting.rating_plot import drawings, marked_gaugings
 from stillwell.reporting.ratings import Shown, optional, record_of, shown_ratings
 
@@ -57,8 +58,8 @@ def site_report(archive: Archive, site: str, as_of: Any = None) -> str:
     policy = policy_of(archive, as_of=as_of).policy
     datums = archive.standing("datums", sites=[site], as_of=as_of).sort_values("valid_from", kind="stable")
     listed, more = some(gaugings.iloc[::-1], MOST)
-    said = mine.iloc[-1].to_dict() if len(mine) else {"site": site}
-    newest = {str(name): None if pd.isna(value) else value for name, value in said.items()}
+    register_row = mine.iloc[-1].to_dict() if len(mine) else {"site": site}
+    newest = {str(name): None if pd.isna(value) else value for name, value in register_row.items()}
     return page(
         "site.html",
         archive,
@@ -73,7 +74,7 @@ def site_report(archive: Archive, site: str, as_of: Any = None) -> str:
         attention=attention(archive, gaugings, findings, None, as_of, site),
         place=drawings(marked, ratings, "place") if len(gaugings) else [],
         ratings=[_rating_row(r, gaugings, policy) for r in reversed(ratings)],
-        **_record(archive, site, gaugings, marked, as_of),
+        **_record(archive, site, marked, as_of),
         **_daily(archive, site, newest, as_of),
     )
 
@@ -88,19 +89,19 @@ def _rating_row(shown: Shown, gaugings: pd.DataFrame, policy: Policy) -> dict[st
             "findings": findings}  # fmt: skip
 
 
-def _record(
-    archive: Archive, site: str, gaugings: pd.DataFrame, marked: pd.DataFrame, as_of: Any
-) -> dict[str, Markup | None]:
+def _record(archive: Archive, site: str, marked: pd.DataFrame, as_of: Any) -> dict[str, Markup | None]:
     """Draw the record with the gaugings on it; without a record the gaugings alone."""
-    times = gaugings.assign(time_us=us(gaugings["started_at"]) if len(gaugings) else [])
-    rows = marked.assign(time_us=times["time_us"].to_numpy(dtype=np.int64))
+    rows = marked.assign(value=marked["discharge_m3_s"])
     record = record_of(archive, site, as_of)
-    alone = Series(np.zeros(0, dtype=np.int64), np.zeros(0))
-    over_time = hydrograph_svg(alone, rows, name="gaugings-over-time") if record is None and len(rows) else None
-    return {
-        "hydrograph": None if record is None else drawn(hydrograph_svg(record, rows)),
-        "over_time": None if over_time is None else drawn(over_time),
-    }
+    if record is not None:
+        graph = hydrograph_svg(whole_window(record, rows["time_us"].to_numpy()), rows)
+        return {"hydrograph": drawn(graph), "over_time": None}
+    if rows.empty:
+        return {"hydrograph": None, "over_time": None}
+    none = np.zeros(0, dtype=np.int64)
+    alone = Series(title="Discharge", unit="m³/s", times=none, values=none.astype(np.float64), step=0.0)
+    graph = hydrograph_svg(whole_window(alone, rows["time_us"].to_numpy()), rows, name="gaugings-over-time")
+    return {"hydrograph": None, "over_time": drawn(graph)}
 
 
 def _daily(archive: Archive, site: str, facts: dict[str, Any], as_of: Any) -> dict[str, Any]:

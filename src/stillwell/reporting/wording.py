@@ -7,12 +7,12 @@ from typing import Any
 
 import pandas as pd
 
-from stillwell.assessment.checks import OF_SEASON
+from stillwell.assessment.check_table import OF_SEASON
 from stillwell.hydrometry.gauging.uncertainty_in_use import COMPUTED
+from stillwell.number_words import within
 from stillwell.reading.printed.show import GRAVITY
 from stillwell.reporting.page import num
 from stillwell.schemas.words import WITHIN_PCT
-from stillwell.words import within
 
 MOST_SENTENCES = 4
 _VERTICAL = re.compile(r"vertical (\d+)\b")
@@ -26,7 +26,7 @@ BEYOND = "the number may be wrong; this looks beyond the gauging and changes wit
 
 
 def finding_groups(findings: pd.DataFrame) -> list[dict[str, Any]]:
-    """Group findings by kind, the gravest first; of many of one kind the first are told and the rest named.
+    """Group findings by code, the most severe first; of many with one code the first are in full, the others by key.
 
     Parameters
     ----------
@@ -60,15 +60,15 @@ def finding_groups(findings: pd.DataFrame) -> list[dict[str, Any]]:
     return out
 
 
-def doubted_verticals(findings: pd.DataFrame) -> dict[int, str]:
-    """Say of each vertical what is suspect or unusable about it."""
-    grave = findings[findings["severity"] != "note"]
+def suspect_verticals(findings: pd.DataFrame) -> dict[int, str]:
+    """Return the suspect and unusable findings of each vertical, in words."""
+    questioned = findings[findings["severity"] != "note"]
     out: dict[int, list[str]] = {}
-    for key, message in zip(grave["key"], grave["message"], strict=True):
-        found = _VERTICAL.match(str(key))
-        if found:
-            out.setdefault(int(found[1]), []).append(str(message))
-    return {vertical: "; ".join(dict.fromkeys(said)) for vertical, said in out.items()}
+    for key, message in zip(questioned["key"], questioned["message"], strict=True):
+        match = _VERTICAL.match(str(key))
+        if match:
+            out.setdefault(int(match[1]), []).append(str(message))
+    return {vertical: "; ".join(dict.fromkeys(messages)) for vertical, messages in out.items()}
 
 
 def within_words(row: pd.Series) -> str:

@@ -17,8 +17,8 @@ from stillwell.room import urls
 from stillwell.room.data.archive_view import View
 from stillwell.room.data.rows import Wanted, records, select, wanted
 from stillwell.room.data.series import series_of
-from stillwell.room.drawings.window import as_json, window_of
-from stillwell.room.openapi import PAGE, description, most_rows
+from stillwell.room.data.window import as_json, window_of
+from stillwell.room.openapi import description
 from stillwell.room.query_params import NotFound, one_of, whole_number
 
 GEOJSON = "application/geo+json"
@@ -31,9 +31,9 @@ def openapi(view: View, request: Request) -> Response:
 
 def collections(view: View, request: Request) -> Response:
     """Answer with what can be asked for: every table, and every site by its code."""
-    said = [_collection(view, table) for table in view.tables]
-    said += [_site_collection(row) for row in records(view.standing("sites")) if row["site"] not in view.tables]
-    return JSONResponse({"collections": said, "links": [_link(urls.at("/collections"), "self")]})
+    listed = [_collection(view, table) for table in view.tables]
+    listed += [_site_collection(row) for row in records(view.standing("sites")) if row["site"] not in view.tables]
+    return JSONResponse({"collections": listed, "links": [_link(urls.at("/collections"), "self")]})
 
 
 def collection(view: View, request: Request) -> Response:
@@ -53,8 +53,8 @@ def items(view: View, request: Request) -> Response:
     else:
         site_row(view, name, "collection")
         w = wanted(view, "gaugings", dict(query) | {"site": name})
-    limit = whole_number(query, "limit", PAGE, 1, most_rows())
-    offset = whole_number(query, "offset", 0, 0, 10**9)
+    limit = whole_number(query, "limit")
+    offset = whole_number(query, "offset")
     rows, count = select(view, w, limit, offset)
     places = {row["site"]: _point(row) for row in records(view.standing("sites"))}
     features = [_feature(view, w, row, places) for row in rows.to_pylist()]
@@ -63,14 +63,14 @@ def items(view: View, request: Request) -> Response:
     if offset + limit < count:
         further = urls.with_query(base, dict(query) | {"limit": limit, "offset": offset + limit})
         links.append(_link(further, "next", GEOJSON))
-    said = {
+    answer = {
         "type": "FeatureCollection",
         "features": features,
         "numberMatched": count,
         "numberReturned": len(features),
         "links": links,
     }
-    return JSONResponse(said, media_type=GEOJSON)
+    return JSONResponse(answer, media_type=GEOJSON)
 
 
 def series_json(view: View, request: Request) -> Response:
@@ -85,7 +85,7 @@ def series_json(view: View, request: Request) -> Response:
 
 def trace_json(view: View, request: Request) -> Response:
     """Answer with a trace as nodes and edges."""
-    subject, way = request.query_params.get("of", ""), one_of(request.query_params, "way", ("back", "forward"), "back")
+    subject, way = request.query_params.get("of", ""), one_of(request.query_params, "way")
     walk = trace_forward if way == "forward" else trace
     return JSONResponse(as_dict(view.memo(("trace", way, subject), lambda: walk(view.archive, subject))))
 
@@ -99,24 +99,24 @@ def site_row(view: View, site: str, what: str = "site") -> dict[str, Any]:
         If it is not in it.
     """
     rows = view.standing("sites")
-    found = records(rows[rows["site"] == site]) if len(rows) else []
-    if not found:
+    matches = records(rows[rows["site"] == site]) if len(rows) else []
+    if not matches:
         msg = f"This archive has no {what} with the code {site!r}."
         raise NotFound(msg)
-    return found[-1]
+    return matches[-1]
 
 
 def _collection(view: View, table: str) -> dict[str, Any]:
-    said = view.description(table)
+    schema = view.description(table)
     path = f"/collections/{table}"
     return {
         "id": table,
         "title": table.replace("_", " "),
-        "description": said.get("description", ""),
+        "description": schema.get("description", ""),
         "itemType": "feature",
         "links": [_link(urls.at(path), "self"), _link(urls.at(f"{path}/items"), "items", GEOJSON)],
-        "key": said["primaryKey"],
-        "fields": said["fields"],
+        "key": schema["primaryKey"],
+        "fields": schema["fields"],
     }
 
 
@@ -138,11 +138,11 @@ def _site_collection(row: Mapping[str, Any]) -> dict[str, Any]:
 
 def _feature(view: View, w: Wanted, row: Mapping[str, Any], places: Mapping[str, Any]) -> dict[str, Any]:
     key = view.description(w.table)["primaryKey"]
-    told = {name: _jsonable(value) for name, value in row.items()}
-    identity = "/".join("" if told[name] is None else str(told[name]) for name in key)
-    if "revision" in told and "revision" not in key and w.every:
-        identity += f"/{told['revision']}"
-    return {"type": "Feature", "id": identity, "geometry": places.get(str(row.get("site"))), "properties": told}
+    properties = {name: _jsonable(value) for name, value in row.items()}
+    identity = "/".join("" if properties[name] is None else str(properties[name]) for name in key)
+    if "revision" in properties and "revision" not in key and w.every:
+        identity += f"/{properties['revision']}"
+    return {"type": "Feature", "id": identity, "geometry": places.get(str(row.get("site"))), "properties": properties}
 
 
 def _point(row: Mapping[str, Any]) -> dict[str, Any] | None:

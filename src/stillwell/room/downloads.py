@@ -77,8 +77,8 @@ def download(view: View, request: Request) -> Response:
 def _tag(view: View, request: Request) -> str:
     """Name the rows of a question, at a state of the archive, as this version writes them."""
     asked = "&".join(sorted(f"{quote(name)}={quote(value)}" for name, value in request.query_params.items()))
-    said = f"{__version__} {view.digest} {view.as_of} {request.url.path}?{asked}"
-    return f'"{sha256(said.encode())[:32]}"'
+    text = f"{__version__} {view.digest} {view.as_of} {request.url.path}?{asked}"
+    return f'"{sha256(text.encode())[:32]}"'
 
 
 def _csv(view: View, request: Request, rows: pa.Table, headers: dict[str, str], tag: str) -> Response:
@@ -86,8 +86,8 @@ def _csv(view: View, request: Request, rows: pa.Table, headers: dict[str, str], 
     if wants_part(request, tag) or request.headers.get("if-none-match") == tag:
         made: bytes = view.memo(("download", tag), lambda: b"".join(csv_parts(rows)))
         return whole_or_part(request, made, TYPES["csv"], headers, tag)
-    told = headers | {"etag": tag, "accept-ranges": "bytes"}
-    return StreamingResponse(csv_parts(rows), media_type=TYPES["csv"], headers=told)
+    sent = headers | {"etag": tag, "accept-ranges": "bytes"}
+    return StreamingResponse(csv_parts(rows), media_type=TYPES["csv"], headers=sent)
 
 
 def csv_parts(rows: pa.Table) -> Iterator[bytes]:
@@ -107,15 +107,19 @@ def parquet_bytes(rows: pa.Table, description: Mapping[str, Any]) -> bytes:
 
 
 def _notes(field: Mapping[str, Any]) -> dict[str, str]:
-    told = {"long_name": field["description"], "units": field.get("unit"), "standard_name": field.get("standardName")}
-    return {name: value for name, value in told.items() if value}
+    attributes = {
+        "long_name": field["description"],
+        "units": field.get("unit"),
+        "standard_name": field.get("standardName"),
+    }
+    return {name: value for name, value in attributes.items() if value}
 
 
 def netcdf_bytes(rows: pa.Table, view: View, w: Wanted) -> bytes:
     """Write rows as NetCDF: one dimension, a variable for each column with its unit, CF name and meaning."""
     description = view.description(w.table)
     asked = ", ".join([*(f"{name} = {value}" for name, value in w.equal.items())]) or "all rows"
-    said = {
+    attributes = {
         "Conventions": "CF-1.11",
         "title": f"{w.table}: {asked}",
         "summary": description.get("description", ""),
@@ -125,7 +129,7 @@ def netcdf_bytes(rows: pa.Table, view: View, w: Wanted) -> bytes:
     with _one_at_a_time:
         dataset = netCDF4.Dataset("rows.nc", "w", format="NETCDF4", memory=1 << 16)
         try:
-            dataset.setncatts(said)
+            dataset.setncatts(attributes)
             dataset.createDimension("row", len(rows))
             for field in description["fields"]:
                 _variable(dataset, field, rows[field["name"]])

@@ -5,17 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from stillwell import __version__
-from stillwell.reading.select.spans import RULE
 from stillwell.room.data.archive_view import View
+from stillwell.room.query_params import ITEMS, PARAMETERS, TRACE, WINDOW, Parameter
+from stillwell.room.urls import AS_OF
 
-PAGE = 100
-_MOST = 1000
 _TYPES = {"string": "string", "number": "number", "integer": "integer", "boolean": "boolean", "datetime": "string"}
-
-
-def most_rows() -> int:
-    """Return the most rows one answer holds."""
-    return _MOST
 
 
 def description(view: View) -> dict[str, Any]:
@@ -30,6 +24,7 @@ def description(view: View) -> dict[str, Any]:
     dict
         Ready for JSON.
     """
+    most = (PARAMETERS["limit"].whole or (0, 0, 0))[1]
     return {
         "openapi": "3.1.0",
         "info": {
@@ -37,7 +32,7 @@ def description(view: View) -> dict[str, Any]:
             "version": __version__,
             "description": (
                 "Rows of an archive of gaugings, read only. Paths follow the style of OGC API - Features; no "
-                f"conformity is claimed. An answer holds at most {_MOST} rows and names the next page; whole tables "
+                f"conformity is claimed. An answer holds at most {most} rows and names the next page; whole tables "
                 "are quicker as /download/{table}.parquet."
             ),
         },
@@ -45,70 +40,47 @@ def description(view: View) -> dict[str, Any]:
             "/collections": _get("Name every table and every site", [], "Collections"),
             "/collections/{collectionId}": _get("Describe one", [_COLLECTION], "Collection"),
             "/collections/{collectionId}/items": _get(
-                "Rows as features; of a site, its gaugings", [_COLLECTION, *_ITEMS], "Features", "application/geo+json"
+                "Rows as features; of a site, its gaugings",
+                [_COLLECTION, *_query(*ITEMS)],
+                "Features",
+                "application/geo+json",
             ),
             "/sites/{site}/series.json": _get(
                 "A window of a series, at most two values for each of its spans: the least and the greatest",
-                _SERIES,
+                [_path("site", "code of the site"), *_query(*WINDOW)],
                 "Window",
             ),
-            "/trace.json": _get("What a number rests on, or what rests on something", _TRACE, "Trace"),
+            "/trace.json": _get("What a number rests on, or what rests on something", _query(*TRACE), "Trace"),
             "/openapi.json": _get("This description", [], "Any", "application/vnd.oai.openapi+json;version=3.1"),
         },
         "components": {"schemas": _schemas(view)},
     }
 
 
-def _parameter(name: str, where: str, said: str, schema: dict[str, Any], example: Any = None) -> dict[str, Any]:
-    out = {"name": name, "in": where, "description": said, "required": where == "path", "schema": schema}
-    return out if example is None else out | {"example": example}
-
-
 _TEXT = {"type": "string", "minLength": 1, "maxLength": 500}
-_THEN = _parameter("as_of", "query", "the archive as it stood at this day or time with its offset", _TEXT, "2025-10-15")
-_COLLECTION = _parameter("collectionId", "path", "name of a table, or code of a site", _TEXT)
-_SPAN = f"start/end, an open end as .., or a date or a time alone. {RULE}"
-_ITEMS = [
-    _parameter(
-        "limit", "query", "rows in the answer", {"type": "integer", "minimum": 1, "maximum": _MOST, "default": PAGE}
-    ),
-    _parameter(
-        "offset", "query", "rows passed over", {"type": "integer", "minimum": 0, "maximum": 10**9, "default": 0}
-    ),
-    _parameter("site", "query", "only rows of this site", _TEXT),
-    _parameter("gauging_id", "query", "only rows of this gauging", _TEXT),
-    _parameter("instrument", "query", "only rows of this meter", _TEXT),
-    _parameter("code", "query", "only findings of this code", _TEXT),
-    _parameter("severity", "query", "only findings of this severity", _TEXT),
-    _parameter("status", "query", "only gaugings of this status", _TEXT),
-    _parameter("check", "query", "only rows of this check", _TEXT),
-    _parameter("deposit", "query", "only rows that rest on this deposit", _TEXT),
-    _parameter("rating", "query", "only rows of this rating", _TEXT),
-    _parameter("sensor", "query", "only rows of this sensor", _TEXT),
-    _parameter(
-        "datetime",
-        "query",
-        _SPAN,
-        _TEXT,
-        "2025-01-01/..",
-    ),
-    _parameter("bbox", "query", "west,south,east,north in degrees", _TEXT, "-30,47,-29,48"),
-    _parameter("revisions", "query", "the rows that stand, or all", {"type": "string", "enum": ["standing", "all"]}),
-]
-_SERIES = [
-    _parameter("site", "path", "code of the site", _TEXT),
-    _parameter("series", "query", "name of the series; the first one if left out", _TEXT),
-    _parameter("from", "query", "date, or time with its offset", _TEXT, "2025-01-01"),
-    _parameter("to", "query", "date, or time with its offset; not included", _TEXT, "2026-01-01"),
-    _parameter(
-        "width", "query", "spans of the window", {"type": "integer", "minimum": 10, "maximum": 5000, "default": 1000}
-    ),
-]
-_TRACE = [
-    _parameter("of", "query", "archive id of a gauging; forward: a site, meter, check, deposit, policy", _TEXT)
-    | {"required": True},
-    _parameter("way", "query", "back to the bytes, or forward", {"type": "string", "enum": ["back", "forward"]}),
-]
+
+
+def _path(name: str, meaning: str) -> dict[str, Any]:
+    return {"name": name, "in": "path", "description": meaning, "required": True, "schema": _TEXT}
+
+
+def _query(*names: str) -> list[dict[str, Any]]:
+    """Describe parameters of a query from the table of all parameters."""
+    return [_parameter(name, PARAMETERS[name]) for name in names]
+
+
+def _parameter(name: str, parameter: Parameter) -> dict[str, Any]:
+    schema: dict[str, Any] = _TEXT
+    if parameter.whole is not None:
+        least, most, default = parameter.whole
+        schema = {"type": "integer", "minimum": least, "maximum": most, "default": default}
+    elif parameter.words:
+        schema = {"type": "string", "enum": list(parameter.words)}
+    out = {"name": name, "in": "query", "description": parameter.meaning, "required": name == "of", "schema": schema}
+    return out | ({"example": parameter.example} if parameter.example else {})
+
+
+_COLLECTION = _path("collectionId", "name of a table, or code of a site")
 _PROBLEMS = {
     "400": "a parameter is not what it should be",
     "404": "there is no such thing in this archive",
@@ -126,15 +98,21 @@ def _get(
     answer = {"description": summary, "content": {media: {"schema": {"$ref": f"#/components/schemas/{schema}"}}}}
     problems = {
         code: {
-            "description": said,
+            "description": text,
             "content": {
                 "application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}},
                 "text/plain": {},
             },
         }
-        for code, said in _PROBLEMS.items()
+        for code, text in _PROBLEMS.items()
     }
-    return {"get": {"summary": summary, "parameters": [*parameters, _THEN], "responses": {"200": answer} | problems}}
+    return {
+        "get": {
+            "summary": summary,
+            "parameters": [*parameters, *_query(AS_OF)],
+            "responses": {"200": answer} | problems,
+        }
+    }
 
 
 def _object(required: dict[str, Any], **more: Any) -> dict[str, Any]:

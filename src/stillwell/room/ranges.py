@@ -50,17 +50,17 @@ def whole_or_part(request: Request, data: bytes, media: str, headers: Mapping[st
         200 with all, 206 with a range, 304 where the caller has it, 416 where the file ends before the range.
     """
     tag = tag or tag_of(data)
-    told = dict(headers) | {"etag": tag, "accept-ranges": "bytes"}
+    sent = dict(headers) | {"etag": tag, "accept-ranges": "bytes"}
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers={"etag": tag})
     if not wants_part(request, tag):
-        return Response(data, media_type=media, headers=told)
+        return Response(data, media_type=media, headers=sent)
     first, end = _span(request.headers["range"].strip().lower(), len(data))
     if first >= end:
         words = f"The file has {len(data)} bytes; expected a range that begins within them.\n"
         return PlainTextResponse(words, 416, {"content-range": f"bytes */{len(data)}", "etag": tag})
-    told["content-range"] = f"bytes {first}-{end - 1}/{len(data)}"
-    return Response(data[first:end], 206, told, media)
+    sent["content-range"] = f"bytes {first}-{end - 1}/{len(data)}"
+    return Response(data[first:end], 206, sent, media)
 
 
 def _span(text: str, size: int) -> tuple[int, int]:

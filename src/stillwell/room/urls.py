@@ -39,8 +39,8 @@ def stay_at(as_of: datetime | None) -> None:
 def with_query(path: str, query: Mapping[str, Any]) -> str:
     """Add a query to a path, leaving out what is None or empty, and the moment the page shows the archive at."""
     asked = dict(query) if AS_OF in query else {**query, AS_OF: _then.get()}
-    said = {name: value for name, value in asked.items() if value is not None and value != ""}
-    return f"{path}{'&' if '?' in path else '?'}{urlencode(said)}" if said else path
+    given = {name: value for name, value in asked.items() if value is not None and value != ""}
+    return f"{path}{'&' if '?' in path else '?'}{urlencode(given)}" if given else path
 
 
 def at(path: str) -> str:

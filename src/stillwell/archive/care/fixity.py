@@ -8,13 +8,13 @@ from pathlib import Path
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.disk.layout import SEALED, WORK, commit_named, entry_path, is_of_ledger
-from stillwell.archive.disk.regular import irregular, is_folder, read_regular
+from stillwell.archive.disk.regular_files import irregular, is_folder, read_regular
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.sealed import object_folder
 from stillwell.archive.writing.unfinished import excused, read_intent, undecided_faults, under_exchange
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
-from stillwell.records import Fault, ListedFile
+from stillwell.shared_types import Fault, ListedFile
 
 
 def opened(root: Path) -> Archive:
@@ -122,11 +122,11 @@ def sealed_faults(archive: Archive, look: Look | None = None) -> list[Fault]:
     list of Fault
         Of kind ``sealed``.
     """
-    found = archive.sealed.verify(look) if is_folder(archive.sealed.folder) else []
+    faults_sealed = archive.sealed.verify(look) if is_folder(archive.sealed.folder) else []
     intent, _ = read_intent(archive)
     exchange = under_exchange(archive, intent)
     coming = {f"{SEALED}/{object_folder(digest)}" for digest in (*(intent.deposits if intent else ()), *exchange)}
-    faults = [f for f in found if not any(place.startswith(f"{f.path}/") for place in coming)]
+    faults = [f for f in faults_sealed if not any(place.startswith(f"{f.path}/") for place in coming)]
     sealed = set(archive.sealed.digests())
     for digest in sorted(archive.ledger.deposit_digests() - sealed - exchange):
         faults += archive.sealed.faults(digest) or [_unsealed(digest)]
@@ -192,18 +192,18 @@ def listed_faults(archive: Archive, listed: ListedFile) -> Iterator[Fault]:
     except OSError as error:
         yield Fault("file", listed.path, f"expected a file that the ledger lists, found: {error.strerror}")
         return
-    found = sha256(data)
+    digest = sha256(data)
     if len(data) != listed.size:
         sentence = f"expected {listed.size} bytes, found {len(data)}; it is not as it was written"
-        yield Fault("file", listed.path, sentence, {"expected sha256": listed.sha256, "found sha256": found})
-    elif found != listed.sha256:
-        sentence = f"expected the sha256 {listed.sha256}, found {found}; it is not as it was written"
-        yield Fault("file", listed.path, sentence, {"expected sha256": listed.sha256, "found sha256": found})
+        yield Fault("file", listed.path, sentence, {"expected sha256": listed.sha256, "found sha256": digest})
+    elif digest != listed.sha256:
+        sentence = f"expected the sha256 {listed.sha256}, found {digest}; it is not as it was written"
+        yield Fault("file", listed.path, sentence, {"expected sha256": listed.sha256, "found sha256": digest})
 
 
 def _strangers(archive: Archive) -> Iterator[Fault]:
     """Find what nothing lists, nor ever did: what later commits replaced stays until it is swept."""
-    found = list(lying(archive.root))
+    paths = list(lying(archive.root))
     # read after looking, so that a commit begun or made meanwhile explains what was seen of it
     intent, damaged = read_intent(archive)
     yield from damaged
@@ -212,7 +212,7 @@ def _strangers(archive: Archive) -> Iterator[Fault]:
     known = replaced | set(archive.listing()) | set(ledger.live()) | ledger.checkpoint_parts()
     allowed = excused(archive.root, intent, known, ledger.head())
     explained = known | allowed.files
-    for path, what in found:
+    for path, what in paths:
         if what == FOLDER and path not in allowed.folders:
             yield Fault("file", path, f"expected files that the ledger lists, found {FOLDER}")
         elif what == FILE and path not in explained:
@@ -258,19 +258,19 @@ _ASIDE = ("damaged", "flows")
 
 def _within(root: Path, top: str, skipped: tuple[str, ...] = ()) -> list[tuple[str, str]]:
     """Name what lies in a folder, in order; entries and checkpoints that are files are proved by the chain."""
-    found = []
+    entries = []
     for place, folders, names in os.walk(top):
         if place == top:
             folders[:] = [name for name in folders if name not in skipped]
         inside = Path(place).relative_to(root).as_posix()
         if not folders and not names:
-            found.append((inside, FOLDER))
+            entries.append((inside, FOLDER))
         linked = [name for name in folders if irregular(Path(place, name))]
         for name in (*linked, *names):
             what = irregular(Path(place, name)) or FILE
             if what != FILE or not is_of_ledger(f"{inside}/{name}"):
-                found.append((f"{inside}/{name}", what))
-    return sorted(found)
+                entries.append((f"{inside}/{name}", what))
+    return sorted(entries)
 
 
 def _unsealed(digest: str) -> Fault:

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from stillwell.archive.care.witness import Witnessed
 from stillwell.archive.disk.layout import entry_path
-from stillwell.archive.disk.regular import read_regular
+from stillwell.archive.disk.regular_files import read_regular
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.ledger.entries import DIGEST, Entry
 from stillwell.archive.sealed import Sealed
@@ -52,8 +52,8 @@ class Chain:
 
     def digests_of(self, number: int) -> set[str]:
         """Collect what is known of the digest of an entry: from itself, and from the one after it."""
-        found = {self.intact[number].sha256} if number in self.intact else set()
-        return found | ({self.intact[number + 1].entry.previous} if number + 1 in self.intact else set())
+        digests = {self.intact[number].sha256} if number in self.intact else set()
+        return digests | ({self.intact[number + 1].entry.previous} if number + 1 in self.intact else set())
 
     def may_hold(self, link: Link) -> bool:
         """Say whether nothing here speaks against an entry in its place, such as another one or what is left of it."""

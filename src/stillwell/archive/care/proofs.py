@@ -17,11 +17,11 @@ from stillwell import __version__, schemas
 from stillwell.archive.archive import Archive
 from stillwell.archive.disk import fs
 from stillwell.archive.disk.layout import WORK
-from stillwell.archive.disk.regular import read_regular
+from stillwell.archive.disk.regular_files import read_regular
 from stillwell.archive.ledger.entries import Entry, checked, self_checked, utc_text
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import canonical_json, folder_digest, sha256
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 PLACE = f"{WORK}/proofs.json"
 NEVER = ""
@@ -177,8 +177,8 @@ def kept(root: Path, wanted: Sequence[Statement], row_for_row: Collection[int] =
         return {}
     if not isinstance(stored, dict):
         return {}
-    found = {one.number: _moment_in(stored, one, row_for_row) for one in wanted}
-    return {number: str(moment) for number, moment in found.items() if moment}
+    moments = {one.number: _moment_in(stored, one, row_for_row) for one in wanted}
+    return {number: str(moment) for number, moment in moments.items() if moment}
 
 
 def _moment_in(stored: Mapping[str, Any], one: Statement, row_for_row: Collection[int]) -> str:

@@ -18,12 +18,12 @@ from stillwell.archive.care.witness import Witnessed
 from stillwell.archive.disk import fs
 from stillwell.archive.disk.layout import CHECKPOINT_EVERY, LOCK, SEALED, WORK, checkpoint_path, entry_path, part_path
 from stillwell.archive.disk.lock import hold_lock
-from stillwell.archive.disk.regular import irregular, is_folder, read_regular
+from stillwell.archive.disk.regular_files import irregular, is_folder, read_regular
 from stillwell.archive.ledger.checkpoints import State, parts_unlike, state_of
 from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 FROM_ENTRIES = "the ledger's entries"
 """Where a checkpoint is restored from: it is made again."""
@@ -204,8 +204,8 @@ def _says_so(root: Path, number: int, state: State) -> bool:
 
     path = checkpoint_path(number)
     try:
-        found = state_of(read_regular(root / path), path, lambda _, name: part(name), lambda _: state)
-        return not parts_unlike(found, part, state)
+        stored = state_of(read_regular(root / path), path, lambda _, name: part(name), lambda _: state)
+        return not parts_unlike(stored, part, state)
     except (OSError, ArchiveDamaged):
         return False
 
@@ -221,13 +221,13 @@ def _dropped(here: Chain, chain: Sequence[Link], live: Mapping[str, ListedFile])
 
 def _decided(root: Path, replica: Path, live: Mapping[str, ListedFile]) -> set[str]:
     """Collect the deposits whose content was decided to be withheld, from whichever bytes are good."""
-    found: set[str] = set()
+    subjects: set[str] = set()
     for path, listed in live.items():
         base = next((b for b in (root, replica) if _is_good(b, path, listed.sha256)), None)
         if listed.table == "withholdings" and base is not None:
             rows = pq.read_table(io.BytesIO(read_regular(base / path)), columns=["subject"])
-            found |= set(rows.column("subject").to_pylist())
-    return found
+            subjects |= set(rows.column("subject").to_pylist())
+    return subjects
 
 
 def _plan_object(
@@ -245,9 +245,9 @@ def _plan_object(
             restores.append(_restore(root, replica, f"{folder}/{path}", sha256(data)))
     base = root / folder
     above = {parent.as_posix() for path in known for parent in Path(path).parents}
-    for found in sorted(base.rglob("*")):
-        inside = found.relative_to(base).as_posix()
-        if inside not in known and inside not in above and found.parent.relative_to(base).as_posix() in above:
+    for inner in sorted(base.rglob("*")):
+        inside = inner.relative_to(base).as_posix()
+        if inside not in known and inside not in above and inner.parent.relative_to(base).as_posix() in above:
             aside.append(f"{folder}/{inside}")
 
 

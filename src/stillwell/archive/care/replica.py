@@ -12,8 +12,8 @@ from stillwell.archive.care.lineage import Link, check_copy, read_chain
 from stillwell.archive.disk import fs
 from stillwell.archive.disk.layout import LEDGER, LOCK, README, SEALED, WORK, WRITTEN, entry_path
 from stillwell.archive.disk.lock import hold_lock
-from stillwell.archive.disk.places import lies_within
-from stillwell.archive.disk.regular import is_folder, read_regular
+from stillwell.archive.disk.nested_paths import lies_within
+from stillwell.archive.disk.regular_files import is_folder, read_regular
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.errors import ArchiveDamaged, ArchiveError

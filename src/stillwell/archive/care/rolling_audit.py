@@ -16,7 +16,7 @@ from stillwell.archive.disk import fs
 from stillwell.archive.disk.layout import WORK
 from stillwell.archive.ledger.entries import utc_text
 from stillwell.fingerprint import canonical_json
-from stillwell.records import Fault
+from stillwell.shared_types import Fault
 
 PLACE = f"{WORK}/looked_at.json"
 
@@ -47,10 +47,10 @@ def next_part(archive: Archive, budget: int, now: datetime) -> tuple[list[Fault]
     for name in order:
         if looked and spent + objects[name] > budget:
             break
-        found = _look(archive, name)
-        faults += found
+        new_faults = _look(archive, name)
+        faults += new_faults
         spent, looked = spent + objects[name], looked + 1
-        if not found:
+        if not new_faults:
             seen[name] = utc_text(now)
     kept = {name: seen[name] for name in objects if name in seen}
     _remember(archive.root, kept)
@@ -74,10 +74,10 @@ def _look(archive: Archive, name: str) -> list[Fault]:
 
 def _seen(root: Path) -> dict[str, str]:
     try:
-        said = json.loads((root / PLACE).read_bytes())
+        document = json.loads((root / PLACE).read_bytes())
     except (OSError, ValueError):
         return {}
-    return {str(k): str(v) for k, v in said.items()} if isinstance(said, dict) else {}
+    return {str(k): str(v) for k, v in document.items()} if isinstance(document, dict) else {}
 
 
 def _remember(root: Path, seen: dict[str, str]) -> None:

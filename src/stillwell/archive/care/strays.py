@@ -8,14 +8,14 @@ from pathlib import Path
 from stillwell.archive.care.fixity import FILE, FOLDER, lying
 from stillwell.archive.care.lineage import Link
 from stillwell.archive.disk.layout import INTENT, LOCK, SEALED, WORK, commit_named, entry_path
-from stillwell.archive.disk.regular import is_folder
+from stillwell.archive.disk.regular_files import is_folder
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.sealed import Sealed, object_folder
 from stillwell.archive.writing.recovery import Intent
 from stillwell.archive.writing.tombstones import PLACE, exchanged
 from stillwell.archive.writing.unfinished import excused
 from stillwell.errors import ArchiveDamaged
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 
 def strays(
@@ -52,20 +52,20 @@ def strays(
     known = set(live) | {path for link in chain for path in link.entry.replaced}
     allowed = excused(root, intent, known, chain[-1].entry)
     known |= allowed.files | ledger.checkpoint_parts()
-    found = [INTENT] if orphaned else []
-    found += [path for path in ledger.no_checkpoints() if path not in ledger.checkpoints_due()]
+    paths = [INTENT] if orphaned else []
+    paths += [path for path in ledger.no_checkpoints() if path not in ledger.checkpoints_due()]
     for path, what in lying(root):
         folder = what == FOLDER and path not in allowed.folders
         beyond = what == FILE and commit_named(path) > len(chain) and not orphaned
         if folder or (what != FOLDER and path not in known and not beyond):
-            found.append(path)
+            paths.append(path)
     objects = {f"{SEALED}/{object_folder(one)}" for one in (*deposits, *(intent.deposits if intent else ()))}
     if is_folder(root / SEALED):
-        found += [fault.path for fault in Sealed(root).strangers()]
-    found += [f"{PLACE}/{digest}" for digest in exchanged(root) if digest not in stones]
+        paths += [fault.path for fault in Sealed(root).strangers()]
+    paths += [f"{PLACE}/{digest}" for digest in exchanged(root) if digest not in stones]
     # where a link stands for a folder, what is restored under it puts the link aside
     known |= objects | {entry_path(1)}
-    return [path for path in found if path not in (WORK, LOCK) and not _holds(path, known)]
+    return [path for path in paths if path not in (WORK, LOCK) and not _holds(path, known)]
 
 
 def _intent(root: Path, newest: int, stones: Collection[str]) -> tuple[Intent | None, bool]:

@@ -17,11 +17,11 @@ from pathlib import Path
 from stillwell.archive.archive import Archive
 from stillwell.archive.disk import fs
 from stillwell.archive.disk.layout import entry_path
-from stillwell.archive.disk.places import lies_within
+from stillwell.archive.disk.nested_paths import lies_within
 from stillwell.archive.ledger.entries import utc_text
 from stillwell.errors import ArchiveError
 from stillwell.fingerprint import sha256
-from stillwell.records import Fault
+from stillwell.shared_types import Fault
 
 _LINE = re.compile(
     r"(?P<text>(?P<at>\S+) archive (?P<first>[0-9a-f]{64}) commit (?P<number>[1-9]\d*) entry (?P<entry>[0-9a-f]{64}))"
@@ -97,12 +97,12 @@ def read_witness(path: Path) -> tuple[list[Witnessed], list[str]]:
 
 
 def _line(text: str, where: str) -> Witnessed | None:
-    found = _LINE.fullmatch(text)
-    if found is None or sha256(found["text"].encode())[:8] != found["check"]:
+    match = _LINE.fullmatch(text)
+    if match is None or sha256(match["text"].encode())[:8] != match["check"]:
         return None
     try:
         return Witnessed(
-            datetime.fromisoformat(found["at"]), found["first"], int(found["number"]), found["entry"], where
+            datetime.fromisoformat(match["at"]), match["first"], int(match["number"]), match["entry"], where
         )
     except ValueError:
         return None
@@ -154,24 +154,24 @@ def witness_faults(digests: Sequence[str], lines: Sequence[Witnessed]) -> Iterat
     Fault
         Of kind ``witness``, one for each entry that is not as it was witnessed.
     """
-    told: set[tuple[str, int, str]] = set()
+    seen: set[tuple[str, int, str]] = set()
     for line in lines:
         key = (line.first, line.number, line.sha256)
         sentence = _contradiction(digests, line)
-        if sentence and key not in told:
-            told.add(key)
+        if sentence and key not in seen:
+            seen.add(key)
             yield Fault("witness", entry_path(line.number), sentence, {"witness": line.where})
 
 
 def _contradiction(digests: Sequence[str], line: Witnessed) -> str:
     seen = f"witnessed at {utc_text(line.made_at)[:19]}Z ({line.where})"
     if line.first != digests[0]:
-        found = f"found {digests[0]}: another archive, or one whose ledger was written anew from the start"
-        return f"expected an archive whose first entry has the sha256 {line.first}, as {seen}; {found}"
+        actual = f"found {digests[0]}: another archive, or one whose ledger was written anew from the start"
+        return f"expected an archive whose first entry has the sha256 {line.first}, as {seen}; {actual}"
     if line.number > len(digests):
-        found = f"found a ledger that ends with commit {len(digests)}: the archive was put back to an older state"
-        return f"expected commit {line.number}, as {seen}; {found}"
+        actual = f"found a ledger that ends with commit {len(digests)}: the archive was put back to an older state"
+        return f"expected commit {line.number}, as {seen}; {actual}"
     if line.sha256 != digests[line.number - 1]:
-        found = f"found {digests[line.number - 1]}: entries were rewritten, or put back and others added"
-        return f"expected an entry with the sha256 {line.sha256}, as {seen}; {found}"
+        actual = f"found {digests[line.number - 1]}: entries were rewritten, or put back and others added"
+        return f"expected an entry with the sha256 {line.sha256}, as {seen}; {actual}"
     return ""

@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from stillwell.archive.disk.fs import naming
-from stillwell.archive.disk.regular import irregular
+from stillwell.archive.disk.regular_files import irregular
 from stillwell.errors import ArchiveError, ArchiveLocked, CannotLock
 
 WAIT_S = 20.0
@@ -48,8 +48,8 @@ def hold_lock(path: Path, since: datetime, *, wait_s: float = WAIT_S) -> Iterato
     ArchiveError
         If the file cannot be opened for writing, or is no regular file: what a link leads to is not written over.
     """
-    if found := irregular(path):
-        msg = f"expected a file to lock at {path}, found {found}; nothing was written"
+    if kind := irregular(path):
+        msg = f"expected a file to lock at {path}, found {kind}; nothing was written"
         raise ArchiveError(msg)
     try:
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK, 0o666)
@@ -92,8 +92,8 @@ def _take(descriptor: int, path: Path, wait_s: float) -> float:
     while (reason := _refused(descriptor, path)) is not None:
         waited = time.monotonic() - begun
         if waited >= wait_s:
-            said = f" after waiting {waited:.1f} s" if wait_s > 0 else ""
-            msg = f"another writer ({_holder(descriptor)}) holds {path}{said}; nothing was written, try again later"
+            after = f" after waiting {waited:.1f} s" if wait_s > 0 else ""
+            msg = f"another writer ({_holder(descriptor)}) holds {path}{after}; nothing was written, try again later"
             raise ArchiveLocked(msg) from reason
         # writers that wait together must not ask together
         time.sleep(min(random.uniform(*LOOK_AGAIN_S), max(wait_s - waited, 0.0)))
@@ -116,7 +116,7 @@ def _refused(descriptor: int, path: Path) -> OSError | None:
 
 def _holder(descriptor: int) -> str:
     try:
-        said = json.loads(os.pread(descriptor, 4096, 0))
-        return f"process {said['pid']}, since {said['since']}"
+        holder = json.loads(os.pread(descriptor, 4096, 0))
+        return f"process {holder['pid']}, since {holder['since']}"
     except (ValueError, KeyError, TypeError):
         return "a process that has not yet said its name"

@@ -21,14 +21,14 @@ from stillwell.archive.disk.layout import (
     entry_path,
     part_path,
 )
-from stillwell.archive.disk.regular import read_regular
+from stillwell.archive.disk.regular_files import read_regular
 from stillwell.archive.ledger.checkpoints import State, parts_unlike, state_of
 from stillwell.archive.ledger.entries import Entry, Move
-from stillwell.archive.ledger.inputs import Inputs
+from stillwell.archive.ledger.input_digests import Inputs
 from stillwell.archive.ledger.moved_gaugings import linked_sites
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
-from stillwell.records import Fault, ListedFile
+from stillwell.shared_types import Fault, ListedFile
 
 __all__ = ["Entry", "Ledger", "Move"]
 
@@ -323,7 +323,7 @@ class Ledger:
     def _checkpoint_faults(self, number: int, state: State | None) -> Iterator[Fault]:
         path = checkpoint_path(number)
         try:
-            found = self._checkpoint(number)
+            stored = self._checkpoint(number)
         except ArchiveDamaged as error:
             yield Fault("ledger", path, str(error).removeprefix(f"{path}: "))
             return
@@ -331,10 +331,10 @@ class Ledger:
             yield Fault("ledger", path, f"expected a checkpoint, found: {error.strerror}")
             return
         sentence = "expected what the entries say, found something else; readers may be misled"
-        if (found.number, found.digest) != (number, sha256(self._bytes(number))):
+        if (stored.number, stored.digest) != (number, sha256(self._bytes(number))):
             yield Fault("ledger", path, sentence)
         elif state is not None:
-            for name in parts_unlike(found, lambda name: self._part_bytes(number, name), state):
+            for name in parts_unlike(stored, lambda name: self._part_bytes(number, name), state):
                 yield Fault("ledger", part_path(number, name), sentence)
 
 
@@ -346,6 +346,6 @@ def _fault(number: int, error: ArchiveDamaged) -> Fault:
 def _numbers_in(folder: Path) -> Iterator[int]:
     if not folder.is_dir():
         return
-    with os.scandir(folder) as found:
-        numbers = [entry_number(file.name) for file in found]
+    with os.scandir(folder) as files:
+        numbers = [entry_number(file.name) for file in files]
     yield from (number for number in numbers if number is not None)

@@ -14,10 +14,10 @@ from typing import Any, Generic, Protocol, Self, TypeVar
 
 from stillwell.archive.disk.layout import entry_path, part_path
 from stillwell.archive.ledger.entries import Entry, checked, self_checked
-from stillwell.archive.ledger.inputs import Inputs
+from stillwell.archive.ledger.input_digests import Inputs
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import sha256
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 GROWING = ("provenance/", "returned/")
 """Folders to which every commit adds."""
@@ -212,10 +212,10 @@ def state_of(data: bytes, where: str, part: Callable[[int, str], bytes], otherwi
         raise ArchiveDamaged(msg) from error
 
     def read(name: str) -> Any:
-        found = part(number, name)
+        data_of_part = part(number, name)
         # a checkpoint of an earlier version lacks parts, which the entries still give
-        if sha256(found) == state.part_digests.get(name):
-            return READ[name](found, part_path(number, name))
+        if sha256(data_of_part) == state.part_digests.get(name):
+            return READ[name](data_of_part, part_path(number, name))
         return getattr(otherwise(number), name)
 
     state.part_digests = {name: fields[f"{name}_sha256"] for name in READ if f"{name}_sha256" in fields}
@@ -227,21 +227,21 @@ def state_of(data: bytes, where: str, part: Callable[[int, str], bytes], otherwi
     return state
 
 
-def parts_unlike(found: State, part: Callable[[str], bytes], state: State) -> list[str]:
+def parts_unlike(stored: State, part: Callable[[str], bytes], state: State) -> list[str]:
     """Name the parts of a checkpoint that do not say what the entries say, whatever version wrote them.
 
     Parameters
     ----------
-    found : State
+    stored : State
         Read from the first part, under no name.
     part : callable
         Reads another part by name.
     state : State
         What follows from the entries up to the same number.
     """
-    first = (found.number, found.digest, found.files, found.links)
+    first = (stored.number, stored.digest, stored.files, stored.links)
     unlike = [] if first == (state.number, state.digest, state.files, state.links) else [""]
-    for name, expected in found.part_digests.items():
+    for name, expected in stored.part_digests.items():
         data = part(name)
         if sha256(data) != expected or READ[name](data, name) != getattr(state, name):
             unlike.append(name)

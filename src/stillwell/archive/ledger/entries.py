@@ -11,7 +11,7 @@ from typing import Any
 from stillwell.archive.disk.layout import is_inside
 from stillwell.errors import ArchiveDamaged
 from stillwell.fingerprint import canonical_json, sha256
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 DIGEST = "digest"
 """Field of a self-checked document: sha256 of the canonical JSON of all its other fields."""
@@ -64,7 +64,7 @@ class Entry:
 
     @property
     def rules(self) -> int:
-        """Rules by which its rows were made; see ``records.RULES``."""
+        """Rules by which its rows were made; see ``shared_types.RULES``."""
         return int(self.software.get("rules", 1))
 
     def paths(self) -> Iterator[str]:
@@ -110,23 +110,23 @@ class Entry:
         ArchiveDamaged
             If it is not an entry as it was written.
         """
-        said = checked(data, where)
+        document = checked(data, where)
         try:
             entry = cls(
-                number=said["number"],
-                previous=said["previous"],
-                recorded_at=datetime.fromisoformat(said["recorded_at"]),
-                by=said["by"],
-                software=said["software"],
-                reason=said["reason"],
-                schema_version=said["schema_version"],
-                deposits=tuple(said["deposits"]),
-                files=tuple(_file(fields) for fields in said["files"]),
-                replaced=tuple(said["replaced"]),
-                moves=tuple(Move(*move) for move in said["moves"]),
-                links=tuple((first, second) for first, second in said["links"]),
-                counts=said["counts"],
-                made_from=said.get("made_from", {}),
+                number=document["number"],
+                previous=document["previous"],
+                recorded_at=datetime.fromisoformat(document["recorded_at"]),
+                by=document["by"],
+                software=document["software"],
+                reason=document["reason"],
+                schema_version=document["schema_version"],
+                deposits=tuple(document["deposits"]),
+                files=tuple(_file(fields) for fields in document["files"]),
+                replaced=tuple(document["replaced"]),
+                moves=tuple(Move(*move) for move in document["moves"]),
+                links=tuple((first, second) for first, second in document["links"]),
+                counts=document["counts"],
+                made_from=document.get("made_from", {}),
             )
             outside = [path for path in entry.paths() if not is_inside(path)]
         except (AttributeError, KeyError, TypeError, ValueError) as error:

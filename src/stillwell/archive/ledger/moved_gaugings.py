@@ -36,7 +36,7 @@ def sites_named(gauging_ids: pd.Series) -> pd.Series:
 
 def linked_sites(sites: Iterable[str], links: Iterable[tuple[str, str]]) -> set[str]:
     """Add to some sites those that share a gauging with them, directly or by way of others."""
-    found, pairs = set(sites), list(links)
-    while more := {site for link in pairs if found & set(link) for site in link} - found:
-        found |= more
-    return found
+    linked, pairs = set(sites), list(links)
+    while more := {site for link in pairs if linked & set(link) for site in link} - linked:
+        linked |= more
+    return linked

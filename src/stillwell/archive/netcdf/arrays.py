@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from stillwell.archive.netcdf import wording as text
-from stillwell.archive.netcdf.attributes import Told
+from stillwell.archive.netcdf.global_attributes import Recorded
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.base import Column, Variable
 from stillwell.schemas.derive import meanings, variables
@@ -51,7 +51,7 @@ class SiteGaugings:
     site: str
     years: tuple[int, int]
     """First and last year (UTC) in which they started."""
-    told: Told
+    recorded: Recorded
     arrays: Mapping[str, NDArray[Any]]
     """Values by variable."""
     counts: Mapping[str, int]
@@ -99,27 +99,27 @@ def laid_out(
         counts = {dim: span.stop - span.start for dim, span in spans.items()}
         mine = spans["gauging"]
         years = int(year[mine.start]), int(year[mine.stop - 1])
-        yield SiteGaugings(str(site[begin]), years, _told(gaugings, lines, rank, mine), arrays, counts)
+        yield SiteGaugings(str(site[begin]), years, _recorded(gaugings, lines, rank, mine), arrays, counts)
 
 
 def _history(gaugings: pd.DataFrame) -> list[str]:
     """Write a line of history for each gauging."""
     moment, moments = pd.factorize(gaugings["recorded_at"])
     written = [f"{at:%Y-%m-%dT%H:%M:%S.%fZ}" for at in moments]
-    said = (gaugings[name].tolist() for name in ("gauging_id", "revision", "software_version", "deposit"))
+    columns = (gaugings[name].tolist() for name in ("gauging_id", "revision", "software_version", "deposit"))
     return [
         f"{written[at]} {gauging} revision {revision} by stillwell {software} from deposit {deposit[:16]}"
-        for at, gauging, revision, software, deposit in zip(moment, *said, strict=True)
+        for at, gauging, revision, software, deposit in zip(moment, *columns, strict=True)
     ]
 
 
-def _told(gaugings: pd.DataFrame, lines: Sequence[str], rank: Ints, span: slice) -> Told:
+def _recorded(gaugings: pd.DataFrame, lines: Sequence[str], rank: Ints, span: slice) -> Recorded:
     """Tell what the global attributes tell of the gaugings of a file; ``rank`` is the order of their ids."""
     times = gaugings[["recorded_at", "started_at", "ended_at"]].iloc[span]
     order = np.lexsort((rank[span], times["recorded_at"].astype("int64").to_numpy()))
     history = [lines[span.start + place] for place in order.tolist()]
     oldest, newest = times["recorded_at"].min(), times["recorded_at"].max()
-    return Told(history, oldest, newest, times["started_at"].min(), times["ended_at"].max())
+    return Recorded(history, oldest, newest, times["started_at"].min(), times["ended_at"].max())
 
 
 def _place_of(rows: pd.DataFrame, place: pd.Index) -> Ints:
@@ -142,9 +142,9 @@ def _of_verticals(points: pd.DataFrame, place: pd.Index, owner: Ints, vertical: 
     key, by_key = owner * reach + vertical, np.argsort(owner * reach + vertical, kind="stable")
     at = np.searchsorted(key[by_key], i * reach + number)
     v = by_key[np.minimum(at, by_key.size - 1)] if by_key.size else np.zeros(len(points), dtype=np.int64)
-    found = (i >= 0) & (key[v] == i * reach + number) if by_key.size else np.zeros(len(points), dtype=bool)
+    matched = (i >= 0) & (key[v] == i * reach + number) if by_key.size else np.zeros(len(points), dtype=bool)
     read = points["velocity_m_s"].notna() | points["revolutions"].notna()
-    rows = np.flatnonzero(found & read.to_numpy() & points["point_depth_m"].notna().to_numpy())
+    rows = np.flatnonzero(matched & read.to_numpy() & points["point_depth_m"].notna().to_numpy())
     depth, repeat = (_numbers(points[name], np.nan)[rows] for name in ("relative_depth", "repeat"))
     rows = rows[np.lexsort((repeat, depth, v[rows]))]
     return points.iloc[rows].reset_index(drop=True), v[rows]
@@ -171,9 +171,9 @@ def _codes(i: Ints, codes: pd.Series, count: int) -> list[str]:
     """Join the codes found of each gauging, each once, by name."""
     code, names = pd.factorize(codes, sort=True)
     pairs = np.unique(i[i >= 0] * len(names) + code[i >= 0]) if len(names) else np.zeros(0, dtype=np.int64)
-    said = names.take(pairs % max(len(names), 1)).tolist()
+    sorted_names = names.take(pairs % max(len(names), 1)).tolist()
     ends = np.searchsorted(pairs, np.arange(1, count + 1) * len(names)).tolist()
-    return [" ".join(said[a:b]) for a, b in zip([0, *ends], ends, strict=False)]
+    return [" ".join(sorted_names[a:b]) for a, b in zip([0, *ends], ends, strict=False)]
 
 
 def _of_vertical(

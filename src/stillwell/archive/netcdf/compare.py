@@ -12,8 +12,8 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.netcdf.outputs import Output
 from stillwell.archive.netcdf.render import rendered
 from stillwell.fingerprint import sha256
-from stillwell.records import Fault
 from stillwell.sameness import same_numbers
+from stillwell.shared_types import Fault
 
 
 def netcdf_faults(archive: Archive, wanted: Sequence[Output], office: Mapping[str, str]) -> Iterator[Fault]:
@@ -46,12 +46,12 @@ def netcdf_faults(archive: Archive, wanted: Sequence[Output], office: Mapping[st
             yield Fault("netcdf", output.path, "expected no file, since no row of it stands, found one listed")
 
 
-def differing_values(found: bytes, expected: bytes) -> list[str]:
+def differing_values(stored: bytes, expected: bytes) -> list[str]:
     """Compare two files value by value: every dimension and variable with its attributes, whatever else the file says.
 
     Parameters
     ----------
-    found, expected : bytes
+    stored, expected : bytes
 
     Returns
     -------
@@ -59,7 +59,7 @@ def differing_values(found: bytes, expected: bytes) -> list[str]:
         A sentence for each variable that is missing or differs; one found beside those expected is no fault.
     """
     with (
-        netCDF4.Dataset("found", memory=found) as one,
+        netCDF4.Dataset("stored", memory=stored) as one,
         netCDF4.Dataset("expected", memory=expected) as other,
     ):
         one.set_auto_mask(False)
@@ -71,36 +71,36 @@ def differing_values(found: bytes, expected: bytes) -> list[str]:
         ]
 
 
-def _difference(name: str, found: Any, expected: Any) -> str:
-    if found is None:
+def _difference(name: str, stored: Any, expected: Any) -> str:
+    if stored is None:
         return f"expected the variable {name} as rendered again, found none"
-    if found.shape != expected.shape or found.dtype != expected.dtype:
-        return f"expected {name} of {expected.dtype} {expected.shape}, found {found.dtype} {found.shape}"
-    one, other = found[...], expected[...]
+    if stored.shape != expected.shape or stored.dtype != expected.dtype:
+        return f"expected {name} of {expected.dtype} {expected.shape}, found {stored.dtype} {stored.shape}"
+    one, other = stored[...], expected[...]
     same = _same(one, other)
     if np.all(same):
-        return _other_meaning(name, found, expected)
+        return _other_meaning(name, stored, expected)
     at = tuple(int(i) for i in np.argwhere(~np.atleast_1d(same))[0])
     pair = np.atleast_1d(other)[at], np.atleast_1d(one)[at]
     return f"{name}{list(at)}: expected {pair[0]!r} as rendered again, found {pair[1]!r}; {int((~same).sum())} differ"
 
 
-def _other_meaning(name: str, found: Any, expected: Any) -> str:
+def _other_meaning(name: str, stored: Any, expected: Any) -> str:
     """Say which attribute of a variable, such as its units, is not what it should be; empty where all are."""
-    one, other = (variable.__dict__ for variable in (found, expected))
+    one, other = (variable.__dict__ for variable in (stored, expected))
     for key in sorted({*one, *other}):
         if key not in one or key not in other or not _same_attribute(one[key], other[key]):
             return f"{name}: expected {key} {other.get(key)!r} as rendered again, found {one.get(key)!r}"
     return ""
 
 
-def _same_attribute(found: Any, expected: Any) -> bool:
-    one, other = np.asarray(found), np.asarray(expected)
+def _same_attribute(stored: Any, expected: Any) -> bool:
+    one, other = np.asarray(stored), np.asarray(expected)
     if one.shape != other.shape or one.dtype.kind != other.dtype.kind:
         return False
     return bool(np.all(_same(one, other)))
 
 
-def _same(found: Any, expected: Any) -> Any:
+def _same(stored: Any, expected: Any) -> Any:
     """Flag the values of two arrays of one kind that are the same, numbers to rounding."""
-    return same_numbers(found, expected) if found.dtype.kind == "f" else found == expected
+    return same_numbers(stored, expected) if stored.dtype.kind == "f" else stored == expected

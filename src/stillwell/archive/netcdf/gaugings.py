@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from stillwell.archive.netcdf import wording as text
 from stillwell.archive.netcdf.arrays import NOTHING, SiteGaugings, shortened, variables_of
-from stillwell.archive.netcdf.attributes import global_attributes
+from stillwell.archive.netcdf.global_attributes import global_attributes
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import attributes, columns, meanings, variable_attributes
 
@@ -31,14 +31,14 @@ Declared = tuple[Any, Any]
 """A variable and the values it gets when all are declared."""
 
 
-def written_file(declare: Callable[[Any], Iterable[Declared]], said: Mapping[str, Any]) -> bytes:
+def written_file(declare: Callable[[Any], Iterable[Declared]], attributes: Mapping[str, Any]) -> bytes:
     """Write a NetCDF file: every variable is declared, then the global attributes, then the values.
 
     Parameters
     ----------
     declare : callable
         Makes dimensions and variables in an open dataset.
-    said : mapping
+    attributes : mapping
         Global attributes.
 
     Returns
@@ -52,7 +52,7 @@ def written_file(declare: Callable[[Any], Iterable[Declared]], said: Mapping[str
         with netCDF4.Dataset(path, "w", format="NETCDF4_CLASSIC") as data:
             data.set_fill_off()
             declared = list(declare(data))
-            data.setncatts(said)
+            data.setncatts(attributes)
             for variable, values in declared:
                 variable.set_auto_maskandscale(False)
                 variable[...] = values
@@ -107,7 +107,7 @@ def gaugings_netcdf(rows: SiteGaugings, site: Mapping[str, Any], office: Mapping
         return data.declared
 
     kind = "trajectoryProfile" if walked else "point"
-    return written_file(declare, global_attributes(site, rows.years, rows.told, rows.arrays["depth"], office, kind))
+    return written_file(declare, global_attributes(site, rows.years, rows.recorded, rows.arrays["depth"], office, kind))
 
 
 def _write_gaugings(data: _Draft, site: Mapping[str, Any], walked: bool) -> None:

@@ -7,9 +7,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.batches.compaction_plan import years_within
 from stillwell.archive.disk.layout import netcdf_folder, site_of_folder
-from stillwell.archive.ledger.inputs import ANY_YEAR, Inputs, inputs_digest
-from stillwell.archive.lots.buckets import years_within
+from stillwell.archive.ledger.input_digests import ANY_YEAR, Inputs, inputs_digest
 from stillwell.fingerprint import canonical_json, sha256
 
 RENDERING = 2

@@ -9,15 +9,15 @@ from typing import Any, Protocol
 import pandas as pd
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.batches.site_batches import rows_at, site_batches
+from stillwell.archive.filled_groups import packed
 from stillwell.archive.ledger.moved_gaugings import linked_sites
-from stillwell.archive.lots.site_batches import rows_at, site_batches
 from stillwell.archive.netcdf.arrays import NEEDED, laid_out
 from stillwell.archive.netcdf.gaugings import gaugings_netcdf
 from stillwell.archive.netcdf.outputs import OF_GAUGINGS, Output
 from stillwell.archive.netcdf.series import series_netcdf
 from stillwell.archive.netcdf.stage import NEEDED as STAGE_COLUMNS
 from stillwell.archive.netcdf.stage import stage_netcdf
-from stillwell.archive.packing import packed
 from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.archive.tables.current_rows import GAUGING, newest_revisions, standing_rows
 from stillwell.intake.values.constant import taken

@@ -13,8 +13,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.archive.netcdf.arrays import NOTHING, epoch, variables_of
-from stillwell.archive.netcdf.attributes import series_attributes
 from stillwell.archive.netcdf.gaugings import HOW, SECONDS, Declared, column_of, written_file
+from stillwell.archive.netcdf.global_attributes import series_attributes
 from stillwell.archive.netcdf.wording import QC_MEANINGS, QC_VALUES, meaning
 from stillwell.schemas import SERIES_TIME, words
 from stillwell.schemas.derive import attributes, variable_attributes
@@ -61,12 +61,12 @@ def newest_row(register: pd.DataFrame) -> dict[str, Any]:
 
 def _time(data: Any, table: str, rows: pd.DataFrame) -> Declared:
     time = data.createVariable("time", "f8", ("time",), **HOW)
-    said = {"standard_name": "time", "axis": "T", "coverage_content_type": "coordinate"} | SECONDS
+    common = {"standard_name": "time", "axis": "T", "coverage_content_type": "coordinate"} | SECONDS
     start = epoch(rows[WHEN[table]])
     if table == "discharge":
-        time.setncatts(said | {"long_name": "moment of the recorded stage"})
+        time.setncatts(common | {"long_name": "moment of the recorded stage"})
         return time, start
-    time.setncatts(said | {"long_name": "middle of the standard day", "bounds": "time_bounds"})
+    time.setncatts(common | {"long_name": "middle of the standard day", "bounds": "time_bounds"})
     data.createDimension("bounds", 2)
     bounds = data.createVariable("time_bounds", "f8", ("time", "bounds"), **HOW)
     end = epoch(rows["ends_at"])
@@ -92,8 +92,8 @@ def place(data: Any, site: Mapping[str, Any], dimensions: tuple[str, ...] = ()) 
     shape = tuple(len(data.dimensions[name]) for name in dimensions)
     for name, column, axis in (("lat", "latitude", "Y"), ("lon", "longitude", "X")):
         variable = data.createVariable(name, "f8", dimensions)
-        said = attributes(column_of("sites", column)) | {"axis": axis, "coverage_content_type": "coordinate"}
-        variable.setncatts(said | {"long_name": f"{column} of the gauge"})
+        common = attributes(column_of("sites", column)) | {"axis": axis, "coverage_content_type": "coordinate"}
+        variable.setncatts(common | {"long_name": f"{column} of the gauge"})
         yield variable, np.full(shape, float(site[column]))
     crs = data.createVariable("crs", "i4")
     crs.setncatts(
@@ -148,9 +148,9 @@ def _flags(data: Any, rows: pd.DataFrame) -> Iterator[Declared]:
 
 
 def bits_of(marks: pd.Series) -> NDArray[np.int64]:
-    """Read marks in words as bits, in the order of ``words.MARKS``."""
-    codes, said = pd.factorize(marks)
-    bits = np.array([sum(1 << words.MARKS.index(word) for word in str(text).split("; ")) for text in said] + [0])
+    """Read marks in words as bits, in the order of ``number_words.MARKS``."""
+    codes, texts = pd.factorize(marks)
+    bits = np.array([sum(1 << words.MARKS.index(word) for word in str(text).split("; ")) for text in texts] + [0])
     return np.asarray(bits[codes], dtype=np.int64)
 
 

@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 
 from stillwell.archive.netcdf.arrays import NOTHING, epoch, variables_of
-from stillwell.archive.netcdf.attributes import stage_attributes
 from stillwell.archive.netcdf.gaugings import HOW, SECONDS, Declared, written_file
+from stillwell.archive.netcdf.global_attributes import stage_attributes
 from stillwell.archive.netcdf.series import place
 from stillwell.schemas.derive import variable_attributes
 

@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from stillwell.archive.ledger.entries import utc_text
+from stillwell.archive.provenance.beside_gaugings import short
 from stillwell.archive.provenance.document import written
 from stillwell.archive.provenance.mapping import DERIVED, GAP, Document, add_activity, commit_document, relate
 from stillwell.archive.provenance.names import qname, record_name, safe
-from stillwell.archive.provenance.series import short
 from stillwell.archive.provenance.sources import Extent, Sources
 
 

@@ -16,6 +16,7 @@ from typing import Any
 import pandas as pd
 
 from stillwell.archive.ledger.entries import utc_text
+from stillwell.archive.provenance.beside_gaugings import add_recorded
 from stillwell.archive.provenance.line_ranges import places
 from stillwell.archive.provenance.mapping import (
     GAUGING_LINKS,
@@ -27,9 +28,8 @@ from stillwell.archive.provenance.mapping import (
     relate,
 )
 from stillwell.archive.provenance.names import qname, safe
-from stillwell.archive.provenance.series import add_recorded
 from stillwell.archive.tables.table_buffer import parts_of
-from stillwell.records import Deposit
+from stillwell.shared_types import Deposit
 
 KEY = ["gauging_id", "revision"]
 CAUSE = ("check", "deposit", "row_file", "row_line")

@@ -10,10 +10,10 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.ledger.chain import Ledger
+from stillwell.archive.provenance.beside_gaugings import handed_in_names
 from stillwell.archive.provenance.mapping import DERIVED
 from stillwell.archive.provenance.names import record_name, safe
-from stillwell.archive.provenance.series import handed_in_names
-from stillwell.hydrometry.rating.resolver import ratings_in_order
+from stillwell.hydrometry.rating.which_rating_holds import ratings_in_order
 
 
 @dataclass(frozen=True)

@@ -30,18 +30,18 @@ def new_rows(incoming: pd.DataFrame, kept: pd.DataFrame, key: list[str]) -> pd.D
     """
     if incoming.empty:
         return incoming.assign(revision=pd.array([], dtype="Int64"))
-    said = [name for name in incoming.columns if name not in ROW_TRAIL]
+    columns = [name for name in incoming.columns if name not in ROW_TRAIL]
     rows = incoming.assign(
         _old=False, _row=range(len(incoming)), revision=pd.array([pd.NA] * len(incoming), dtype="Int64")
     )
     if len(kept):
         newest = kept.sort_values("revision", kind="stable").drop_duplicates(key, keep="last")
-        newest = newest[[*said, "revision"]].assign(_old=True).astype({"revision": "Int64"})
+        newest = newest[[*columns, "revision"]].assign(_old=True).astype({"revision": "Int64"})
         rows = pd.concat([newest, rows], ignore_index=True)
     rows = rows.assign(_group=rows.groupby(key, dropna=False, sort=False).ngroup())
     rows = rows.sort_values("_group", kind="stable")
     first = rows["_group"].ne(rows["_group"].shift())
-    same = _equals_above(rows, said) & ~first
+    same = _equals_above(rows, columns) & ~first
     fresh = ~rows["_old"].astype("bool") & ~same
     base = rows.groupby("_group")["revision"].transform("max").fillna(0).astype("Int64")
     number = base + fresh.groupby(rows["_group"]).cumsum().astype("Int64")
@@ -151,7 +151,7 @@ def _values(rows: pd.DataFrame) -> frozenset[float | None]:
 def new_values_by_order(incoming: pd.DataFrame, kept: pd.DataFrame) -> pd.DataFrame:
     """Pick the values that differ from the newest at their site, sensor and time, as ``new_rows``: the last stands.
 
-    So all values were taken under the first rules (``records.RULES``), also those that contradict each other.
+    So all values were taken under the first rules (``shared_types.RULES``), also those that contradict each other.
 
     Parameters
     ----------

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stillwell.records import RULES
+from stillwell.shared_types import RULES
 
 DECIDES_STATUS = ("approved", "provisional", "withdrawn")
 """Decisions that change a status; included and excluded speak to ratings only."""

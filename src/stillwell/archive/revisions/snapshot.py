@@ -85,10 +85,10 @@ class EveryRow(ABC):
     @cached_property
     def first_linked(self) -> Mapping[str, pd.Timestamp]:
         """When each site that shares a gauging with another first did."""
-        found: dict[str, pd.Timestamp] = {}
+        first: dict[str, pd.Timestamp] = {}
         for at, link in self._links:
-            found |= {site: min(at, found.get(site, at)) for site in link}
-        return found
+            first |= {site: min(at, first.get(site, at)) for site in link}
+        return first
 
 
 class History(EveryRow):
@@ -127,8 +127,8 @@ class History(EveryRow):
             return rows.iloc[:end].reset_index(drop=True)
         places = self._site_places(table)
         mine = [places[site] for site in sorted(set(sites)) if site in places]
-        found = np.sort(np.concatenate(mine)) if mine else np.zeros(0, dtype=np.int64)
-        return rows.iloc[found[found < end]].reset_index(drop=True)
+        indexes = np.sort(np.concatenate(mine)) if mine else np.zeros(0, dtype=np.int64)
+        return rows.iloc[indexes[indexes < end]].reset_index(drop=True)
 
     def columns(self, table: str, names: Sequence[str]) -> pd.DataFrame:
         """Return some columns of the rows of every revision."""

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-import duckdb
 import pandas as pd
 import pyarrow as pa
 
@@ -73,13 +72,15 @@ _PLAIN = {pa.large_string(): pa.string()}
 
 def _at_once(names: list[str]) -> pa.Table | None:
     """Read files in their order; None where DuckDB cannot, which leaves it to Arrow to read or to name the file."""
+    import duckdb
+
     with duckdb.connect(config={"threads": 1, "autoinstall_known_extensions": False}) as connection:
         try:
-            found = connection.sql(
+            relation = connection.sql(
                 "SELECT * FROM read_parquet($paths, union_by_name = true, hive_partitioning = false)",
                 params={"paths": names},
             )
-            return found.to_arrow_table()
+            return relation.to_arrow_table()
         except duckdb.Error:
             return None
 
@@ -90,8 +91,8 @@ def _fits(rows: pa.Table, schema: pa.Schema) -> bool:
     return all(_like(field.type, known.get(field.name)) for field in rows.schema)
 
 
-def _like(found: pa.DataType, wanted: pa.DataType | None) -> bool:
+def _like(kind: pa.DataType, wanted: pa.DataType | None) -> bool:
     """Whether a type is the one wanted; moments are in UTC, whatever zone DuckDB would show them in."""
-    if pa.types.is_timestamp(found) and found.tz is not None and wanted is not None:
-        return bool(wanted == pa.timestamp(found.unit, tz="UTC"))
-    return bool(found == wanted)
+    if pa.types.is_timestamp(kind) and kind.tz is not None and wanted is not None:
+        return bool(wanted == pa.timestamp(kind.unit, tz="UTC"))
+    return bool(kind == wanted)

@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from stillwell.archive.disk.regular import check_regular
+from stillwell.archive.disk.regular_files import check_regular
 from stillwell.archive.tables.retired_columns import to_read
 from stillwell.errors import ArchiveDamaged
 

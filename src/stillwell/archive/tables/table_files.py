@@ -23,7 +23,7 @@ from stillwell.archive.tables.retired_columns import with_successors
 from stillwell.errors import ArchiveError
 from stillwell.fingerprint import canonical_json, sha256
 from stillwell.intake.values.constant import only_value, spread
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 _ARROW = {
     "text": pa.string(),

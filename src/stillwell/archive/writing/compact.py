@@ -14,10 +14,10 @@ from pathlib import Path
 import pandas as pd
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.batches.compaction_plan import Lot, bucket_files
 from stillwell.archive.disk import fs
 from stillwell.archive.ledger.entries import Entry
-from stillwell.archive.ledger.inputs import COMPACTION
-from stillwell.archive.lots.buckets import Lot, bucket_files
+from stillwell.archive.ledger.input_digests import COMPACTION
 from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.archive.tables.table_files import arrow_schema, read_files
 from stillwell.archive.writing.writer import Commit, Writer
@@ -26,7 +26,7 @@ from stillwell.errors import ArchiveDamaged
 REASON = COMPACTION
 """What the ledger entry of a compaction gives as its reason."""
 KEEP_DAYS = 7.0
-"""How long what a compaction replaced stays on disk, unless told otherwise."""
+"""How long what a compaction replaced stays on disk by default."""
 
 Read = Mapping[Lot, pd.DataFrame]
 """Rows of lots; files are never changed, so that rows once read stay those of their files."""

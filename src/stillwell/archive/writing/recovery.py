@@ -13,7 +13,7 @@ from pathlib import Path
 from stillwell.archive.archive import Archive
 from stillwell.archive.disk import fs
 from stillwell.archive.disk.layout import INTENT, STAGING, WORK, WRITTEN, entry_path, is_inside
-from stillwell.archive.disk.regular import read_regular
+from stillwell.archive.disk.regular_files import read_regular
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.ledger.entries import Entry, checked, self_checked
 from stillwell.archive.sealed import Sealed
@@ -50,10 +50,10 @@ class Intent:
             data = read_regular(root / INTENT)
         except FileNotFoundError:
             return None
-        said = checked(data, INTENT)
+        document = checked(data, INTENT)
         # an intent of an earlier version names none
-        withheld = tuple((digest, decision) for digest, decision in said.get("withheld", ()))
-        intent = cls(said["number"], tuple(said["files"]), tuple(said["deposits"]), withheld)
+        withheld = tuple((digest, decision) for digest, decision in document.get("withheld", ()))
+        intent = cls(document["number"], tuple(document["files"]), tuple(document["deposits"]), withheld)
         odd = [path for path in intent.files if not (is_inside(path) and path.partition("/")[0] in WRITTEN)]
         if odd:
             # what it names is removed, so it may name nothing that a commit does not write
@@ -109,16 +109,16 @@ def undecided(archive: Archive, intent: Intent | None) -> list[str]:
         If the table of decisions cannot be read.
     """
     head = archive.ledger.head_number()
-    told = intent.withheld if intent is not None and intent.number == head else ()
-    found = {*tombstones.exchanged(archive.root), *(digest for digest, _ in told)}
-    return sorted(found - set(archive.read("withholdings")["subject"])) if found else []
+    intended = intent.withheld if intent is not None and intent.number == head else ()
+    digests = {*tombstones.exchanged(archive.root), *(digest for digest, _ in intended)}
+    return sorted(digests - set(archive.read("withholdings")["subject"])) if digests else []
 
 
 def _refuse_undecided(root: Path, ledger: Ledger, intent: Intent | None) -> None:
     """Refuse to remove content that was sealed, unless the archive holds the decision."""
-    if found := undecided(Archive.new(root, ledger), intent):
+    if digests := undecided(Archive.new(root, ledger), intent):
         msg = (
-            f"{WORK}: expected a decision of the archive that the content of deposit {found[0]} be withheld, "
+            f"{WORK}: expected a decision of the archive that the content of deposit {digests[0]} be withheld, "
             "found none; nothing was removed"
         )
         raise ArchiveDamaged(msg)

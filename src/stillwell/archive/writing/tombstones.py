@@ -15,7 +15,7 @@ from stillwell.archive.disk.layout import SEALED, WORK
 from stillwell.archive.ledger.entries import utc_text
 from stillwell.archive.sealed import TOMBSTONE, Sealed, object_files, object_folder
 from stillwell.fingerprint import canonical_json, sha256, sha512
-from stillwell.records import Deposit, DepositFile
+from stillwell.shared_types import Deposit, DepositFile
 
 _DAMAGED = f"{WORK}/damaged"
 PLACE = f"{WORK}/withheld"
@@ -39,14 +39,14 @@ def tombstone(deposit: Deposit, decision: str, when: datetime, by: str) -> list[
     -------
     list of (str, bytes)
     """
-    said: dict[str, Any] = {
+    document: dict[str, Any] = {
         "deposit": deposit.digest,
         "withheld_by_decision": decision,
         "withheld_at": utc_text(when),
         "by": by,
         "files": [{"size": len(f.data), "sha256": sha256(f.data), "sha512": sha512(f.data)} for f in deposit.files],
     }
-    stone = DepositFile(TOMBSTONE, canonical_json(said))
+    stone = DepositFile(TOMBSTONE, canonical_json(document))
     return object_files(Deposit("withheld", deposit.kind, deposit.digest, (stone,)), when, by, withheld=True)
 
 
@@ -68,8 +68,8 @@ def withhold(root: Path, digest: str, decision: str, when: datetime, by: str) ->
         If the deposit is not here as it was sealed.
     """
     sealed = Sealed(root)
-    for found in (root / _DAMAGED).glob(f"*/{SEALED}/{object_folder(digest)}"):
-        fs.remove_tree(found)
+    for folder in (root / _DAMAGED).glob(f"*/{SEALED}/{object_folder(digest)}"):
+        fs.remove_tree(folder)
     if sealed.withheld(digest):
         return
     files = tombstone(sealed.read(digest), decision, when, by)

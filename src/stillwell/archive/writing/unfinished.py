@@ -15,7 +15,7 @@ from stillwell.archive.sealed import object_folder
 from stillwell.archive.writing.recovery import Intent, undecided
 from stillwell.archive.writing.tombstones import exchanged
 from stillwell.errors import ArchiveDamaged
-from stillwell.records import Fault
+from stillwell.shared_types import Fault
 
 NEXT = "the next command that writes finishes or sweeps it"
 
@@ -28,7 +28,7 @@ class Excused:
     folders: frozenset[str] = frozenset()
 
 
-def excused(root: Path, intent: Intent | None, told: set[str], newest: Entry | None) -> Excused:
+def excused(root: Path, intent: Intent | None, listed: set[str], newest: Entry | None) -> Excused:
     """Collect the files and folders that need no other explanation.
 
     Parameters
@@ -36,13 +36,13 @@ def excused(root: Path, intent: Intent | None, told: set[str], newest: Entry | N
     root : Path
     intent : Intent, optional
         What a writer said it would write.
-    told : set of str
+    listed : set of str
         Paths that entries list or replaced: the folder of one may be empty because a sweep was cut short, or because
         the file is missing, which is a fault of its own.
     newest : Entry, optional
         Last of the chain.
     """
-    folders = _above(told)
+    folders = _above(listed)
     if intent is None:
         return Excused(frozenset(), frozenset(folders))
     ledger = [entry_path(intent.number), *(part_path(intent.number, part) for part in ("", *PARTS))]
@@ -93,7 +93,7 @@ def _undecided(archive: Archive, intent: Intent | None) -> list[str]:
     try:
         return undecided(Archive(archive.root), intent)
     except ArchiveDamaged:
-        # the damaged file has its own fault; without it nothing can be told of decisions
+        # the damaged file has its own fault; without it decisions are unknown
         return []
 
 

@@ -41,7 +41,7 @@ from stillwell.archive.tables.table_buffer import files_of
 from stillwell.archive.writing import recovery
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
 from stillwell.fingerprint import sha256
-from stillwell.records import RULES, Deposit, ListedFile
+from stillwell.shared_types import RULES, Deposit, ListedFile
 
 STEPS = (
     "locked",
@@ -129,7 +129,7 @@ def open_writer(
     policy_text : str
         The policy that ships with the software; the ledger keeps it, since numbers rest on it and software passes.
     rules : int
-        By which rules rows are made; see ``records.RULES``.
+        By which rules rows are made; see ``shared_types.RULES``.
     earlier : Ledger, optional
         Read before the lock was taken; see ``Ledger``.
 
@@ -317,15 +317,15 @@ class Writer:
 
     def _software(self) -> dict[str, str]:
         """Name the software and the policy it ships with, in full wherever it is not that of the entry before."""
-        said = {"name": "stillwell", "version": self.software_version}
+        software = {"name": "stillwell", "version": self.software_version}
         if self.rules > 1:
-            said["rules"] = str(self.rules)
+            software["rules"] = str(self.rules)
         if self.policy_text:
-            said["policy"] = sha256(self.policy_text.encode())
+            software["policy"] = sha256(self.policy_text.encode())
             head = self._ledger.head()
-            if head is None or head.software.get("policy") != said["policy"]:
-                said["policy_text"] = self.policy_text
-        return said
+            if head is None or head.software.get("policy") != software["policy"]:
+                software["policy_text"] = self.policy_text
+        return software
 
     def _replaced(self, commit: Commit) -> Sequence[str]:
         unknown = sorted(set(commit.replaced) - set(self._ledger.live()))
@@ -338,12 +338,12 @@ class Writer:
 def _notes(commit: Commit) -> tuple[Mapping[str, Any], ...]:
     """Say of each deposit, in the order handed in, what it is and what the caller notes of it."""
     notes = {note["deposit"]: dict(note) for note in commit.deposit_notes}
-    told = {d.digest: {"deposit": d.digest, "name": d.name, "kind": d.kind} for d in commit.deposits}
-    unknown = sorted(set(notes) - set(told))
+    about = {d.digest: {"deposit": d.digest, "name": d.name, "kind": d.kind} for d in commit.deposits}
+    unknown = sorted(set(notes) - set(about))
     if unknown:
         msg = f"expected notes on the commit's deposits, found others: {', '.join(unknown)}; nothing written"
         raise ArchiveError(msg)
-    return tuple(said | notes.get(digest, {}) for digest, said in told.items())
+    return tuple(own | notes.get(digest, {}) for digest, own in about.items())
 
 
 def _check_place(root: Path, create: bool) -> None:
@@ -357,8 +357,8 @@ def _check_place(root: Path, create: bool) -> None:
         raise NotAnArchive(msg)
     inside = {path.name for path in root.iterdir()} - {WORK}
     if inside and LEDGER not in inside and not (root / LOCK).exists():
-        found = ", ".join(sorted(inside)[:5])
-        msg = f"expected an archive or an empty folder in {root}, found {found}; nothing was written"
+        names = ", ".join(sorted(inside)[:5])
+        msg = f"expected an archive or an empty folder in {root}, found {names}; nothing was written"
         raise NotAnArchive(msg)
 
 

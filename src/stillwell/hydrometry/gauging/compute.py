@@ -14,7 +14,7 @@ from stillwell.hydrometry.gauging.budget import uncertainties
 from stillwell.hydrometry.gauging.results import results_of
 from stillwell.hydrometry.gauging.section import Panels, Section, panels, position_order
 from stillwell.hydrometry.gauging.verticals import described, means_of, prepared_points, verticals_of
-from stillwell.hydrometry.grouped import starts, worded
+from stillwell.hydrometry.grouped import Groups, worded
 from stillwell.schemas.words import MEAN_SECTION
 
 Floats = NDArray[np.float64]
@@ -69,9 +69,9 @@ def compute(
     Computed
     """
     points = prepared_points(gaugings, points, calibrations, choices)
-    first = starts(points["g"].to_numpy(), points["vertical"].to_numpy(dtype="int64"))
-    verticals, row_of_vertical = verticals_of(points, first)
-    means = means_of(points, first, verticals, row_of_vertical["method_coefficient"].to_numpy(), choices)
+    groups = Groups.of(points["g"].to_numpy(), points["vertical"].to_numpy(dtype="int64"))
+    verticals, row_of_vertical = verticals_of(points, groups)
+    means = means_of(points, groups, verticals, row_of_vertical["method_coefficient"].to_numpy(), choices)
     stage = heights.gauge_heights(gaugings, gauge_heights, choices)
     verticals = described(verticals, means, row_of_vertical)
     order = position_order(
@@ -89,19 +89,16 @@ def compute(
     results = pd.concat([results, uncertain], axis=1)
     place = np.empty(order.size, dtype=np.int64)
     place[order] = np.arange(order.size)
-    rows = np.diff(np.r_[first, len(points)])[: first.size]
-    points = points.assign(v=np.repeat(place, rows))
+    points = points.assign(v=groups.spread(place))
     return Computed(verticals, results, stage.used, points, budget)
 
 
 def _panels(gaugings: pd.DataFrame, verticals: pd.DataFrame, choices: Choices) -> Panels:
     g = verticals["g"].to_numpy()
-    start = starts(g)
-    owner = np.repeat(np.arange(start.size), np.diff(np.r_[start, g.size])[: start.size])
-    mean_section = (gaugings["section_method"] == MEAN_SECTION).fillna(False).to_numpy(dtype=bool)[g[start]]
+    groups = Groups.of(g)
+    mean_section = (gaugings["section_method"] == MEAN_SECTION).fillna(False).to_numpy(dtype=bool)[g[groups.first]]
     section = Section(
-        start=start,
-        owner=owner,
+        groups=groups,
         position=verticals["position_m"].to_numpy(),
         depth=verticals["effective_depth_m"].to_numpy(),
         velocity=verticals["measured_m_s"].to_numpy(),

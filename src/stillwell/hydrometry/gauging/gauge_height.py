@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.hydrometry.choices import Choices
+from stillwell.hydrometry.grouped import Groups, numbered
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -86,15 +87,15 @@ def gauge_heights(gaugings: pd.DataFrame, readings: pd.DataFrame, choices: Choic
     g, row, at, height = g[keep], row[keep], at[keep], height[keep]
     nodes = _nodes(g, at, height, duration, n)
     count = np.bincount(g, minlength=n)
-    held = np.zeros(n)
-    first = np.flatnonzero(np.r_[True, g[1:] != g[:-1]]) if g.size else np.zeros(0, dtype=np.int64)
-    last = np.r_[first[1:], g.size] - 1 if g.size else first
-    held[g[first]] = np.maximum(at[first], 0) + np.maximum(duration[g[last]] - at[last], 0)
+    held_s = np.zeros(n)
+    groups = Groups.of(g)
+    first, last = groups.first, groups.last
+    held_s[g[first]] = np.maximum(at[first], 0) + np.maximum(duration[g[last]] - at[last], 0)
     used = readings.iloc[row].reset_index(drop=True).assign(g=g)
     gauge = pd.Series(pd.NA, index=range(n), dtype="str")
     gauge.iloc[g[first]] = used["gauge"].to_numpy()[first]
     mean, change = _time_mean(nodes, n)
-    return Heights(mean, change, held, count, gauge, (count > 0) & gauge.isna().to_numpy(), nodes, used)
+    return Heights(mean, change, held_s, count, gauge, (count > 0) & gauge.isna().to_numpy(), nodes, used)
 
 
 def discharge_weighted(nodes: Nodes, g: Ints, at_s: Floats, discharge: Floats, count: int) -> Floats:
@@ -186,10 +187,8 @@ def _serving(gaugings: pd.DataFrame, readings: pd.DataFrame, start: Ints, end: I
     of_gauging = sites.get_indexer(gaugings["site"])
     low = _count_before(place, time, of_gauging, start - window)
     high = _count_before(place, time, of_gauging, end + window + 1)
-    number = high - low
-    g = np.repeat(np.arange(len(gaugings)), number)
-    offset = np.arange(number.sum()) - np.repeat(np.cumsum(number) - number, number)
-    near = pd.DataFrame({"g": g, "row": order[np.repeat(low, number) + offset]})
+    g, offset = numbered(high - low)
+    near = pd.DataFrame({"g": g, "row": order[low[g] + offset]})
     label = pd.MultiIndex.from_frame(gaugings[["deposit", "gauging"]])
     named = np.flatnonzero(readings["gauging"].notna())
     if named.size and label.is_unique:
@@ -226,9 +225,10 @@ def _needed(g: Ints, at: Floats, duration: Floats) -> NDArray[np.bool_]:
     """Keep of the sorted readings those inside, the last before the start and the first after the end."""
     if not g.size:
         return np.zeros(0, dtype=bool)
-    next_same = np.r_[g[1:] == g[:-1], False]
+    joined = Groups.of(g).joined
+    next_same = np.r_[joined, False]
     next_early = next_same & (np.r_[at[1:], np.inf] <= 0)
-    last_same = np.r_[False, g[1:] == g[:-1]]
+    last_same = np.r_[False, joined]
     last_late = last_same & (np.r_[-np.inf, at[:-1]] >= duration[g])
     return np.asarray(~next_early & ~last_late, dtype=bool)
 
@@ -252,12 +252,11 @@ def _time_mean(nodes: Nodes, n: int) -> tuple[Floats, Floats]:
     mean, change = np.full(n, np.nan), np.full(n, np.nan)
     if not nodes.g.size:
         return mean, change
-    same = nodes.g[1:] == nodes.g[:-1]
-    step = np.where(same, np.diff(nodes.at_s), 0.0)
+    groups = Groups.of(nodes.g)
+    step = np.where(groups.joined, np.diff(nodes.at_s), 0.0)
     area = np.bincount(nodes.g[1:], weights=step * (nodes.height[1:] + nodes.height[:-1]) / 2, minlength=n)
     length = np.bincount(nodes.g[1:], weights=step, minlength=n)
-    first = np.flatnonzero(np.r_[True, ~same])
-    last = np.r_[first[1:], nodes.g.size] - 1
+    first, last = groups.first, groups.last
     mine = nodes.g[first]
     change[mine] = nodes.height[last] - nodes.height[first]
     mean[mine] = nodes.height[first]

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillwell.hydrometry.choices import Choices
+from stillwell.hydrometry.grouped import Groups, numbered
 from stillwell.schemas.words import PROFILE_METHODS
 
 Floats = NDArray[np.float64]
@@ -50,7 +51,7 @@ class Means:
 
 
 def vertical_means(
-    first: Ints,
+    groups: Groups,
     relative_depth: Floats,
     velocity: Floats,
     ice: Flags,
@@ -64,8 +65,8 @@ def vertical_means(
 
     Parameters
     ----------
-    first : int array, shape (verticals,)
-        Row of each vertical's first point; rows of a vertical are contiguous.
+    groups : Groups
+        The points of each vertical.
     relative_depth, velocity : float array, shape (points,)
         Fraction of the (effective) depth from the surface or the underside of ice; m/s normal to the
         section, NaN where none was read.
@@ -85,27 +86,28 @@ def vertical_means(
     """
     has = ~np.isnan(velocity)
     kind = point_class(relative_depth)
-    count = np.add.reduceat(has, first, dtype=np.int64) if first.size else np.zeros(0, dtype=np.int64)
-    mask = np.bitwise_or.reduceat(np.where(has, 1 << kind, 0), first) if first.size else count.copy()
-    # two points of one class leave fewer bits than points
+    count = groups.reduce(np.add, has, np.int64)
+    # which classes of depth a vertical has points in, one bit each: the set of its points as one number, so that its
+    # method is looked up in a table and no loop over verticals is needed
+    mask = groups.reduce(np.bitwise_or, np.where(has, 1 << kind, 0))
+    # two points of one class leave fewer bits than points: such a set is no method's
     method = np.where(_bits(mask) == count, _method_of_mask()[mask], _index("other points"))
     method = np.where((method == _index("other points")) & (count >= 6), _index("velocity curve"), method)
     weights = _weights(choices)
     row_weights = weights[method + len(PROFILE_METHODS) * ice]
-    owner = np.repeat(np.arange(first.size), np.diff(np.r_[first, velocity.size])[: first.size])
-    weighted = row_weights[owner, kind] * np.where(has, velocity, 0.0)
-    mean = np.add.reduceat(weighted, first) if first.size else np.zeros(0)
-    mean = np.where(count == 0, np.nan, mean)
+    weighted = row_weights[groups.owner, kind] * np.where(has, velocity, 0.0)
+    mean = np.where(count == 0, np.nan, groups.reduce(np.add, weighted))
     single = (count == 1) & ~np.isnan(coefficient)
     if single.any():
-        total = np.add.reduceat(np.where(has, velocity, 0.0), first)
+        total = groups.reduce(np.add, np.where(has, velocity, 0.0))
         mean = np.where(single, coefficient * total, mean)
+    # a coefficient handed in says all there is to say of a single point; every other odd set gets its curve
     curved = np.isin(method, (_index("velocity curve"), _index("other points"))) | (
         (method == _index("one point other")) & ~single
     )
     for_curve = np.flatnonzero(curved)
     if for_curve.size:
-        mean[for_curve] = _integrate(for_curve, first, relative_depth, velocity, ice, choices)
+        mean[for_curve] = _integrate(for_curve, groups, relative_depth, velocity, ice, choices)
     return Means(mean, method, count)
 
 
@@ -161,7 +163,7 @@ def _weights(choices: Choices) -> Floats:
 
 
 def _integrate(
-    which: Ints, first: Ints, relative_depth: Floats, velocity: Floats, ice: Flags, choices: Choices
+    which: Ints, groups: Groups, relative_depth: Floats, velocity: Floats, ice: Flags, choices: Choices
 ) -> Floats:
     """Integrate the velocity curve of some verticals: straight between points, constant up to a free surface.
 
@@ -169,9 +171,8 @@ def _integrate(
     whose mean over the strip is ``v_1 n/(n+1)``. A single point at fraction r of open water is taken to lie on
     ``v = v_s (1-r)^(1/n)``, so ``v_mean = v n/(n+1) / (1-r)^(1/n)``.
     """
-    last = np.r_[first[1:], velocity.size]
-    rows = np.concatenate([np.arange(first[i], last[i]) for i in which])
-    owner = np.repeat(np.arange(which.size), (last - first)[which])
+    owner, number = numbered(groups.counts[which])
+    rows = groups.first[which][owner] + number
     known = ~np.isnan(velocity[rows]) & ~np.isnan(relative_depth[rows])
     rows, owner = rows[known], owner[known]
     if not rows.size:
@@ -179,11 +180,10 @@ def _integrate(
     order = np.lexsort((relative_depth[rows], owner))
     r, v, owner = relative_depth[rows][order], velocity[rows][order], owner[order]
     count = np.bincount(owner, minlength=which.size)
-    inner = owner[1:] == owner[:-1]
-    strips = np.where(inner, np.diff(r) * (v[1:] + v[:-1]) / 2, 0.0)
+    lines = Groups.of(owner)
+    strips = np.where(lines.joined, np.diff(r) * (v[1:] + v[:-1]) / 2, 0.0)
     total = np.bincount(owner[1:], weights=strips, minlength=which.size).astype(np.float64)
-    begins = np.flatnonzero(np.r_[True, ~inner])
-    ends = np.r_[begins[1:], owner.size] - 1
+    begins, ends = lines.first, lines.last
     n = choices.bed_exponent
     full = n / (n + 1)
     mine = owner[begins]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -9,7 +11,7 @@ from numpy.typing import NDArray
 from stillwell.hydrometry.choices import Choices
 from stillwell.hydrometry.gauging import gauge_height as heights
 from stillwell.hydrometry.gauging.section import Panels
-from stillwell.hydrometry.grouped import quotient, starts
+from stillwell.hydrometry.grouped import Groups, quotient
 from stillwell.schemas.words import OBSERVED_ZERO
 
 Floats = NDArray[np.float64]
@@ -54,24 +56,32 @@ def results_of(
         return np.where(has_points, np.bincount(g, weights=values, minlength=n), np.nan)
 
     discharge, area, width = total(made.discharge), total(made.area), total(made.water)
-    start = starts(g)
-    per_gauging = {"open_start": made.open_start, "open_end": made.open_end}
-    ends = {name: _spread(values, g[start], n) for name, values in per_gauging.items()}
+    groups = Groups.of(g)
+
+    def by_gauging(values: NDArray[Any], otherwise: float | bool) -> NDArray[Any]:
+        out = np.full(n, otherwise)
+        out[g[groups.first]] = values
+        return out
+
+    def largest(name: str) -> Floats:
+        return by_gauging(groups.reduce(np.fmax, verticals[name].to_numpy(dtype="float64")), np.nan)
+
+    ends = {"open_start": by_gauging(made.open_start, False), "open_end": by_gauging(made.open_end, False)}
     wet = (verticals["effective_depth_m"].to_numpy() > 0) & ~verticals["edge"].to_numpy(dtype=bool)
     results = pd.DataFrame(
         {
             "discharge_m3_s": discharge,
             "area_m2": area,
             "width_m": width,
-            "mean_velocity_m_s": _ratio(discharge, area),
-            "mean_depth_m": _ratio(area, width),
-            "max_depth_m": _largest(verticals["depth_m"].to_numpy(), g, n),
-            "max_velocity_m_s": _largest(verticals["max_velocity_m_s"].to_numpy(), g, n),
+            "mean_velocity_m_s": quotient(discharge, area),
+            "mean_depth_m": quotient(area, width),
+            "max_depth_m": largest("depth_m"),
+            "max_velocity_m_s": largest("max_velocity_m_s"),
             "verticals": np.bincount(g, weights=wet, minlength=n),
             "points": np.bincount(g, weights=verticals["points"].to_numpy(), minlength=n),
-            "largest_share_pct": _largest(verticals["share_pct"].to_numpy(), g, n),
+            "largest_share_pct": largest("share_pct"),
             "recomputable": has_points,
-            "channels": _largest(verticals["channel"].to_numpy(dtype="float64"), g, n),
+            "channels": largest("channel"),
         }
     ).assign(**ends)
     results = _as_handed_in(results, gaugings, has_points)
@@ -127,22 +137,3 @@ def _storage(gaugings: pd.DataFrame, results: pd.DataFrame, duration_s: Floats) 
     rate = quotient(results["gauge_height_change_m"].to_numpy(), duration_s)
     storage = width * length * rate
     return {"storage_m3_s": storage, "discharge_at_gauge_m3_s": results["discharge_m3_s"].to_numpy() - storage}
-
-
-def _spread(values: NDArray[np.bool_], owner: Ints, n: int) -> NDArray[np.bool_]:
-    out = np.zeros(n, dtype=bool)
-    out[owner] = values
-    return out
-
-
-def _ratio(above: Floats, below: Floats) -> Floats:
-    return quotient(above, below)
-
-
-def _largest(values: Floats, g: Ints, n: int) -> Floats:
-    """Find the largest known value of each gauging; NaN where there is none."""
-    out = np.full(n, np.nan)
-    start = starts(g)
-    if start.size:
-        out[g[start]] = np.fmax.reduceat(values, start)
-    return out

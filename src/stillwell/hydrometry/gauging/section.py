@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillwell.hydrometry.choices import Choices
+from stillwell.hydrometry.grouped import Groups
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -25,13 +26,12 @@ NO_WALL, WALL_GIVEN, WALL_RATIO, WALL_TABLE, WALL_POWER = range(5)
 class Section:
     """Verticals of all gaugings, in order of position.
 
-    ``start`` is the row of each gauging's first vertical, ``owner`` the gauging of each row; ``depth`` is
-    effective (under ice from its underside); ``velocity`` is NaN where none was measured; ``ratio`` is the
-    velocity at a wall over its neighbour's mean as handed in, else NaN.
+    ``groups`` are the verticals of each gauging; ``depth`` is effective (under ice from its underside);
+    ``velocity`` is NaN where none was measured; ``ratio`` is the velocity at a wall over its neighbour's mean as
+    handed in, else NaN.
     """
 
-    start: Ints
-    owner: Ints
+    groups: Groups
     position: Floats
     depth: Floats
     velocity: Floats
@@ -85,7 +85,7 @@ def panels(section: Section, choices: Choices) -> Panels:
     velocity, wall = _walls(section, velocity, water, channel, choices)
     width, area, discharge = _mid(section, velocity, water, choices)
     if section.mean_section.any():
-        by_row = section.mean_section[section.owner]
+        by_row = section.groups.spread(section.mean_section)
         mean = _mean(section, velocity, water, wall, choices)
         width, area, discharge = (np.where(by_row, m, b) for m, b in zip(mean, (width, area, discharge), strict=True))
     return Panels(velocity, width, area, discharge, channel, water, interpolated, wall, open_start, open_end)
@@ -112,23 +112,22 @@ def position_order(g: Ints, position: Floats, depth: Floats, walked: Ints) -> In
         return np.zeros(0, dtype=np.int64)
     if np.all((g[1:] > g[:-1]) | ((g[1:] == g[:-1]) & (position[1:] > position[:-1]))):
         return np.arange(g.size)
-    begins = np.flatnonzero(np.r_[True, g[1:] != g[:-1]])
-    ends = np.r_[begins[1:], g.size] - 1
-    count = ends - begins + 1
-    backwards = np.repeat(position[ends] < position[begins], count)
-    low, high = np.minimum.reduceat(position, begins), np.maximum.reduceat(position, begins)
+    groups = Groups.of(g)
+    backwards = groups.spread(position[groups.last] < position[groups.first])
+    low, high = (groups.spread(groups.reduce(how, position)) for how in (np.minimum, np.maximum))
     tie = np.where(backwards, -walked, walked).astype("float64")
-    tie = np.where(position == np.repeat(low, count), depth, tie)
-    tie = np.where(position == np.repeat(high, count), -depth, tie)
+    tie = np.where(position == low, depth, tie)
+    tie = np.where(position == high, -depth, tie)
     return np.lexsort((tie, position, g))
 
 
-def edges_pair(start: Ints, position: Floats, edge: Flags) -> Flags:
+def edges_pair(groups: Groups, position: Floats, edge: Flags) -> Flags:
     """Say of each gauging whether every edge that closes a channel is followed by one that opens, and so on.
 
     Parameters
     ----------
-    start : int array, shape (gaugings,)
+    groups : Groups
+        The verticals of each gauging, in order of position.
     position : float array, shape (verticals,)
     edge : bool array, shape (verticals,)
 
@@ -137,55 +136,59 @@ def edges_pair(start: Ints, position: Floats, edge: Flags) -> Flags:
     bool array, shape (gaugings,)
         An end without an edge counts as water that goes on.
     """
-    end = np.r_[start[1:], edge.size][: start.size] - 1
-    count = np.add.reduceat(_counted(start, end, position, edge), start, dtype=np.int64) if start.size else start
-    ends_in_water = (count + ~edge[start]) % 2 == 1
-    return np.asarray(ends_in_water == ~edge[end])
+    count = groups.reduce(np.add, _counted(groups, position, edge), np.int64)
+    ends_in_water = (count + ~edge[groups.first]) % 2 == 1
+    return np.asarray(ends_in_water == ~edge[groups.last])
 
 
-def on_dry_ground(start: Ints, position: Floats, edge: Flags) -> Flags:
+def on_dry_ground(groups: Groups, position: Floats, edge: Flags) -> Flags:
     """Say of each vertical whether it lies between an edge that closes a channel and one that opens the next."""
-    end = np.r_[start[1:], edge.size][: start.size] - 1
-    owner = np.repeat(np.arange(start.size), end - start + 1)
-    return ~_in_water(start, owner, _counted(start, end, position, edge), edge) & ~edge
+    return ~_in_water(groups, _counted(groups, position, edge), edge) & ~edge
 
 
-def _counted(start: Ints, end: Ints, position: Floats, edge: Flags) -> Flags:
-    return edge & ~_steps_at_ends(start, end, position, edge)
+def _counted(groups: Groups, position: Floats, edge: Flags) -> Flags:
+    """Say which rows are an edge that opens or closes a channel."""
+    return edge & ~_steps_at_ends(groups, position, edge)
 
 
-def _in_water(start: Ints, owner: Ints, counted: Flags, edge: Flags) -> Flags:
-    """Say of each row whether water lies just before it, as far as the edges before it tell."""
+def _in_water(groups: Groups, counted: Flags, edge: Flags) -> Flags:
+    """Say of each row whether water lies just before it, as far as the edges before it tell.
+
+    Edges open and close channels in turn, so that water lies before a row where an odd number of them was passed since
+    the start of the tag line; a section whose first row is no edge starts in water, as if one had been passed before
+    it. One cumulative sum over all gaugings, less its value at the first row of each, counts them for all at once.
+    """
     edges: Ints = np.cumsum(counted) - counted
-    before = edges - edges[start][owner]
-    return np.asarray((before + ~edge[start][owner]) % 2 == 1)
+    passed = edges - groups.spread((edges - ~edge)[groups.first])
+    return np.asarray(passed % 2 == 1)
 
 
 def _water(section: Section) -> tuple[Floats, Ints, Flags, Flags]:
     """Find the length of water before each row, the channel of each row, and which ends have no edge."""
-    n, start, edge = section.position.size, section.start, section.edge
-    end = np.r_[start[1:], n][: start.size] - 1
-    counted = _counted(start, end, section.position, edge)
-    open_start, open_end = ~edge[start], ~edge[end]
-    first_row = np.zeros(n, dtype=bool)
-    first_row[start] = True
-    wet = _in_water(start, section.owner, counted, edge) & ~first_row
+    groups, edge = section.groups, section.edge
+    counted = _counted(groups, section.position, edge)
+    open_start, open_end = ~edge[groups.first], ~edge[groups.last]
+    # before the first row of a gauging lies the last of another
+    wet = _in_water(groups, counted, edge)
+    wet[groups.first] = False
     length = np.diff(section.position, prepend=section.position[:1])
     water = np.where(wet, length, 0.0)
+    # a channel begins with each stretch of water after none; counted as the edges are, from 1 in every gauging
     opens = wet & ~np.r_[False, wet[:-1]]
     number = np.cumsum(opens)
-    number = number - (number - opens)[start][section.owner]
+    number = number - groups.spread((number - opens)[groups.first])
     after = np.r_[wet[1:], False]
     borders = wet | after
     channel = np.where(wet, number, np.r_[number[1:], 0])
     return water, np.where(borders, channel, 0), open_start, open_end
 
 
-def _steps_at_ends(start: Ints, end: Ints, position: Floats, edge: Flags) -> Flags:
+def _steps_at_ends(groups: Groups, position: Floats, edge: Flags) -> Flags:
     """Mark the outer row of two edges at one position at an end: a step in the bank, not a channel."""
     outer = np.zeros(position.size, dtype=bool)
-    longer = end > start
-    for row, inner in ((start[longer], start[longer] + 1), (end[longer], end[longer] - 1)):
+    longer = groups.counts > 1
+    start, end = groups.first[longer], groups.last[longer]
+    for row, inner in ((start, start + 1), (end, end - 1)):
         step = edge[row] & edge[inner] & (position[row] == position[inner])
         outer[row[step]] = True
     return outer
@@ -198,8 +201,11 @@ def _fill(section: Section, channel: Ints) -> tuple[Floats, Flags]:
     if not missing.any():
         return velocity, missing
     rows = np.arange(velocity.size)
-    run = np.cumsum(np.r_[True, (np.diff(section.owner) != 0) | (np.diff(channel) != 0)])
+    channels = Groups.of(section.groups.owner, channel)
+    run = channels.owner
     known = ~np.isnan(velocity)
+    # the nearest known row on either side, over all rows at once: it counts only if it lies in the same channel, and
+    # where one side has none the other's velocity is held
     left = np.maximum.accumulate(np.where(known, rows, -1))
     right = np.minimum.accumulate(np.where(known, rows, rows.size)[::-1])[::-1]
     at = np.flatnonzero(missing)
@@ -207,13 +213,14 @@ def _fill(section: Section, channel: Ints) -> tuple[Floats, Flags]:
     has_lo = (lo >= 0) & (run[np.maximum(lo, 0)] == run[at])
     has_hi = (hi < rows.size) & (run[np.minimum(hi, rows.size - 1)] == run[at])
     lo, hi = np.where(has_lo, lo, hi), np.where(has_hi, hi, lo)
-    found = has_lo | has_hi
-    at, lo, hi = at[found], lo[found], hi[found]
+    either = has_lo | has_hi
+    at, lo, hi = at[either], lo[either], hi[either]
     span = section.position[hi] - section.position[lo]
     part = np.divide(section.position[at] - section.position[lo], span, out=np.zeros(at.size), where=span > 0)
     velocity[at] = velocity[lo] + part * (velocity[hi] - velocity[lo])
-    measured = np.bincount(run, weights=~np.isnan(section.velocity) & (section.depth > 0))
-    velocity[missing & (measured[run] == 0)] = np.nan
+    # dry rows and edges alone, which hold 0, say nothing of the water between them
+    measured = channels.reduce(np.logical_or, ~np.isnan(section.velocity) & (section.depth > 0))
+    velocity[missing & ~channels.spread(measured)] = np.nan
     return velocity, missing
 
 

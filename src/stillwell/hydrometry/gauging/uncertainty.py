@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillwell.hydrometry.gauging import uncertainty_tables as tables
+from stillwell.hydrometry.grouped import Groups
 from stillwell.schemas.words import COMPONENTS
 
 Floats = NDArray[np.float64]
@@ -113,9 +114,9 @@ def _exposure_table() -> Floats:
 def _place(values: Floats, grid: tuple[float, ...]) -> tuple[Ints, Floats]:
     """Find the cell of a grid below each value, and how far into it the value lies."""
     edges = np.array(grid)
-    held = np.clip(values, edges[0], edges[-1])
-    i = np.minimum(np.searchsorted(edges, held, side="right") - 1, edges.size - 2)
-    return i, (held - edges[i]) / (edges[i + 1] - edges[i])
+    clipped = np.clip(values, edges[0], edges[-1])
+    i = np.minimum(np.searchsorted(edges, clipped, side="right") - 1, edges.size - 2)
+    return i, (clipped - edges[i]) / (edges[i + 1] - edges[i])
 
 
 def from_scatter(panels: PanelData, count: int, *, edges: bool = False, product: bool = True) -> Floats:
@@ -146,8 +147,8 @@ def from_scatter(panels: PanelData, count: int, *, edges: bool = False, product:
     use of edges are open; without edges, with the number of triples, is chosen here.
     """
     usable = panels.inner | (edges & (panels.channel > 0))
-    same = (panels.g[1:] == panels.g[:-1]) & (panels.channel[1:] == panels.channel[:-1]) & usable[1:] & usable[:-1]
-    mid = np.flatnonzero(same[1:] & same[:-1] & panels.inner[1:-1]) + 1
+    mid = Groups.of(panels.g, panels.channel).neighbours(usable)
+    mid = mid[panels.inner[mid]]
     x = panels.position
     span = x[mid + 1] - x[mid - 1]
     w = np.divide(x[mid + 1] - x[mid], span, out=np.full(mid.size, 0.5), where=span > 0)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from stillwell.hydrometry.choices import Choices
 from stillwell.hydrometry.gauging.gauge_height import microseconds
 from stillwell.hydrometry.gauging.profile import Means, vertical_means
-from stillwell.hydrometry.grouped import quotient, reduced_by, sorted_rows, starts, worded
+from stillwell.hydrometry.grouped import Groups, numbered, quotient, sorted_rows, worded
 from stillwell.hydrometry.meter.acoustics import velocity_factor
 from stillwell.hydrometry.meter.velocities import calibrated_velocity, cosines, normal_velocity
 from stillwell.schemas.words import KINDS, PROFILE_METHODS
@@ -42,11 +42,15 @@ def _sorted(points: pd.DataFrame) -> pd.DataFrame:
     return sorted_rows(points, g, vertical, depth, repeat)
 
 
-def verticals_of(points: pd.DataFrame, first: Ints) -> tuple[pd.DataFrame, pd.DataFrame]:
+def verticals_of(points: pd.DataFrame, groups: Groups) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Take what is said of a vertical from its first point; words only as numbers, since to copy them is slow."""
+    first = groups.first
+
+    def column(name: str) -> Floats:
+        return points[name].to_numpy(dtype="float64")
 
     def head(name: str) -> Floats:
-        return points[name].to_numpy(dtype="float64")[first]
+        return column(name)[first]
 
     kind = np.zeros(first.size, dtype=np.int64)
     for number, word in enumerate(KINDS):
@@ -70,82 +74,71 @@ def verticals_of(points: pd.DataFrame, first: Ints) -> tuple[pd.DataFrame, pd.Da
     normal = points["normal_velocity_m_s"].to_numpy()
     reduced = pd.DataFrame(
         {
-            "deep": reduced_by(np.fmax, points["relative_depth"].to_numpy(dtype="float64"), first) >= DEEP,
-            "exposure_s": reduced_by(np.fmin, points["exposure_s"].to_numpy(dtype="float64"), first),
-            "cosine": _mean_of_known(points["cosine"].to_numpy(), normal, first),
-            "at_us": _mean_time(points["read_at"], first),
-            "max_velocity_m_s": reduced_by(np.fmax, normal, first),
-            "method_coefficient": reduced_by(np.fmax, points["method_coefficient"].to_numpy(dtype="float64"), first),
-            "edge_velocity_ratio": reduced_by(np.fmax, points["edge_velocity_ratio"].to_numpy(dtype="float64"), first),
+            "deep": groups.reduce(np.fmax, column("relative_depth")) >= DEEP,
+            "exposure_s": groups.reduce(np.fmin, column("exposure_s")),
+            "cosine": _mean_of_known(points["cosine"].to_numpy(), normal, groups),
+            "at_us": _mean_time(points["read_at"], groups),
+            "max_velocity_m_s": groups.reduce(np.fmax, normal),
+            "method_coefficient": groups.reduce(np.fmax, column("method_coefficient")),
+            "edge_velocity_ratio": groups.reduce(np.fmax, column("edge_velocity_ratio")),
         }
     )
     return verticals, reduced
 
 
-def _mean_of_known(values: Floats, velocity: Floats, first: Ints) -> Floats:
+def _mean_of_known(values: Floats, velocity: Floats, groups: Groups) -> Floats:
     """Average over the points that have a velocity; missing without any."""
-    if not first.size:
-        return np.zeros(0)
     known = ~np.isnan(velocity)
-    count = np.add.reduceat(known, first, dtype=np.int64)
-    total = np.add.reduceat(np.where(known, values, 0.0), first)
-    return quotient(total, count)
+    total = groups.reduce(np.add, np.where(known, values, 0.0))
+    return quotient(total, groups.reduce(np.add, known, np.int64))
 
 
-def _mean_time(times: pd.Series, first: Ints) -> Floats:
+def _mean_time(times: pd.Series, groups: Groups) -> Floats:
     """Average the known times of each vertical, in microseconds since 1970; NaN where none is known."""
     known = times.notna().to_numpy()
     if not known.any():
-        return np.full(first.size, np.nan)
+        return np.full(groups.size, np.nan)
     values = microseconds(times)
     origin = values[known].min()
-    count = np.add.reduceat(known, first, dtype=np.int64)
-    total = np.add.reduceat(np.where(known, values - origin, 0), first)
-    return quotient(total, count) + float(origin)
+    total = groups.reduce(np.add, np.where(known, values - origin, 0))
+    return quotient(total, groups.reduce(np.add, known, np.int64)) + float(origin)
 
 
 def means_of(
-    points: pd.DataFrame, first: Ints, verticals: pd.DataFrame, coefficient: Floats, choices: Choices
+    points: pd.DataFrame, groups: Groups, verticals: pd.DataFrame, coefficient: Floats, choices: Choices
 ) -> Means:
     """Average each vertical, repeats first; an edge's velocities count alike whatever their depth."""
     velocity = points["normal_velocity_m_s"].to_numpy()
     depth = points["relative_depth"].to_numpy(dtype="float64")
-    owner = np.repeat(np.arange(first.size), np.diff(np.r_[first, len(points)])[: first.size])
     repeated = points["repeat"].to_numpy(dtype="int64")
     if (repeated > 1).any():
         weight = np.nan_to_num(points["exposure_s"].to_numpy(dtype="float64"), nan=1.0)
-        depth, velocity, owner = _average_repeats(owner, depth, velocity, weight)
-        first = starts(owner)
+        depth, velocity, groups = _average_repeats(groups, depth, velocity, weight)
     ice = verticals["ice"].to_numpy(dtype=bool)
-    means = vertical_means(first, depth, velocity, ice, coefficient, choices)
+    means = vertical_means(groups, depth, velocity, ice, coefficient, choices)
     edge = verticals["edge"].to_numpy(dtype=bool)
     if (edge & (means.points > 0)).any():
-        plain = _mean_of_known(velocity, velocity, first)
-        named = np.add.reduceat(~np.isnan(velocity) & np.isnan(depth), first, dtype=np.int64) > 0
+        plain = _mean_of_known(velocity, velocity, groups)
+        named = groups.reduce(np.logical_or, ~np.isnan(velocity) & np.isnan(depth))
         means = Means(np.where(edge & named, plain, means.velocity), means.method, means.points)
     return means
 
 
-def _average_repeats(owner: Ints, depth: Floats, velocity: Floats, weight: Floats) -> tuple[Floats, Floats, Ints]:
+def _average_repeats(groups: Groups, depth: Floats, velocity: Floats, weight: Floats) -> tuple[Floats, Floats, Groups]:
     """Average the velocities read at one point, weighted by exposure."""
-    filled = np.nan_to_num(depth, nan=-1.0)
-    changes = np.r_[True, (owner[1:] != owner[:-1]) | (filled[1:] != filled[:-1])]
-    begins = np.flatnonzero(changes)
+    points = Groups.of(groups.owner, np.nan_to_num(depth, nan=-1.0))
     weight = np.where(np.isnan(velocity), 0.0, weight)
-    total = np.add.reduceat(weight, begins)
-    weighted = np.add.reduceat(weight * np.nan_to_num(velocity), begins)
-    single = np.diff(np.r_[begins, owner.size]) == 1
+    total = points.reduce(np.add, weight)
+    weighted = points.reduce(np.add, weight * np.nan_to_num(velocity))
     # a velocity read once is left as it is, so that no gauging depends on the repeats of another
-    mean = np.where(single, velocity[begins], quotient(weighted, total))
-    return depth[begins], mean, owner[begins]
+    mean = np.where(points.counts == 1, velocity[points.first], quotient(weighted, total))
+    return depth[points.first], mean, Groups.of(groups.owner[points.first])
 
 
 def described(verticals: pd.DataFrame, means: Means, reduced: pd.DataFrame) -> pd.DataFrame:
     """Add to each vertical how its mean was made and its place in the order walked."""
     verticals = pd.concat([verticals, reduced], axis=1)
-    g = verticals["g"].to_numpy()
-    begins = starts(g)
-    walked = np.arange(g.size) - np.repeat(begins, np.diff(np.r_[begins, g.size])[: begins.size]) + 1
+    walked = numbered(Groups.of(verticals["g"].to_numpy()).counts)[1] + 1
     return verticals.assign(
         order_walked=walked,
         profile_method=worded(means.method, PROFILE_METHODS),

@@ -85,8 +85,8 @@ def sound_speed_ratio(
     """
     true = sound_speed_m_s(water_temperature_c, salinity_ppt)
     salinity = np.where(np.isnan(meter_salinity_ppt), salinity_ppt, meter_salinity_ppt)
-    said = np.where(meter_sound_speed_m_s > 0, meter_sound_speed_m_s, np.nan)
-    used = np.where(np.isnan(said), sound_speed_m_s(meter_temperature_c, salinity), said)
+    used = np.where(meter_sound_speed_m_s > 0, meter_sound_speed_m_s, np.nan)
+    used = np.where(np.isnan(used), sound_speed_m_s(meter_temperature_c, salinity), used)
     return np.asarray(true / used)
 
 

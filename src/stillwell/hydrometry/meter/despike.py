@@ -83,7 +83,7 @@ def spikes(record: Ints, value: Floats) -> Flags:
     fall below lambda times ``1.4826 median|x|``, x = u, du, d2u of the record before anything was bridged; and a sample
     no farther from the median than half of them stays, since it cannot harm a mean.
     """
-    found = np.zeros(value.size, dtype=bool)
+    spiked = np.zeros(value.size, dtype=bool)
     rows = _long_enough(record, np.isfinite(value))
     r, v = _numbered(record[rows]), value[rows]
     bad = np.zeros(r.size, dtype=bool)
@@ -93,12 +93,12 @@ def spikes(record: Ints, value: Floats) -> Flags:
         inner = np.abs(cloud[0]) <= (1 + EVEN) * floor[0] / ROBUST
         far = np.where(bad | inner, 0.0, _farthest(r, cloud, floor))
         fresh = (far > 1 + EVEN) & (far >= _largest_near(r, far))
-        found[rows[fresh]] = True
+        spiked[rows[fresh]] = True
         bad |= fresh
         again = (np.bincount(r, weights=fresh) > 0)[r]
         rows, v, bad, floor = rows[again], v[again], bad[again], floor[:, again]
         r = _numbered(r[again])
-    return found
+    return spiked
 
 
 def _long_enough(record: Ints, present: Flags) -> Ints:
@@ -136,6 +136,9 @@ def _farthest(record: Ints, cloud: Floats, floor: Floats) -> Floats:
     def mean(values: Floats) -> Floats:
         return np.bincount(record, weights=values) / count
 
+    # the half axes of an ellipse are the deviations times a limit; samples divided by the limit make it the unit one.
+    # Samples bridged make the deviations smaller round by round: the limit grows by as much as they fall below the
+    # robust deviation of the record as recorded, so that no ellipse is narrower than that
     s0, s1, s2 = sigma = np.stack([np.sqrt(mean(x**2))[record] for x in cloud])
     short = np.divide(floor, sigma, out=np.ones(sigma.shape), where=sigma > 0)
     limit = universal_threshold(count)[record] * np.maximum(1.0, short.max(axis=0))
@@ -143,6 +146,8 @@ def _farthest(record: Ints, cloud: Floats, floor: Floats) -> Floats:
     square = mean(u**2)
     theta = np.arctan(np.divide(mean(u * d2u), square, out=np.zeros(count.size), where=square > 0))[record]
     c, s = np.cos(theta), np.sin(theta)
+    # u and d2u go together, so that their ellipse is turned by theta: its axes are those whose shadows on u and d2u are
+    # their deviations, and the samples are turned back onto them
     a2, b2 = _semi_axes(s0**2, s2**2, c**2, s**2)
     turned = _radius(u * c + d2u * s, a2, d2u * c - u * s, b2)
     return np.maximum(turned, np.maximum(_radius(u, s0**2, du, s1**2), _radius(du, s1**2, d2u, s2**2)))
@@ -226,8 +231,8 @@ def summaries(record: Ints, value: Floats, bad: Flags) -> Summary:
     91 % at 0.6, 88 % at 0.8.
     """
     size = int(record.max(initial=-1)) + 1
-    kept = ~bad & np.isfinite(value)
-    r, v = record[kept], value[kept]
+    good = ~bad & np.isfinite(value)
+    r, v = record[good], value[good]
     count = np.bincount(r, minlength=size)
 
     def quotient(above: Floats, below: NDArray[np.generic]) -> Floats:

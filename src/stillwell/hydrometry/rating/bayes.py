@@ -239,12 +239,12 @@ def sample(
     sampler.run_mcmc(state, steps)
     slow = float(np.max(sampler.get_autocorr_time(tol=0, quiet=True)))
     flat = sampler.get_chain(discard=steps // 3).reshape(-1, numbers)
-    kept = flat[np.linspace(0, flat.shape[0] - 1, draws).round().astype(int)]
-    return _ensemble(kept, slow, float(np.mean(sampler.acceptance_fraction)), steps)
+    draws_taken = flat[np.linspace(0, flat.shape[0] - 1, draws).round().astype(int)]
+    return _ensemble(draws_taken, slow, float(np.mean(sampler.acceptance_fraction)), steps)
 
 
-def _ensemble(kept: Floats, slow: float, accepted: float, steps: int) -> Ensemble:
-    laws = kept[:, :-1]
+def _ensemble(walkers: Floats, slow: float, accepted: float, steps: int) -> Ensemble:
+    laws = walkers[:, :-1]
     first, exponent, zero, breaks = rl.parts(laws)
     rise = exponent[:, :-1] * np.log(breaks - zero[:, :-1]) - exponent[:, 1:] * np.log(breaks - zero[:, 1:])
     coefficient = np.exp(
@@ -258,7 +258,7 @@ def _ensemble(kept: Floats, slow: float, accepted: float, steps: int) -> Ensembl
         coefficient,
         zero,
         exponent,
-        np.exp(kept[:, -1]),
+        np.exp(walkers[:, -1]),
         slow,
         accepted,
         laws,

@@ -224,11 +224,11 @@ def _covariance(tried: _Tried, gaugings: Gaugings) -> tuple[Floats, Floats]:
     worth = (task.share * task.precision)[:, None]
     freedom = task.freedom
     noise = tried.scale**2 * float((task.share * (trust * z) ** 2).sum()) / freedom / bent**2
-    inverse, doubt = np.zeros((0, 0)), np.zeros(count - 1)
+    inverse, unsure = np.zeros((0, 0)), np.zeros(count - 1)
     for _ in range(SOFTENINGS):
-        slope = rl.softened(law, task.stage, doubt, square=False) @ moves
+        slope = rl.softened(law, task.stage, unsure, square=False) @ moves
         inverse = noise * _inverse(slope.T @ (slope * worth))
-        doubt = np.sqrt(np.diag(moves @ inverse @ moves.T)[1 + 2 * count :]).clip(0.0, 1.0)
+        unsure = np.sqrt(np.diag(moves @ inverse @ moves.T)[1 + 2 * count :]).clip(0.0, 1.0)
     to_metres = np.diag(np.r_[np.ones(1 + count), np.full(2 * count - 1, gaugings.span)])
     to_metres[0, 1] = -np.log(gaugings.span)
     wide = to_metres @ moves

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special  # scipy.stats takes every process another second to import
 
 Floats = NDArray[np.float64]
 
@@ -121,6 +120,8 @@ def softened(law: Floats, stage: Floats, unsure: Floats, square: bool) -> Floats
     -------
     float array, shape (stages, 3 S)
     """
+    from scipy import special  # here, so that whoever only reads ratings starts without it
+
     slope = sensitivities(law[None, :], stage)[0]
     _, _, _, breaks = parts(law)
     if not breaks.size:

@@ -121,8 +121,8 @@ def of_site(
     known = gauged_at[~np.isnat(gauged_at)]
     days = float((now - known.max()) / np.timedelta64(1, "D")) if known.size else np.nan
     best = frame.iloc[0]
-    found = bool(best["reachable"]) and best["gain_pct"] >= LEAST
-    at, gain = (float(best["stage_m"]), float(best["gain_pct"])) if found else (np.nan, 0.0)
+    useful = bool(best["reachable"]) and best["gain_pct"] >= LEAST
+    at, gain = (float(best["stage_m"]), float(best["gain_pct"])) if useful else (np.nan, 0.0)
     chance = float(2.0 ** (1 - run)) if run else 1.0
     out = Outlook(frame.reset_index(drop=True), 100 * float(np.sqrt(before)), at, gain, days, run, chance, ())
     return replace(out, sentences=_sentences(out, fit))
@@ -139,9 +139,9 @@ def _classes(fit: RatingFit, stage: Floats, discharge: Floats) -> tuple[Floats, 
         raise RatingError(msg)
     flow, wet = discharge[flowing], stage[flowing]
     count, edge = np.histogram(wet, bins=BINS)
-    kept = count > 0
-    total, passed = (np.histogram(wet, bins=edge, weights=weights)[0][kept] for weights in (wet, flow))
-    return total / count[kept], count[kept] / np.isfinite(stage).sum(), passed / flow.sum()
+    filled = count > 0
+    total, passed = (np.histogram(wet, bins=edge, weights=weights)[0][filled] for weights in (wet, flow))
+    return total / count[filled], count[filled] / np.isfinite(stage).sum(), passed / flow.sum()
 
 
 def _near(gauged: Floats, stage: Floats) -> NDArray[np.int64]:
@@ -180,12 +180,12 @@ def _recommended(out: Outlook) -> str:
 
 
 def _sentences(out: Outlook, fit: RatingFit) -> tuple[str, ...]:
-    said = [_recommended(out)]
+    sentences = [_recommended(out)]
     if fit.at_bound:
-        said.append(f"{' and '.join(fit.at_bound)} counted as known there, since the fit pressed it on its bound")
+        sentences.append(f"{' and '.join(fit.at_bound)} counted as known there, since the fit pressed it on its bound")
     weak = out.stages[(out.stages["gaugings_near"] < SUPPORT) & (out.stages["gauged_range"] == "")]
     if len(weak):
-        said.append(
+        sentences.append(
             f"{weak['share_of_time_pct'].sum():.1f} % of the time stage is within the gauged range but near"
             f" fewer than {SUPPORT}"
             f" gaugings, between {weak['stage_m'].min():.2f} and {weak['stage_m'].max():.2f} m"
@@ -193,14 +193,14 @@ def _sentences(out: Outlook, fit: RatingFit) -> tuple[str, ...]:
     for side in ("below", "above"):
         part = out.stages[out.stages["gauged_range"] == side]
         if len(part):
-            said.append(f"{part['share_of_time_pct'].sum():.1f} % of the time stage is {side} all gaugings")
+            sentences.append(f"{part['share_of_time_pct'].sum():.1f} % of the time stage is {side} all gaugings")
     if out.run >= RUN:
-        said.append(
+        sentences.append(
             f"the last {out.run} gaugings lie on one side of the rating; chance does that once in"
             f" {1 / out.run_chance:.0f}"
         )
-    said.append("no gauging yet" if np.isnan(out.days_since) else f"last gauged {out.days_since:.0f} days ago")
-    return tuple(said)
+    sentences.append("no gauging yet" if np.isnan(out.days_since) else f"last gauged {out.days_since:.0f} days ago")
+    return tuple(sentences)
 
 
 def ranked(outlooks: dict[str, Outlook], usual_days: float = 42.0) -> pd.DataFrame:
@@ -236,5 +236,5 @@ def ranked(outlooks: dict[str, Outlook], usual_days: float = 42.0) -> pd.DataFra
 
 def _score(outlook: Outlook, usual_days: float) -> float:
     overdue = 2.0 if np.isnan(outlook.days_since) else min(max(outlook.days_since, 0.0) / usual_days, 2.0)
-    doubt = float(stats.norm.isf(outlook.run_chance / 2)) if outlook.run_chance < 1 else 0.0
-    return (outlook.gain_pct + doubt * outlook.uncertainty_pct) * overdue
+    sigmas = float(stats.norm.isf(outlook.run_chance / 2)) if outlook.run_chance < 1 else 0.0
+    return (outlook.gain_pct + sigmas * outlook.uncertainty_pct) * overdue

@@ -1,4 +1,4 @@
-"""What is said beside a rating: gaugings held against it, and notes in sentences. Fits nothing."""
+"""Gaugings compared with a rating, and notes about it in sentences. Fits nothing."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ Ints = NDArray[np.int64]
 WANTED = 12
 """Gaugings wanted in each segment (ISO 1100-2, as remembered, unverified)."""
 
-DOUBTED = 0.2
+OUTLIER = 0.2
 """Trust under which a gauging is named as an outlier (chosen: about three scales off)."""
 
 
 def compared(rating: Rating, stage: Floats, discharge: Floats) -> pd.DataFrame:
-    """Hold gaugings against a rating.
+    """Compare gaugings with a rating.
 
     Returns
     -------
@@ -47,7 +47,7 @@ def compared(rating: Rating, stage: Floats, discharge: Floats) -> pd.DataFrame:
 
 
 def repeated(stage: Floats, discharge: Floats, when: NDArray[Any] | None = None) -> Ints:
-    """Find rows that say again what an earlier row says: its number, -1 for a row that is the first of its kind.
+    """Find rows that repeat an earlier row: its number, -1 for a row that is the first of its kind.
 
     Parameters
     ----------
@@ -61,28 +61,28 @@ def repeated(stage: Floats, discharge: Floats, when: NDArray[Any] | None = None)
 
 
 def notes(task: Task, law: Floats, gaugings: Gaugings, rating: Rating, trust: Floats) -> tuple[str, ...]:
-    """Say what a reader of the rating must know: thin segments, numbers at their bounds, outliers, observed zeros."""
+    """Write what a reader of the rating must know: thin segments, numbers at their bounds, outliers, observed zeros."""
     count = rl.segments(law)
-    said = []
-    held = np.bincount(rating.segment(gaugings.stage), weights=gaugings.share, minlength=count)
-    said += [
-        f"segment {i + 1} rests on {held[i]:g} gaugings; {WANTED} or more are wanted (as remembered, unverified)"
-        for i in np.flatnonzero(held < WANTED)
+    sentences = []
+    visits = np.bincount(rating.segment(gaugings.stage), weights=gaugings.share, minlength=count)
+    sentences += [
+        f"segment {i + 1} rests on {visits[i]:g} gaugings; {WANTED} or more are wanted (as remembered, unverified)"
+        for i in np.flatnonzero(visits < WANTED)
     ]
-    said += [
+    sentences += [
         f"{gaugings.name[i]}: {gaugings.discharge[i]:.4g} m3/s at {gaugings.stage[i]:.3f} m lies far off and"
         f" has a weight of"
         f" {trust[i]:.2f}"
-        for i in np.flatnonzero(trust < DOUBTED)
+        for i in np.flatnonzero(trust < OUTLIER)
     ]
     again = repeated(gaugings.stage, gaugings.discharge)
-    said += [
+    sentences += [
         f"{gaugings.name[i]} repeats {gaugings.name[again[i]]}: if one gauging was handed in twice, leave one out"
         for i in np.flatnonzero(again >= 0)
     ]
     if gaugings.zeros:
-        said.append(
+        sentences.append(
             f"{gaugings.zeros} observed zeros: the lowest stage of zero flow is at or above"
             f" {gaugings.highest_zero_m:.3f} m"
         )
-    return tuple(said)
+    return tuple(sentences)

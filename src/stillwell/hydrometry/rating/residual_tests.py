@@ -31,11 +31,11 @@ class Verdict:
         return not self.statistic > self.critical
 
 
-def _verdict(name: str, statistic: float, critical: float, found: str, finding: str) -> Verdict:
+def _verdict(name: str, statistic: float, critical: float, result: str, finding: str) -> Verdict:
     if np.isnan(statistic):
         return Verdict(name, statistic, critical, f"{name}: too few gaugings to say")
     says = finding if statistic > critical else "nothing to object to"
-    return Verdict(name, statistic, critical, f"{name}: {found}; t = {statistic:.2f} against {critical:.2f}: {says}")
+    return Verdict(name, statistic, critical, f"{name}: {result}; t = {statistic:.2f} against {critical:.2f}: {says}")
 
 
 def signs(departure: Floats, level: float = 95) -> Verdict:
@@ -96,8 +96,8 @@ def new_against_old(new_pct: Floats, old_pct: Floats, level: float = 95) -> Verd
     error = float(np.sqrt(square / freedom * (1 / n1 + 1 / n2)))
     apart = float(new_pct.mean() - old_pct.mean())
     t = abs(apart) / error if error > 0 else np.nan
-    found = f"{n1} new gaugings depart {apart:+.2f} % from {n2} old ones"
-    return _verdict(name, t, float(special.stdtrit(freedom, 0.5 + level / 200)), found, "the relation has changed")
+    result = f"{n1} new gaugings depart {apart:+.2f} % from {n2} old ones"
+    return _verdict(name, t, float(special.stdtrit(freedom, 0.5 + level / 200)), result, "the relation has changed")
 
 
 def verdicts(stage: Floats, departure_pct: Floats, level: float = 95) -> tuple[Verdict, ...]:

@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.errors import RatingError
+from stillwell.hydrometry.grouped import Groups
 from stillwell.hydrometry.rating.rating import Rating
 
 Floats = NDArray[np.float64]
@@ -50,13 +51,12 @@ def shifted(rating: Rating, stage: Floats, shift: Floats) -> Floats:
 class Shifts:
     """Shifts of one rating, ready to be asked.
 
-    ``start`` (distinct, rising): when each holds exactly. ``first`` and ``last``: rows of its points in ``stage_m``
-    (rising within each; NaN: holds at every stage) and ``shift_m``.
+    ``start`` (distinct, rising): when each holds exactly. ``points``: rows of its points in ``stage_m`` (rising within
+    each; NaN: holds at every stage) and ``shift_m``.
     """
 
     start: Times
-    first: Ints
-    last: Ints
+    points: Groups
     stage_m: Floats
     shift_m: Floats
 
@@ -81,35 +81,33 @@ def arranged(start: Times, stage_m: Floats, shift_m: Floats) -> Shifts:
         raise RatingError(msg)
     order = np.lexsort((stage_m, start))
     start, stage_m, shift_m = start[order], stage_m[order], shift_m[order]
-    begins = np.flatnonzero(np.r_[True, start[1:] != start[:-1]]) if start.size else np.zeros(0, dtype=np.int64)
-    ends = np.r_[begins[1:], start.size][: begins.size] - 1
-    same = start[1:] == start[:-1]
-    clash = same & ~(stage_m[1:] > stage_m[:-1])
+    points = Groups.of(start)
+    clash = points.joined & ~(stage_m[1:] > stage_m[:-1])
     if clash.any():
         msg = (
             f"one shift for each stage of a shift curve expected, found two at {start[1:][clash][0]}"
             f" (stage {stage_m[1:][clash][0]} m); none of these shifts is used"
         )
         raise RatingError(msg)
-    return Shifts(start[begins], begins, ends, stage_m, shift_m)
+    return Shifts(start[points.first], points, stage_m, shift_m)
 
 
 def _of_curves(shifts: Shifts, which: Ints, stage: Floats) -> Floats:
     """Read shift curve ``which`` at each stage: straight between its points, held beyond its ends."""
-    single = shifts.first[which] == shifts.last[which]
+    top, bottom = shifts.points.last[which], shifts.points.first[which]
+    single = bottom == top
     known = np.isfinite(shifts.stage_m)
     if not known.any():
-        return shifts.shift_m[shifts.first[which]]
+        return shifts.shift_m[bottom]
     low = float(shifts.stage_m[known].min())
     width = float(shifts.stage_m[known].max()) - low + 1.0
-    number = np.repeat(np.arange(shifts.start.size), shifts.last - shifts.first + 1)
-    place = number * width + np.where(known, shifts.stage_m - low, 0.0)
-    first, last = shifts.stage_m[shifts.first[which]], shifts.stage_m[shifts.last[which]]
+    place = shifts.points.owner * width + np.where(known, shifts.stage_m - low, 0.0)
+    first, last = shifts.stage_m[bottom], shifts.stage_m[top]
     within = np.where(
         single | np.isnan(stage), 0.0, np.clip(stage, np.where(single, 0, first), np.where(single, 0, last)) - low
     )
     at = np.interp(which * width + within, place, shifts.shift_m)
-    return np.asarray(np.where(single, shifts.shift_m[shifts.first[which]], np.where(np.isnan(stage), np.nan, at)))
+    return np.asarray(np.where(single, shifts.shift_m[bottom], np.where(np.isnan(stage), np.nan, at)))
 
 
 def at_moments(shifts: Shifts, time: Times, stage: Floats, between: Between = "linear") -> tuple[Floats, Flags]:

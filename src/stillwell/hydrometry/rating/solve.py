@@ -75,8 +75,8 @@ def supported(task: Task, laws: Floats) -> Flags:
     total = np.r_[0.0, np.cumsum(task.share)]
     below = total[np.searchsorted(task.stage, breaks, side="right")]
     ends = np.full((laws.shape[0], 1), total[-1])
-    held = np.diff(np.concatenate([0 * ends, below, ends], axis=1), axis=1)
-    return np.asarray((held >= task.fewest - 1e-6).all(axis=1) & (np.diff(breaks, axis=1) > 0).all(axis=1))
+    visits = np.diff(np.concatenate([0 * ends, below, ends], axis=1), axis=1)
+    return np.asarray((visits >= task.fewest - 1e-6).all(axis=1) & (np.diff(breaks, axis=1) > 0).all(axis=1))
 
 
 def with_best_line(task: Task, laws: Floats, trust: Floats) -> Floats:
@@ -108,9 +108,9 @@ def _bounds(task: Task, laws: Floats) -> tuple[Floats, Floats]:
 def _inside(task: Task, laws: Floats) -> Floats:
     moves = task.free.any(axis=1)
     lower, upper = np.broadcast_to(task.lower, laws.shape), np.broadcast_to(task.upper, laws.shape)
-    held = np.where(moves, np.clip(laws, lower, upper), laws)
-    lower, upper = _bounds(task, held)
-    return np.where(moves, np.clip(held, lower, upper), held)
+    clipped = np.where(moves, np.clip(laws, lower, upper), laws)
+    lower, upper = _bounds(task, clipped)
+    return np.where(moves, np.clip(clipped, lower, upper), clipped)
 
 
 def _step(task: Task, laws: Floats, trust: Floats, damping: Floats) -> Floats:

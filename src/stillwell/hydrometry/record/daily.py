@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from stillwell.hydrometry.rating.in_force import Bits, Floats, Ints
+from stillwell.hydrometry.rating.spans_in_force import Bits, Floats, Ints
 
 DAY_US = 86_400_000_000
 
@@ -156,6 +156,8 @@ def _integrals(line: _Line, starts: Ints, low: Ints, high: Ints, *values: Floats
         sums.append(_inner(area, low, high) / 2)
     if n < 2:
         return tuple(sums)
+    # two lines cross the midnights of a day: the one into its first value, counted from the midnight on, and the one
+    # out of its last value, counted up to the next. A day without a value lies within one line, which is counted once
     empty = high == low
     before = np.minimum(low, n - 1) - 1
     left = (low > 0) & (low < n)
@@ -164,12 +166,13 @@ def _integrals(line: _Line, starts: Ints, low: Ints, high: Ints, *values: Floats
         (left, before, starts, np.where(empty, starts + DAY_US, line.time[np.minimum(low, n - 1)])),
         (right, high - 1, line.time[np.maximum(high, 1) - 1], starts + DAY_US),
     )
-    for there, at, begin, end in pieces:
-        day = np.flatnonzero(there)
+    for some, at, begin, end in pieces:
+        day = np.flatnonzero(some)
         i = at[day]
         day, i = day[line.joined[i]], i[line.joined[i]]
         cut = (end[day] - begin[day]) * 1e-6
         sums[0][day] += cut
+        # a straight line integrates to its length times its value half way along the part that is cut out
         middle = (begin[day] + end[day] - 2 * line.time[i]) / (2 * (line.time[i + 1] - line.time[i]))
         for total, v in zip(sums[1:], values, strict=True):
             total[day] += cut * (v[i] + middle * (v[i + 1] - v[i]))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stillwell.hydrometry.rating.in_force import Bits, Floats, Ints, Mark, RatingInForce, Spans, spans_of_ratings
+from stillwell.hydrometry.rating.spans_in_force import Bits, Floats, Ints, Mark, RatingInForce, Spans, spans_of_ratings
 
 BLOCK = 1 << 15
 """Values computed at a time, so that what a step makes is still in the cache when the next one reads it."""
@@ -148,10 +148,10 @@ def _rate(record: Record, rating: RatingInForce, u_h: Floats, rows: slice) -> No
     rated, variance = stage, u_h**2
     marks = np.zeros(stage.size, dtype=np.uint8)
     if rating.shifts is not None:
-        shift, u_s, held = rating.shifts.at(record.time_us[rows], stage)
+        shift, u_s, outside = rating.shifts.at(record.time_us[rows], stage)
         record.shift_m[rows] = shift
         rated, variance = stage + shift, variance + u_s**2
-        marks[held] = Mark.SHIFT_HELD | Mark.ESTIMATED
+        marks[outside] = Mark.SHIFT_HELD | Mark.ESTIMATED
     else:
         record.shift_m[rows] = 0.0
     discharge, by_stage = rating.curve.rated(rated, np.sqrt(variance))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from stillwell.hydrometry.rating.in_force import Floats, Ints
+from stillwell.hydrometry.rating.spans_in_force import Floats, Ints
 
 DAY_S = 86_400.0
 
@@ -180,7 +180,7 @@ def annual_maximum(daily: pd.DataFrame, start_month: int = 10) -> pd.DataFrame:
         value = daily[column].to_numpy()
         at = np.flatnonzero(np.isfinite(value))
         at = at[np.lexsort((at, -value[at], year[at]))]
-        found, first = np.unique(year[at], return_index=True)
+        years, first = np.unique(year[at], return_index=True)
         best = pd.DataFrame({f"{name}_m3_s": value[at[first]], f"{name}_day": daily["day"].to_numpy()[at[first]]})
-        out = out.join(best.set_axis(found), on="water_year")
+        out = out.join(best.set_axis(years), on="water_year")
     return out.assign(days_known=known.astype(np.int64))

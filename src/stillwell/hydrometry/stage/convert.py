@@ -1,4 +1,4 @@
-"""What a sensor reads to stage, and doubts about its unit. Converts only when asked; the reading itself is kept."""
+"""Readings of a sensor to stage, and a check of their unit. Converts only when asked; the reading itself is kept."""
 
 from __future__ import annotations
 
@@ -95,7 +95,7 @@ def stage_from_pressure(
 
 
 def weather_uncertainty(air_sd_pa: float, density_kg_m3: float, gravity_m_s2: float) -> float:
-    """Say how unsure stage is without a barometer (m): ``u = s / (rho g)``, s standard deviation of air pressure."""
+    """Compute how unsure stage is without barometer (m): ``u = s / (rho g)``, s standard deviation of air pressure."""
     return float(air_sd_pa / (density_kg_m3 * gravity_m_s2))
 
 
@@ -136,7 +136,7 @@ def interpolated(time_us: Ints, at_us: Ints, value: Floats, bridged_s: float) ->
 
 
 @dataclass(frozen=True)
-class UnitDoubt:
+class UnitFinding:
     """A series that answers to the gauge better in another unit than the one its column names.
 
     ``misfit_m`` median distance from the readings in ``unit``; ``misfit_as_given_m`` the same as metres;
@@ -151,10 +151,10 @@ class UnitDoubt:
     level_left_out: bool
 
 
-def doubt_unit(
+def unit_finding(
     series_m: Floats, readings_m: Floats, least_readings: int = 3, within_m: float = 0.1, better: float = 5.0
-) -> UnitDoubt | None:
-    """Doubt the unit of a stage column by the readings of the gauge.
+) -> UnitFinding | None:
+    """Check the unit of a stage column by the readings of the gauge.
 
     For each unit f, ``misfit = median |r - f s|``: r reading of the gauge (m), s value of the series at that time. A
     unit is named when its misfit is within ``within_m`` and at least ``better`` times smaller than as metres. Where
@@ -163,7 +163,7 @@ def doubt_unit(
     Parameters
     ----------
     series_m : float array, shape (readings,)
-        What the series says in its metre column at the times of the readings; NaN where missing.
+        Values of the series in its metre column at the times of the readings; NaN where missing.
     readings_m : float array, shape (readings,)
         Readings of the gauge, m.
     least_readings, within_m, better : int, float, float
@@ -171,21 +171,21 @@ def doubt_unit(
 
     Returns
     -------
-    UnitDoubt or None
+    UnitFinding or None
         None where metres serve, or nothing serves, or there are too few readings. Nothing is converted.
     """
     both = np.isfinite(series_m) & np.isfinite(readings_m)
     if both.sum() < least_readings:
         return None
     s, r = series_m[both], readings_m[both]
-    found = _best_unit(s, r)
-    level_left_out = min(found[1:]) > within_m and np.ptp(r) >= 10 * within_m
+    fitted = _best_unit(s, r)
+    level_left_out = min(fitted[1:]) > within_m and np.ptp(r) >= 10 * within_m
     if level_left_out:
-        found = _best_unit(s - np.median(s), r - np.median(r))
-    unit, misfit, as_given = found
+        fitted = _best_unit(s - np.median(s), r - np.median(r))
+    unit, misfit, as_given = fitted
     if unit == "m" or misfit > within_m or as_given < better * misfit:
         return None
-    return UnitDoubt(unit, misfit, as_given, int(both.sum()), bool(level_left_out))
+    return UnitFinding(unit, misfit, as_given, int(both.sum()), bool(level_left_out))
 
 
 def _best_unit(series: Floats, readings: Floats) -> tuple[str, float, float]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from stillwell.hydrometry.grouped import numbered
 from stillwell.hydrometry.stage.convert import Floats, Ints, interpolated
 
 
@@ -45,9 +46,8 @@ class Corrections:
             return np.zeros(time_us.size)
         cuts = np.unique(np.r_[self.from_us, self.to_us])
         low, high = np.searchsorted(cuts, self.from_us), np.searchsorted(cuts, self.to_us)
-        number = high - low
-        owner = np.repeat(np.arange(low.size), number)
-        piece = np.arange(number.sum()) - np.repeat(np.cumsum(number) - number, number) + low[owner]
+        owner, number = numbered(high - low)
+        piece = low[owner] + number
         length = (self.to_us - self.from_us)[owner]
         change = (self.end_m - self.start_m)[owner]
         ends = []
@@ -129,7 +129,7 @@ def propose_corrections(visits: pd.DataFrame, until_us: int, reading_m: float = 
     last = np.arange(time.size) == time.size - 1
     nothing = (np.abs(start) <= 2 * reading_m) & (np.abs(finish) <= 2 * reading_m)
     kind = np.where(last, "held", np.where(agree, "offset", "drift"))
-    said = {
+    sentences = {
         "held": "the staff stood {a:+.3f} m from the sensor at the last visit; held until the next",
         "offset": "the staff stood {a:+.3f} m and {b:+.3f} m from the sensor at both visits: an offset",
         "drift": "the staff stood {a:+.3f} m from the sensor at one visit and {b:+.3f} m at the next: "
@@ -142,7 +142,7 @@ def propose_corrections(visits: pd.DataFrame, until_us: int, reading_m: float = 
             "start_m": np.where(agree, mean, start),
             "end_m": np.where(agree, mean, finish),
             "kind": kind,
-            "reason": [said[k].format(a=a, b=b) for k, a, b in zip(kind, start, finish, strict=True)],
+            "reason": [sentences[k].format(a=a, b=b) for k, a, b in zip(kind, start, finish, strict=True)],
         }
     )
     return out[~nothing & (end > begin)].reset_index(drop=True)

@@ -1,4 +1,4 @@
-"""What is doubted about a stage series, by which limits, and the form in which it is told. Finds nothing itself."""
+"""Marks of the values of a stage series, limits of its checks, and the table of spans they return."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ Bits = NDArray[np.uint16]
 SPAN_COLUMNS = {"code": "str", "from_us": "int64", "to_us": "int64", "value": "float64", "rows": "int64"}
 
 
-class Doubt(IntFlag):
-    """What is doubted about a value of a series."""
+class StageMark(IntFlag):
+    """What a check found wrong with a value of a series; bits of one number."""
 
     REPEATED = 1
     CONTRADICTED = 2
@@ -43,7 +43,7 @@ class SeriesLimits:
     spike_m, spike_factor, spike_width : float, float, int
         As for ``stage.values.spikes``.
     clock_s : float
-        Smallest doubted step of the clock, s (a fifth of the interval if that is less); drift within it is no step.
+        Smallest step of the clock reported, s (a fifth of the interval if that is less); drift within it is no step.
     steady : int
         Number of equal intervals that make one an interval of the series.
     overlap_s : float

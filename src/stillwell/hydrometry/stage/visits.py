@@ -1,4 +1,4 @@
-"""Readings of the staff held against what the sensors recorded, visit by visit; and the unit of a sensor doubted."""
+"""Readings of the staff compared with what the sensors recorded, visit by visit; the unit of a sensor checked."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ import numpy as np
 import pandas as pd
 
 from stillwell.hydrometry.gauging.gauge_height import microseconds
-from stillwell.hydrometry.stage.convert import UnitDoubt, doubt_unit
+from stillwell.hydrometry.stage.convert import UnitFinding, unit_finding
 from stillwell.hydrometry.stage.corrections import Corrections, staff_against_sensor
 
 COLUMNS = ("sensor", "read_at", "staff_m", "sensor_m", "difference_m", "correction_m", "left_m", "change_m")
 
 
 def serving(readings: pd.DataFrame) -> pd.DataFrame:
-    """Pick the readings a sensor is held against: of the reference gauge (blank name), else of the one read most.
+    """Select the readings a sensor is compared with: of the reference gauge (blank name), else of the one read most.
 
     Parameters
     ----------
@@ -62,10 +62,10 @@ def visits_of(
     for name, mine in stage.groupby(stage["sensor"].fillna(""), sort=True):
         ordered = mine.sort_values("time", kind="stable")
         time, value = microseconds(ordered["time"]), ordered["stage_m"].to_numpy(dtype="float64")
-        found = staff_against_sensor(time, value, read, staff, bridged_s)
-        acting = _corrections(corrections[corrections["sensor"].fillna("") == name]).at(found["read_us"].to_numpy())
-        left = found["difference_m"] - acting
-        parts.append(found.assign(sensor=name, correction_m=acting, left_m=left).dropna(subset=["difference_m"]))
+        pairs = staff_against_sensor(time, value, read, staff, bridged_s)
+        acting = _corrections(corrections[corrections["sensor"].fillna("") == name]).at(pairs["read_us"].to_numpy())
+        left = pairs["difference_m"] - acting
+        parts.append(pairs.assign(sensor=name, correction_m=acting, left_m=left).dropna(subset=["difference_m"]))
     if not parts:
         kinds = {"sensor": "str", "read_at": "datetime64[us, UTC]"}
         return pd.DataFrame({name: pd.Series(dtype=kinds.get(name, "float64")) for name in COLUMNS})
@@ -82,18 +82,18 @@ def _corrections(rows: pd.DataFrame) -> Corrections:
     )
 
 
-def unit_doubted(visits: pd.DataFrame) -> dict[str, UnitDoubt]:
-    """Doubt the unit of each sensor by its visits; see ``stage.convert.doubt_unit``. Nothing is converted."""
-    found = {}
+def unit_findings(visits: pd.DataFrame) -> dict[str, UnitFinding]:
+    """Check the unit of each sensor by its visits; see ``stage.convert.unit_finding``. Nothing is converted."""
+    units = {}
     for name, mine in visits.groupby("sensor", sort=True):
-        doubt = doubt_unit(mine["sensor_m"].to_numpy(), mine["staff_m"].to_numpy())
-        if doubt is not None:
-            found[str(name)] = doubt
-    return found
+        finding = unit_finding(mine["sensor_m"].to_numpy(), mine["staff_m"].to_numpy())
+        if finding is not None:
+            units[str(name)] = finding
+    return units
 
 
 def differing(visits: pd.DataFrame, limit_m: float) -> pd.DataFrame:
-    """Pick the visits at which the staff stood further than a limit from the sensor as recorded, or as corrected.
+    """Select the visits at which the staff stood further than a limit from the sensor as recorded, or as corrected.
 
     Parameters
     ----------

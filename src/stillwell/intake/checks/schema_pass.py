@@ -96,7 +96,7 @@ def _failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, str]]:
         for case in cases.sort_values("index", kind="stable").itertuples():
             if case.column not in by_name:
                 raise
-            found = "nothing" if case.check == "not_nullable" else repr(case.failure_case)
-            failures.append((int(case.index), str(case.column), by_name[str(case.column)].expected, found))
+            actual = "nothing" if case.check == "not_nullable" else repr(case.failure_case)
+            failures.append((int(case.index), str(case.column), by_name[str(case.column)].expected, actual))
         return failures
     return []

@@ -33,7 +33,7 @@ class BadCell:
     row: int
     place: int
     expected: str
-    found: str
+    actual: str
 
 
 @dataclass(frozen=True)
@@ -68,15 +68,15 @@ def described(path: str, intake_map: Map) -> FileLayout | None:
     """
     plain = path.replace("\\", "/").lower()
     name = PurePosixPath(plain).name
-    found = [
+    layouts = [
         layout
         for layout in intake_map.files
         if any(fnmatchcase(plain if "/" in pattern else name, pattern.lower()) for pattern in layout.match)
     ]
-    if len(found) > 1:
-        patterns = " and ".join(", ".join(layout.match) for layout in found)
+    if len(layouts) > 1:
+        patterns = " and ".join(", ".join(layout.match) for layout in layouts)
         raise CannotRead("a map that describes every file once", f"{patterns}, which all match {path}")
-    return found[0] if found else None
+    return layouts[0] if layouts else None
 
 
 def mapped_tables(
@@ -181,7 +181,7 @@ class _Mapping:
         return Mapped(self.table.table, sheet, tuple(self.shown), tuple(bad))
 
     def _take(self, ours: str, given: str, cells: pa.Array, bad: Bad | None = None) -> None:
-        self.bad += [BadCell(row, len(self.header), expected, found) for row, expected, found in bad or ()]
+        self.bad += [BadCell(row, len(self.header), expected, actual) for row, expected, actual in bad or ()]
         self.header.append(ours)
         self.shown.append(given)
         self.columns.append(cells)
@@ -207,11 +207,11 @@ class _Mapping:
             self._keep_raw(self._chosen(self.foreign.column(given)), ours.removeprefix(RAW_OF.removesuffix("m")))
 
     def _timed(self, ours: str, clock: Clock) -> None:
-        found = moments(self._texts(clock.named), clock, self.layout.decimal)
-        self.times = found
-        cells = pa.array(found.time_us, pa.timestamp("us", "UTC"), mask=~found.known)
+        times = moments(self._texts(clock.named), clock, self.layout.decimal)
+        self.times = times
+        cells = pa.array(times.time_us, pa.timestamp("us", "UTC"), mask=~times.known)
         given = " + ".join(clock.named)
-        self._take(ours, given, iso_texts(found) if ours == "started_at" else cells, found.bad)
+        self._take(ours, given, iso_texts(times) if ours == "started_at" else cells, times.bad)
 
     def _derived(self, ours: str) -> Flags:
         """Compute a column; say which rows stay, those another file gives no pressure of the air for do not."""
@@ -236,16 +236,16 @@ class _Mapping:
 
 
 def without_air_remark(lines: Ints) -> str:
-    """Say how many rows have no pressure of the air at their time."""
+    """Return the note with the number of rows without an air pressure at their time."""
     where = f"lines {lines.min()} to {lines.max()}"
     return f"rows not taken, without a pressure of the air at their time: {lines.size:,}, {where}"
 
 
-def iso_texts(found: Moments) -> pa.StringArray:
+def iso_texts(times: Moments) -> pa.StringArray:
     """Write times in ISO 8601 with the offset they were given with; blank where there is none."""
-    shown = np.datetime_as_string((found.time_us + found.offset_min * MINUTE_US).view("datetime64[us]"), unit="us")
-    size = np.abs(found.offset_min)
-    signs = np.where(found.offset_min < 0, "-", "+")
+    shown = np.datetime_as_string((times.time_us + times.offset_min * MINUTE_US).view("datetime64[us]"), unit="us")
+    size = np.abs(times.offset_min)
+    signs = np.where(times.offset_min < 0, "-", "+")
     offsets = [f"{sign}{n // 60:02d}:{n % 60:02d}" for sign, n in zip(signs.tolist(), size.tolist(), strict=True)]
     words = pc.binary_join_element_wise(pa.array(shown.tolist(), pa.string()), pa.array(offsets, pa.string()), "")
-    return pc.if_else(pa.array(found.known), words, "")
+    return pc.if_else(pa.array(times.known), words, "")

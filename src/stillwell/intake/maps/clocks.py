@@ -94,26 +94,26 @@ def clock_from(part: Part) -> Clock:
     names = part.texts("columns")
     if not names:
         raise part.refusal("columns", "the columns a time is made of", [])
-    return _counted(part, names) if "counts" in part.said else _written(part, names)
+    return _counted(part, names) if "counts" in part.values else _written(part, names)
 
 
 def _counted(part: Part, names: tuple[str, ...]) -> CountedTime:
     counts = part.one_of("counts", tuple(COUNTS_US), "")
     for name in ("format", "years_from", "day_fraction"):
-        if name in part.said:
-            raise part.refusal(name, f"nothing beside counts, which says that times are {counts}", part.said[name])
+        if name in part.values:
+            raise part.refusal(name, f"nothing beside counts, which says that times are {counts}", part.values[name])
     if len(names) != 1:
         raise part.refusal("columns", f"one column of {counts}", list(names))
     since = _moment(part.text("since", ""))
     if since is None:
-        raise part.refusal("since", "the moment counted from, as in 1970-01-01", part.said.get("since", "none"))
+        raise part.refusal("since", "the moment counted from, as in 1970-01-01", part.values.get("since", "none"))
     return CountedTime(names[0], counts, since, *_place(part, False), _rounding(part))
 
 
 def _written(part: Part, names: tuple[str, ...]) -> LocalTime:
     form, fraction = part.text("format"), part.text("day_fraction", "") or None
-    if "since" in part.said:
-        raise part.refusal("since", "counts beside it, one of " + ", ".join(COUNTS_US), part.said["since"])
+    if "since" in part.values:
+        raise part.refusal("since", "counts beside it, one of " + ", ".join(COUNTS_US), part.values["since"])
     used = set(re.findall(r"%(.)", form))
     whole = used >= {"H", "M"} or used >= {"I", "p", "M"}
     if fraction is not None:
@@ -122,11 +122,11 @@ def _written(part: Part, names: tuple[str, ...]) -> LocalTime:
     if used - DIRECTIVES or not whole or not dated or not _reads_back(form):
         what = "a date and a time" if fraction is None else "a date without a time"
         raise part.refusal("format", f"{what} of %{' %'.join(sorted(DIRECTIVES - {'%'}))}", form)
-    if "rounded_s" in part.said and fraction is None:
+    if "rounded_s" in part.values and fraction is None:
         raise part.refusal(
-            "rounded_s", "counts or day_fraction beside it; a written time is kept", part.said["rounded_s"]
+            "rounded_s", "counts or day_fraction beside it; a written time is kept", part.values["rounded_s"]
         )
-    years = part.whole("years_from", FIRST_YEAR, FIRST_YEAR) if "years_from" in part.said else None
+    years = part.whole("years_from", FIRST_YEAR, FIRST_YEAR) if "years_from" in part.values else None
     if years is not None and "y" not in used:
         raise part.refusal("years_from", "a format with %y, years of two digits", form)
     return LocalTime(names, form, *_place(part, "z" in used), years, fraction, _rounding(part))
@@ -134,10 +134,10 @@ def _written(part: Part, names: tuple[str, ...]) -> LocalTime:
 
 def _place(part: Part, in_format: bool) -> tuple[str | None, str | None]:
     """Read where a clock stands: an offset, a zone, or neither where the format holds the offset."""
-    offset, zone = part.said.get("offset"), part.said.get("zone")
+    offset, zone = part.values.get("offset"), part.values.get("zone")
     if in_format + (offset is not None) + (zone is not None) != 1:
-        key = "format" if "format" in part.said else "counts"
-        raise part.refusal(key, "one of an offset, a zone, or %z in the format", part.said[key])
+        key = "format" if "format" in part.values else "counts"
+        raise part.refusal(key, "one of an offset, a zone, or %z in the format", part.values[key])
     if offset is not None and (not isinstance(offset, str) or not OFFSET.fullmatch(offset)):
         raise part.refusal("offset", "an offset from UTC such as +01:00", offset)
     if zone is not None:
@@ -146,11 +146,11 @@ def _place(part: Part, in_format: bool) -> tuple[str | None, str | None]:
 
 
 def _rounding(part: Part) -> int:
-    if "rounded_s" not in part.said:
+    if "rounded_s" not in part.values:
         return 1
     microseconds = part.number("rounded_s") * 1_000_000
     if not 1 <= microseconds <= 86_400_000_000 or microseconds != int(microseconds):
-        raise part.refusal("rounded_s", "seconds to round to, 0.000001 to 86400", part.said["rounded_s"])
+        raise part.refusal("rounded_s", "seconds to round to, 0.000001 to 86400", part.values["rounded_s"])
     return int(microseconds)
 
 

@@ -96,7 +96,7 @@ def linear_from(part: Part, unit: Unit | None) -> Derived:
     part.only("column", "unit", "factor", "constant")
     factor = part.number("factor")
     if factor == 0:
-        raise part.refusal("factor", "a number other than 0", part.said["factor"])
+        raise part.refusal("factor", "a number other than 0", part.values["factor"])
     line = Line(Fraction(factor), Fraction(part.number("constant")))
     if unit is not None:
         to_si = Fraction(unit.numerator) / Fraction(unit.denominator)
@@ -115,15 +115,15 @@ def pressure_from(part: Part) -> FromPressure:
     """Read a sensor under water: ``stage = height of the sensor + (pressure - air) / (density gravity)``."""
     heights = tuple(f"sensor_{unit}" for unit in LENGTHS)
     part.only("column", "unit", *heights, "density_kg_m3", "gravity_m_s2", *AIR, "air_unit", "bridged_s")
-    said = [name for name in AIR if name in part.said]
-    if len(said) != 1:
-        raise part.refusal(said[-1] if said else "column", f"one of {', '.join(AIR)}", ", ".join(said) or "none")
-    if said == ["vented"] and part.said["vented"] is not True:
-        raise part.refusal("vented", "true, or one of " + ", ".join(AIR[1:]), part.said["vented"])
+    given = [name for name in AIR if name in part.values]
+    if len(given) != 1:
+        raise part.refusal(given[-1] if given else "column", f"one of {', '.join(AIR)}", ", ".join(given) or "none")
+    if given == ["vented"] and part.values["vented"] is not True:
+        raise part.refusal("vented", "true, or one of " + ", ".join(AIR[1:]), part.values["vented"])
     for name, others in (("air_unit", ("air", "air_column")), ("bridged_s", ("air_series",))):
-        if (name in part.said) != (said[0] in others):
-            found = part.said.get(name, "none")
-            raise part.refusal(name, f"{name} with {' or '.join(others)}, and only there", found)
+        if (name in part.values) != (given[0] in others):
+            actual = part.values.get(name, "none")
+            raise part.refusal(name, f"{name} with {' or '.join(others)}, and only there", actual)
     air_unit = part.one_of("air_unit", tuple(PRESSURES), "Pa")
     return FromPressure(
         column=part.text("column"),
@@ -131,24 +131,24 @@ def pressure_from(part: Part) -> FromPressure:
         sensor_m=float(_sensor(part)),
         density_kg_m3=_within(part, "density_kg_m3", DENSITY),
         gravity_m_s2=_within(part, "gravity_m_s2", GRAVITY),
-        air_pa=float(Fraction(part.number("air")) * PRESSURES[air_unit]) if said == ["air"] else 0.0,
-        air_column=part.text("air_column") if said == ["air_column"] else None,
+        air_pa=float(Fraction(part.number("air")) * PRESSURES[air_unit]) if given == ["air"] else 0.0,
+        air_column=part.text("air_column") if given == ["air_column"] else None,
         air_unit=air_unit,
-        air_series=part.text("air_series") if said == ["air_series"] else None,
-        bridged_s=_within(part, "bridged_s", (1, 86_400)) if said == ["air_series"] else 0.0,
+        air_series=part.text("air_series") if given == ["air_series"] else None,
+        bridged_s=_within(part, "bridged_s", (1, 86_400)) if given == ["air_series"] else 0.0,
     )
 
 
 def _sensor(part: Part) -> Fraction:
     """Read the height of a sensor above the gauge's zero, in m."""
-    said = [name for name in (f"sensor_{unit}" for unit in LENGTHS) if name in part.said]
-    if len(said) != 1:
-        raise part.refusal("column", "one height of the sensor above the gauge's zero, as sensor_m", said or "none")
-    return Fraction(part.number(said[0])) * LENGTHS[said[0].removeprefix("sensor_")]
+    given = [name for name in (f"sensor_{unit}" for unit in LENGTHS) if name in part.values]
+    if len(given) != 1:
+        raise part.refusal("column", "one height of the sensor above the gauge's zero, as sensor_m", given or "none")
+    return Fraction(part.number(given[0])) * LENGTHS[given[0].removeprefix("sensor_")]
 
 
 def _within(part: Part, name: str, limits: tuple[float, float]) -> float:
     value = part.number(name)
     if not Decimal(str(limits[0])) <= value <= Decimal(str(limits[1])):
-        raise part.refusal(name, f"{limits[0]} to {limits[1]}", part.said[name])
+        raise part.refusal(name, f"{limits[0]} to {limits[1]}", part.values[name])
     return float(value)

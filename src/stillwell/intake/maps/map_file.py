@@ -179,14 +179,14 @@ def map_from(text: str) -> Map:
         names the line.
     """
     try:
-        said = read_toml(text)
+        document = read_toml(text)
     except CannotRead as reason:
         msg = f"intake map: expected {reason.expected}, found: {reason.found}; nothing was read with it"
         raise MapError(msg) from reason
-    top = Part(said, (), key_lines(text))
+    top = Part(document, (), key_lines(text))
     top.only("kind", "name", "about", "files")
     if top.text("kind") != "map":
-        raise top.refusal("kind", '"map"', said["kind"])
+        raise top.refusal("kind", '"map"', document["kind"])
     parts = top.parts("files")
     files = tuple(_file(part) for part in parts)
     _check_series(parts, files)
@@ -240,7 +240,7 @@ def _file(part: Part) -> FileLayout:
     name = part.text("name", "") or None
     if name is not None and not _names_fields(name):
         raise part.refusal("name", "a name with up to 8 fields in braces and something between them", name)
-    needed = "tables" in part.said or "series" not in part.said
+    needed = "tables" in part.values or "series" not in part.values
     return FileLayout(
         match=match,
         encoding=part.one_of("encoding", ENCODINGS, "utf-8"),
@@ -256,20 +256,20 @@ def _file(part: Part) -> FileLayout:
         above=part.texts("above"),
         name=name,
         tables=tuple(_table(p) for p in part.parts("tables")) if needed else (),
-        series=tuple(_series(p) for p in part.parts("series")) if "series" in part.said else (),
+        series=tuple(_series(p) for p in part.parts("series")) if "series" in part.values else (),
     )
 
 
 def _header(part: Part) -> int:
     """Read where the header stands; 0 where the map names the columns itself."""
-    if "header" not in part.said:
+    if "header" not in part.values:
         return part.whole("header_line", 1, 1)
     names = part.texts("header")
     if not all(names) or len(set(names)) < len(names):
         raise part.refusal("header", "a name for every column, each once", list(names))
     for other in ("header_line", "above"):
-        if other in part.said:
-            raise part.refusal(other, "nothing beside header, which is for files without one", part.said[other])
+        if other in part.values:
+            raise part.refusal(other, "nothing beside header, which is for files without one", part.values[other])
     return 0
 
 
@@ -288,14 +288,14 @@ def _table(part: Part) -> TableLayout:
     known = table_columns(table)
     names = map_spellings(known)
     renamed = part.part("columns").words()
-    constants = {name: _constant(part.part("constants"), name) for name in part.part("constants").said}
+    constants = {name: _constant(part.part("constants"), name) for name in part.part("constants").values}
     times = {name: clock_from(p) for name, p in _inner(part.part("times"))}
     counted = {name: _counted(p) for name, p in _inner(part.part("counted"))}
     words = {name: p.words() for name, p in _inner(part.part("words"))}
     derived = _derived(part, names)
     sources = [("columns", foreign, ours) for foreign, ours in renamed.items()]
     for where in ("constants", "times", "counted", *DERIVED):
-        sources += [(where, ours, ours) for ours in part.part(where).said]
+        sources += [(where, ours, ours) for ours in part.part(where).values]
     _check_sources(part, table, sources)
     for name in words:
         if name not in renamed.values():
@@ -312,7 +312,7 @@ def _table(part: Part) -> TableLayout:
         once_per=part.texts("once_per"),
         filled=part.texts("filled"),
         empty=part.texts("empty"),
-        no_value={name: part.part("no_value").texts(name) for name in part.part("no_value").said},
+        no_value={name: part.part("no_value").texts(name) for name in part.part("no_value").values},
         derived=derived,
     )
 
@@ -337,15 +337,15 @@ def _check_sources(part: Part, table: str, sources: list[tuple[str, str, str]]) 
 
 def _derived(part: Part, names: Mapping[str, tuple[str, Unit | None]]) -> dict[str, Derived | FromPressure]:
     """Read what is computed; a name that is none of ours is refused with the other sources."""
-    found: dict[str, Derived | FromPressure] = {}
+    derived: dict[str, Derived | FromPressure] = {}
     for name, p in _inner(part.part("linear")):
-        found[name] = linear_from(p, names.get(name, (name, None))[1])
+        derived[name] = linear_from(p, names.get(name, (name, None))[1])
     for where, read in (("from_range", range_from), ("from_pressure", pressure_from)):
         for name, p in _inner(part.part(where)):
             if name not in names or not name.endswith("_m") or names[name][1] is not None:
                 raise part.part(where).refusal(name, "a height in m, as stage_m", name)
-            found[name] = read(p)
-    return found
+            derived[name] = read(p)
+    return derived
 
 
 def _series(part: Part) -> SeriesLayout:
@@ -369,11 +369,11 @@ def _check_series(parts: list[Part], files: tuple[FileLayout, ...]) -> None:
 
 
 def _inner(part: Part) -> list[tuple[str, Part]]:
-    return [(name, part.part(name)) for name in part.said]
+    return [(name, part.part(name)) for name in part.values]
 
 
 def _constant(part: Part, name: str) -> str:
-    value = part.said[name]
+    value = part.values[name]
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int | float) or (isinstance(value, str) and value):

@@ -73,10 +73,10 @@ def counted_numbers(foreign: Foreign, rule: Counted) -> pa.StringArray:
     """
     size = foreign.lines.size
     within = _codes([foreign.column(name) for name in rule.within], size)
-    said = _codes([foreign.column(name) for name in rule.per], size) if rule.per else np.arange(size)
+    per = _codes([foreign.column(name) for name in rule.per], size) if rule.per else np.arange(size)
     order = np.argsort(within, kind="stable")
     begins = np.concatenate([[True], np.diff(within[order]) != 0])[:size]
-    changes = begins | np.concatenate([[True], np.diff(said[order]) != 0])[:size]
+    changes = begins | np.concatenate([[True], np.diff(per[order]) != 0])[:size]
     total = np.cumsum(changes)
     before = np.maximum.accumulate(np.where(begins, total - 1, 0))
     numbers = np.empty(size, dtype=np.int64)
@@ -110,8 +110,8 @@ def _once(foreign: Foreign, table: TableLayout, rows: Ints) -> Ints:
         row, begun = rows[place], rows[first[member[place]]]
         cells = foreign.column(name)
         expected = f"{name!r} the same wherever {', '.join(map(repr, table.once_per))} are, as the map says"
-        found = f"{cells[begun].as_py()!r} on line {foreign.lines[begun]} and {cells[row].as_py()!r}"
-        raise CannotRead(expected, found, int(foreign.lines[row]), name)
+        actual = f"{cells[begun].as_py()!r} on line {foreign.lines[begun]} and {cells[row].as_py()!r}"
+        raise CannotRead(expected, actual, int(foreign.lines[row]), name)
     return np.sort(rows[first])
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 
@@ -17,7 +17,8 @@ from stillwell.intake.limits import MOST_COLUMNS, MOST_ROWS
 from stillwell.intake.maps.map_file import FIELD, FileLayout
 from stillwell.intake.problem_collector import CannotRead
 from stillwell.intake.readers.csv_text import check_lines
-from stillwell.intake.readers.fast_csv import Lines, quick_columns
+from stillwell.intake.readers.fast_csv import Lines, quick_columns, without_blank_rows
+from stillwell.intake.readers.quoted_csv import WRONG_ROW, numbered_rows, text_columns
 
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 _UTF8 = b"\xef\xbb\xbf"
@@ -83,7 +84,7 @@ def read_foreign(path: str, data: bytes, layout: FileLayout) -> Foreign:
         if passed.any():
             remarks.append(f"lines passed over that begin with {beginning!r}: {passed.sum():,}")
         keep &= ~passed
-    names, cells, at = _quick(lines, keep, layout) or _careful(lines, keep, layout)
+    names, cells, at = _read_lines(lines, keep, layout) or _read_quoted(lines, keep, layout)
     repeated = frozenset(name for name in names if name and names.count(name) > 1)
     read = {name: cells[i] for i, name in enumerate(names) if name and name not in repeated}
     above = [lines.text(i) for i in range(max(head - 1, 0))]
@@ -106,13 +107,13 @@ def _utf8(data: bytes, encoding: str) -> bytes:
         text = data.decode("utf-8-sig" if encoding == "utf-8" else encoding)
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        found = f"the byte 0x{data[error.start]:02X} at offset {error.start}"
-        raise CannotRead(f"{encoding} text, as the map says", found, line) from error
+        actual = f"the byte 0x{data[error.start]:02X} at offset {error.start}"
+        raise CannotRead(f"{encoding} text, as the map says", actual, line) from error
     control = re.search(r"[\x00\x80-\x84\x86-\x9f]" if encoding == "latin-1" else r"\x00", text)
     if control:
         line = text.count("\n", 0, control.start()) + 1
-        found = f"the control character 0x{ord(control[0]):02X}; saved in another encoding?"
-        raise CannotRead(f"{encoding} text, as the map says", found, line)
+        actual = f"the control character 0x{ord(control[0]):02X}; saved in another encoding?"
+        raise CannotRead(f"{encoding} text, as the map says", actual, line)
     plain = data.removeprefix(_UTF8) if encoding == "utf-8" else text.encode("utf-8")
     return plain.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in plain else plain
 
@@ -121,7 +122,7 @@ Body = tuple[list[str], Sequence[pa.StringArray], NDArray[np.int64]]
 """Names of the header, columns of text, and the line each row began on."""
 
 
-def _quick(lines: Lines, keep: NDArray[np.bool_], layout: FileLayout) -> Body | None:
+def _read_lines(lines: Lines, keep: NDArray[np.bool_], layout: FileLayout) -> Body | None:
     """Read a file whose rows are lines; None when some are not, or something is wrong in it."""
     names = list(layout.header)
     if layout.header_line:
@@ -131,26 +132,20 @@ def _quick(lines: Lines, keep: NDArray[np.bool_], layout: FileLayout) -> Body | 
         names = _names(header, layout)
     keep = keep & ~lines.empty()
     keep[: layout.first_line - 1] = False
-    cells = quick_columns(lines.kept(keep), int(keep.sum()), len(names), layout.delimiter)
+    cells = quick_columns(lines.select(keep), int(keep.sum()), len(names), layout.delimiter)
     if cells is None:
         return None
     cells = [_without(column, layout.blank) for column in cells]
     if any(pc.any(pc.not_equal(column, ""), min_count=0).as_py() for column in cells[len(names) :]):
         return None
-    cells, at = cells[: len(names)], np.flatnonzero(keep) + 1
-    filled = np.zeros(at.size, dtype=bool)
-    for column in cells:
-        filled |= np.asarray(pc.not_equal(column, "").to_numpy(zero_copy_only=False), dtype=bool)
-        if filled.all():
-            return names, cells, at
-    return names, [column.filter(pa.array(filled)) for column in cells], at[filled]
+    return names, *without_blank_rows(cells[: len(names)], np.flatnonzero(keep) + 1)
 
 
 def _names(header: str, layout: FileLayout) -> list[str]:
     try:
         row = next(csv.reader([header], delimiter=layout.delimiter, strict=True), [])
     except csv.Error as error:
-        raise CannotRead("a row of quoted and plain cells", str(error), layout.header_line) from error
+        raise CannotRead(WRONG_ROW, str(error), layout.header_line) from error
     if len(row) > MOST_COLUMNS:
         raise CannotRead(f"at most {MOST_COLUMNS} columns", str(len(row)), layout.header_line)
     return [cell.strip() for cell in row]
@@ -160,43 +155,45 @@ def _without(column: pa.StringArray, words: Sequence[str]) -> pa.StringArray:
     return pc.if_else(pc.is_in(column, pa.array(words, pa.string())), "", column) if words else column
 
 
-def _careful(lines: Lines, keep: NDArray[np.bool_], layout: FileLayout) -> Body:
+def _read_quoted(lines: Lines, keep: NDArray[np.bool_], layout: FileLayout) -> Body:
     """Read the header and the rows below one at a time; each row keeps the line of the file it began on."""
     if (many := int(keep.sum())) > MOST_ROWS:
         raise CannotRead(f"at most {MOST_ROWS} lines where rows have to be read one at a time", str(many))
     numbers = [*(np.flatnonzero(keep) + 1).tolist(), len(lines) + 1]
     texts = (lines.text(place) + "\n" for place in np.flatnonzero(keep).tolist())
-    reader = csv.reader(texts, delimiter=layout.delimiter, strict=True)
+    rows = numbered_rows(texts, layout.delimiter, numbers)
     names = list(layout.header)
-    cells: list[list[str]] = []
+    if not names:
+        began, first = next(rows, (0, []))
+        names = [cell.strip() for cell in first]
+        if len(names) > MOST_COLUMNS:
+            raise CannotRead(f"at most {MOST_COLUMNS} columns", str(len(names)), began)
     at: list[int] = []
-    line = numbers[0]
-    try:
-        for row in reader:
-            began, line = line, numbers[reader.line_num]
-            plain = [cell.strip() for cell in row]
-            if not names:
-                names = plain
-                if len(names) > MOST_COLUMNS:
-                    raise CannotRead(f"at most {MOST_COLUMNS} columns", str(len(names)), began)
-                continue
-            plain = ["" if cell in layout.blank else cell for cell in plain]
-            if began < layout.first_line or not any(plain):
-                continue
-            if len(plain) < len(names) or any(plain[len(names) :]):
-                where = "header" if layout.header_line else "map"
-                raise CannotRead(f"{len(names)} cells, as in the {where}", str(len(plain)), began)
-            cells.append(plain[: len(names)])
-            at.append(began)
-    except csv.Error as error:
-        raise CannotRead("a row of quoted and plain cells", str(error), line) from error
-    columns = [pa.array([row[i] for row in cells], pa.string()) for i in range(len(names))]
-    return names, columns, np.array(at, dtype=np.int64)
+    return names, text_columns(_of_width(rows, len(names), layout, at), len(names)), np.array(at, dtype=np.int64)
+
+
+def _of_width(
+    rows: Iterable[tuple[int, list[str]]], width: int, layout: FileLayout, lines: list[int]
+) -> Iterator[list[str]]:
+    """Pass on rows that are not blank, without what stands for blank cells, and append the line of each to ``lines``.
+
+    Cells beyond those of the header may be there where they are blank.
+    """
+    for began, row in rows:
+        plain = [cell.strip() for cell in row]
+        plain = ["" if cell in layout.blank else cell for cell in plain]
+        if began < layout.first_line or not any(plain):
+            continue
+        if len(plain) < width or any(plain[width:]):
+            where = "header" if layout.header_line else "map"
+            raise CannotRead(f"{width} cells, as in the {where}", str(len(plain)), began)
+        lines.append(began)
+        yield plain[:width]
 
 
 def _above(rows: Sequence[str], layout: FileLayout) -> dict[str, str]:
     """Read the fields above the header: label and value in two cells, or in one with a colon between."""
-    found: dict[str, str] = {}
+    fields: dict[str, str] = {}
     for number, row in enumerate(rows, 1):
         try:
             label, value = _label_and_value(row, layout)
@@ -204,13 +201,13 @@ def _above(rows: Sequence[str], layout: FileLayout) -> dict[str, str]:
             raise CannotRead("a label and its value above the header", str(error), number) from error
         if label not in layout.above:
             continue
-        if label in found:
+        if label in fields:
             raise CannotRead(f"{label!r} once above the header", "more than once", number, label)
-        found[label] = "" if value in layout.blank else value
-    missing = [label for label in layout.above if label not in found]
+        fields[label] = "" if value in layout.blank else value
+    missing = [label for label in layout.above if label not in fields]
     if missing:
         raise CannotRead(f"{missing[0]!r} above the header, as the map says", "nothing of that name", 1, missing[0])
-    return found
+    return fields
 
 
 def _label_and_value(row: str, layout: FileLayout) -> tuple[str, str]:

@@ -70,7 +70,7 @@ def moments(texts: Mapping[str, pa.StringArray], clock: Clock, decimal: str) -> 
     parts = []
     for at in range(0, max(size, 1), AT_ONCE):
         part = _moments({name: column.slice(at, AT_ONCE) for name, column in texts.items()}, clock, decimal)
-        part.bad = [(row + at, expected, found) for row, expected, found in part.bad]
+        part.bad = [(row + at, expected, actual) for row, expected, actual in part.bad]
         parts.append(part)
     if len(parts) == 1:
         return parts[0]
@@ -114,11 +114,11 @@ def _placed(words: pa.StringArray, wall: Ints, offset: Ints, ok: Flags, clock: C
         utc = wall - offset * MINUTE_US
     out = Moments(np.where(once, utc, 0), np.where(once, offset, 0), once.copy())
     left = np.flatnonzero(shown & ~once)
-    said: dict[str, tuple[str, str]] = {}
+    answers: dict[str, tuple[str, str]] = {}
     for row, text in zip(left.tolist(), words.take(pa.array(left)).to_pylist(), strict=True):
-        if text not in said:
-            said[text] = _in_zone(_moment(wall[row]), clock.zone or "") if ok[row] else read(row)
-        iso, expected = said[text]
+        if text not in answers:
+            answers[text] = _in_zone(_moment(wall[row]), clock.zone or "") if ok[row] else read(row)
+        iso, expected = answers[text]
         if expected and (isinstance(clock, CountedTime) or clock.day_fraction is not None):
             expected = expected.removesuffix(ADVICE)
         moment, minutes = _of_iso(iso) if iso else (None, 0)
@@ -177,8 +177,8 @@ def time_with_offset(text: str, how: LocalTime) -> tuple[str, str]:
         the zone showed twice, or never, is expected otherwise, with both readings.
     """
     wall = _read(text, how)
-    if wall is None and how.zone is not None and (said := _OFFSET.search(text)):
-        wall, text = _read(text[: said.start()].rstrip(), how), said[0]
+    if wall is None and how.zone is not None and (ending := _OFFSET.search(text)):
+        wall, text = _read(text[: ending.start()].rstrip(), how), ending[0]
         if wall is not None:
             return wall.isoformat() + text, ""
     if wall is None:

@@ -131,8 +131,8 @@ def air_series(foreign: Foreign, layout: FileLayout, how: SeriesLayout, file: st
     digits, bad = number_cells(cells.filter(kept), layout.decimal, f"a number of {how.unit}")
     times = moments({name: foreign.column(name).filter(kept) for name in how.time.named}, how.time, layout.decimal)
     blank = [(int(row), "a time", "nothing") for row in np.flatnonzero(~times.known)]
-    for row, expected, found in [*bad, *times.bad, *blank]:
-        raise CannotRead(expected, found, int(lines[row]), how.column)
+    for row, expected, actual in [*bad, *times.bad, *blank]:
+        raise CannotRead(expected, actual, int(lines[row]), how.column)
     air = on_line(digits, _pascals(how.unit))
     return one_series([AirSeries(times.time_us, air, file)], how.name)
 
@@ -148,8 +148,8 @@ def one_series(parts: list[AirSeries], name: str) -> AirSeries:
     files = ", ".join(part.file for part in parts)
     if differs.size:
         when = np.datetime_as_string(time[differs[:1]].view("datetime64[us]"), unit="s")[0]
-        found = f"{air[differs[0]]:g} Pa and {air[differs[0] + 1]:g} Pa at {when}Z in {files}"
-        raise CannotRead(f"one pressure of the air at a time in {name!r}", found)
+        actual = f"{air[differs[0]]:g} Pa and {air[differs[0] + 1]:g} Pa at {when}Z in {files}"
+        raise CannotRead(f"one pressure of the air at a time in {name!r}", actual)
     first = np.concatenate([[True], np.diff(time) != 0])[: time.size]
     return AirSeries(time[first], air[first], files)
 

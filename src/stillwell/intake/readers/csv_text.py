@@ -1,4 +1,11 @@
-"""Bytes of a CSV file to columns of text. Guesses no type: a cell is missing only when it is blank."""
+"""Bytes of a CSV file in our own layout to columns of text. Guesses no type: a cell is missing only when it is blank.
+
+Rows are read as those of a file that a map describes (``maps.text``): by ``fast_csv`` where every row is a line, which
+takes a tenth of the time, else by ``quoted_csv``. The rules around the rows differ, and are therefore here and there:
+the delimiter is found in the header, the header is the first line that is not blank, no name stands in it twice, and
+every row has as many cells as it; a map states the delimiter, the encoding, the line of the header, and words for
+blank cells.
+"""
 
 from __future__ import annotations
 
@@ -6,22 +13,22 @@ import codecs
 import csv
 import io
 import re
+import sys
 from collections import Counter
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from stillwell.intake.limits import LONGEST_LINE, MOST_COLUMNS, MOST_TABLE_ROWS
 from stillwell.intake.problem_collector import CannotRead
-from stillwell.intake.readers.fast_csv import AT_ONCE, Lines, quick_columns
+from stillwell.intake.readers.fast_csv import AT_ONCE, Lines, quick_columns, without_blank_rows
+from stillwell.intake.readers.quoted_csv import numbered_rows, text_columns
 
 DELIMITERS = (",", ";", "\t")
 WORDS = {",": "comma", ";": "semicolon", "\t": "tab"}
-ROWS_AT_ONCE = 2**14
-"""Rows held as Python text by the careful reader."""
 _LINE = re.compile(rb"[^\r\n]+")
 _MARKS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16", b"PK\x03\x04": "a zip or workbook"}
 
@@ -65,22 +72,22 @@ def read_csv(data: bytes) -> Sheet:
     remarks = () if delimiter == "," else (f"cells are separated by {WORDS[delimiter]}s",)
     if first.count(delimiter) >= MOST_COLUMNS:
         raise CannotRead(f"at most {MOST_COLUMNS} columns", f"{first.count(delimiter) + 1}", 1)
-    return _quick(data, delimiter, remarks) or _careful(data, delimiter, remarks)
+    return _read_lines(data, delimiter, remarks) or _read_quoted(data, delimiter, remarks)
 
 
 def check_lines(data: bytes, most: int = MOST_TABLE_ROWS) -> None:
-    """Refuse a line that is longer than a table's can be, and too many, before a byte of them is cut into cells.
+    """Refuse too many lines, and a line longer than a row can be, before any is cut into cells.
 
     Parameters
     ----------
     data : bytes
     most : int
-        Lines there may be.
+        The number of lines allowed.
 
     Raises
     ------
     CannotRead
-        If there is one; names it.
+        If there are; names the line that is too long.
     """
     count = max(data.count(b"\n"), data.count(b"\r"))
     if count > most:
@@ -97,14 +104,14 @@ def check_lines(data: bytes, most: int = MOST_TABLE_ROWS) -> None:
 
 
 def _first_line(data: bytes) -> str:
-    """Return the first line that is not blank; a line ends where the readers of CSV say it ends."""
+    """Return the first line that is not blank; a line ends with CR, LF or both, as for the csv module."""
     begin = len(codecs.BOM_UTF8) if data.startswith(codecs.BOM_UTF8) else 0
-    rows = (found[0].decode("utf-8") for found in _LINE.finditer(data, begin))
+    rows = (match[0].decode("utf-8") for match in _LINE.finditer(data, begin))
     return next((row for row in rows if row.strip()), "")
 
 
 def _check_text(data: bytes) -> None:
-    """Refuse bytes that are no text in UTF-8; looked at in pieces, so that a text is not held beside its bytes."""
+    """Refuse bytes that are no text in UTF-8; decoded in pieces, so that the text is not in memory beside its bytes."""
     for mark, kind in _MARKS.items():
         if data.startswith(mark):
             raise CannotRead("UTF-8 text", kind)
@@ -114,8 +121,8 @@ def _check_text(data: bytes) -> None:
         except UnicodeDecodeError as error:
             line = data.count(b"\n", 0, error.start) + 1
             byte = f"the byte 0x{data[error.start]:02X} at offset {error.start}"
-            found = f"{byte}; save it as UTF-8, or name its encoding in a map"
-            raise CannotRead("UTF-8 text", found, line) from error
+            advice = "save it as UTF-8, or name its encoding in a map"
+            raise CannotRead("UTF-8 text", f"{byte}; {advice}", line) from error
     if b"\0" in data:
         raise CannotRead("text", "a NUL character", data.count(b"\n", 0, data.index(b"\0")) + 1)
 
@@ -133,8 +140,8 @@ def _is_utf8(data: bytes) -> bool:
     return True
 
 
-def _quick(data: bytes, delimiter: str, remarks: tuple[str, ...]) -> Sheet | None:
-    """Read a file whose rows are lines; None where some are not, for the careful reader to find out why."""
+def _read_lines(data: bytes, delimiter: str, remarks: tuple[str, ...]) -> Sheet | None:
+    """Read a file whose rows are lines; None where some are not, which ``_read_quoted`` reads or refuses."""
     body = data.removeprefix(codecs.BOM_UTF8)
     if b"\r" in body:
         if body.count(b"\r") != body.count(b"\r\n"):
@@ -149,10 +156,11 @@ def _quick(data: bytes, delimiter: str, remarks: tuple[str, ...]) -> Sheet | Non
     keep = ~lines.empty()
     keep[: head + 1] = False
     at = np.flatnonzero(keep) + 1
-    cells = quick_columns(lines.kept(keep), at.size, len(header), delimiter)
+    cells = quick_columns(lines.select(keep), at.size, len(header), delimiter)
     if cells is None or len(cells) != len(header):
         return None
-    return _without_blank_rows(header, list(cells), at, delimiter, remarks)
+    columns, at = without_blank_rows(cells, at)
+    return Sheet(header, tuple(columns), at, delimiter, remarks)
 
 
 def _names(header: str, delimiter: str) -> list[str]:
@@ -163,47 +171,31 @@ def _names(header: str, delimiter: str) -> list[str]:
         return []
 
 
-def _careful(data: bytes, delimiter: str, remarks: tuple[str, ...]) -> Sheet:
+def _read_quoted(data: bytes, delimiter: str, remarks: tuple[str, ...]) -> Sheet:
     """Read a file whose quoted cells may hold delimiters and line ends."""
-    # a row of Python text takes tens of times its bytes: some rows at a time become columns
     text = io.TextIOWrapper(io.BytesIO(data), "utf-8-sig", newline="")
-    reader = csv.reader(text, delimiter=delimiter, strict=True)
-    rows: list[list[str]] = []
-    parts: list[list[pa.StringArray]] = []
-    lines: list[int] = []
-    header: tuple[str, ...] | None = None
-    line = 1
-    try:
-        for row in reader:
-            at, line = line, reader.line_num + 1
-            if not any(cell.strip() for cell in row):
-                continue
-            if header is None:
-                header = checked_header(row)
-                continue
-            if len(row) != len(header):
-                hint = (
-                    "; decimal commas in a file separated by commas?"
-                    if delimiter == "," and len(row) > len(header)
-                    else ""
-                )
-                raise CannotRead(f"{len(header)} cells, as in the header", f"{len(row)}{hint}", at)
-            rows.append(row)
-            lines.append(at)
-            if len(rows) == ROWS_AT_ONCE:
-                parts.append(_columns(rows))
-                rows = []
-    except csv.Error as error:
-        raise CannotRead("a row of quoted and plain cells", str(error), line) from error
-    if header is None:
+    rows = numbered_rows(text, delimiter, range(1, sys.maxsize))
+    filled = ((line, row) for line, row in rows if any(cell.strip() for cell in row))
+    _, first = next(filled, (0, None))
+    if first is None:
         raise CannotRead("a header line", "nothing but blank cells")
-    parts += [_columns(rows)] if rows else [[pa.array([], pa.string())] * len(header)]
-    cells = [pa.concat_arrays(column) for column in zip(*parts, strict=True)]
+    header = checked_header(first)
+    lines: list[int] = []
+    cells = text_columns(_of_width(filled, len(header), delimiter, lines), len(header))
     return Sheet(header, tuple(cells), np.array(lines, dtype=np.int64), delimiter, remarks)
 
 
-def _columns(rows: list[list[str]]) -> list[pa.StringArray]:
-    return [pc.utf8_trim_whitespace(pa.array(column, pa.string())) for column in zip(*rows, strict=True)]
+def _of_width(
+    rows: Iterable[tuple[int, list[str]]], width: int, delimiter: str, lines: list[int]
+) -> Iterator[list[str]]:
+    """Pass on rows of as many cells as the header has, and append the line of each to ``lines``."""
+    for line, row in rows:
+        if len(row) != width:
+            commas = delimiter == "," and len(row) > width
+            hint = "; decimal commas in a file separated by commas?" if commas else ""
+            raise CannotRead(f"{width} cells, as in the header", f"{len(row)}{hint}", line)
+        lines.append(line)
+        yield row
 
 
 def checked_header(row: list[str]) -> tuple[str, ...]:
@@ -215,21 +207,3 @@ def checked_header(row: list[str]) -> tuple[str, ...]:
     if twice:
         raise CannotRead("every column once", f"{', '.join(twice)} more than once", 1)
     return names
-
-
-def _without_blank_rows(
-    header: tuple[str, ...],
-    cells: list[pa.StringArray],
-    lines: NDArray[np.int64],
-    delimiter: str,
-    remarks: tuple[str, ...],
-) -> Sheet:
-    filled = pc.not_equal(cells[0], "")
-    for column in cells[1:]:
-        if pc.all(filled, min_count=0).as_py():
-            break
-        filled = pc.or_(filled, pc.not_equal(column, ""))
-    if not pc.all(filled, min_count=0).as_py():
-        cells = [column.filter(filled) for column in cells]
-        lines = lines[filled.to_numpy(zero_copy_only=False)]
-    return Sheet(header, tuple(cells), lines, delimiter, remarks)

@@ -12,7 +12,7 @@ from stillwell.fingerprint import folder_digest, sha256
 from stillwell.intake.limits import DEEPEST, LONGEST_PATH, MIB, MOST_BYTES, MOST_FILES
 from stillwell.intake.problem_collector import shown
 from stillwell.intake.readers.file_names import name_fault
-from stillwell.records import Deposit, DepositFile
+from stillwell.shared_types import Deposit, DepositFile
 
 KINDS = {".zip": "zip", ".xlsx": "workbook", ".csv": "csv", ".toml": "toml"}
 """Kinds of a deposit that is one file, by the ending of its name."""
@@ -96,7 +96,7 @@ def _folder(root: Path) -> Iterator[DepositFile]:
 
 def _walk(root: Path) -> list[Path]:
     """Go through a folder without ever following a link out of it, and no further than a deposit may reach."""
-    found: list[Path] = []
+    files: list[Path] = []
     folders = [(root, 1)]
     while folders:
         folder, depth = folders.pop()
@@ -108,12 +108,12 @@ def _walk(root: Path) -> list[Path]:
                     raise _refusal(path, root, f"at most {DEEPEST} folders inside each other", "more")
                 folders.append((path, depth + 1))
             elif path.is_file():
-                found.append(_named(path, root))
+                files.append(_named(path, root))
             else:
                 raise _refusal(path, root, "a file", "a device or pipe")
-            if len(found) + len(folders) > MOST_FILES:
+            if len(files) + len(folders) > MOST_FILES:
                 raise _refusal(root, root, f"at most {MOST_FILES} files", "more")
-    return found
+    return files
 
 
 def _named(path: Path, root: Path) -> Path:
@@ -128,9 +128,9 @@ def _named(path: Path, root: Path) -> Path:
     return path
 
 
-def _refusal(path: Path, root: Path, expected: str, found: str) -> DepositError:
+def _refusal(path: Path, root: Path, expected: str, actual: str) -> DepositError:
     where = shown(str(path.relative_to(root.parent)))
-    return DepositError(f"{where}: expected {expected}, found {found}; nothing was taken")
+    return DepositError(f"{where}: expected {expected}, found {actual}; nothing was taken")
 
 
 def _file(path: Path, name: str, before: int) -> DepositFile:

@@ -42,4 +42,4 @@ def label_shown(label: object) -> object:
     """Spell out what does not show in a label that could not be taken, so that it can be printed."""
     if not isinstance(label, str):
         return label
-    return _STRANGE.sub(lambda found: f"U+{ord(found[0]):04X}", label[:LONGEST_PATH])
+    return _STRANGE.sub(lambda match: f"U+{ord(match[0]):04X}", label[:LONGEST_PATH])

@@ -36,16 +36,16 @@ def read_toml(text: str) -> dict[str, Any]:
         if len(row) > LONGEST_TOML_LINE:
             raise CannotRead(f"lines of at most {LONGEST_TOML_LINE} characters", f"{len(row)}, line {number}", number)
     try:
-        said = tomllib.loads(text)
+        document = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         # a whole number of thousands of digits is a ValueError that is no TOMLDecodeError
         raise CannotRead("TOML", str(error)) from error
-    _check(said)
-    return said
+    _check(document)
+    return document
 
 
-def _check(said: dict[str, Any]) -> None:
-    level: list[Any] = [said]
+def _check(document: dict[str, Any]) -> None:
+    level: list[Any] = [document]
     for _ in range(DEEPEST_TOML):
         inner: list[Any] = []
         for value in level:

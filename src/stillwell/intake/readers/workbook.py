@@ -69,8 +69,8 @@ def _read(name: str, sheet: Any, parts: Mapping[str, Part], offset: str) -> Shee
             raise CannotRead(f"sheets among {SHEETS}", f"sheet {name} in {where}")
         part = parts[where]
         if part.text >= texts:
-            found = f"number {part.text} in sheet {name}, cell {part.text_cell}"
-            raise CannotRead(f"the number of one of the {texts} texts of the workbook", found)
+            actual = f"number {part.text} in sheet {name}, cell {part.text_cell}"
+            raise CannotRead(f"the number of one of the {texts} texts of the workbook", actual)
         return _sheet(name, sheet, part.merged, offset)
     except CannotRead as reason:
         return reason
@@ -161,8 +161,8 @@ class _Spread:
                 continue
             where = f"{range_.first_column}{range_.first_row}:{range_.last_column}{range_.last_row}"
             if range_.first_column != range_.last_column or range_.first_row <= header:
-                found = f"{where} in sheet {self._sheet}"
-                raise CannotRead("cells merged downwards only, under the header", found, range_.first_row)
+                actual = f"{where} in sheet {self._sheet}"
+                raise CannotRead("cells merged downwards only, under the header", actual, range_.first_row)
             place = _number_of(range_.first_column) - 1
             self._begins.setdefault(range_.first_row, []).append((place, range_.last_row))
 
@@ -194,11 +194,11 @@ def _text(sheet: str, cell: Any, offset: str | None = None) -> str:
         raise CannotRead("values", f"a formula in sheet {sheet}, cell {cell.coordinate}", cell.row, cell.column_letter)
     if isinstance(value, datetime) and offset is not None:
         moment = value.isoformat(timespec="milliseconds" if value.microsecond else "seconds")
-        # without an offset it is no time, and is told with its gauging like any other cell that holds none
+        # without an offset it is no time, and becomes a problem of its gauging like any other cell that holds none
         return moment + offset if offset else f"{moment} (date cell {cell.coordinate}, no offset in sheet {OFFSET})"
     if isinstance(value, datetime | date | time):
-        found = f"a date cell in sheet {sheet}, cell {cell.coordinate}"
-        raise CannotRead("dates only where a table has a time with its hour", found, cell.row)
+        actual = f"a date cell in sheet {sheet}, cell {cell.coordinate}"
+        raise CannotRead("dates only where a table has a time with its hour", actual, cell.row)
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:

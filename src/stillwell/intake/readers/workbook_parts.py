@@ -24,7 +24,7 @@ from stillwell.intake.limits import (
     MOST_WORKBOOK,
 )
 from stillwell.intake.problem_collector import CannotRead
-from stillwell.intake.readers.zips import BROKEN, open_zip, said
+from stillwell.intake.readers.zips import BROKEN, error_text, open_zip
 
 SHEETS = "xl/worksheets/"
 """Where sheets lie, which are read row by row and may be long."""
@@ -97,7 +97,7 @@ def check_parts(data: bytes) -> dict[str, Part]:
             raise CannotRead("a workbook", reason.found) from reason
         raise
     except BROKEN as error:
-        raise CannotRead("a workbook", said(error)) from error
+        raise CannotRead("a workbook", error_text(error)) from error
 
 
 def _check_part(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> _Look:
@@ -222,14 +222,14 @@ class _Look:
         self.text = max(self.text, (int(text), self.shared), key=lambda pair: pair[0])
 
     def _merge(self, where: str) -> None:
-        found = _RANGE.fullmatch(where)
-        if found is None:
+        matched = _RANGE.fullmatch(where)
+        if matched is None:
             raise CannotRead("merged cells named as in B2:B9", f"{where!r} in {self.name}")
-        first, last = int(found[2]), int(found[4])
+        first, last = int(matched[2]), int(matched[4])
         self.covered += max(last - first, 0) + 1
         if self.covered > MOST_MERGED:
             raise CannotRead(f"at most {MOST_MERGED} rows in merged cells", f"more in {self.name}")
-        self.merged.append(Merged(found[1], first, found[3], last))
+        self.merged.append(Merged(matched[1], first, matched[3], last))
 
     def _next_row(self, attributes: dict[str, str]) -> None:
         """Refuse a row that stands before one that was read; the library would pass over it in silence."""
@@ -244,13 +244,13 @@ class _Look:
 
     def _check_target(self, attributes: dict[str, str]) -> None:
         """Refuse a part that lies where sheets lie, is read whole, and so would escape its bound."""
-        said = list(attributes.values())
+        values = list(attributes.values())
         if "ContentType" in attributes and _of_relations(attributes):
             return
-        where = [text for text in said if SHEETS.removeprefix("xl/") in text or TEXTS in text.lower()]
+        where = [text for text in values if SHEETS.removeprefix("xl/") in text or TEXTS in text.lower()]
         astray = any("/_rels/" in text for text in where)
         if where and (
-            astray or not any(text.endswith((*_TYPES, "sharedStrings", "sharedStrings+xml")) for text in said)
+            astray or not any(text.endswith((*_TYPES, "sharedStrings", "sharedStrings+xml")) for text in values)
         ):
             raise CannotRead("sheets among the sheets", f"{PurePosixPath(where[0]).name} in {self.name}")
 

@@ -13,7 +13,7 @@ from pathlib import PurePosixPath
 from stillwell.intake.limits import GREATEST_RATIO, MIB, MOST_DIRECTORY, MOST_FILES, MOST_UNPACKED
 from stillwell.intake.problem_collector import CannotRead
 from stillwell.intake.readers.file_names import name_fault
-from stillwell.records import DepositFile
+from stillwell.shared_types import DepositFile
 
 PACKINGS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 """The others unpack a whole stream at once, whatever size the zip says it has."""
@@ -69,7 +69,7 @@ def open_zip(data: bytes) -> zipfile.ZipFile:
             "a zip that can be opened", "no list of files at its end that can be read; cut short?"
         ) from error
     except BROKEN as error:
-        raise CannotRead("a zip that can be opened", said(error)) from error
+        raise CannotRead("a zip that can be opened", error_text(error)) from error
     source.opened = True
     _check_packing(archive.infolist(), archive.start_dir)
     return archive
@@ -98,7 +98,7 @@ def unzipped(file: DepositFile) -> list[DepositFile]:
             _check_size(entries)
             return [DepositFile(e.filename, content(archive, e)) for e in sorted(entries, key=lambda e: e.filename)]
     except BROKEN as error:
-        raise CannotRead("a zip that can be opened", said(error)) from error
+        raise CannotRead("a zip that can be opened", error_text(error)) from error
 
 
 def content(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
@@ -110,8 +110,8 @@ def content(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
     return data
 
 
-def said(error: BaseException) -> str:
-    """Put an exception of a library into words."""
+def error_text(error: BaseException) -> str:
+    """Return the message of a library's exception, or the name of its class."""
     return str(error) or type(error).__name__
 
 

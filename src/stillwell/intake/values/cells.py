@@ -149,8 +149,8 @@ def times(cells: pa.StringArray) -> tuple[pd.Series, pd.Series, Bad]:
     utc = wall - minutes * MINUTE_US
     left = np.flatnonzero(~known & _flags(pc.not_equal(cells, "")))
     coded = cells.take(pa.array(left)).dictionary_encode()
-    found = np.array([_moment(text) for text in coded.dictionary.to_pylist()], dtype=np.int64).reshape(-1, 3)
-    utc[left], minutes[left], known[left] = found[coded.indices.to_numpy()].T
+    read = np.array([_moment(text) for text in coded.dictionary.to_pylist()], dtype=np.int64).reshape(-1, 3)
+    utc[left], minutes[left], known[left] = read[coded.indices.to_numpy()].T
     bad = np.zeros(len(cells), dtype=bool)
     bad[left] = ~known[left]
     offsets, place = np.unique(minutes, return_inverse=True)

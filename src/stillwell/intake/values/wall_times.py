@@ -100,9 +100,9 @@ def read_walls(texts: pa.StringArray, regex: str, years_from: int | None = None)
 
 
 def _walls(texts: pa.StringArray, regex: str, years_from: int | None) -> tuple[Ints, Ints, Flags]:
-    found = pc.extract_regex(pc.fill_null(texts, ""), regex)
-    ok = np.array(pc.is_valid(found).to_numpy(zero_copy_only=False), dtype=bool)
-    groups = {field.name: found.field(i) for i, field in enumerate(found.type)}
+    matched = pc.extract_regex(pc.fill_null(texts, ""), regex)
+    ok = np.array(pc.is_valid(matched).to_numpy(zero_copy_only=False), dtype=bool)
+    groups = {field.name: matched.field(i) for i, field in enumerate(matched.type)}
     days, good = _days(groups, 1969 if years_from is None else years_from)
     ok &= good
     hour = _whole(groups, "H", 0)

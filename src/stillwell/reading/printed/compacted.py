@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stillwell.archive.ledger.chain import Entry
-from stillwell.words import counted, numbered
+from stillwell.number_words import counted, numbered
 
 
 def compacted_counts(entries: Sequence[Entry]) -> tuple[int, int, int]:

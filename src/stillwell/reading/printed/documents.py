@@ -12,12 +12,12 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.revisions.reviews import newest_rows
+from stillwell.reading.printed.commit_contents import check_rows, earlier_rows, taken_rows
 from stillwell.reading.printed.json_values import rows_of
 from stillwell.reading.printed.rendering import rendered_after
 from stillwell.reading.printed.show import CAUTION, GRAVITY, gauging_rows_known, own_rows
 from stillwell.reading.printed.summary import TakenLike
-from stillwell.reading.printed.taken import check_rows, earlier_rows, taken_rows
-from stillwell.records import Understood
+from stillwell.shared_types import Understood
 
 Document = dict[str, Any]
 
@@ -71,7 +71,7 @@ def _gaugings(prepared: Any) -> list[Document]:
     for outcome in prepared.outcomes.itertuples():
         key = (outcome.gauging_id, outcome.revision)
         made = results.get(key) if outcome.action in ("new", "revision") else None
-        doubts = grouped.get(key) if made is not None else None
+        of_revision = grouped.get(key) if made is not None else None
         out.append(
             {
                 "gauging_id": outcome.gauging_id,
@@ -81,7 +81,7 @@ def _gaugings(prepared: Any) -> list[Document]:
                 "candidate": outcome.candidate,
                 "discharge_m3_s": None if made is None else made.discharge_m3_s,
                 "verticals": None if made is None else made.verticals,
-                "findings": [] if doubts is None else finding_rows(doubts),
+                "findings": [] if of_revision is None else finding_rows(of_revision),
             }
         )
     return out
@@ -169,8 +169,8 @@ def derived_document(commits: list[int], sites: list[Document], left_out: list[D
         ``commits``, ``sites``, ``unrated`` (those of ``left_out`` with stage), ``left_out``, ``up_to_date``.
     """
     unrated = [one["site"] for one in left_out if "stage" not in one["lacks"]]
-    said: Document = {"commits": commits, "sites": sites, "unrated": unrated, "left_out": left_out}
-    return said | {"up_to_date": up_to_date}
+    document: Document = {"commits": commits, "sites": sites, "unrated": unrated, "left_out": left_out}
+    return document | {"up_to_date": up_to_date}
 
 
 def derived_sites(rows: Mapping[str, pd.DataFrame]) -> list[Document]:
@@ -180,9 +180,9 @@ def derived_sites(rows: Mapping[str, pd.DataFrame]) -> list[Document]:
 
 def _derived(site: str, rows: Mapping[str, pd.DataFrame]) -> Document:
     mine = {name: frame[frame["site"] == site] for name, frame in rows.items()}
-    values, days, doubts = (mine.get(name, pd.DataFrame()) for name in ("discharge", "daily", "series_doubts"))
+    values, days, findings = (mine.get(name, pd.DataFrame()) for name in ("discharge", "daily", "series_doubts"))
     known = values["discharge_m3_s"].dropna() if len(values) else pd.Series(dtype="float64")
-    said = values["marks"].dropna().str.split("; ").explode() if len(values) else pd.Series(dtype="str")
+    marks = values["marks"].dropna().str.split("; ").explode() if len(values) else pd.Series(dtype="str")
     return {
         "site": site,
         "values": len(values),
@@ -190,7 +190,7 @@ def _derived(site: str, rows: Mapping[str, pd.DataFrame]) -> Document:
         "from": values["time"].min() if len(values) else None,
         "to": values["time"].max() if len(values) else None,
         "greatest_m3_s": known.max() if len(known) else None,
-        "marks": {str(mark): int(count) for mark, count in said.value_counts().sort_index().items()},
+        "marks": {str(mark): int(count) for mark, count in marks.value_counts().sort_index().items()},
         "days": len(days),
         "days_with_mean": int(days["mean_m3_s"].notna().sum()) if len(days) else 0,
         "doubts": [
@@ -201,6 +201,6 @@ def _derived(site: str, rows: Mapping[str, pd.DataFrame]) -> Document:
                 "first_from": same.iloc[0]["from"],
                 "first_message": same.iloc[0]["message"],
             }
-            for code, same in (doubts.groupby("code", sort=True) if len(doubts) else ())
+            for code, same in (findings.groupby("code", sort=True) if len(findings) else ())
         ],
     }

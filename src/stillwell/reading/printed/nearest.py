@@ -14,12 +14,12 @@ MOST_COMPARED = 5000
 """Names compared letter by letter: of more, only those that begin alike."""
 
 
-def nearest(asked: str, known: Iterable[str], most: int = 3) -> list[str]:
+def nearest(text: str, known: Iterable[str], most: int = 3) -> list[str]:
     """Pick the names written most like one: those that begin with it or hold it, then those of alike letters.
 
     Parameters
     ----------
-    asked : str
+    text : str
     known : iterable of str
     most : int
 
@@ -28,23 +28,23 @@ def nearest(asked: str, known: Iterable[str], most: int = 3) -> list[str]:
     list of str
     """
     folded = {name.casefold(): name for name in sorted(known)}
-    said = asked.casefold()
-    if not said:
+    folded_text = text.casefold()
+    if not folded_text:
         return []
-    begins = [name for name in folded if name.startswith(said)]
-    holds = [name for name in folded if said in name]
-    compared = folded if len(folded) <= MOST_COMPARED else [name for name in folded if name[:4] == said[:4]]
-    alike = difflib.get_close_matches(said, list(compared)[:MOST_COMPARED], most, 0.6)
+    begins = [name for name in folded if name.startswith(folded_text)]
+    holds = [name for name in folded if folded_text in name]
+    compared = folded if len(folded) <= MOST_COMPARED else [name for name in folded if name[:4] == folded_text[:4]]
+    alike = difflib.get_close_matches(folded_text, list(compared)[:MOST_COMPARED], most, 0.6)
     return [folded[name] for name in list(dict.fromkeys([*begins, *holds, *alike]))[:most]]
 
 
-def nearest_gaugings(archive: Archive, asked: str, most: int = 3) -> list[str]:
+def nearest_gaugings(archive: Archive, text: str, most: int = 3) -> list[str]:
     """Pick the archive ids of gaugings written most like one.
 
     Parameters
     ----------
     archive : Archive
-    asked : str
+    text : str
     most : int
 
     Returns
@@ -52,10 +52,10 @@ def nearest_gaugings(archive: Archive, asked: str, most: int = 3) -> list[str]:
     list of str
     """
     sites = set(archive.table_sites("gaugings"))
-    named = [site for site in sites_named(pd.Series([asked])).dropna() if site in sites]
+    named = [site for site in sites_named(pd.Series([text])).dropna() if site in sites]
     mine = archive.related(named) if named else None
     ids = archive.read("gaugings", mine, columns=["gauging_id"])["gauging_id"]
-    return nearest(asked, ids.drop_duplicates(), most)
+    return nearest(text, ids.drop_duplicates(), most)
 
 
 def known_sites(archive: Archive) -> list[str]:

@@ -10,7 +10,7 @@ from pathlib import Path
 from stillwell.archive.care.witness import keep_witness
 from stillwell.errors import StillwellError
 from stillwell.reading.printed.summary import audit_markdown, audit_text
-from stillwell.records import AuditReport
+from stillwell.shared_types import AuditReport
 
 
 class NightFailed(StillwellError):

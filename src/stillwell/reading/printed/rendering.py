@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Protocol
 
-from stillwell.words import numbered
+from stillwell.number_words import numbered
 
 
 class RenderedLike(Protocol):

@@ -12,8 +12,8 @@ from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.errors import QueryError
 from stillwell.hydrometry.gauging.uncertainty_in_use import standard_uncertainty
+from stillwell.number_words import within
 from stillwell.reading.printed.text import as_table, significant, time_text
-from stillwell.words import within
 
 CAUTION = (
     "Wading, floods and ice kill. No number here says that entering the water is safe; "
@@ -167,9 +167,9 @@ def _handed_in_uncertainty(row: pd.Series) -> str:
     """Write the uncertainty that came with a result, and the standard one it counts as."""
     standard = float(standard_uncertainty(row.to_frame().T)[0])
     level = row["handed_in_uncertainty_level"]
-    said = "no level said, taken as one standard uncertainty" if pd.isna(level) else f"{level:g} %"
+    confidence = "no level said, taken as one standard uncertainty" if pd.isna(level) else f"{level:g} %"
     counts = "" if np.isnan(standard) else f"; standard {significant(100 * standard, 3)} %"
-    return f"  {'handed in':<22} {significant(row['handed_in_uncertainty_pct'], 3)} % ({said}){counts}"
+    return f"  {'handed in':<22} {significant(row['handed_in_uncertainty_pct'], 3)} % ({confidence}){counts}"
 
 
 def _uncertainty(archive: Archive, row: pd.Series) -> str:
@@ -206,10 +206,10 @@ def _verticals(archive: Archive, row: pd.Series) -> str:
     channels = rows[rows["channel"] > 0].groupby("channel")[["width_m", "area_m2", "discharge_m3_s"]].sum()
     if len(channels) < 2:
         return page
-    said = zip(channels.index, channels["discharge_m3_s"], channels["area_m2"], channels["width_m"], strict=True)
+    cells = zip(channels.index, channels["discharge_m3_s"], channels["area_m2"], channels["width_m"], strict=True)
     lines = [
         f"  channel {number}: {significant(q)} m3/s, {significant(area)} m2, {significant(width)} m"
-        for number, q, area, width in said
+        for number, q, area, width in cells
     ]
     return "\n".join([page, *lines])
 

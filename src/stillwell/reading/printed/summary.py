@@ -11,9 +11,8 @@ from typing import Any, Protocol, TypeVar
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.reading.printed.rendering import rendered_line
-from stillwell.reading.printed.show import CAUTION, GRAVITY
-from stillwell.reading.printed.taken import (
+from stillwell.number_words import counted
+from stillwell.reading.printed.commit_contents import (
     check_rows,
     check_sentences,
     earlier_rows,
@@ -21,9 +20,10 @@ from stillwell.reading.printed.taken import (
     taken_rows,
     taken_sentences,
 )
+from stillwell.reading.printed.rendering import rendered_line
+from stillwell.reading.printed.show import CAUTION, GRAVITY
 from stillwell.reading.printed.text import as_table, significant, time_text
-from stillwell.records import AuditReport
-from stillwell.words import counted
+from stillwell.shared_types import AuditReport
 
 T = TypeVar("T")
 
@@ -69,13 +69,13 @@ def taken_lines(taken: TakenLike) -> str:
     results = {} if rows is None else {(r.gauging_id, r.revision): r for r in rows.itertuples()}
     findings = taken.prepared.tables.get("findings")
     grouped = [] if findings is None else findings.groupby(["gauging_id", "revision"])
-    doubts = {key: list(_finding_lines(rows)) for key, rows in grouped}
+    lines_by_revision = {key: list(_finding_lines(rows)) for key, rows in grouped}
     lines = []
     for outcome in taken.prepared.outcomes.itertuples():
         key = (outcome.gauging_id, outcome.revision)
         if outcome.action in ("new", "revision"):
             lines.append(_taken_line(results[key], outcome.action))
-            lines += doubts.get(key, [])
+            lines += lines_by_revision.get(key, [])
         elif outcome.action == "unchanged":
             lines.append(f"unchanged  {outcome.gauging_id}  stands so already")
     return "".join(f"{line}\n" for line in lines)
@@ -116,11 +116,11 @@ def taken_words(taken: TakenLike) -> str:
     if taken.entry is None:
         return "".join(f"{line}\n" for line in [*lines, "nothing was written; the archive is unchanged"])
     actions = taken.prepared.outcomes["action"].value_counts()
-    told = ", ".join(f"{count} {word}" for word, count in sorted(actions.items()))
+    counts = ", ".join(f"{count} {word}" for word, count in sorted(actions.items()))
     lines += taken_sentences(rows := taken_rows(taken.prepared.tables))
     lines += check_sentences(check_rows(taken.prepared.tables))
     lines += earlier_sentences(earlier_rows(taken.prepared.tables, taken.prepared.outcomes))
-    gaugings = f"gaugings: {told}" if told else "no gaugings" if rows else "no new rows"
+    gaugings = f"gaugings: {counts}" if counts else "no gaugings" if rows else "no new rows"
     lines.append(f"commit {taken.entry.number}: {counted(len(taken.entry.deposits), 'deposit')} sealed; {gaugings}")
     return "".join(f"{line}\n" for line in lines) + rendered_line([taken.rendered])
 
@@ -153,9 +153,9 @@ def gauging_rows(batches_taken: Sequence[TakenLike]) -> list[dict[str, Any]]:
         if taken.prepared is None or "gaugings" not in taken.prepared.tables:
             continue
         findings = taken.prepared.tables.get("findings", pd.DataFrame(columns=["gauging_id", "revision", "severity"]))
-        found = findings.groupby(["gauging_id", "revision", "severity"]).size().to_dict()
+        counts = findings.groupby(["gauging_id", "revision", "severity"]).size().to_dict()
         for g in taken.prepared.tables["gaugings"].itertuples():
-            grave = {s: found.get((g.gauging_id, g.revision, s), 0) for s in ("unusable", "suspect", "note")}
+            by_severity = {s: counts.get((g.gauging_id, g.revision, s), 0) for s in ("unusable", "suspect", "note")}
             rows.append(
                 {
                     "gauging": g.gauging_id,
@@ -164,7 +164,7 @@ def gauging_rows(batches_taken: Sequence[TakenLike]) -> list[dict[str, Any]]:
                     "discharge m3/s": None if pd.isna(g.discharge_m3_s) else g.discharge_m3_s,
                     "gauge height m": None if pd.isna(g.gauge_height_m) else g.gauge_height_m,
                     "verticals": None if pd.isna(g.verticals) else int(g.verticals),
-                    **{name: int(count) for name, count in grave.items()},
+                    **{name: int(count) for name, count in by_severity.items()},
                 }
             )
     return rows
@@ -180,10 +180,10 @@ def summary_markdown(batches_taken: Sequence[TakenLike]) -> str:
 def findings_markdown(root: Path) -> str:
     """Count the findings that stand in an archive, by code and severity, as a page."""
     findings = Archive(root).standing("findings")
-    found = findings.groupby(["severity", "code"]).agg(findings=("code", "size"), gaugings=("gauging_id", "nunique"))
+    counts = findings.groupby(["severity", "code"]).agg(findings=("code", "size"), gaugings=("gauging_id", "nunique"))
     rows = [
         {"severity": s, "code": c, "findings": f, "gaugings": g}
-        for (s, c), f, g in zip(found.index, found["findings"], found["gaugings"], strict=True)
+        for (s, c), f, g in zip(counts.index, counts["findings"], counts["gaugings"], strict=True)
     ]
     return f"# Findings that stand\n\n{_markdown(rows)}\n"
 
@@ -206,7 +206,7 @@ def audit_text(report: AuditReport) -> str:
     if report.rounded:
         same = f"computed again {'is' if report.rounded == 1 else 'are'} the same as stored only to rounding"
         lines.append(f"{counted(report.rounded, 'number')} {same} (another processor or library)")
-    lines += [f"remark: {remark}" for remark in report.remarks]
+    lines += [f"note: {note}" for note in report.remarks]
     lines += [f"fault ({fault.kind}): {fault.path}: {fault.sentence}" for fault in report.faults]
     lines.append("everything is as it was written" if not report.faults else counted(len(report.faults), "fault"))
     return "".join(f"{line}\n" for line in lines)

@@ -20,13 +20,13 @@ Document = dict[str, Any]
 
 
 def rating_document(
-    found: Candidates, made: RatingFit, sampled: Sampled | None = None, findings: Sequence[RatingFinding] = ()
+    selected: Candidates, made: RatingFit, sampled: Sampled | None = None, findings: Sequence[RatingFinding] = ()
 ) -> Document:
     """Lay out a fit as ``rating_text`` writes it.
 
     Parameters
     ----------
-    found : Candidates
+    selected : Candidates
     made : RatingFit
     sampled : Sampled, optional
         The ensemble, where one was asked for.
@@ -43,8 +43,8 @@ def rating_document(
     band = made.band(stages)
     known = np.nan if made.at_bound else 1.0
     return {
-        "site": found.rows["site"].iloc[0],
-        "gaugings_used": int(found.used.sum()),
+        "site": selected.rows["site"].iloc[0],
+        "gaugings_used": int(selected.used.sum()),
         "visits": made.visits,
         "zeros": made.zeros,
         "gauged_from_m": made.lowest_m,
@@ -61,7 +61,7 @@ def rating_document(
             {"test": v.name, "statistic": v.statistic, "critical": v.critical, "passed": v.passed, "words": v.sentence}
             for v in verdicts_of(made)
         ],
-        "gaugings": _gaugings(found, made),
+        "gaugings": _gaugings(selected, made),
         "notes": list(made.notes),
         "ensemble": None if sampled is None else _ensemble(sampled),
     }
@@ -72,18 +72,18 @@ def _limits(stages: NDArray[np.float64], *columns: NDArray[np.float64]) -> list[
     return [dict(zip(names, row, strict=True)) for row in zip(stages, *columns, strict=True)]
 
 
-def _gaugings(found: Candidates, made: RatingFit) -> list[Document]:
-    rows = zip(found.rows["gauging_id"], made.gaugings.to_dict("records"), found.why, strict=True)
+def _gaugings(selected: Candidates, made: RatingFit) -> list[Document]:
+    rows = zip(selected.rows["gauging_id"], made.gaugings.to_dict("records"), selected.why, strict=True)
     return [
         {
             "gauging_id": gauging,
-            "stage_m": held["stage_m"],
-            "discharge_m3_s": held["discharge_m3_s"],
-            "departure_pct": held["departure_pct"],
-            "shift_m": held.get("shift_m"),
+            "stage_m": fitted_row["stage_m"],
+            "discharge_m3_s": fitted_row["discharge_m3_s"],
+            "departure_pct": fitted_row["departure_pct"],
+            "shift_m": fitted_row.get("shift_m"),
             "left_out": why or None,
         }
-        for gauging, held, why in rows
+        for gauging, fitted_row, why in rows
     ]
 
 

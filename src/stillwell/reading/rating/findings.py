@@ -13,9 +13,9 @@ from stillwell.hydrometry.rating.shift import departure
 from stillwell.reading.rating.site_fit import Candidates, numbers_of, rated_discharge
 
 
-def findings_of_fit(found: Candidates, made: RatingFit, policy: Policy) -> tuple[RatingFinding, ...]:
+def findings_of_fit(selected: Candidates, made: RatingFit, policy: Policy) -> tuple[RatingFinding, ...]:
     """Hold a fit against the office's limits, by the gaugings that took part."""
-    rows = made.gaugings.assign(gauging_id=found.rows["gauging_id"].to_numpy())
+    rows = made.gaugings.assign(gauging_id=selected.rows["gauging_id"].to_numpy())
     flowing = rows["used"].to_numpy(dtype=bool) & (rows["discharge_m3_s"].to_numpy() > 0)
     return rating_findings(made.curve, rows[flowing], made.at_bound, policy)
 
@@ -45,7 +45,7 @@ def findings_of_rating(
     rows = gaugings[mine.isin(wanted).to_numpy()]
     stage, flow = numbers_of(rows, "gauge_height_m"), rated_discharge(rows)
     visit = rows["visit"].astype("object").where(rows["visit"].notna(), rows["gauging_id"])
-    told = pd.DataFrame(
+    gauged = pd.DataFrame(
         {
             "gauging_id": rows["gauging_id"].to_numpy(),
             "stage_m": stage,
@@ -53,5 +53,5 @@ def findings_of_rating(
             "visit": visit.to_numpy(),
         }
     )[np.isfinite(stage) & (flow > 0)]
-    told = told.assign(visit_share=1 / told.groupby("visit")["visit"].transform("size"))
-    return rating_findings(rating, told, (), policy)
+    gauged = gauged.assign(visit_share=1 / gauged.groupby("visit")["visit"].transform("size"))
+    return rating_findings(rating, gauged, (), policy)

@@ -16,11 +16,11 @@ from stillwell.hydrometry.gauging.uncertainty_in_use import level_sentence, stan
 from stillwell.hydrometry.rating.kinds import rating_of
 from stillwell.hydrometry.rating.rating import Rating
 from stillwell.hydrometry.rating.shift_proposal import Proposal, Way, propose
+from stillwell.number_words import counted
 from stillwell.reading.printed.text import significant
-from stillwell.reading.rating.in_force import newest_rating
 from stillwell.reading.rating.site_fit import candidates, numbers_of, rated_discharge
+from stillwell.reading.rating.site_ratings import newest_rating
 from stillwell.reading.select.spans import span_of
-from stillwell.words import counted
 
 
 def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
@@ -47,8 +47,8 @@ def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
         msg = f"expected one of {', '.join(get_args(Way))}; found {way!r}"
         raise QueryError(msg)
     row, rating = rating_with_curve(archive, site)
-    found = candidates(archive, site, span_of(row["valid_from"], None))
-    rows = found.rows[found.used]
+    selected = candidates(archive, site, span_of(row["valid_from"], None))
+    rows = selected.rows[selected.used]
     middle = rows["started_at"] + (rows["ended_at"] - rows["started_at"]) / 2
     proposal = propose(
         rating,
@@ -59,8 +59,8 @@ def proposal_of(archive: Archive, site: str, way: str) -> tuple[str, Proposal]:
         way=cast("Way", way),
         valid_from=np.datetime64(row["valid_from"].tz_localize(None)),
     )
-    said = level_sentence(rows)
-    return str(row["rating"]), replace(proposal, sentences=(*proposal.sentences, said)) if said else proposal
+    sentence = level_sentence(rows)
+    return str(row["rating"]), replace(proposal, sentences=(*proposal.sentences, sentence)) if sentence else proposal
 
 
 def rating_with_curve(archive: Archive, site: str) -> tuple[pd.Series, Rating]:
@@ -92,7 +92,7 @@ def proposal_text(rating: str, proposal: Proposal) -> str:
 
 
 def derived_lines(rows: dict[str, pd.DataFrame]) -> str:
-    """Write a line per site of a derivation, then its marks, days and doubts about stage by kind."""
+    """Write a line per site of a derivation, then its marks, days and findings on stage by kind."""
     sites = sorted({str(site) for frame in rows.values() for site in frame["site"]})
     return "".join(f"{line}\n" for site in sites for line in _site_lines(site, rows))
 
@@ -106,7 +106,7 @@ def current_line(count: int) -> str:
 
 def _site_lines(site: str, rows: dict[str, pd.DataFrame]) -> Iterator[str]:
     mine = {name: frame[frame["site"] == site] for name, frame in rows.items()}
-    values, days, doubts = (mine.get(name, pd.DataFrame()) for name in ("discharge", "daily", "series_doubts"))
+    values, days, findings = (mine.get(name, pd.DataFrame()) for name in ("discharge", "daily", "series_doubts"))
     if len(values):
         known = values["discharge_m3_s"].dropna()
         most = f", greatest {significant(known.max())} m3/s" if len(known) else ""
@@ -117,7 +117,7 @@ def _site_lines(site: str, rows: dict[str, pd.DataFrame]) -> Iterator[str]:
     if len(days):
         span = f"{days['day'].min()} to {days['day'].max()} by the site's offset"
         yield f"    {counted(len(days), 'day')}, {span}, {int(days['mean_m3_s'].notna().sum())} with a mean"
-    for code, same in doubts.groupby("code", sort=True) if len(doubts) else ():
+    for code, same in findings.groupby("code", sort=True) if len(findings) else ():
         first = same.iloc[0]
         since = f"the first {first['from']:%Y-%m-%dT%H:%MZ}: {first['message']}"
         yield f"    {first['severity']:<8} {code}: {len(same)}; {since}"
@@ -129,7 +129,7 @@ def left_ratings(archive: Archive) -> dict[str, str]:
     A rating is said not to hold when the newest gaugings, ``shift_proposal.LASTING`` or more of them one after
     another, all lie on one side of it beyond their uncertainty, shifts left aside.
     """
-    found: dict[str, str] = {}
+    sentences: dict[str, str] = {}
     for site in sorted(set(archive.standing("ratings")["site"])):
         try:
             _, proposal = proposal_of(archive, site, "by gauging")
@@ -137,15 +137,15 @@ def left_ratings(archive: Archive) -> dict[str, str]:
             continue
         lasting = [sentence for sentence in proposal.sentences if "a lasting change" in sentence]
         if lasting:
-            found[site] = lasting[0]
-    return found
+            sentences[site] = lasting[0]
+    return sentences
 
 
 def records_markdown(archive: Path, changed: str) -> str:
     """Write what a night's derivation changed, and the sites whose rating no longer holds, for a flow's page."""
-    said = changed or "Every record is what its stage, ratings and shifts make.\n"
+    text = changed or "Every record is what its stage, ratings and shifts make.\n"
     left = left_ratings(Archive(archive))
     lines = [f"- {site}: {sentence}" for site, sentence in left.items()] or ["- none"]
     return "\n".join(
-        ["# Records", "", "```", said.rstrip("\n"), "```", "", "## Ratings that no longer hold", "", *lines, ""]
+        ["# Records", "", "```", text.rstrip("\n"), "```", "", "## Ratings that no longer hold", "", *lines, ""]
     )

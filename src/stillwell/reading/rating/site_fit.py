@@ -88,19 +88,19 @@ def candidates(archive: Archive, site: str, span: Span = EVER) -> Candidates:
     decided = archive.standing("reviews").sort_values("decided_at", kind="stable")
     decided = decided[decided["decision"].isin(["included", "excluded"])].drop_duplicates("subject", keep="last")
     decisions = dict(zip(decided["subject"], decided["decision"], strict=True))
-    said = np.array([decisions.get(name, "") for name in rows["gauging_id"]], dtype=object)
+    decision = np.array([decisions.get(name, "") for name in rows["gauging_id"]], dtype=object)
     why = np.full(len(rows), "", dtype=object)
     outside = ~span.holds(rows["started_at"])
-    estimated = (rows["method"] == "estimated").to_numpy() & (said != "included")
+    estimated = (rows["method"] == "estimated").to_numpy() & (decision != "included")
     known = np.isfinite(stage) & np.isfinite(q)
     again = np.zeros(len(rows), dtype=bool)
     again[known] = repeated(stage[known], q[known], rows["started_at"].to_numpy()[known]) >= 0
     for mask, reason in (
         (outside, "outside"),
         (again, "again"),
-        (said == "excluded", "excluded"),
+        (decision == "excluded", "excluded"),
         (estimated, "estimated"),
-        (unusable & (said != "included"), "unusable"),
+        (unusable & (decision != "included"), "unusable"),
         (q < 0, "reversed"),
         (~np.isfinite(q), "no discharge"),
         (~np.isfinite(stage), "no stage"),
@@ -120,20 +120,20 @@ def rated_discharge(rows: pd.DataFrame) -> Floats:
     return np.where(np.isnan(at_gauge), numbers_of(rows, "discharge_m3_s"), at_gauge)
 
 
-def fitted(found: Candidates, choices: FitChoices | None = None) -> RatingFit:
+def fitted(selected: Candidates, choices: FitChoices | None = None) -> RatingFit:
     """Fit a rating to the gaugings that take part; see ``rating.fit.fit``."""
-    rows = found.rows
+    rows = selected.rows
     made = fit(
         numbers_of(rows, "gauge_height_m"),
         rated_discharge(rows),
         uncertainty=standard_uncertainty(rows),
         visit=rows["visit"].to_numpy(dtype=object),
-        used=found.used,
+        used=selected.used,
         name=rows["gauging_id"].to_numpy(dtype=object),
         choices=choices,
     )
-    said = level_sentence(rows[found.used])
-    return replace(made, notes=(*made.notes, said)) if said else made
+    sentence = level_sentence(rows[selected.used])
+    return replace(made, notes=(*made.notes, sentence)) if sentence else made
 
 
 @dataclass(frozen=True)
@@ -149,12 +149,12 @@ def shown_stages(made: RatingFit) -> Floats:
     return np.linspace(made.lowest_m, made.highest_m, 6)
 
 
-def sampled(found: Candidates, made: RatingFit, controls: Sequence[str], seed: int = 1) -> Sampled:
+def sampled(selected: Candidates, made: RatingFit, controls: Sequence[str], seed: int = 1) -> Sampled:
     """Sample ratings that agree with beliefs about the controls.
 
     Parameters
     ----------
-    found : Candidates
+    selected : Candidates
     made : RatingFit
         Where the sampling starts, and the stages shown.
     controls : sequence of str
@@ -172,7 +172,7 @@ def sampled(found: Candidates, made: RatingFit, controls: Sequence[str], seed: i
     """
     from stillwell.hydrometry.rating.bayes import sample
 
-    rows = found.rows
+    rows = selected.rows
     ensemble = sample(
         numbers_of(rows, "gauge_height_m"),
         rated_discharge(rows),
@@ -180,7 +180,7 @@ def sampled(found: Candidates, made: RatingFit, controls: Sequence[str], seed: i
         seed=seed,
         uncertainty=standard_uncertainty(rows),
         visit=rows["visit"].to_numpy(dtype=object),
-        used=found.used,
+        used=selected.used,
         start=made if made.curve.lower_m.size == len(controls) else None,
     )
     return Sampled(ensemble, shown_stages(made))
@@ -215,16 +215,16 @@ def _control(text: str) -> Control:
     return Control(kind, (given[0], given[1]), foot)
 
 
-def rating_text(found: Candidates, made: RatingFit, findings: Sequence[RatingFinding] = ()) -> str:
+def rating_text(selected: Candidates, made: RatingFit, findings: Sequence[RatingFinding] = ()) -> str:
     """Write out a fit: segments, findings, how sure it is, shapes tried, tests, every gauging's departure, notes."""
-    return "\n\n".join(_parts(found, made, findings)) + "\n"
+    return "\n\n".join(_parts(selected, made, findings)) + "\n"
 
 
-def _parts(found: Candidates, made: RatingFit, findings: Sequence[RatingFinding]) -> Iterator[str]:
-    site = found.rows["site"].iloc[0]
+def _parts(selected: Candidates, made: RatingFit, findings: Sequence[RatingFinding]) -> Iterator[str]:
+    site = selected.rows["site"].iloc[0]
     error = 100 * made.standard_error
     yield (
-        f"Rating of {site} from {int(found.used.sum())} of {len(found.rows)} gaugings "
+        f"Rating of {site} from {int(selected.used.sum())} of {len(selected.rows)} gaugings "
         f"({made.visits:g} visits with flow, {made.zeros} observed zeros)\n"
         f"gauged from {made.lowest_m:.3f} to {made.highest_m:.3f} m; scatter {error:.1f} % (standard), "
         f"{made.freedom:g} degrees of freedom; beyond the gaugings' own uncertainty {100 * made.remnant:.1f} %"
@@ -255,7 +255,7 @@ def _parts(found: Candidates, made: RatingFit, findings: Sequence[RatingFinding]
     )
     yield "Tests (5 %)\n" + "\n".join(f"  {verdict.sentence}" for verdict in verdicts_of(made))
     yield "Gaugings\n" + as_table(
-        list(_gaugings(found, made)), ["gauging", "stage_m", "m3/s", "departure", "shift_m", "left out"]
+        list(_gaugings(selected, made)), ["gauging", "stage_m", "m3/s", "departure", "shift_m", "left out"]
     )
     if made.notes:
         yield "Notes\n" + "\n".join(f"  {note}" for note in made.notes)
@@ -277,20 +277,22 @@ def _limits(made: RatingFit) -> str:
 
 def verdicts_of(made: RatingFit) -> tuple[Verdict, ...]:
     """Test the departures of the gaugings that take part."""
-    held = made.gaugings
-    flowing = held["used"].to_numpy(dtype=bool) & np.isfinite(held["departure_pct"].to_numpy())
-    return tuple(verdicts(held["stage_m"].to_numpy()[flowing], held["departure_pct"].to_numpy()[flowing]))
+    gaugings = made.gaugings
+    flowing = gaugings["used"].to_numpy(dtype=bool) & np.isfinite(gaugings["departure_pct"].to_numpy())
+    return tuple(verdicts(gaugings["stage_m"].to_numpy()[flowing], gaugings["departure_pct"].to_numpy()[flowing]))
 
 
-def _gaugings(found: Candidates, made: RatingFit) -> Iterator[dict[str, str]]:
-    for (_, row), held, why in zip(found.rows.iterrows(), made.gaugings.to_dict("records"), found.why, strict=True):
-        departs = held["departure_pct"]
+def _gaugings(selected: Candidates, made: RatingFit) -> Iterator[dict[str, str]]:
+    for (_, row), fitted_row, why in zip(
+        selected.rows.iterrows(), made.gaugings.to_dict("records"), selected.why, strict=True
+    ):
+        departs = fitted_row["departure_pct"]
         yield {
             "gauging": row["gauging_id"],
-            "stage_m": "" if pd.isna(held["stage_m"]) else f"{held['stage_m']:.3f}",
-            "m3/s": "" if pd.isna(held["discharge_m3_s"]) else significant(held["discharge_m3_s"]),
+            "stage_m": "" if pd.isna(fitted_row["stage_m"]) else f"{fitted_row['stage_m']:.3f}",
+            "m3/s": "" if pd.isna(fitted_row["discharge_m3_s"]) else significant(fitted_row["discharge_m3_s"]),
             "departure": "" if pd.isna(departs) else f"{departs:+.1f} %",
-            "shift_m": "" if pd.isna(held.get("shift_m")) else f"{held['shift_m']:+.3f}",
+            "shift_m": "" if pd.isna(fitted_row.get("shift_m")) else f"{fitted_row['shift_m']:+.3f}",
             "left out": why,
         }
 

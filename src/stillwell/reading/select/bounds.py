@@ -1,4 +1,4 @@
-"""Bounds of time and memory around a question. Knows no database but that it can be interrupted."""
+"""Limits of time and memory for a question to a database that can be interrupted."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from pathlib import Path
 from threading import Event, Timer
 
 LONGEST_S = 60.0
-"""Seconds a question may take unless told: the slowest of ours, over 200,000 gaugings, takes some ten."""
+"""Default limit in seconds: the slowest of our own questions, over 200,000 gaugings, takes about ten."""
 _VIRTUAL = Path("/proc/self/statm")
 
 
 @contextmanager
 def stopped_after(seconds: float, interrupt: Callable[[], None]) -> Iterator[Event]:
-    """Interrupt what the block does when it takes longer than it may.
+    """Interrupt a block that takes longer than allowed.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ def stopped_after(seconds: float, interrupt: Callable[[], None]) -> Iterator[Eve
 
 @contextmanager
 def room_for(size: int) -> Iterator[None]:
-    """Let this process take no more than so many further bytes while the block runs, where the system can say so.
+    """Limit the further memory of this process while the block runs, where the system reports its size.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What a table of an archive is, from the archive's own description of it: columns, units, words, key, time."""
+"""The archive's own description of a table: columns, units, code words, key, time."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from stillwell.archive.tables.table_files import arrow_schema_from
 from stillwell.errors import QueryError
 
 TIMES = ("started_at", "read_at", "time", "day", "checked_at", "decided_at", "from")
-"""Columns that say when what a row tells of happened; a table has at most one that counts, the first."""
+"""Columns that hold the time of a row; the first that a table has counts."""
 SERIES_TIMES = ("read_at", "time", "day")
 """Those of them that are the times of a series."""
 TRAIL = ("deposit", "row_file", "row_line", "revision", "recorded_at")
-"""Columns that say where a row came from."""
+"""Columns that hold the origin of a row."""
 
 
 @dataclass(frozen=True)
@@ -61,9 +61,9 @@ class Described:
         """Column by which rows lie in a span of time; a row of a gauging lies where its gauging started."""
         if self.of_gaugings and self.table != "gaugings":
             return None
-        found = next((name for name in TIMES if name in self.columns), None)
+        named = next((name for name in TIMES if name in self.columns), None)
         alone = "recorded_at" if "revision" not in self.columns and "recorded_at" in self.columns else None
-        return found or alone
+        return named or alone
 
     @property
     def is_series(self) -> bool:
@@ -124,14 +124,14 @@ def describe(archive: Archive, table: str) -> Described:
     return Described(table, description, columns, tuple(schema["primaryKey"]), arrow_schema_from(schema))
 
 
-def _column(said: Mapping[str, Any]) -> ColumnOf:
-    limits = said.get("constraints", {})
+def _column(field_: Mapping[str, Any]) -> ColumnOf:
+    limits = field_.get("constraints", {})
     return ColumnOf(
-        name=said["name"],
-        kind=said["type"],
-        description=said.get("description", ""),
-        units=said.get("unit"),
-        standard_name=said.get("standardName"),
+        name=field_["name"],
+        kind=field_["type"],
+        description=field_.get("description", ""),
+        units=field_.get("unit"),
+        standard_name=field_.get("standardName"),
         words=tuple(limits.get("enum", ())),
         required=bool(limits.get("required", False)),
     )

@@ -1,4 +1,4 @@
-"""Table files of some sites, opened no further than a question needs: by site, year, span and column."""
+"""Table files of some sites: opens only the files, row groups and columns that a question needs."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.disk.regular import check_regular
+from stillwell.archive.disk.regular_files import check_regular
 from stillwell.archive.tables.retired_columns import to_read
 from stillwell.errors import ArchiveDamaged
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 _MANY = 16
 """Files from which on opening them on several threads pays."""
@@ -25,17 +25,17 @@ S = TypeVar("S")
 
 
 @dataclass(frozen=True)
-class Held:
-    """A table file and what its footer says; ``groups`` are the row groups that matter.
+class SelectedFile:
+    """A table file with its footer; ``groups`` are the row groups that can hold rows asked for.
 
-    ``sites`` are those whose rows are read, in order; ``beside`` says that the file holds rows of other sites too.
+    ``sites`` are those whose rows are read, in order; ``shared`` says that the file holds rows of other sites too.
     """
 
     path: Path
     sites: tuple[str, ...]
     footer: pq.FileMetaData
     groups: tuple[int, ...]
-    beside: bool = False
+    shared: bool = False
 
     def range(self, column: str, group: int | None = None) -> tuple[Any, Any] | None:
         """Return the least and greatest value of a column, None where the footer does not say or it has none.
@@ -46,37 +46,39 @@ class Held:
         group : int, optional
             In this row group only.
         """
-        found = [self._range(column, i) for i in (self.groups if group is None else (group,))]
-        known = [one for one in found if one is not None]
-        if len(known) < len(found) or not known:
+        ranges = [self._range(column, i) for i in (self.groups if group is None else (group,))]
+        known = [one for one in ranges if one is not None]
+        if len(known) < len(ranges) or not known:
             return None
         return min(low for low, _ in known), max(high for _, high in known)
 
     def _range(self, column: str, group: int) -> tuple[Any, Any] | None:
         place = self.footer.schema.names.index(column) if column in self.footer.schema.names else -1
-        said = self.footer.row_group(group).column(place).statistics if place >= 0 else None
-        return (said.min, said.max) if said is not None and said.has_min_max else None
+        statistics = self.footer.row_group(group).column(place).statistics if place >= 0 else None
+        return (statistics.min, statistics.max) if statistics is not None and statistics.has_min_max else None
 
     def only(self, column: str) -> tuple[Any] | None:
         """Return the one value that every row has, missing as None; None where the footer does not say there is one."""
         if column not in self.footer.schema.names:
             return (None,)
-        place, found = self.footer.schema.names.index(column), set()
+        place, values = self.footer.schema.names.index(column), set()
         for group in map(self.footer.row_group, self.groups):
-            said = group.column(place).statistics
-            if said is None or not said.has_null_count or said.null_count not in (0, group.num_rows):
+            statistics = group.column(place).statistics
+            if statistics is None or not statistics.has_null_count or statistics.null_count not in (0, group.num_rows):
                 return None
-            if said.null_count == 0 and not said.has_min_max:
+            if statistics.null_count == 0 and not statistics.has_min_max:
                 return None
-            found |= {said.min, said.max} if said.null_count == 0 else {None}
-        return (found.pop(),) if len(found) == 1 else None
+            values |= {statistics.min, statistics.max} if statistics.null_count == 0 else {None}
+        return (values.pop(),) if len(values) == 1 else None
 
 
 Span = tuple[str, Any, Any]
 """A column, the least value asked for and the value no longer asked for; None leaves an end open."""
 
 
-def held_files(archive: Archive, table: str, sites: Sequence[str] | None, spans: Sequence[Span] = ()) -> list[Held]:
+def selected_files(
+    archive: Archive, table: str, sites: Sequence[str] | None, spans: Sequence[Span] = ()
+) -> list[SelectedFile]:
     """Open the footers of the files, and name the row groups, that can hold rows of some sites and spans.
 
     Parameters
@@ -89,7 +91,7 @@ def held_files(archive: Archive, table: str, sites: Sequence[str] | None, spans:
 
     Returns
     -------
-    list of Held
+    list of SelectedFile
         By site, and then in the order committed.
 
     Raises
@@ -99,13 +101,13 @@ def held_files(archive: Archive, table: str, sites: Sequence[str] | None, spans:
     """
     files = [file for file in archive.table_files(table, sites) if _year_may_lie(file, spans)]
     wanted = None if sites is None else frozenset(sites)
-    footers = _each(lambda file: _held(archive.root / file.path, file, wanted), files)
-    kept = [_narrowed(one, spans) for one in footers]
-    return [one for one in kept if one.groups]
+    footers = _each(lambda file: _opened(archive.root / file.path, file, wanted), files)
+    narrowed = [_narrowed(one, spans) for one in footers]
+    return [one for one in narrowed if one.groups]
 
 
 def _year_may_lie(file: ListedFile, spans: Sequence[Span]) -> bool:
-    """Tell by the years listed, one year wide of them on both sides, for years that do not start in January UTC."""
+    """Compare spans with the years listed, widened by a year on both sides: a year may not start in January UTC."""
     times = [(low, high) for name, low, high in spans if name != "recorded_at"]
     return not file.years or all(
         (low is None or low.year <= file.years[-1] + 1) and (high is None or high.year >= file.years[0] - 1)
@@ -113,36 +115,36 @@ def _year_may_lie(file: ListedFile, spans: Sequence[Span]) -> bool:
     )
 
 
-def _held(path: Path, file: ListedFile, wanted: frozenset[str] | None) -> Held:
+def _opened(path: Path, file: ListedFile, wanted: frozenset[str] | None) -> SelectedFile:
     footer = reading(path, lambda: pq.read_metadata(path))
     mine = file.sites if wanted is None else tuple(site for site in file.sites if site in wanted)
-    return Held(path, mine, footer, tuple(range(footer.num_row_groups)), len(mine) < len(file.sites))
+    return SelectedFile(path, mine, footer, tuple(range(footer.num_row_groups)), len(mine) < len(file.sites))
 
 
-def _narrowed(held: Held, spans: Sequence[Span]) -> Held:
-    groups = tuple(i for i in held.groups if all(_may_lie(held.range(name, i), low, high) for name, low, high in spans))
-    if held.beside:
-        ranges = {i: held.range("site", i) for i in groups}
+def _narrowed(file: SelectedFile, spans: Sequence[Span]) -> SelectedFile:
+    groups = tuple(i for i in file.groups if all(_may_lie(file.range(name, i), low, high) for name, low, high in spans))
+    if file.shared:
+        ranges = {i: file.range("site", i) for i in groups}
         groups = tuple(
-            i for i in groups if (one := ranges[i]) is None or any(one[0] <= s <= one[1] for s in held.sites)
+            i for i in groups if (one := ranges[i]) is None or any(one[0] <= s <= one[1] for s in file.sites)
         )
-    return held if groups == held.groups else replace(held, groups=groups)
+    return file if groups == file.groups else replace(file, groups=groups)
 
 
-def _may_lie(found: tuple[Any, Any] | None, low: Any, high: Any) -> bool:
-    if found is None:
+def _may_lie(bounds: tuple[Any, Any] | None, low: Any, high: Any) -> bool:
+    if bounds is None:
         return True
-    return (low is None or found[1] >= low) and (high is None or found[0] < high)
+    return (low is None or bounds[1] >= low) and (high is None or bounds[0] < high)
 
 
-def read_part(held: Held, columns: Sequence[str]) -> pa.Table:
-    """Read some columns of the row groups that matter, checking page checksums; only rows of the sites asked for.
+def read_part(selected: SelectedFile, columns: Sequence[str]) -> pa.Table:
+    """Read some columns of the selected row groups, checking page checksums; only rows of the sites asked for.
 
-    Words stay encoded as numbers of a list, which is quicker to read and to look through; ``joined`` decodes them.
+    Texts stay dictionary-encoded, which is faster to read and to filter; ``joined`` decodes them.
 
     Parameters
     ----------
-    held : Held
+    selected : SelectedFile
     columns : sequence of str
         Those the file lacks are left out.
 
@@ -155,27 +157,27 @@ def read_part(held: Held, columns: Sequence[str]) -> pa.Table:
     ArchiveDamaged
         If the file is not as it was written.
     """
-    schema = held.footer.schema
-    asked = to_read(columns, schema.names)
-    mine = [*asked, *(["site"] if held.beside and "site" not in asked else [])]
+    schema = selected.footer.schema
+    names = to_read(columns, schema.names)
+    mine = [*names, *(["site"] if selected.shared and "site" not in names else [])]
     words = [name for name in mine if schema.column(schema.names.index(name)).physical_type == "BYTE_ARRAY"]
 
     def read() -> pa.Table:
         with pq.ParquetFile(
-            held.path, metadata=held.footer, page_checksum_verification=True, read_dictionary=words
+            selected.path, metadata=selected.footer, page_checksum_verification=True, read_dictionary=words
         ) as file:
-            part = file.read_row_groups(list(held.groups), columns=mine, use_threads=len(mine) > 1)
-            if not held.beside:
+            part = file.read_row_groups(list(selected.groups), columns=mine, use_threads=len(mine) > 1)
+            if not selected.shared:
                 return part
             site = part["site"].cast(pa.string())
-            return part.filter(pc.is_in(site, pa.array(held.sites, pa.string()))).select(asked)
+            return part.filter(pc.is_in(site, pa.array(selected.sites, pa.string()))).select(names)
 
-    return reading(held.path, read)
+    return reading(selected.path, read)
 
 
-def read_parts(files: Sequence[Held], columns: Sequence[str]) -> list[pa.Table]:
+def read_parts(files: Sequence[SelectedFile], columns: Sequence[str]) -> list[pa.Table]:
     """Read some columns of several files, in their order."""
-    return _each(lambda held: read_part(held, columns), files)
+    return _each(lambda file: read_part(file, columns), files)
 
 
 def check_files(paths: Iterable[Path]) -> None:
@@ -191,7 +193,7 @@ def check_files(paths: Iterable[Path]) -> None:
 
 
 def reading(path: Path, read: Callable[[], T]) -> T:
-    """Read, and turn what goes wrong into words.
+    """Read a table file, and raise ``ArchiveDamaged`` where that fails.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""What an analyst asks of a table, checked against what the archive holds. Decides only; reads no rows."""
+"""Checks the arguments of a question on a table against the archive's description. Reads no rows."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from stillwell.reading.select.moments import Moment
 from stillwell.reading.select.spans import EVER, Condition, Span, span_of
 
 Wanted = str | bool | int | Iterable[str]
-"""What a filter may be given: one value, or several of which any will do."""
+"""Value of a filter: one, or several of which any may match."""
 
 _FILTERED = ("string", "boolean", "integer")
 _NAMED = 20
@@ -28,9 +28,9 @@ class Question:
     sites: tuple[str, ...] | None = None
     span: Span = EVER
     where: Mapping[str, tuple[Any, ...]] | None = None
-    """Values of which any will do, by column of the table."""
+    """Allowed values by column of the table."""
     of_gauging: Mapping[str, tuple[Any, ...]] | None = None
-    """The same, by column of ``gaugings``, for a table whose rows belong to gaugings."""
+    """Allowed values by column of ``gaugings``, for a table whose rows belong to gaugings."""
     columns: tuple[str, ...] | None = None
     as_of: datetime | None = None
     revisions: bool = False
@@ -47,7 +47,7 @@ class Question:
 
 
 @dataclass(frozen=True)
-class Asked:
+class Arguments:
     """The arguments of a question as given."""
 
     site: str | Iterable[str] | None = None
@@ -61,11 +61,11 @@ def question(
     table: Described,
     gaugings: Described | None,
     sites: Iterable[str],
-    asked: Asked,
+    given: Arguments,
     as_of: datetime | None,
     revisions: bool,
 ) -> Question:
-    """Make a question of what was asked.
+    """Check arguments and make a question of them.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ def question(
         The table of gaugings, whose columns filter the rows that belong to a gauging.
     sites : iterable of str
         The sites of the archive.
-    asked : Asked
+    given : Arguments
     as_of : datetime or None
     revisions : bool
 
@@ -88,22 +88,22 @@ def question(
         If a filter, a column or a value is none that the table knows.
     """
     lent = gaugings if table.of_gaugings and table.table != "gaugings" else None
-    where, of_gauging = _values(table, lent, asked.where or {})
-    _check_times(table, lent, asked)
+    where, of_gauging = _values(table, lent, given.where or {})
+    _check_times(table, lent, given)
     return Question(
         table,
-        sites=_sites(table, lent, sites, asked.site),
-        span=span_of(asked.start, asked.end),
+        sites=_sites(table, lent, sites, given.site),
+        span=span_of(given.start, given.end),
         where=where,
         of_gauging=of_gauging,
-        columns=_columns(table, asked.columns),
+        columns=_columns(table, given.columns),
         as_of=as_of,
         revisions=revisions,
     )
 
 
 def filters_of(table: Described, lent: Described | None) -> list[str]:
-    """Name what a table can be filtered by."""
+    """Return the filters of a table."""
     named = ["site"] if "site" in table.columns else []
     named += ["start", "end"] if table.time or lent is not None else []
     own = [c.name for c in table.columns.values() if c.kind in _FILTERED and c.name != "site"]
@@ -114,7 +114,7 @@ def filters_of(table: Described, lent: Described | None) -> list[str]:
 def _values(
     table: Described, lent: Described | None, given: Mapping[str, Wanted | None]
 ) -> tuple[dict[str, tuple[Any, ...]], dict[str, tuple[Any, ...]]]:
-    """Part the filters on values by the table they look at."""
+    """Split the filters on values into those on the table and those on the gaugings."""
     mine: dict[str, tuple[Any, ...]] = {}
     theirs: dict[str, tuple[Any, ...]] = {}
     for name, wanted in given.items():
@@ -157,8 +157,8 @@ def _several(wanted: Wanted) -> tuple[Any, ...]:
     return tuple(wanted) if isinstance(wanted, Iterable) and not isinstance(wanted, str) else (wanted,)
 
 
-def _check_times(table: Described, lent: Described | None, asked: Asked) -> None:
-    for name, value in (("start", asked.start), ("end", asked.end)):
+def _check_times(table: Described, lent: Described | None, given: Arguments) -> None:
+    for name, value in (("start", given.start), ("end", given.end)):
         if value is not None and table.time is None and lent is None:
             raise QueryError(_unknown(table, lent, name))
 
@@ -170,10 +170,10 @@ def _sites(
         return None
     if "site" not in table.columns:
         raise QueryError(_unknown(table, lent, "site"))
-    held, values = sorted(known), _several(wanted)
+    codes, values = sorted(known), _several(wanted)
     for value in values:
-        if value not in held:
-            some = ", ".join(held[:_NAMED]) + (f" and {len(held) - _NAMED} more" if len(held) > _NAMED else "")
+        if value not in codes:
+            some = ", ".join(codes[:_NAMED]) + (f" and {len(codes) - _NAMED} more" if len(codes) > _NAMED else "")
             msg = f"site: expected one of {some or 'no site, there is none yet'}; found {value!r}"
             raise QueryError(msg)
     return values

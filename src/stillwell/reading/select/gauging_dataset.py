@@ -44,8 +44,8 @@ def gauging_dataset(archive: Archive, gauging_id: str, revision: int | None, as_
     """
     row = _row(archive, gauging_id, revision, as_of)
     site, number = str(row["site"].iloc[0]), int(row["revision"].iloc[0])
-    beside = {name: _beside(archive, name, site, gauging_id, number, as_of) for name in NEEDED}
-    (rows,) = laid_out(row, **beside)
+    tables = {name: _beside(archive, name, site, gauging_id, number, as_of) for name in NEEDED}
+    (rows,) = laid_out(row, **tables)
     data = gaugings_netcdf(rows, _register(archive, site, as_of), _office(archive, as_of))
     with netCDF4.Dataset("gauging", memory=data) as file:
         made = xr.open_dataset(_stored(file)).load()
@@ -75,16 +75,16 @@ def _row(archive: Archive, gauging_id: str, revision: int | None, as_of: datetim
     rows = rows if as_of is None else rows[rows["recorded_at"] <= pd.Timestamp(as_of)]
     newest = newest_rows(rows)
     if revision is None:
-        found = standing_rows("gaugings", rows, rows)
+        chosen = standing_rows("gaugings", rows, rows)
         missing = "none of them stands: it was withdrawn, or recorded later than asked; name a revision to see it"
     else:
-        found = newest[newest["revision"] == revision].reset_index(drop=True)
+        chosen = newest[newest["revision"] == revision].reset_index(drop=True)
         missing = f"not revision {revision}"
-    if found.empty:
+    if chosen.empty:
         known = ", ".join(str(number) for number in newest["revision"]) or "no revision"
         msg = f"{gauging_id}: found {known}, but {missing}"
         raise QueryError(msg)
-    return found
+    return chosen
 
 
 def _beside(

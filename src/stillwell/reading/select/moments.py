@@ -1,4 +1,4 @@
-"""Moments as an analyst writes them: a datetime or ISO 8601 text; nothing is guessed about an offset."""
+"""Moments given as a datetime or ISO 8601 text; an offset from UTC is never guessed."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def moment(value: Moment, what: str) -> pd.Timestamp:
 
 
 def is_date(value: Moment) -> bool:
-    """Say whether a value is a year, month or day without a time of day."""
+    """Return whether a value is a year, month or day without a time of day."""
     if isinstance(value, str):
         return _DAY.fullmatch(value) is not None
     return isinstance(value, date) and not isinstance(value, datetime)

@@ -1,4 +1,4 @@
-"""Rows that answer a question on one table: no file of another site is opened, no column read that is not needed."""
+"""Reads the rows that answer a question on one table; opens no file of another site, reads no column not needed."""
 
 from __future__ import annotations
 
@@ -20,17 +20,17 @@ from stillwell.archive.tables.current_rows import GAUGING, standing_rows
 from stillwell.archive.tables.table_files import as_frame, joined
 from stillwell.errors import QueryError
 from stillwell.reading.select.described import Described
-from stillwell.reading.select.files import Held, Span, held_files, read_parts
+from stillwell.reading.select.files import SelectedFile, Span, read_parts, selected_files
 from stillwell.reading.select.filters import Question
 from stillwell.reading.select.spans import EVER, Condition, fits, of_values
 
-Remembered = dict[tuple[Any, ...], pd.DataFrame]
-"""Which gaugings stand, by the sites and moment asked about; an opened archive never changes."""
-MOST_REMEMBERED = 8
+GaugingsCache = dict[tuple[Any, ...], pd.DataFrame]
+"""Current gaugings by the sites and moment of a question; an opened archive never changes."""
+MOST_CACHED = 8
 
 
 def answer(
-    archive: Archive, question: Question, gaugings: Described | None, remembered: Remembered | None = None
+    archive: Archive, question: Question, gaugings: Described | None, cache: GaugingsCache | None = None
 ) -> pd.DataFrame:
     """Read the rows that answer a question.
 
@@ -40,8 +40,8 @@ def answer(
     question : Question
     gaugings : Described or None
         The archive's table of gaugings.
-    remembered : Remembered, optional
-        Kept between questions, so that points and verticals of a site need not ask again which gaugings stand.
+    cache : GaugingsCache, optional
+        Shared by questions, so that points and verticals of a site do not select the current gaugings again.
 
     Returns
     -------
@@ -58,9 +58,9 @@ def answer(
     if question.table.table == "gaugings":
         rows = _gaugings(archive, question)
     elif question.table.of_gaugings and gaugings is not None:
-        rows = _beside_gaugings(archive, question, gaugings, {} if remembered is None else remembered)
+        rows = _rows_of_gaugings(archive, question, gaugings, {} if cache is None else cache)
     else:
-        rows = _kept(archive, question)
+        rows = _independent_rows(archive, question)
     if rows.empty:
         _check_instrument(archive, question)
     # picking columns copies them
@@ -69,7 +69,7 @@ def answer(
 
 
 def pushed_down(question: Question) -> list[Span]:
-    """Name what footers can be held against before it is known which rows stand.
+    """Return the spans that row groups can be ruled out by before it is known which rows are current.
 
     A row's time only rules it out early where it is part of the key: elsewhere a correction may have changed it.
     """
@@ -83,16 +83,16 @@ def pushed_down(question: Question) -> list[Span]:
     return spans
 
 
-def settled(table: Described, files: Sequence[Held]) -> bool:
+def settled(table: Described, files: Sequence[SelectedFile]) -> bool:
     """Return whether every row stands, by the footers alone: no status, and no key has more than one revision."""
     if "revision" not in table.columns:
         return True
-    ranges = [held.range("revision") for held in files]
+    ranges = [file.range("revision") for file in files]
     return "status" not in table.columns and all(one is not None and one[1] == 1 for one in ranges)
 
 
 def standing_of(table: Described, rows: pd.DataFrame) -> pd.DataFrame:
-    """Pick the rows that stand of the gaugings or a table beside them, looking only where there were revisions."""
+    """Return the current rows of a table, comparing revisions only where there are several."""
     time = table.time
     if table.table == "gaugings":
         # a row that is the only one of its gauging stands unless it was withdrawn
@@ -111,10 +111,10 @@ def standing_of(table: Described, rows: pd.DataFrame) -> pd.DataFrame:
     return rows[keep]
 
 
-def _kept(archive: Archive, question: Question) -> pd.DataFrame:
-    """Answer from a table whose rows belong to no gauging."""
+def _independent_rows(archive: Archive, question: Question) -> pd.DataFrame:
+    """Read a table whose rows belong to no gauging."""
     table, spans = question.table, pushed_down(question)
-    files = held_files(archive, table.table, question.sites, spans)
+    files = selected_files(archive, table.table, question.sites, spans)
     whole = question.revisions or settled(table, files)
     needed = [] if whole else [*table.key, "revision", "recorded_at"]
     early = {span[0] for span in spans}
@@ -131,10 +131,10 @@ def _meeting(rows: pd.DataFrame, conditions: Sequence[Condition]) -> pd.DataFram
 
 
 def _gaugings(archive: Archive, question: Question) -> pd.DataFrame:
-    """Answer from the gaugings themselves, whose site and start a correction may have changed."""
+    """Read the gaugings themselves, whose site and start a correction may have changed."""
     table, known = question.table, (question.where or {}).get("gauging_id")
     sites = question.sites if known is None else _sites_of(archive, known)
-    files = held_files(archive, "gaugings", None if sites is None else archive.related(sites))
+    files = selected_files(archive, "gaugings", None if sites is None else archive.related(sites))
     met = [*question.in_time, *of_values(question.where)]
     needed = [*GAUGING, "recorded_at", "status", "site", *(c.column for c in met)]
     rows = _rows(table, files, [*question.named, *needed], [])
@@ -147,26 +147,32 @@ def _gaugings(archive: Archive, question: Question) -> pd.DataFrame:
     return _meeting(rows, met)
 
 
-def _beside_gaugings(archive: Archive, question: Question, gaugings: Described, remembered: Remembered) -> pd.DataFrame:
-    """Answer from a table whose rows belong to gaugings: those of the revisions that stand and are asked for."""
+def _rows_of_gaugings(archive: Archive, question: Question, gaugings: Described, cache: GaugingsCache) -> pd.DataFrame:
+    """Read a table whose rows belong to gaugings: those of the revisions that the question selects."""
     where = dict(question.of_gauging or {})
     if "gauging_id" in (question.where or {}):
         where["gauging_id"] = (question.where or {})["gauging_id"]
-    spans, sites, asked = pushed_down(question), question.sites, None
+    spans, sites, revisions = pushed_down(question), question.sites, None
     filtered = bool(where) or bool(question.span)
     ids: list[Span] = []
     if filtered or not question.revisions:
-        asked = _about(archive, replace(question, table=gaugings, where=where, of_gauging=None), remembered)
-    if asked is not None and filtered:
-        sites = tuple(sorted(asked["site"].unique()))
-        ids = [("gauging_id", asked["gauging_id"].min(), asked["gauging_id"].max() + "\0")] if len(asked) else []
-    files = held_files(archive, question.table.table, sites, [*spans, *ids])
+        revisions = _revisions_asked_for(
+            archive, replace(question, table=gaugings, where=where, of_gauging=None), cache
+        )
+    if revisions is not None and filtered:
+        sites = tuple(sorted(revisions["site"].unique()))
+        ids = (
+            [("gauging_id", revisions["gauging_id"].min(), revisions["gauging_id"].max() + "\0")]
+            if len(revisions)
+            else []
+        )
+    files = selected_files(archive, question.table.table, sites, [*spans, *ids])
     needed = [*question.named, *(question.where or {})]
-    return _meeting(_rows(question.table, files, needed, spans, asked), of_values(question.where))
+    return _meeting(_rows(question.table, files, needed, spans, revisions), of_values(question.where))
 
 
-def _about(archive: Archive, question: Question, remembered: Remembered) -> pd.DataFrame:
-    """Name the revisions of gaugings that a question on a table beside them is about."""
+def _revisions_asked_for(archive: Archive, question: Question, cache: GaugingsCache) -> pd.DataFrame:
+    """Select the revisions of gaugings whose rows in another table are asked for."""
     where = question.where or {}
     columns = (*GAUGING, "site", "recorded_at", "status", "started_at", "within_pct", "instrument")
     plain = replace(question, span=EVER, where=None, columns=columns)
@@ -175,33 +181,33 @@ def _about(archive: Archive, question: Question, remembered: Remembered) -> pd.D
     if "gauging_id" in where:
         plain = replace(plain, where={"gauging_id": where["gauging_id"]})
     key = (plain.sites, plain.as_of, plain.revisions, plain.columns)
-    rows = remembered.get(key) if plain.where is None else None
+    rows = cache.get(key) if plain.where is None else None
     if rows is None:
         rows = _gaugings(archive, plain)
         rows = newest_rows(rows) if question.revisions else rows
         if plain.where is None:
-            remembered[key] = rows
-            while len(remembered) > MOST_REMEMBERED:
-                remembered.pop(next(iter(remembered)))
+            cache[key] = rows
+            while len(cache) > MOST_CACHED:
+                cache.pop(next(iter(cache)))
     return _meeting(rows, [*question.in_time, *of_values(where)])
 
 
 def _rows(
     table: Described,
-    files: Sequence[Held],
+    files: Sequence[SelectedFile],
     columns: Iterable[str],
     spans: Sequence[Span],
-    asked: pd.DataFrame | None = None,
+    revisions: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
-    """Read files into one frame in the order of site, key and revision, with the rows of the spans and gaugings."""
-    in_line = _in_line(table, files)
-    files, merged = in_line or files, in_line is None
+    """Read the rows of some spans and revisions from files into one frame, in the order of site, key and revision."""
+    in_order = _in_order(table, files)
+    files, merged = in_order or files, in_order is None
     cut = [span for span in spans if span[0] in table.columns and _cuts(files, span)]
-    beside = {*_to_join(files, asked), *(span[0] for span in cut), *(table.order if merged else ())}
-    wanted = [name for name in table.columns if name in beside.union(columns)]
+    extra = {*_to_join(files, revisions), *(span[0] for span in cut), *(table.order if merged else ())}
+    wanted = [name for name in table.columns if name in extra.union(columns)]
     parts = [_inside(part, cut) for part in read_parts(files, wanted)]
-    if asked is not None:
-        parts = [_of(part, asked) for part in parts]
+    if revisions is not None:
+        parts = [_of(part, revisions) for part in parts]
     parts = [part for part in parts if len(part)]
     if merged and not _follow(parts, table.order):
         whole = joined(parts, pa.schema([table.schema.field(name) for name in wanted]))
@@ -209,40 +215,42 @@ def _rows(
     return as_frame(parts, pa.schema([table.schema.field(name) for name in dict.fromkeys(columns)]))
 
 
-def _in_line(table: Described, files: Sequence[Held]) -> list[Held] | None:
-    """Put files so that their rows are in order one after the other, by their footers; None where these cannot tell.
+def _in_order(table: Described, files: Sequence[SelectedFile]) -> list[SelectedFile] | None:
+    """Order files so that their rows follow each other in the order of the table; None where the footers cannot tell.
 
-    So lie the years of one sensor at one site: nothing but their times tells them apart, and these do not overlap.
+    Files in such an order are read one after the other, without merging and sorting their rows.
     """
     if all(one.sites and other.sites and one.sites[-1] < other.sites[0] for one, other in pairwise(files)):
         return list(files)
-    if any(len(held.sites) > 1 for held in files):
+    # files that share a site, as the years of one sensor do: their order is that of their times, provided that each
+    # file has one site, the other columns of the key are the same single value in all, and the times do not overlap
+    if any(len(file.sites) > 1 for file in files):
         return None
     time, others = table.time, [name for name in table.key if name not in ("site", table.time)]
-    ranges = [held.range(str(time)) for held in files]
-    if time not in table.key or not all(ranges) or any(len({held.only(n) for held in files}) > 1 for n in others):
+    ranges = [file.range(str(time)) for file in files]
+    if time not in table.key or not all(ranges) or any(len({file.only(n) for file in files}) > 1 for n in others):
         return None
-    if any(held.only(name) is None for held in files[:1] for name in others):
+    if any(file.only(name) is None for file in files[:1] for name in others):
         return None
     spans = sorted(
-        (held.sites, *(span or ()), place) for place, (held, span) in enumerate(zip(files, ranges, strict=True))
+        (file.sites, *(span or ()), place) for place, (file, span) in enumerate(zip(files, ranges, strict=True))
     )
     apart = all(before[0] < after[0] or before[2] < after[1] for before, after in pairwise(spans))
     return [files[span[3]] for span in spans] if apart else None
 
 
-def _to_join(files: Sequence[Held], asked: pd.DataFrame | None) -> list[str]:
+def _to_join(files: Sequence[SelectedFile], revisions: pd.DataFrame | None) -> list[str]:
     """Name the columns by which rows find their gauging; the id alone where nothing was ever revised."""
-    if asked is None:
+    if revisions is None:
         return []
-    first = bool((asked["revision"] == 1).all()) and all(held.range("revision") == (1, 1) for held in files)
+    first = bool((revisions["revision"] == 1).all()) and all(file.range("revision") == (1, 1) for file in files)
     return GAUGING[:1] if first else GAUGING
 
 
-def _cuts(files: Sequence[Held], span: Span) -> bool:
+def _cuts(files: Sequence[SelectedFile], span: Span) -> bool:
     """Return whether some file may hold rows on both sides of an end of a span."""
     name, low, high = span
-    ranges = [held.range(name) for held in files]
+    ranges = [file.range(name) for file in files]
     inside = [one and (low is None or one[0] >= low) and (high is None or one[1] < high) for one in ranges]
     return not all(inside)
 
@@ -257,17 +265,19 @@ def _inside(part: pa.Table, spans: Sequence[Span]) -> pa.Table:
     return part
 
 
-def _of(part: pa.Table, asked: pd.DataFrame) -> pa.Table:
+def _of(part: pa.Table, revisions: pd.DataFrame) -> pa.Table:
     """Keep the rows of some revisions of gaugings."""
-    if "revision" in part.column_names and not asked["gauging_id"].is_unique:
+    if "revision" in part.column_names and not revisions["gauging_id"].is_unique:
         mine = pd.MultiIndex.from_frame(part.select(GAUGING).to_pandas())
-        return part.filter(pa.array(mine.isin(pd.MultiIndex.from_frame(asked[GAUGING].astype({"revision": "int64"})))))
-    known = pa.array(asked["gauging_id"], pa.string())
+        return part.filter(
+            pa.array(mine.isin(pd.MultiIndex.from_frame(revisions[GAUGING].astype({"revision": "int64"}))))
+        )
+    known = pa.array(revisions["gauging_id"], pa.string())
     ids = part["gauging_id"].unify_dictionaries().combine_chunks()
     at = pc.index_in(ids.dictionary, value_set=known).take(ids.indices)
     mask = pc.is_valid(at)
     if "revision" in part.column_names:
-        standing = pa.array(asked["revision"].to_numpy(dtype="int64")).take(at)
+        standing = pa.array(revisions["revision"].to_numpy(dtype="int64")).take(at)
         mask = pc.fill_null(pc.equal(part["revision"], standing), fill_value=False)
     return part if pc.all(mask).as_py() in (True, None) else part.filter(mask)
 
@@ -289,7 +299,7 @@ def _recorded(rows: pd.DataFrame, question: Question) -> pd.DataFrame:
 
 
 def _sites_of(archive: Archive, gauging_ids: Sequence[str]) -> list[str]:
-    """Name the sites at which gaugings of some ids can be, those they were corrected to among them."""
+    """Return the sites at which gaugings of some ids can be, including those they were corrected to."""
     return archive.related(list(sites_named(pd.Series(list(gauging_ids), dtype="str")).dropna().unique()))
 
 
@@ -301,7 +311,7 @@ def _check_gaugings(rows: pd.DataFrame, known: Sequence[str] | None) -> None:
 
 
 def _check_instrument(archive: Archive, question: Question) -> None:
-    """Say so where nothing was found of a meter because the archive knows no such meter."""
+    """Refuse an instrument that the archive does not know."""
     wanted = (question.where or {}).get("instrument", ()) or (question.of_gauging or {}).get("instrument", ())
     if not wanted or "instruments" not in archive.tables():
         return

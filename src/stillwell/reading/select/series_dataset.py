@@ -22,8 +22,8 @@ from stillwell.archive.netcdf.series import newest_row
 from stillwell.archive.netcdf.wording import CONVENTIONS
 from stillwell.errors import QueryError
 from stillwell.reading.select.described import TRAIL, ColumnOf, Described
-from stillwell.reading.select.files import Held, held_files, read_part
-from stillwell.reading.select.filters import Asked, Question, question
+from stillwell.reading.select.files import SelectedFile, read_part, selected_files
+from stillwell.reading.select.filters import Arguments, Question, question
 from stillwell.reading.select.moments import Moment
 from stillwell.reading.select.rows import answer, pushed_down, settled, standing_of
 from stillwell.reading.select.spans import fits
@@ -54,7 +54,7 @@ class Describes(Protocol):
 class _Where:
     """Where each value of a series lies: which row group, which row of it."""
 
-    groups: Sequence[Held]
+    groups: Sequence[SelectedFile]
     group: NDArray[np.int32]
     row: NDArray[np.int32]
 
@@ -98,10 +98,10 @@ def series_dataset(
     if wrong:
         msg = f"{what}: expected {' or '.join(others) or 'nothing'} to tell series apart; found {wrong[0]!r}"
         raise QueryError(msg)
-    asked = question(table, None, known.known_sites, Asked(site, *span), as_of, False)
-    groups = _row_groups(archive, asked)
-    index = _index(asked, groups, others)
-    times = _one_series(index, asked, others, parts)
+    question_ = question(table, None, known.known_sites, Arguments(site, *span), as_of, False)
+    groups = _row_groups(archive, question_)
+    index = _index(question_, groups, others)
+    times = _one_series(index, question_, others, parts)
     where = _Where(groups, times["_group"].to_numpy("int32"), times["_row"].to_numpy("int32"))
     made = _lazily(_Laid(table, where, tuple(_moments(times[name]) for name in _shown(table)), others))
     return made.assign_coords(_place(archive, known, site, as_of)).assign_attrs(_words(archive, site, table, made))
@@ -129,30 +129,30 @@ def _shown(table: Described) -> tuple[str, ...]:
     return ("starts_at", "ends_at") if in_words else (named,)
 
 
-def _row_groups(archive: Archive, asked: Question) -> list[Held]:
+def _row_groups(archive: Archive, question_: Question) -> list[SelectedFile]:
     """Part the files into row groups, each a piece of its own."""
-    files = held_files(archive, asked.table.table, asked.sites, pushed_down(asked))
-    return [replace(held, groups=(group,)) for held in files for group in held.groups]
+    files = selected_files(archive, question_.table.table, question_.sites, pushed_down(question_))
+    return [replace(file, groups=(group,)) for file in files for group in file.groups]
 
 
-def _index(asked: Question, groups: Sequence[Held], others: Sequence[str]) -> pd.DataFrame:
+def _index(question_: Question, groups: Sequence[SelectedFile], others: Sequence[str]) -> pd.DataFrame:
     """Read times, and the rest of the key, of every row that may stand; nothing else."""
-    table = asked.table
+    table = question_.table
     varying = [name for name in others if _varies(groups, name)]
-    needed = [_time(table), *_shown(table), *varying, *(one.column for one in asked.in_time)]
+    needed = [_time(table), *_shown(table), *varying, *(one.column for one in question_.in_time)]
     if not settled(table, groups):
         needed += [*table.key, "revision", "recorded_at", *(["status"] if "status" in table.columns else [])]
-    elif asked.as_of is not None:
+    elif question_.as_of is not None:
         needed.append("recorded_at")
     names = [name for name in table.columns if name in needed]
-    pieces = [_piece(held, number, names) for number, held in enumerate(groups)]
+    pieces = [_piece(file, number, names) for number, file in enumerate(groups)]
     if not pieces:
         nothing = table.schema.empty_table().select([*dict.fromkeys([*names, *others])]).to_pandas()
         return nothing.assign(_group=0, _row=0)
     rows = pd.concat(pieces, ignore_index=True)
-    if asked.as_of is not None:
-        rows = rows[rows["recorded_at"] <= pd.Timestamp(asked.as_of)]
-    rows = rows[fits(rows, asked.in_time)]
+    if question_.as_of is not None:
+        rows = rows[rows["recorded_at"] <= pd.Timestamp(question_.as_of)]
+    rows = rows[fits(rows, question_.in_time)]
     for name in others:
         if name not in rows.columns:
             known = groups[0].only(name)
@@ -160,40 +160,42 @@ def _index(asked: Question, groups: Sequence[Held], others: Sequence[str]) -> pd
     return rows
 
 
-def _varies(groups: Sequence[Held], name: str) -> bool:
+def _varies(groups: Sequence[SelectedFile], name: str) -> bool:
     """Return whether a column may hold more than one value, by the footers."""
-    found = {held.only(name) for held in groups}
-    return None in found or len(found) > 1
+    values = {file.only(name) for file in groups}
+    return None in values or len(values) > 1
 
 
-def _piece(held: Held, number: int, names: Sequence[str]) -> pd.DataFrame:
-    part = read_part(held, names)
+def _piece(file: SelectedFile, number: int, names: Sequence[str]) -> pd.DataFrame:
+    part = read_part(file, names)
     frame: pd.DataFrame = part.to_pandas(ignore_metadata=True)
     for name in frame.columns[[isinstance(kind, pd.CategoricalDtype) for kind in frame.dtypes]]:
         frame[name] = frame[name].astype("str")
     return frame.assign(_group=np.int32(number), _row=np.arange(len(frame), dtype="int32"))
 
 
-def _one_series(index: pd.DataFrame, asked: Question, others: Sequence[str], parts: Mapping[str, str]) -> pd.DataFrame:
+def _one_series(
+    index: pd.DataFrame, question_: Question, others: Sequence[str], parts: Mapping[str, str]
+) -> pd.DataFrame:
     """Pick the rows that stand of the one series meant, by time."""
     rows = index
     for name, wanted in parts.items():
         rows = rows[rows[name].fillna("").eq(wanted).to_numpy(dtype=bool)]
         if rows.empty and len(index):
-            raise QueryError(_several(asked, name, index, repr(wanted)))
+            raise QueryError(_several(question_, name, index, repr(wanted)))
     for name in others:
         if name not in parts and len(rows[name].unique()) > 1:
-            raise QueryError(_several(asked, name, rows, "none chosen"))
+            raise QueryError(_several(question_, name, rows, "none chosen"))
     rows = rows.reset_index(drop=True)
     if "revision" in rows.columns and "recorded_at" in rows.columns:
-        rows = standing_of(asked.table, rows)
-    time = _time(asked.table)
+        rows = standing_of(question_.table, rows)
+    time = _time(question_.table)
     return rows if rows[time].is_monotonic_increasing else rows.sort_values(time, kind="stable")
 
 
-def _several(asked: Question, name: str, rows: pd.DataFrame, found: str) -> str:
+def _several(question_: Question, name: str, rows: pd.DataFrame, given: str) -> str:
     names = ", ".join(repr(one) for one in sorted(rows[name].fillna("").unique()))
-    return f"{asked.table.table} of {(asked.sites or ('',))[0]}: expected one {name} of {names}; found {found}"
+    return f"{question_.table.table} of {(question_.sites or ('',))[0]}: expected one {name} of {names}; found {given}"
 
 
 def _moments(times: pd.Series) -> NDArray[np.datetime64]:
@@ -235,14 +237,14 @@ class _Entry(BackendEntrypoint):
 
 def _time_of(laid: _Laid) -> dict[str, Any]:
     """Give the time coordinate: the moments of rows, or the middles of days with the days as bounds."""
-    said = {"standard_name": "time", "axis": "T"}
+    attributes = {"standard_name": "time", "axis": "T"}
     if len(laid.times) == 1:
-        said["long_name"] = laid.table.columns[_time(laid.table)].description
-        return {"time": ("time", laid.times[0], said)}
+        attributes["long_name"] = laid.table.columns[_time(laid.table)].description
+        return {"time": ("time", laid.times[0], attributes)}
     start, end = laid.times
-    said |= {"long_name": "middle of the standard day", "bounds": "time_bounds"}
+    attributes |= {"long_name": "middle of the standard day", "bounds": "time_bounds"}
     bounds = np.stack([start, end], axis=1)
-    return {"time": ("time", start + (end - start) // 2, said), "time_bounds": (("time", "bounds"), bounds)}
+    return {"time": ("time", start + (end - start) // 2, attributes), "time_bounds": (("time", "bounds"), bounds)}
 
 
 class _Store:
@@ -313,16 +315,16 @@ _MISSING: Mapping[str, Any] = {
 
 
 def _attributes(table: str, column: ColumnOf) -> dict[str, Any]:
-    said: dict[str, Any] = dict(column.attributes)
+    attributes: dict[str, Any] = dict(column.attributes)
     made = {known.name: (known, variable) for known, variable in variables_of(table)} if table in WITH_NETCDF else {}
     if column.name in made:
         names = ("cell_methods", "standard_name", "standard_error_multiplier")
-        said |= {k: v for k, v in variable_attributes(*made[column.name]).items() if k in names}
+        attributes |= {k: v for k, v in variable_attributes(*made[column.name]).items() if k in names}
     if column.kind == "boolean":
-        said |= {"flag_values": np.array([-1, 0, 1], dtype="i1"), "flag_meanings": "missing no yes"}
-    if "units" in said:
-        said["units"] = UDUNITS.get(said["units"], said["units"])
-    return said
+        attributes |= {"flag_values": np.array([-1, 0, 1], dtype="i1"), "flag_meanings": "missing no yes"}
+    if "units" in attributes:
+        attributes["units"] = UDUNITS.get(attributes["units"], attributes["units"])
+    return attributes
 
 
 def _place(archive: Archive, known: Describes, site: str, as_of: datetime | None) -> dict[str, Any]:
@@ -341,7 +343,7 @@ def _place(archive: Archive, known: Describes, site: str, as_of: datetime | None
 
 
 def _words(archive: Archive, site: str, table: Described, made: xr.Dataset) -> dict[str, Any]:
-    said: dict[str, Any] = {
+    attributes: dict[str, Any] = {
         "Conventions": CONVENTIONS,
         "featureType": "timeSeries",
         "title": f"{table.table} of {site}",
@@ -351,5 +353,5 @@ def _words(archive: Archive, site: str, table: Described, made: xr.Dataset) -> d
     }
     if made.sizes["time"]:
         first, last = made["time"].to_numpy()[[0, -1]]
-        said |= {"time_coverage_start": f"{first}Z", "time_coverage_end": f"{last}Z"}
-    return said
+        attributes |= {"time_coverage_start": f"{first}Z", "time_coverage_end": f"{last}Z"}
+    return attributes

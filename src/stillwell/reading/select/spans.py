@@ -49,7 +49,7 @@ class Span:
         return self.start is not None or self.end is not None
 
     def holds(self, times: pd.Series) -> NDArray[np.bool_]:
-        """Say which instants lie in it; a missing one does not."""
+        """Mark the instants that lie in it; a missing one does not."""
         return fits(times.to_frame("t"), self.conditions("t"))
 
     def conditions(self, time: str) -> list[Condition]:
@@ -63,13 +63,13 @@ class Span:
         if table.columns[time].kind == "datetime":
             return self.conditions(time)
         # a day is compared by its date with a date, and by the moment it starts at with a moment
-        found = []
+        conditions = []
         for sign, end in ((">=", self.start), ("<", self.end)):
             if end is not None and (end.is_date or DAY_STARTS not in table.columns):
-                found.append(Condition(time, sign, f"{end.at:%Y-%m-%d}"))
+                conditions.append(Condition(time, sign, f"{end.at:%Y-%m-%d}"))
             elif end is not None:
-                found.append(Condition(DAY_STARTS, sign, end.at))
-        return found
+                conditions.append(Condition(DAY_STARTS, sign, end.at))
+        return conditions
 
 
 EVER = Span()
@@ -89,12 +89,12 @@ class Condition:
 
 
 def of_values(values: Mapping[str, Sequence[Any]] | None) -> list[Condition]:
-    """Write values of which any will do, by column, as conditions."""
+    """Write allowed values by column as conditions."""
     return [Condition(name, "in", tuple(wanted)) for name, wanted in (values or {}).items()]
 
 
 def fits(rows: pd.DataFrame, conditions: Sequence[Condition]) -> NDArray[np.bool_]:
-    """Say which rows of a frame meet all conditions."""
+    """Mark the rows of a frame that meet all conditions."""
     inside = np.ones(len(rows), dtype=bool)
     for one in conditions:
         cells = rows[one.column]

@@ -19,7 +19,7 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.tables.retired_columns import RETIRED, Successor, lacks_successors, successors, with_successors
 from stillwell.errors import QueryError
 from stillwell.reading.select.bounds import LONGEST_S, room_for, stopped_after
-from stillwell.reading.select.files import check_files, held_files
+from stillwell.reading.select.files import check_files, selected_files
 
 READING_STATEMENTS = (duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN)
 EVERY_REVISION = "_revisions"
@@ -28,13 +28,13 @@ EVERY_REVISION = "_revisions"
 INNER = "inner_tables"
 """Schema of what the views are made with; ``SHOW TABLES`` names the public ones only."""
 MOST_MEMORY = 3 * 2**30
-"""Bytes a question may take: what a laptop has left; nothing is spilled to disk, since a question writes nothing."""
+"""Largest memory of a question in bytes, as a laptop has free; nothing is spilled to disk."""
 MOST_ANSWER = 1024 * 2**20
-"""Bytes of an answer held in memory: five million points with all their columns."""
+"""Largest answer in bytes: five million points with all their columns."""
 LONGEST_QUESTION = 100_000
 """Characters: a question typed by a person is below 2000."""
 CATALOGUE = ("duckdb_", "pragma_", "pg_", "sqlite_", "information_schema", "show")
-"""Words that begin so ask which tables there are."""
+"""Prefixes of words that query the catalogue of tables."""
 _BATCH = 100_000
 
 _TYPES = {"string": "VARCHAR", "number": "DOUBLE", "integer": "BIGINT", "boolean": "BOOLEAN", "datetime": "TIMESTAMPTZ"}
@@ -108,7 +108,7 @@ class Session:
             raise QueryError(msg) from error
 
     def close(self) -> None:
-        """Give up the database."""
+        """Close the database."""
         self._connection.close()
 
     def _make_ready(self, tables: Sequence[str] | None) -> None:
@@ -164,13 +164,15 @@ def _check_reading(connection: duckdb.DuckDBPyConnection, question: str) -> None
         explained = re.match(r"\w+", question[places[1] :]) if len(places) > 1 else None
         reading = explained is not None and explained[0].lower() in ("select", "with", "from")
     if not reading:
-        found = "something else" if len(statements) == 1 else f"{len(statements)} statements" if statements else "none"
-        msg = f"expected one SELECT statement; found {found}; nothing was run"
+        statement = (
+            "something else" if len(statements) == 1 else f"{len(statements)} statements" if statements else "none"
+        )
+        msg = f"expected one SELECT statement; found {statement}; nothing was run"
         raise QueryError(msg)
 
 
 def _fetched(relation: duckdb.DuckDBPyRelation | None) -> pa.Table:
-    """Fetch an answer, but no longer one than is held in memory."""
+    """Fetch an answer of at most ``MOST_ANSWER`` bytes."""
     if relation is None:
         msg = "expected one SELECT statement; found one without an answer; nothing was run"
         raise QueryError(msg)
@@ -183,11 +185,11 @@ def _fetched(relation: duckdb.DuckDBPyRelation | None) -> pa.Table:
             msg = f"expected an answer of at most {MOST_ANSWER // 2**20} MiB, found more; ask for less at once"
             raise QueryError(msg)
         batches.append(batch)
-    return pa.Table.from_batches(batches, reader.schema).rename_columns(_told_apart(reader.schema.names))
+    return pa.Table.from_batches(batches, reader.schema).rename_columns(_with_distinct_names(reader.schema.names))
 
 
-def _told_apart(names: list[str]) -> list[str]:
-    """Give columns of one name numbers, as in ``site_2``: an answer of rows would keep only the last of them."""
+def _with_distinct_names(names: list[str]) -> list[str]:
+    """Append numbers to columns of the same name, as in ``site_2``: a dict of a row would hold only the last."""
     out: list[str] = []
     for name in names:
         numbered = (name, *(f"{name}_{number}" for number in range(2, len(names) + 2)))
@@ -227,13 +229,13 @@ def _create_views(connection: duckdb.DuckDBPyConnection, archive: Archive, name:
     schema = archive.described(name)
     earlier = _earlier_files(archive, name)
     if earlier:
-        _teach_successors(connection, name)
+        _register_successors(connection, name)
     names = [field["name"] for field in schema["fields"]]
     connection.execute(f'CREATE VIEW "{name}{EVERY_REVISION}" AS {_rows(archive, name, schema, as_of, earlier)}')
     source = f'SELECT t.* FROM "{name}{EVERY_REVISION}" t'
     if {"gauging_id", "revision"} <= set(names):
         on = ["gauging_id", "revision"] + (["recorded_at"] if name == "gaugings" else [])
-        _make_standing(connection, archive, as_of)
+        _create_current_gaugings(connection, archive, as_of)
         source += f" SEMI JOIN {INNER}.standing s USING ({', '.join(on)})"
     elif "revision" in names and not _first_only(archive, name):
         key = ", ".join(f't."{k}"' for k in schema["primaryKey"])
@@ -245,12 +247,12 @@ def _create_views(connection: duckdb.DuckDBPyConnection, archive: Archive, name:
 
 def _first_only(archive: Archive, name: str) -> bool:
     """Return whether no row of a table was ever revised, by the footers of its files: then every row stands."""
-    ranges = [held.range("revision") for held in held_files(archive, name, None)]
-    return all(found is not None and found[1] == 1 for found in ranges)
+    ranges = [file.range("revision") for file in selected_files(archive, name, None)]
+    return all(one is not None and one[1] == 1 for one in ranges)
 
 
-def _make_standing(connection: duckdb.DuckDBPyConnection, archive: Archive, as_of: datetime | None) -> None:
-    """Put the revisions of gaugings that stand where no list of the tables names them, once."""
+def _create_current_gaugings(connection: duckdb.DuckDBPyConnection, archive: Archive, as_of: datetime | None) -> None:
+    """Create the table of current revisions of gaugings once, in a schema that lists of tables do not show."""
     made = f"SELECT 1 FROM duckdb_tables() WHERE schema_name = '{INNER}'"
     if connection.execute(made).fetchone():
         return
@@ -261,11 +263,11 @@ def _make_standing(connection: duckdb.DuckDBPyConnection, archive: Archive, as_o
 
 
 def _earlier_files(archive: Archive, name: str) -> frozenset[str]:
-    """Name the files of a table that by their columns have retired ones in the place of today's."""
+    """Return the files of a table that have retired columns in place of today's."""
     if name not in RETIRED:
         return frozenset()
-    held = {one.path: one.footer.schema.names for one in held_files(archive, name, None)}
-    paths = {path: held.get(archive.root / path, []) for path in archive.table_paths(name)}
+    columns_of = {one.path: one.footer.schema.names for one in selected_files(archive, name, None)}
+    paths = {path: columns_of.get(archive.root / path, []) for path in archive.table_paths(name)}
     return frozenset(path for path, columns in paths.items() if lacks_successors(name, columns))
 
 
@@ -299,12 +301,12 @@ def _with_successors(table: str, files: str) -> str:
     return f"SELECT * EXCLUDE ({', '.join(known)}), {', '.join(made)} FROM {files}"
 
 
-def _teach_successors(connection: duckdb.DuckDBPyConnection, table: str) -> None:
-    """Make known to a database how the successors of retired columns follow from others, as ``<successor>_of``."""
+def _register_successors(connection: duckdb.DuckDBPyConnection, table: str) -> None:
+    """Register functions ``<successor>_of`` that compute the successors of retired columns."""
     for one in successors(table).values():
-        beside = duckdb.struct_type(dict.fromkeys(one.follows_from, "DOUBLE"))
+        source = duckdb.struct_type(dict.fromkeys(one.follows_from, "DOUBLE"))
         of, made = f"{one.name}_of", _of_rows(one)
-        connection.create_function(of, made, [beside], sqltypes.VARCHAR, type=ARROW, null_handling=SPECIAL)
+        connection.create_function(of, made, [source], sqltypes.VARCHAR, type=ARROW, null_handling=SPECIAL)
 
 
 def _of_rows(one: Successor) -> Callable[[Any], Any]:

@@ -9,7 +9,7 @@ from typing import Any, Protocol
 import pandas as pd
 
 from stillwell.reading.select.described import Described
-from stillwell.reading.select.filters import Asked, Question, Wanted, filters_of, question
+from stillwell.reading.select.filters import Arguments, Question, Wanted, filters_of, question
 from stillwell.reading.select.moments import Moment, recorded_by
 
 
@@ -101,7 +101,7 @@ class Rows:
         gaugings = opened.described("gaugings") if "gaugings" in opened.tables() else None
         moment = opened.as_of if as_of is None else recorded_by(as_of)
         given = {"status": status, "within_pct": within_pct, "instrument": instrument} | where
-        asked = Asked(site, start, end, columns, given)
+        asked = Arguments(site, start, end, columns, given)
         question_ = question(table, gaugings, opened.known_sites, asked, moment, revisions)
         frame = opened._answered(question_, gaugings)
         units = {name: unit for name, unit in table.units.items() if name in frame.columns}
@@ -181,7 +181,7 @@ class Tables:
 
     @property
     def findings(self) -> Rows:
-        """Doubts that travel with the numbers."""
+        """Findings, which travel with the numbers."""
         return self._rows("findings")
 
     @property
@@ -251,5 +251,5 @@ class Tables:
 
     @property
     def series_doubts(self) -> Rows:
-        """Doubts about spans of recorded stage."""
+        """Findings on spans of recorded stage."""
         return self._rows("series_doubts")

@@ -1,7 +1,7 @@
-"""From a daily mean or one discharge down to bytes: the record of its commit, rating, shifts, lines of stage.
+"""Traces a daily mean or one discharge back to sealed bytes: record, rating, shifts, lines of stage.
 
-What a record rests on is read out of provenance documents. Only the figures themselves and the lines on which the
-stage of the moment or day stands are read from tables.
+What a record rests on comes from provenance documents. Only the figures themselves and the lines that hold the stage
+of the moment or day are read from tables.
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.ledger.entries import utc_text
+from stillwell.archive.provenance.beside_gaugings import short, with_sensor
 from stillwell.archive.provenance.line_ranges import places
 from stillwell.archive.provenance.mapping import GAP, USED
 from stillwell.archive.provenance.names import DIGITS
-from stillwell.archive.provenance.series import short, with_sensor
 from stillwell.archive.provenance.sources import commit_at
 from stillwell.errors import QueryError
 from stillwell.reading.trace.documents import add_document, add_lines, documents, numbers
@@ -43,14 +43,14 @@ NUMBERS = {
     "largest_gap_s": ("largest gap", "s"),
     "values": ("values", ""),
 }
-"""Columns told of a figure: what they are called, and their unit."""
+"""Columns shown of a figure: label and unit."""
 WORDS = {"rating": "rating", "sensor": "sensor", "marks": "marks"}
 DISCHARGE = (
     "time", "sensor", "stage_m", "shift_m", "rating", "discharge_m3_s", "uncertainty_m3_s", "marks", "revision",
     "recorded_at",
 )  # fmt: skip
-WITHIN, BESIDE = "stands on", "joined at its ends to"
-"""How stage rests on its lines: within a figure's moments, and next to them."""
+WITHIN, JOINED = "stands on", "joined at its ends to"
+"""Relation of stage to its lines: within a figure's moments, and next to them."""
 NO_TIME = pd.Timedelta(0)
 STAGE = ("sensor", "time", "deposit", "row_file", "row_line", "revision", "recorded_at")
 
@@ -100,19 +100,19 @@ def trace_figure(archive: Archive, subject: str) -> Trace:
     """
     figure = _figure(archive, subject)
     number = commit_at(archive.ledger, figure.rows[-1]["recorded_at"])
-    said = _document(archive, number)
-    values = _values(archive, figure, _bridged_s(said) if figure.table == "daily" else 0.0)
+    document = _document(archive, number)
+    values = _values(archive, figure, _bridged_s(document) if figure.table == "daily" else 0.0)
     supplied = _supplied(figure, _stage(archive, figure, values))
-    facts, told = _facts(archive, figure, number, said, {series for series, *_ in supplied}, values)
+    facts, recorded = _facts(archive, figure, number, document, {series for series, *_ in supplied}, values)
     record = _record_id(figure, number)
-    facts.tell(figure.root, figure.label, _details(figure))
-    if told:
+    facts.describe(figure.root, figure.label, _details(figure))
+    if recorded:
         facts.links.append((figure.root, record, "row of", number))
     for series, deposit, text, relation in supplied:
         start = series if series in facts.recorded else figure.root
         facts.links.append((start, add_lines(facts, deposit, text), relation, facts.recorded.get(start, number)))
-    remarks = [] if told else [f"commit {number} does not tell what its records rest on"]
-    return back(archive, facts, subject, figure.root, remarks)
+    notes = [] if recorded else [f"commit {number} does not tell what its records rest on"]
+    return back(archive, facts, subject, figure.root, notes)
 
 
 def _record_id(figure: Figure, number: int) -> str:
@@ -121,47 +121,47 @@ def _record_id(figure: Figure, number: int) -> str:
 
 def _document(archive: Archive, number: int) -> dict[str, Any]:
     """Read the provenance document of a commit, empty where it has none."""
-    there = [n for n in numbers(archive) if n == number]
-    return next((said for _, said in documents(archive, there)), {})
+    listed = [n for n in numbers(archive) if n == number]
+    return next((document for _, document in documents(archive, listed)), {})
 
 
-def _bridged_s(said: Mapping[str, Mapping[str, Any]]) -> float:
+def _bridged_s(document: Mapping[str, Mapping[str, Any]]) -> float:
     """Return the longest gap a derivation bridged, in s."""
-    return max((float(activity.get(GAP, 0.0)) for activity in said.get("activity", {}).values()), default=0.0)
+    return max((float(activity.get(GAP, 0.0)) for activity in document.get("activity", {}).values()), default=0.0)
 
 
 def _supplied(figure: Figure, stage: pd.DataFrame) -> list[tuple[str, str, str, str]]:
-    """Say which series stands on which lines of which deposit, within a figure's moments and next to them."""
-    found = []
-    for relation, rows in ((WITHIN, stage[~stage["beside"]]), (BESIDE, stage[stage["beside"]])):
+    """Return each series with its deposit, lines and relation, within a figure's moments and next to them."""
+    supplied = []
+    for relation, rows in ((WITHIN, stage[~stage["joined"]]), (JOINED, stage[stage["joined"]])):
         for (sensor, deposit), lines in places(rows, ["sensor", "deposit"]).items():
             series = parted("series", figure.site, str(sensor), str(deposit)[:DIGITS])
-            found += [(series, str(deposit), text, relation) for text in lines]
-    return found
+            supplied += [(series, str(deposit), text, relation) for text in lines]
+    return supplied
 
 
 def _figure(archive: Archive, subject: str) -> Figure:
-    if found := _DAY.fullmatch(subject):
-        return _day(archive, *found.groups())
-    found = _MOMENT.fullmatch(subject)
-    if found is None:
+    if match := _DAY.fullmatch(subject):
+        return _day(archive, *match.groups())
+    match = _MOMENT.fullmatch(subject)
+    if match is None:
         msg = f"expected SITE/DAY or SITE@TIME, found {harmless(subject)!r}"
         raise QueryError(msg)
-    return _moment(archive, *found.groups())
+    return _moment(archive, *match.groups())
 
 
 def _day(archive: Archive, site: str, day: str) -> Figure:
-    kept = archive.read("daily", [site])
-    _refuse_unknown(kept, site)
-    rows = kept[kept["day"] == day].sort_values("revision", kind="stable")
+    days = archive.read("daily", [site])
+    _refuse_unknown(days, site)
+    rows = days[days["day"] == day].sort_values("revision", kind="stable")
     if rows.empty:
         msg = (
-            f"expected a day of the record of {harmless(site)}, {kept['day'].min()} to {kept['day'].max()}; found {day}"
+            f"expected a day of the record of {harmless(site)}, {days['day'].min()} to {days['day'].max()}; found {day}"
         )
         raise QueryError(msg)
-    told: tuple[Any, ...] = tuple(rows.to_dict("records"))
-    since, until = told[-1]["starts_at"], told[-1]["ends_at"]
-    return Figure(site, "daily", parted("day", site, day), f"of {day} at {site}", since, until, told)
+    revisions: tuple[Any, ...] = tuple(rows.to_dict("records"))
+    since, until = revisions[-1]["starts_at"], revisions[-1]["ends_at"]
+    return Figure(site, "daily", parted("day", site, day), f"of {day} at {site}", since, until, revisions)
 
 
 def _moment(archive: Archive, site: str, text: str) -> Figure:
@@ -174,18 +174,20 @@ def _moment(archive: Archive, site: str, text: str) -> Figure:
         msg = f"expected a time with its offset from UTC, as in {harmless(text)}Z; found none"
         raise QueryError(msg)
     at = pd.Timestamp(moment).tz_convert("UTC").as_unit("us")
-    kept = archive.read("discharge", [site], DISCHARGE)
-    _refuse_unknown(kept, site)
-    rows = kept[(kept["time"] == at).to_numpy()].sort_values("revision", kind="stable")
+    values = archive.read("discharge", [site], DISCHARGE)
+    _refuse_unknown(values, site)
+    rows = values[(values["time"] == at).to_numpy()].sort_values("revision", kind="stable")
     if rows.empty:
-        times = kept["time"]
+        times = values["time"]
         near = [times[times < at].max(), times[times > at].min()]
-        said = " and ".join(short(one) for one in near if not pd.isna(one))
-        msg = f"expected a moment of the record of {harmless(site)}, found none at {short(at)}; nearest: {said}"
+        nearest = " and ".join(short(one) for one in near if not pd.isna(one))
+        msg = f"expected a moment of the record of {harmless(site)}, found none at {short(at)}; nearest: {nearest}"
         raise QueryError(msg)
-    told: tuple[Any, ...] = tuple(rows.to_dict("records"))
+    revisions: tuple[Any, ...] = tuple(rows.to_dict("records"))
     root = f"value:{parted('', site)[1:]}@{short(at)}"
-    return Figure(site, "discharge", root, f"of {short(at)} at {site}", at, at + pd.Timedelta(microseconds=1), told)
+    return Figure(
+        site, "discharge", root, f"of {short(at)} at {site}", at, at + pd.Timedelta(microseconds=1), revisions
+    )
 
 
 def _refuse_unknown(rows: pd.DataFrame, site: str) -> None:
@@ -195,7 +197,7 @@ def _refuse_unknown(rows: pd.DataFrame, site: str) -> None:
 
 
 def _details(figure: Figure) -> Iterator[tuple[str, str]]:
-    """Say what the figure is, and what it was before."""
+    """Return the values of the figure, and those of earlier revisions."""
     stands = figure.rows[-1]
     for column, (word, unit) in NUMBERS.items():
         if column in stands:
@@ -219,7 +221,7 @@ def _number(value: Any, unit: str) -> str:
 def _values(archive: Archive, figure: Figure, bridged_s: float) -> pd.DataFrame:
     """Read which sensor and rating gave the values of a figure, as they stood when it was derived.
 
-    ``beside`` are values before and after it to which a line from its own, or across it, was drawn.
+    ``joined`` are values before and after it to which a line from its own, or across it, was drawn.
     """
     names = ["time", "sensor", "rating", "discharge_m3_s", "revision", "recorded_at"]
     rows = with_sensor(archive.read("discharge", [figure.site], names))
@@ -234,8 +236,8 @@ def _values(archive: Archive, figure: Figure, bridged_s: float) -> pd.DataFrame:
         near.append(before)
     if (after - last).total_seconds() <= bridged_s:
         near.append(after)
-    beside = rows["time"].isin(near)
-    return rows[inside | beside].assign(beside=beside)
+    joined = rows["time"].isin(near)
+    return rows[inside | joined].assign(joined=joined)
 
 
 def _stage(archive: Archive, figure: Figure, values: pd.DataFrame) -> pd.DataFrame:
@@ -243,7 +245,7 @@ def _stage(archive: Archive, figure: Figure, values: pd.DataFrame) -> pd.DataFra
     margin = max(figure.since - values["time"].min(), values["time"].max() - figure.until) if len(values) else NO_TIME
     rows = with_sensor(archive.read("stage", [figure.site], STAGE))
     rows = _then(rows, figure, ["sensor", "time"], max(margin, NO_TIME))
-    return rows.merge(values[["sensor", "time", "beside"]], on=["sensor", "time"])
+    return rows.merge(values[["sensor", "time", "joined"]], on=["sensor", "time"])
 
 
 def _then(rows: pd.DataFrame, figure: Figure, key: list[str], margin: pd.Timedelta) -> pd.DataFrame:
@@ -257,28 +259,28 @@ def _facts(
     archive: Archive,
     figure: Figure,
     number: int,
-    said: Mapping[str, Mapping[str, Any]],
+    document: Mapping[str, Mapping[str, Any]],
     supplied: set[str],
     values: pd.DataFrame,
 ) -> tuple[Facts, bool]:
-    """Gather what a figure rests on, out of all that its record does, and say whether the record is told."""
+    """Collect what a figure rests on, of all its record does, and whether the document describes the record."""
     record, first = _record_id(figure, number), Facts()
-    add_document(first, number, said)
+    add_document(first, number, document)
     ends = {end for start, end, _, _ in first.links if start == record}
     if not ends:
         return Facts(), False
     facts = gathered(archive, {end for end in ends if not end.startswith("series:") or end in supplied})
-    add_document(facts, number, said)
+    add_document(facts, number, document)
     reach = replace(
         figure,
         since=min([figure.since, *values["time"]]),
         until=max([figure.until, *(values["time"] + pd.Timedelta(microseconds=1))]),
     )
-    kept = _acting(facts, reach, ends, supplied, values)
+    acting = _acting(facts, reach, ends, supplied, values)
     facts.links = [
         link
         for link in facts.links
-        if not (link[0] == record and link[1].partition(":")[0] in USED and link[1] not in kept)
+        if not (link[0] == record and link[1].partition(":")[0] in USED and link[1] not in acting)
         and not (link[0] in supplied and link[2] == "stands on")
     ]
     for _, before, _, _ in [link for link in facts.aside if link[0] == record and link[2] == REPLACED]:
@@ -291,24 +293,29 @@ def _tell_before(archive: Archive, facts: Facts, record: str) -> None:
     alone, number = Facts(), int(record.rsplit("/", 2)[1])
     add_document(alone, number, _document(archive, number))
     node = alone.node(record)
-    facts.tell(record, node.label, node.details)
+    facts.describe(record, node.label, node.details)
 
 
 def _acting(facts: Facts, figure: Figure, ends: set[str], supplied: set[str], values: pd.DataFrame) -> set[str]:
-    """Pick what bears on a figure: its series, ratings by name, corrections, conditions and shifts by their spans."""
+    """Return the entities that act on a figure, of all that its record used.
+
+    Series and the site always act; a rating where a value was computed with it; corrections, conditions and shifts
+    where their spans meet the moments of the figure.
+    """
+    # a document names the span of a whole deposit, so a set may act on the record and not on this figure
     ratings = {f"rating:{name}" for name in values["rating"].dropna()}
     sensors = {sensor_id(figure.site, sensor) for sensor in values["sensor"]}
     of = {start: end for start, end, relation, _ in facts.links if relation in ("a state of", "shifts", "corrects")}
     spans = {name: facts.spans.get(name, ("", "")) for name in ends}
-    kept = {name for name in ends if name in supplied or name.startswith("site:") or of.get(name) in ratings}
-    kept -= _idle_shifts(figure, {name: spans[name] for name in kept if name.startswith("shift:")}, of)
+    acting = {name for name in ends if name in supplied or name.startswith("site:") or of.get(name) in ratings}
+    acting -= _idle_shifts(figure, {name: spans[name] for name in acting if name.startswith("shift:")}, of)
     corrected = {name for name in ends if name.startswith("correction:") and of.get(name) in sensors}
     spanning = corrected | {name for name in ends if name.startswith("condition:")}
-    return kept | {name for name in spanning if figure.acts(*spans[name])}
+    return acting | {name for name in spanning if figure.acts(*spans[name])}
 
 
 def _idle_shifts(figure: Figure, spans: Mapping[str, tuple[str, str]], of: Mapping[str, str]) -> set[str]:
-    """Pick the sets of shifts that hold neither a moment within, nor the last before, nor the first after."""
+    """Return the sets of shifts without a moment within the figure and without the last before or first after it."""
     since, until = utc_text(figure.since), utc_text(figure.until)
     idle = set()
     for rating in {of[name] for name in spans}:

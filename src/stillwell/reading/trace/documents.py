@@ -32,7 +32,7 @@ def numbers(archive: Archive) -> list[int]:
 def documents(
     archive: Archive, wanted: Iterable[int], needles: Iterable[str] | None = None
 ) -> Iterator[tuple[int, dict[str, Any]]]:
-    """Read provenance documents, each held against its digest.
+    """Read provenance documents, each checked against its digest.
 
     Parameters
     ----------
@@ -112,10 +112,10 @@ def _commit(facts: Facts, number: int, document: Mapping[str, Mapping[str, Any]]
     associated = [(agent, about) for _, agent, about in related(document, "wasAssociatedWith")]
     by = dict.fromkeys(unquote(agent[3:]) for agent, about in associated if "prov:plan" not in about)
     details = [("recorded at", max(times, default="")), ("by", ", ".join(by))]
-    facts.tell(name, f"commit {number}", details)
+    facts.describe(name, f"commit {number}", details)
     for agent, about in document.get("agent", {}).items():
         if agent.startswith("software:"):
-            facts.tell(id_of(agent), str(about.get("prov:label", agent)))
+            facts.describe(id_of(agent), str(about.get("prov:label", agent)))
     for agent, about in associated:
         if "prov:plan" in about:
             facts.links.append((name, id_of(agent), "written by", number))
@@ -145,16 +145,16 @@ def _entities(facts: Facts, number: int, document: Mapping[str, Mapping[str, Any
                 ("handed in by", by.get(name, "")),
             ]
             if "dcterms:extent" in about:
-                facts.tell(name, label, details)
+                facts.describe(name, label, details)
                 facts.links.append((f"commit:{number}", name, "received", number))
                 facts.record(name, number)
-            elif name not in facts.told:
-                facts.tell(name, label, details[:1])
+            elif name not in facts.described:
+                facts.describe(name, label, details[:1])
         elif kind == "policy":
             digest = name.removeprefix("policy:")
-            facts.tell(name, f"office policy {digest[:12]}", [("sha256", digest)])
+            facts.describe(name, f"office policy {digest[:12]}", [("sha256", digest)])
         elif kind != "commit":
-            facts.tell(id_of(name), label, [("reason", str(about.get("dcterms:description", "")))])
+            facts.describe(id_of(name), label, [("reason", str(about.get("dcterms:description", "")))])
             facts.record(id_of(name), number)
         if kind == "check" and "said:instrument" in about:
             facts.links.append((id_of(name), f"instrument:{about['said:instrument']}", "check of", number))
@@ -168,7 +168,7 @@ def _revision(facts: Facts, number: int, name: str, label: str, about: Mapping[s
     codes = listed(about.get("said:finding"))
     reason = str(about.get("dcterms:description", ""))
     label, _, status = label.rpartition(", ") if ", " in label else (label, "", "")
-    facts.tell(revision, label, [("reason", reason), ("recorded as", status), ("findings", ", ".join(codes))])
+    facts.describe(revision, label, [("reason", reason), ("recorded as", status), ("findings", ", ".join(codes))])
     facts.links.append((gauging, revision, "is", number))
     facts.record(revision, number)
     for column, (kind, relation) in GAUGING_LINKS.items():
@@ -176,7 +176,7 @@ def _revision(facts: Facts, number: int, name: str, label: str, about: Mapping[s
         facts.links += [(revision, f"{kind}:{code}", relation, number) for code in codes_of]
     for code in codes:
         finding = f"finding:{revision.removeprefix('revision:')}/{code}"
-        facts.tell(finding, f"{code}: {label}")
+        facts.describe(finding, f"{code}: {label}")
         facts.links.append((finding, revision, "found in", number))
         facts.record(finding, number)
 
@@ -218,14 +218,14 @@ def _derived(facts: Facts, number: int, document: Mapping[str, Mapping[str, Any]
         facts.links.append((start, end, "status by", number))
         changed.setdefault(end, []).append(f"revision {start.rpartition('/')[2]}")
     for review, revisions in changed.items():
-        facts.tell(review, facts.node(review).label, [("changed the status of", ", ".join(sorted(revisions)))])
+        facts.describe(review, facts.node(review).label, [("changed the status of", ", ".join(sorted(revisions)))])
 
 
 def add_lines(facts: Facts, digest: str, text: str) -> str:
     """Add lines of a file in a deposit, as in ``points.csv 2-8``, and return their id."""
     rows = f"rows:{digest}/{text}"
     file, _, lines = text.rpartition(" ")
-    facts.tell(rows, f"{file} {_lines(lines)}", [("file", file), ("lines", lines)])
+    facts.describe(rows, f"{file} {_lines(lines)}", [("file", file), ("lines", lines)])
     facts.links.append((rows, f"deposit:{digest}", "lines of", ALWAYS))
     return rows
 

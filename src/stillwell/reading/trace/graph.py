@@ -1,7 +1,7 @@
-"""What rests on what, as a graph of values: nodes, edges, and the walk up or down them. Knows no archive.
+"""The graph of a trace: nodes, edges, and the walk along them. Reads no archive.
 
-An edge points from what rests to what it rests on, and knows the commit that said so. Nothing can rest on what was said
-after it: along a way down, commits never grow. Other kinds of things are other nodes and edges; the walk is the same.
+An edge points from a thing to what it rests on, with the commit that recorded it. Nothing rests on what was recorded
+later: along a path down, commits never increase.
 """
 
 from __future__ import annotations
@@ -18,14 +18,14 @@ KINDS = (
     "rating", "adoption", "shift", "correction", "condition", "series", "sensor", "check", "instrument", "site",
     "rows", "deposit", "file",
 )  # fmt: skip
-"""Kinds of nodes, in the order they are told; others follow by name."""
+"""Kinds of nodes in order of output; others follow by name."""
 
 WORDS = {
     "map": "intake map", "rows": "lines", "file": "sealed file", "software": "software version", "day": "daily mean",
     "value": "discharge", "adoption": "rating as adopted", "shift": "set of shifts",
     "correction": "set of corrections", "condition": "set of conditions", "series": "span of recorded stage",
 }  # fmt: skip
-"""What a kind is called where its name alone would not do."""
+"""Names of kinds for people, where they differ from the kind itself."""
 
 PLURALS = {
     "policy": "policies", "rows": "places in files", "day": "daily means", "value": "values of discharge",
@@ -35,15 +35,15 @@ PLURALS = {
 RECORDED = "recorded in"
 """Relation to the commit that recorded something."""
 REPLACED = "takes the place of"
-"""Relation to the record whose rows some of a record's rows supersede; no number rests on what it took the place of."""
+"""Relation to the record whose rows are superseded; no number rests on the one it replaced."""
 FITTED = "fitted to"
-"""Relation of a rating to a gauging: told on the way down, where a trace of the gauging goes on; followed upward."""
+"""Relation of a rating to a gauging: shown in a trace back, which ends there; followed in a trace forward."""
 ASIDE = frozenset({RECORDED, REPLACED})
-"""Relations that are told and lead nowhere: a trace never goes on from there."""
+"""Relations that are shown and never followed."""
 
 
 def called(kind: str, count: int = 1) -> str:
-    """Return what things of a kind are called, one or several."""
+    """Return the word for one or several things of a kind."""
     word = WORDS.get(kind, kind)
     return word if count == 1 else PLURALS.get(kind, f"{word}s")
 
@@ -76,7 +76,7 @@ class Trace:
     """What a subject rests on, or, ``forward``, what rests on it.
 
     ``root`` is the node of the subject. Nodes are ordered by kind and name, edges by where they start and end;
-    ``remarks`` say what the records are silent about.
+    ``notes`` name what the documents do not say.
     """
 
     subject: str
@@ -84,7 +84,7 @@ class Trace:
     root: str
     nodes: tuple[Node, ...]
     edges: tuple[Edge, ...]
-    remarks: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
     def by_id(self) -> dict[str, Node]:
         """Return the nodes by id."""
@@ -107,21 +107,21 @@ Link = tuple[str, str, str, int]
 
 @dataclass
 class Facts:
-    """What provenance documents say: labels and details by node, edges, and the commits that recorded a node.
+    """Content of provenance documents: labels and details by node, edges, and the commits that recorded a node.
 
-    ``aside`` are edges that are told and not followed; ``spans`` the start and end a node tells of, as texts.
+    ``aside`` are edges that are shown and not followed; ``spans`` the start and end of a node, as texts.
     """
 
-    told: dict[str, tuple[str, tuple[tuple[str, str], ...]]] = field(default_factory=dict)
+    described: dict[str, tuple[str, tuple[tuple[str, str], ...]]] = field(default_factory=dict)
     links: list[Link] = field(default_factory=list)
     recorded: dict[str, int] = field(default_factory=dict)
     aside: list[Link] = field(default_factory=list)
     spans: dict[str, tuple[str, str]] = field(default_factory=dict)
 
-    def tell(self, name: str, label: str, details: Iterable[tuple[str, str]] = ()) -> None:
-        """Describe a node; what was said of it before holds unless it is said again."""
-        kept = dict(self.told[name][1]) if name in self.told else {}
-        self.told[name] = label, tuple((kept | {key: value for key, value in details if value}).items())
+    def describe(self, name: str, label: str, details: Iterable[tuple[str, str]] = ()) -> None:
+        """Describe a node; earlier details hold unless they are given again."""
+        earlier = dict(self.described[name][1]) if name in self.described else {}
+        self.described[name] = label, tuple((earlier | {key: value for key, value in details if value}).items())
 
     def record(self, name: str, number: int) -> None:
         """Note the first commit that recorded a node."""
@@ -130,12 +130,12 @@ class Facts:
     def node(self, name: str) -> Node:
         """Make the node of an id; one that no document describes goes by its name."""
         kind, _, rest = name.partition(":")
-        label, details = self.told.get(name, (rest, ()))
+        label, details = self.described.get(name, (rest, ()))
         return Node(name, kind, label, details)
 
     def names(self) -> set[str]:
         """Return the ids of all nodes."""
-        return {end for link in self.links for end in link[:2]} | set(self.told)
+        return {end for link in self.links for end in link[:2]} | set(self.described)
 
 
 def reached(facts: Facts, root: str, *, forward: bool) -> tuple[dict[str, float], set[Link]]:
@@ -157,25 +157,25 @@ def reached(facts: Facts, root: str, *, forward: bool) -> tuple[dict[str, float]
     """
     by_node: dict[str, list[tuple[str, Link]]] = {}
     for link in facts.links:
-        here, there = (link[1], link[0]) if forward else (link[0], link[1])
-        by_node.setdefault(here, []).append((there, link))
+        origin, target = (link[1], link[0]) if forward else (link[0], link[1])
+        by_node.setdefault(origin, []).append((target, link))
     # the way up starts before every commit, the way down after every one: counted down, both may only grow
     sign = 1 if forward else -1
     best = {root: float("-inf")}
     todo = [root]
     while todo:
         name = todo.pop()
-        for there, link in by_node.get(name, ()):
+        for target, link in by_node.get(name, ()):
             moment = sign * link[3]
-            if best[name] <= moment < best.get(there, float("inf")):
-                best[there] = moment
-                todo.append(there)
-    kept = {link for name, since in best.items() for _, link in by_node.get(name, ()) if sign * link[3] >= since}
-    return best, kept
+            if best[name] <= moment < best.get(target, float("inf")):
+                best[target] = moment
+                todo.append(target)
+    followed = {link for name, since in best.items() for _, link in by_node.get(name, ()) if sign * link[3] >= since}
+    return best, followed
 
 
 def trace_of(
-    facts: Facts, subject: str, root: str, links: Iterable[Link], *, forward: bool, remarks: Iterable[str] = ()
+    facts: Facts, subject: str, root: str, links: Iterable[Link], *, forward: bool, notes: Iterable[str] = ()
 ) -> Trace:
     """Make the nodes and edges of a trace, in order.
 
@@ -187,7 +187,7 @@ def trace_of(
     root : str
     links : iterable of tuple
     forward : bool
-    remarks : iterable of str
+    notes : iterable of str
 
     Returns
     -------
@@ -197,7 +197,7 @@ def trace_of(
     names = {root} | {end for link in links for end in link[:2]}
     place = {name: i for i, name in enumerate(sorted(names, key=order))}
     edges = (Edge(*link) for link in sorted(links, key=lambda link: (place[link[0]], place[link[1]], *link[2:])))
-    return Trace(subject, forward, root, tuple(facts.node(name) for name in place), tuple(edges), tuple(remarks))
+    return Trace(subject, forward, root, tuple(facts.node(name) for name in place), tuple(edges), tuple(notes))
 
 
 def order(name: str) -> tuple[int, str, tuple[tuple[int, int, str], ...]]:
@@ -216,7 +216,7 @@ def _natural(text: str) -> tuple[tuple[int, int, str], ...]:
 
 
 def harmless(text: str) -> str:
-    """Write what is no printable character, as control characters and marks of direction, as escapes, on one line."""
+    """Escape control characters, marks of direction and all else that is not printable."""
     return text if text.isprintable() else "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text)
 
 
@@ -242,5 +242,5 @@ def as_dict(trace: Trace) -> dict[str, object]:
         "root": trace.root,
         "nodes": nodes,
         "edges": edges,
-        "remarks": list(trace.remarks),
+        "remarks": list(trace.notes),
     }

@@ -1,4 +1,4 @@
-"""Where a trace ends: the sealed files, each with its path in the archive, sha512 and size."""
+"""Ends of a trace: the sealed files, each with its path in the archive, sha512 and size."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def add_files(archive: Archive, facts: Facts, names: Iterable[str], links: Itera
     ----------
     archive : Archive
     facts : Facts
-        Told of the files.
+        Gains the files.
     names : iterable of str
         Ids of the trace's nodes.
     links : iterable of tuple
@@ -43,15 +43,15 @@ def add_files(archive: Archive, facts: Facts, names: Iterable[str], links: Itera
     for deposit, rows in rows_of.items():
         files = _files(archive, facts, deposit.removeprefix("deposit:"))
         for row in rows:
-            told = dict(facts.told[row][1])
-            out |= {(row, file, "stand in", ALWAYS) for file in _holding(files, told.get("file", ""))}
+            details = dict(facts.described[row][1])
+            out |= {(row, file, "stand in", ALWAYS) for file in _holding(files, details.get("file", ""))}
         if not rows:
             out |= {(deposit, file, "holds", ALWAYS) for file in files.values()}
     return out
 
 
 def _files(archive: Archive, facts: Facts, digest: str) -> dict[str, str]:
-    """Read a sealed deposit and tell of its files; ids by path in the deposit."""
+    """Read a sealed deposit and describe its files; return ids by path in the deposit."""
     deposit = archive.sealed.read(digest)
     folder = f"{SEALED}/{object_folder(digest)}"
     manifest = json.loads((archive.root / folder / "inventory.json").read_bytes())["manifest"]
@@ -64,7 +64,7 @@ def _files(archive: Archive, facts: Facts, digest: str) -> dict[str, str]:
             ("sha512", sealed),
             ("bytes", str(len(file.data))),
         ]
-        facts.tell(name, file.path, details)
+        facts.describe(name, file.path, details)
         out[file.path] = name
     return out
 
@@ -72,7 +72,7 @@ def _files(archive: Archive, facts: Facts, digest: str) -> dict[str, str]:
 def _holding(files: dict[str, str], path: str) -> list[str]:
     """Find the sealed file a line stands in: itself, the workbook of the sheet, or the one archive file it is in."""
     sheet_of = path.rpartition(":")[0]
-    for found in (path, sheet_of):
-        if found in files:
-            return [files[found]]
+    for candidate in (path, sheet_of):
+        if candidate in files:
+            return [files[candidate]]
     return list(files.values()) if len(files) == 1 else []

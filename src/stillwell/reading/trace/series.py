@@ -34,7 +34,7 @@ def _entity(facts: Facts, number: int, name: str, about: Mapping[str, Any]) -> N
     node, kind, label = id_of(name), name.partition(":")[0], str(about.get("prov:label", name))
     since, until = (str(about.get(f"said:{key}", "")) for key in ("from", "to"))
     label = f"{label}, commit {number}" if kind == "record" else label
-    facts.tell(node, label, [("from", since), ("to", until)])
+    facts.describe(node, label, [("from", since), ("to", until)])
     facts.spans[node] = since, until
     if kind not in KINDS:
         return
@@ -45,7 +45,7 @@ def _entity(facts: Facts, number: int, name: str, about: Mapping[str, Any]) -> N
         facts.links.append((node, f"site:{site}", KINDS[kind].relation, number))
     elif of == "sensor" and site is not None:
         place = sensor_id(str(site), str(sensor or ""))
-        facts.tell(place, f"sensor {sensor} of {site}" if sensor else f"the only sensor of {site}")
+        facts.describe(place, f"sensor {sensor} of {site}" if sensor else f"the only sensor of {site}")
         facts.links += [(node, place, KINDS[kind].relation, number), (place, f"site:{site}", "stands at", number)]
 
 

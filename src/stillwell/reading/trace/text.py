@@ -14,10 +14,10 @@ FIRST = 10
 DEEPEST = 12
 """Levels of indentation; what lies deeper is not moved further in."""
 
-SELF_TOLD = {"rows", "policy", "record", "series", "sensor", "shift", "correction", "condition"}
-"""Kinds whose labels say what they are."""
-IN_LABEL = {kind: {"from", "to"} for kind in (*SELF_TOLD, "adoption")} | {"rows": {"file", "lines"}}
-"""Details by kind that the label tells already."""
+SELF_LABELLED = {"rows", "policy", "record", "series", "sensor", "shift", "correction", "condition"}
+"""Kinds whose labels name the kind."""
+IN_LABEL = {kind: {"from", "to"} for kind in (*SELF_LABELLED, "adoption")} | {"rows": {"file", "lines"}}
+"""Details by kind that the label already shows."""
 
 FIGURES = ("day", "value")
 """Kinds whose details are numbers; they are rounded for the eye, as in a table."""
@@ -39,8 +39,8 @@ def trace_text(trace: Trace, first: int | None = FIRST) -> str:
         Lines of at most ``WIDTH`` columns; characters that would move the cursor are written as escapes.
     """
     lines = _forward(trace, first) if trace.forward else _back(trace)
-    remarks = (line for remark in trace.remarks for line in _wrapped(f"Note: {remark}", 0))
-    return "\n".join([*lines, *remarks]) + "\n"
+    notes = (line for note in trace.notes for line in _wrapped(f"Note: {note}", 0))
+    return "\n".join([*lines, *notes]) + "\n"
 
 
 def _forward(trace: Trace, first: int | None) -> Iterator[str]:
@@ -64,37 +64,37 @@ def _forward(trace: Trace, first: int | None) -> Iterator[str]:
 
 
 def _back(trace: Trace) -> Iterator[str]:
-    """Write each node where it is first met, nearest to the root; elsewhere only its name."""
+    """Write each node in full where it is nearest to the root, elsewhere only its name."""
     nodes, below = trace.by_id(), dict[str, list[tuple[str, Edge]]]()
     for start, end, edge in trace.away():
         below.setdefault(start, []).append((end, edge))
-    told_at, queue = {trace.root: ""}, [trace.root]
+    described_at, queue = {trace.root: ""}, [trace.root]
     for name in queue:
         for end, edge in below.get(name, ()):
-            if end not in told_at and edge.relation not in ASIDE:
-                told_at[end] = name
+            if end not in described_at and edge.relation not in ASIDE:
+                described_at[end] = name
                 queue.append(end)
     yield from _wrapped(_named(nodes[trace.root]), 0)
     yield from _details(nodes[trace.root], 1)
     todo = [(end, edge, 1) for end, edge in reversed(below.get(trace.root, []))]
-    told = {trace.root}
+    written = {trace.root}
     while todo:
         name, edge, depth = todo.pop()
-        here = told_at.get(name) == edge.start and name not in told
-        short = "" if here or edge.relation in ASIDE else " (told elsewhere)"
+        in_full = described_at.get(name) == edge.start and name not in written
+        short = "" if in_full or edge.relation in ASIDE else " (told elsewhere)"
         yield from _wrapped(f"{edge.relation} {_named(nodes[name])}{short}", depth)
-        if here:
-            told.add(name)
+        if in_full:
+            written.add(name)
             yield from _details(nodes[name], depth + 1)
             todo += [(end, edge, depth + 1) for end, edge in reversed(below.get(name, []))]
-        elif edge.relation in ASIDE and name not in told:
-            told.add(name)
+        elif edge.relation in ASIDE and name not in written:
+            written.add(name)
             yield from _details(nodes[name], depth + 1)
 
 
 def _named(node: Node) -> str:
-    said = node.label
-    return said if said.startswith(node.kind) or node.kind in SELF_TOLD else f"{called(node.kind)} {said}"
+    label = node.label
+    return label if label.startswith(node.kind) or node.kind in SELF_LABELLED else f"{called(node.kind)} {label}"
 
 
 def _details(node: Node, depth: int) -> Iterator[str]:

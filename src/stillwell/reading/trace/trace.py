@@ -1,7 +1,7 @@
-"""From a number down to the bytes it rests on, and from a meter, a rating, a deposit or a rule up to what rests on it.
+"""Traces a number back to the bytes it rests on, and a meter, rating, deposit or policy forward to what rests on it.
 
-Every answer comes from the provenance documents, each held against its digest; a table is asked only for the figures of
-a record and the lines their stage stands on.
+Answers come from the provenance documents, each checked against its digest; tables give only the figures of a record
+and the lines that hold their stage.
 """
 
 from __future__ import annotations
@@ -88,12 +88,12 @@ def trace_forward(archive: Archive, subject: str) -> Trace:
         If a provenance document is not as it was written.
     """
     facts = whole(archive)
-    # downward a rating names its gaugings and a trace of one of them goes on; upward they lead to what was rated
+    # in a trace back a rating names its gaugings and ends there; forward they lead to the records it rated
     facts.links += [link for link in facts.aside if link[2] == FITTED]
     root = _subject(facts, subject)
-    found, links = reached(facts, root, forward=True)
-    links |= recorded(facts, [n for n, since in found.items() if n != root and facts.recorded.get(n, 0) >= since])
-    return trace_of(facts, subject, root, links, forward=True, remarks=silences(facts, found))
+    nodes, links = reached(facts, root, forward=True)
+    links |= recorded(facts, [n for n, since in nodes.items() if n != root and facts.recorded.get(n, 0) >= since])
+    return trace_of(facts, subject, root, links, forward=True, notes=silences(facts, nodes))
 
 
 def _subject(facts: Facts, subject: str) -> str:
@@ -102,21 +102,21 @@ def _subject(facts: Facts, subject: str) -> str:
     kind, colon, rest = subject.partition(":")
     kind = next((name for name, word in WORDS.items() if word == kind), kind)
     wanted = dict.fromkeys(SUBJECTS, subject) | ({kind: rest} if colon and kind in SUBJECTS else {})
-    found = [f"{kind}:{text}" for kind, text in wanted.items() if f"{kind}:{text}" in names]
-    if not found and colon and kind == "sensor" and f"{subject}/" in names:
-        found = [f"{subject}/"]
-    if not found:
+    matches = [f"{kind}:{text}" for kind, text in wanted.items() if f"{kind}:{text}" in names]
+    if not matches and colon and kind == "sensor" and f"{subject}/" in names:
+        matches = [f"{subject}/"]
+    if not matches:
         for kind in (kind for kind in BY_DIGEST if _DIGITS.fullmatch(wanted[kind].lower())):
             start = f"{kind}:{wanted[kind].lower()}"
-            found += sorted(name for name in names if name.startswith(start))
-    alike = {name.partition(":")[2] for name in found}
-    if found and len(alike) == 1 and (len(found) == 1 or all(n.partition(":")[0] in BY_DIGEST for n in found)):
-        return found[0]
-    if found:
-        said = ", ".join(name[:80] for name in found[:NEAR])
+            matches += sorted(name for name in names if name.startswith(start))
+    alike = {name.partition(":")[2] for name in matches}
+    if matches and len(alike) == 1 and (len(matches) == 1 or all(n.partition(":")[0] in BY_DIGEST for n in matches)):
+        return matches[0]
+    if matches:
+        shown = ", ".join(name[:80] for name in matches[:NEAR])
         msg = (
-            f"expected one thing to trace from, found {len(found)} called {harmless(subject)!r}: {harmless(said)}; "
-            f"say which, as in {harmless(found[0])}"
+            f"expected one thing to trace from, found {len(matches)} called {harmless(subject)!r}: {harmless(shown)}; "
+            f"say which, as in {harmless(matches[0])}"
         )
         raise QueryError(msg)
     raise QueryError(_nothing(names, subject))
@@ -141,11 +141,11 @@ def _nothing(names: set[str], subject: str) -> str:
 
 
 def _near(names: set[str], subject: str, kinds: tuple[str, ...]) -> str:
-    """Name what is written much like a subject."""
+    """Return names that are spelled much like a subject."""
     by_name = {name.partition(":")[2]: name for name in sorted(names) if name.partition(":")[0] in kinds}
     folded = {name.casefold(): name for name in by_name}
     starts = [name for name in by_name if name.casefold().startswith(subject.casefold()) and subject][:NEAR]
     close = [folded[name] for name in difflib.get_close_matches(subject.casefold(), folded, NEAR, 0.6)]
     near = list(dict.fromkeys([*starts, *close]))[:NEAR]
-    said = ", ".join(f"{called(by_name[name].partition(':')[0])} {harmless(name)}" for name in near)
-    return f"; near it: {said}" if near else ""
+    shown = ", ".join(f"{called(by_name[name].partition(':')[0])} {harmless(name)}" for name in near)
+    return f"; near it: {shown}" if near else ""

@@ -1,4 +1,4 @@
-"""Reads as few provenance documents as a trace needs, and closes a trace back at the sealed files."""
+"""Reads the provenance documents that a trace needs, and ends a trace back at the sealed files."""
 
 from __future__ import annotations
 
@@ -11,29 +11,29 @@ from stillwell.reading.trace.sealed_bytes import add_files
 
 
 def gathered(archive: Archive, names: Iterable[str]) -> Facts:
-    """Read only the documents that tell of some nodes and of what these rest on."""
-    facts, read, asked = Facts(), set[int](), set[str]()
+    """Read only the documents that describe some nodes and what these rest on."""
+    facts, read, searched = Facts(), set[int](), set[str]()
     todo = set(names)
     while needles := [needle for name in sorted(todo) for needle in needles_of(name)]:
         fresh = [number for number in numbers(archive) if number not in read]
-        for number, said in documents(archive, fresh, needles):
-            add_document(facts, number, said)
+        for number, document in documents(archive, fresh, needles):
+            add_document(facts, number, document)
             read.add(number)
-        asked |= todo
-        found = {name for start in names for name in reached(facts, start, forward=False)[0]}
-        todo = found - asked
+        searched |= todo
+        nodes = {name for start in names for name in reached(facts, start, forward=False)[0]}
+        todo = nodes - searched
     return facts
 
 
 def whole(archive: Archive) -> Facts:
     """Read every document."""
     facts = Facts()
-    for number, said in documents(archive, numbers(archive)):
-        add_document(facts, number, said)
+    for number, document in documents(archive, numbers(archive)):
+        add_document(facts, number, document)
     return facts
 
 
-def back(archive: Archive, facts: Facts, subject: str, root: str, remarks: Iterable[str] = ()) -> Trace:
+def back(archive: Archive, facts: Facts, subject: str, root: str, notes: Iterable[str] = ()) -> Trace:
     """Walk from a node down to the sealed files.
 
     Parameters
@@ -43,27 +43,27 @@ def back(archive: Archive, facts: Facts, subject: str, root: str, remarks: Itera
     subject : str
         As asked.
     root : str
-    remarks : iterable of str
-        Told beside what the documents are silent about.
+    notes : iterable of str
+        Notes added to those of ``silences``.
 
     Returns
     -------
     Trace
     """
-    found, links = reached(facts, root, forward=False)
-    ends = add_files(archive, facts, found, links)
-    links |= ends | recorded(facts, found) | {link for link in facts.aside if link[0] in found}
-    return trace_of(facts, subject, root, links, forward=False, remarks=[*remarks, *silences(facts, found)])
+    nodes, links = reached(facts, root, forward=False)
+    ends = add_files(archive, facts, nodes, links)
+    links |= ends | recorded(facts, nodes) | {link for link in facts.aside if link[0] in nodes}
+    return trace_of(facts, subject, root, links, forward=False, notes=[*notes, *silences(facts, nodes)])
 
 
 def recorded(facts: Facts, names: Iterable[str]) -> set[Link]:
-    """Tie what a trace holds to the commits that recorded it; nothing is traced on from there."""
+    """Return links from nodes to the commits that recorded them; a trace ends there."""
     commits = ((name, facts.recorded[name]) for name in names if name in facts.recorded)
     return {(name, f"commit:{number}", RECORDED, number) for name, number in commits}
 
 
 def silences(facts: Facts, names: Iterable[str]) -> list[str]:
-    """Say which commits were recorded before site, meter and lines were told."""
+    """Return a note on each commit whose document lacks the site, meter and lines of its gaugings."""
     telling = {start for start, _, relation, _ in facts.links if relation == "made at"}
     silent = sorted({facts.recorded[name] for name in names if name.startswith("revision:") and name not in telling})
     return [f"commit {number} does not tell the site, meter or lines of what it made" for number in silent]

@@ -11,7 +11,7 @@ import pandas as pd
 from stillwell.archive.archive import Archive
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.provenance.document import provenance_path
-from stillwell.records import ListedFile
+from stillwell.shared_types import ListedFile
 
 NEVER = datetime(1970, 1, 1, tzinfo=UTC)
 """Stands for every moment before the first commit."""

@@ -126,13 +126,13 @@ class View:
 
     def description(self, table: str) -> dict[str, Any]:
         """Return the Table Schema of a table, as it stands in the archive."""
-        said: dict[str, Any] = self.memo(("description", table), lambda: self.archive.described(table))
-        return said
+        schema: dict[str, Any] = self.memo(("description", table), lambda: self.archive.described(table))
+        return schema
 
     def described(self, table: str) -> Described:
         """Return the archive's own description of a table, read."""
-        said: Described = self.memo(("described", table), lambda: describe(self.archive, table))
-        return said
+        described: Described = self.memo(("described", table), lambda: describe(self.archive, table))
+        return described
 
     def columns(self, table: str) -> list[str]:
         """Name the columns of a table."""

@@ -1,4 +1,4 @@
-"""What was made before, kept while there is room; each thing is made once however many ask for it."""
+"""Thread-safe LRU cache bounded by bytes; each value is built once."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Kept:
         self._turns: dict[Hashable, Lock] = {}
 
     def get(self, key: Hashable, make: Callable[[], T]) -> T:
-        """Return what is kept under a key, else make it; whoever asks meanwhile waits for that one making.
+        """Return the value of a key, building it if needed. Concurrent callers for a key block until it is built.
 
         Parameters
         ----------
@@ -44,18 +44,18 @@ class Kept:
         """
         with self._door:
             if key in self._kept:
-                return self._found(key)
+                return self._stored(key)
             turn = self._turns.setdefault(key, Lock())
         with turn:
             with self._door:
                 if key in self._kept:
-                    return self._found(key)
+                    return self._stored(key)
             made = make()
             with self._door:
                 self._keep(key, made)
         return made
 
-    def _found(self, key: Hashable) -> Any:
+    def _stored(self, key: Hashable) -> Any:
         self._kept.move_to_end(key)
         return self._kept[key][0]
 

@@ -14,11 +14,7 @@ from stillwell.archive.tables.current_rows import GAUGING
 from stillwell.archive.tables.table_files import arrow_schema_from
 from stillwell.reading.select.spans import EVER, Condition, Span, fits, in_sql, of_values
 from stillwell.room.data.archive_view import View
-from stillwell.room.query_params import BadQuestion, NotFound, span
-
-EQUAL = ("site", "gauging_id", "instrument", "code", "severity", "status", "check", "deposit", "rating", "sensor")
-"""Columns a question can name, where the table has them."""
-PARAMETERS = (*EQUAL, "datetime", "bbox", "revisions")
+from stillwell.room.query_params import EQUAL, BadQuestion, NotFound, one_of, span
 
 
 @dataclass(frozen=True)
@@ -52,10 +48,7 @@ def wanted(view: View, table: str, query: Mapping[str, str]) -> Wanted:
             msg = f"expected parameters that the table {table} has, found {name}; its columns are {columns}"
             raise BadQuestion(msg)
     equal = {name: _plain(query[name], name) for name in EQUAL if query.get(name)}
-    every = query.get("revisions", "") == "all"
-    if query.get("revisions", "") not in {"", "all", "standing"}:
-        msg = f"expected all or standing for revisions, found {query['revisions'][:80]!r}"
-        raise BadQuestion(msg)
+    every = one_of(query, "revisions") == "all"
     asked = span(query, "datetime")
     described = view.described(table)
     if asked and described.time is None and not described.of_gaugings:

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.drawing.thinning import usual_step
+from stillwell.drawing.window import Series
 from stillwell.room.data.archive_view import View
-from stillwell.room.data.thinning import usual_step
-from stillwell.schemas.words import MARKS
 
 NAMES = ("water_volume_transport_in_river_channel", "water_surface_height_above_reference_datum")
 """CF standard names of what a hydrograph shows; of a table that has both, the first."""
@@ -20,7 +20,7 @@ TABLES = ("discharge", "daily", "stage", "gauge_heights")
 TITLES = {"daily": "Daily mean discharge", "stage": "Recorded stage", "gauge_heights": "Readings of the gauge"}
 UNITS = {"m": "m", "m3 s-1": "m³/s"}
 EXPANDED = "95 %"
-"""What the description of a column of expanded uncertainties says."""
+"""In the description of each column of expanded uncertainties."""
 EVEN = 0.8
 """Share of steps near the usual one from which on values are joined by a line."""
 
@@ -44,63 +44,34 @@ class Kind:
     until: str = ""
 
 
-@dataclass(frozen=True)
-class Series:
-    """One series of a site: ``name`` is unique in the site; ``joined`` where a line makes sense between values.
-
-    ``half`` is the expanded uncertainty of each value, in its unit. ``codes`` number the marks of each value, of which
-    ``said`` holds the words.
-    """
+@dataclass(frozen=True, kw_only=True)
+class SiteSeries(Series):
+    """One series of a site; ``name`` is unique in the site."""
 
     kind: Kind
     name: str
-    title: str
-    times: NDArray[np.int64]
-    values: NDArray[np.float64]
-    step: float
-    joined: bool
-    half: NDArray[np.float64] | None = None
-    codes: NDArray[np.int64] | None = None
-    said: tuple[str, ...] = ()
-
-    @property
-    def nbytes(self) -> int:
-        """Memory its arrays take."""
-        arrays = (self.times, self.values, self.half, self.codes)
-        return sum(int(array.nbytes) for array in arrays if array is not None)
-
-    def words(self) -> list[str]:
-        """Name the marks that occur, in the order of the closed list."""
-        found = {word for cell in self.said for word in cell.split("; ") if word}
-        return sorted(found, key=lambda word: (MARKS.index(word) if word in MARKS else len(MARKS), word))
-
-    def marked(self, word: str, first: int, last: int) -> NDArray[np.bool_]:
-        """Say of which values of a part of the series a mark holds."""
-        if self.codes is None:
-            return np.zeros(last - first, dtype=np.bool_)
-        return np.array([word in cell.split("; ") for cell in (*self.said, "")])[self.codes[first:last]]
 
 
 @dataclass(frozen=True)
 class SeriesOfSite:
     """All series of a site, those of the first tables first."""
 
-    all: tuple[Series, ...]
+    all: tuple[SiteSeries, ...]
 
     @property
     def nbytes(self) -> int:
         """Memory their arrays take."""
         return sum(series.nbytes for series in self.all)
 
-    def named(self, name: str) -> Series | None:
+    def named(self, name: str) -> SiteSeries | None:
         """Find a series by its name, the first one by an empty name."""
         return next((series for series in self.all if not name or series.name == name), None)
 
 
 def kinds(view: View) -> list[Kind]:
     """Find the tables of an archive that hold series."""
-    found = [kind for table in view.tables if (kind := _kind(view.description(table))) is not None]
-    return sorted(found, key=lambda k: (TABLES.index(k.table) if k.table in TABLES else len(TABLES), k.table))
+    of_series = [kind for table in view.tables if (kind := _kind(view.description(table))) is not None]
+    return sorted(of_series, key=lambda k: (TABLES.index(k.table) if k.table in TABLES else len(TABLES), k.table))
 
 
 def _kind(description: dict[str, Any]) -> Kind | None:
@@ -140,16 +111,16 @@ def _kind(description: dict[str, Any]) -> Kind | None:
 
 def series_of(view: View, site: str) -> SeriesOfSite:
     """Read every series of a site; kept until a commit adds to them."""
-    found = kinds(view)
+    tables = kinds(view)
     return view.memo_of_files(
         ("series", site),
-        [kind.table for kind in found],
+        [kind.table for kind in tables],
         [site],
-        lambda: SeriesOfSite(tuple(series for kind in found for series in _read(view, kind, site))),
+        lambda: SeriesOfSite(tuple(series for kind in tables for series in _read(view, kind, site))),
     )
 
 
-def _read(view: View, kind: Kind, site: str) -> list[Series]:
+def _read(view: View, kind: Kind, site: str) -> list[SiteSeries]:
     if not view.archive.table_files(kind.table, [site]):
         return []
     optional = [name for name in (kind.unsure, kind.marks) if name]
@@ -175,8 +146,8 @@ def _columns(kind: Kind, rows: pd.DataFrame) -> tuple[Any, Any, Any, tuple[str, 
     half = rows[kind.unsure].to_numpy(dtype=np.float64, na_value=np.nan) if kind.unsure else None
     if not kind.marks:
         return values, half, None, ()
-    codes, said = pd.factorize(rows[kind.marks])
-    return values, half, codes.astype(np.int64), tuple(str(word) for word in said)
+    codes, marks = pd.factorize(rows[kind.marks])
+    return values, half, codes.astype(np.int64), tuple(str(mark) for mark in marks)
 
 
 def _series(
@@ -186,8 +157,8 @@ def _series(
     values: NDArray[np.float64],
     half: NDArray[np.float64] | None = None,
     codes: NDArray[np.int64] | None = None,
-    said: tuple[str, ...] = (),
-) -> Series:
+    marks: tuple[str, ...] = (),
+) -> SiteSeries:
     if times.size > 1 and (np.diff(times) < 0).any():
         order = np.argsort(times, kind="stable")
         times, values = times[order], values[order]
@@ -199,4 +170,17 @@ def _series(
     shown = TITLES.get(kind.table, kind.table.replace("_", " ").capitalize())
     name = f"{kind.table}:{part}" if part else kind.table
     title = f"{shown}, {part}" if part else shown
-    return Series(kind, name, title, times, values, step if even else 0.0, even, half, codes, said)
+    return SiteSeries(
+        kind=kind,
+        name=name,
+        title=title,
+        unit=kind.unit,
+        times=times,
+        values=values,
+        step=step if even else 0.0,
+        joined=even,
+        levels=bool(kind.until),
+        half=half,
+        codes=codes,
+        marks=marks,
+    )

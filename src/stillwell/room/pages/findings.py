@@ -26,7 +26,7 @@ def findings(view: View, request: Request) -> Response:
     query = {name: asked.get(name, "") for name in ("code", "severity", "site")}
     since = instant(asked, "since")
     filters = query | {"datetime": f"{moment_text(since)}/.." if since else ""}
-    first = whole_number(asked, "page", 1, 1, 10**6)
+    first = whole_number(asked, "page")
     counted: list[dict[str, Any]] = view.memo("findings-counted", lambda: view.ask(_COUNTED).to_pylist())
     rows, count = select(view, wanted(view, "findings", filters), A_PAGE, (first - 1) * A_PAGE)
     kept = {name: value for name, value in (query | {"since": moment_text(since)}).items() if value}

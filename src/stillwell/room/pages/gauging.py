@@ -1,4 +1,4 @@
-"""A gauging: what was found, why it is doubted, how sure it is, and what it rests on."""
+"""The page of a gauging: its result, findings, uncertainty, meter, and the files it rests on."""
 
 from __future__ import annotations
 
@@ -13,15 +13,14 @@ from starlette.responses import Response
 from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.drawing.section import section_svg
-from stillwell.drawing.svg import in_scope, without_style
 from stillwell.hydrometry.gauging.uncertainty_in_use import expanded_m3_s, standard_uncertainty
-from stillwell.reading.rating.in_force import departures
-from stillwell.reporting.wording import doubted_verticals
+from stillwell.reading.rating.site_ratings import departures
+from stillwell.reporting.wording import suspect_verticals
 from stillwell.room import urls
 from stillwell.room.data.archive_view import View
-from stillwell.room.data.in_force import ratings_at
+from stillwell.room.data.policy_and_ratings import ratings_at
 from stillwell.room.data.rows import first_record, records
-from stillwell.room.pages.page import DRAWN, download_links, grave_first, gravest, page
+from stillwell.room.pages.page import download_links, embedded, most_severe_first, page, severest
 from stillwell.room.query_params import NotFound, whole_number
 
 MOST_ALIKE = 60
@@ -58,14 +57,14 @@ def gauging_page(view: View, request: Request) -> Response:
     revisions = newest_rows(known)
     standing = pd.concat([view.standing("gaugings", site) for site in sites])
     standing = standing[standing["gauging_id"] == gauging]
-    asked = whole_number(request.query_params, "revision", 0, 0, 10**6)
+    asked = whole_number(request.query_params, "revision")
     shown = revisions[revisions["revision"] == asked] if asked else (standing if len(standing) else revisions.tail(1))
     if shown.empty:
         msg = f"The gauging {gauging} has no revision {asked}; it has {', '.join(map(str, revisions['revision']))}."
         raise NotFound(msg)
     row = first_record(shown)
     stands = bool(len(standing)) and row["revision"] == int(standing["revision"].iloc[0])
-    return page(view, request, "gauging", **_said(view, row), revisions=records(revisions), stands=stands)
+    return page(view, request, "gauging", **_contents(view, row), revisions=records(revisions), stands=stands)
 
 
 def _sites(view: View, gauging: str) -> list[str]:
@@ -80,25 +79,25 @@ def _own(view: View, table: str, row: dict[str, Any]) -> pd.DataFrame:
     return rows[(rows["gauging_id"] == row["gauging_id"]) & (rows["revision"] == row["revision"])]
 
 
-def _said(view: View, row: dict[str, Any]) -> dict[str, Any]:
-    findings = grave_first(_own(view, "findings", row))
+def _contents(view: View, row: dict[str, Any]) -> dict[str, Any]:
+    findings = most_severe_first(_own(view, "findings", row))
     verticals = _own(view, "verticals", row)
     points = _own(view, "points", row)
     budget = _own(view, "uncertainty_budget", row)
     if len(verticals):
         verticals = verticals.sort_values(["position_m", "order_walked"], kind="stable")
-    doubted = gravest(_of_verticals(findings), "key")
+    severity_of = severest(_of_verticals(findings), "key")
     own = {"gauging_id": row["gauging_id"], "revisions": "all"}
     return {
         "g": row,
         "departure": float(departures(pd.DataFrame([row]), ratings_at(view, row["site"])).iloc[0]),
-        "facts": [(said, row[column]) for said, column in FACTS if row.get(column) is not None],
-        "results": [(said, row[column], unit) for said, column, unit in RESULTS if row.get(column) is not None],
+        "facts": [(label, row[column]) for label, column in FACTS if row.get(column) is not None],
+        "results": [(label, row[column], unit) for label, column, unit in RESULTS if row.get(column) is not None],
         "uncertainties": _uncertainties(row),
-        "doubts": _doubts(findings),
+        "grouped": _by_code(findings),
         "worst": findings["severity"].iloc[0] if len(findings) else "",
         "drawn": _section(row, verticals, points, findings),
-        "verticals": [v | {"doubt": doubted.get(f"vertical {v['vertical']}", "")} for v in records(verticals)],
+        "verticals": [v | {"severity": severity_of.get(f"vertical {v['vertical']}", "")} for v in records(verticals)],
         "points": records(points),
         "budget": records(budget.sort_values("variance_pct", ascending=False)) if len(budget) else [],
         "heights": _heights(view, row),
@@ -122,9 +121,9 @@ def _section(
         points,
         mean_section=row["section_method"] == "mean-section",
         start_bank=row["start_bank"],
-        doubts=doubted_verticals(findings) if len(findings) else {},
+        findings=suspect_verticals(findings) if len(findings) else {},
     )
-    return Markup(in_scope(without_style(drawn), DRAWN))
+    return embedded(drawn)
 
 
 def _of_verticals(findings: pd.DataFrame) -> pd.DataFrame:
@@ -136,24 +135,24 @@ def _of_verticals(findings: pd.DataFrame) -> pd.DataFrame:
 
 
 def _uncertainties(row: dict[str, Any]) -> list[dict[str, Any]]:
-    said = (
+    sources = (
         ("from tables (ISO 748's, as remembered, unverified)", "uncertainty_table"),
         ("from the scatter of its own depths and velocities", "uncertainty_scatter"),
     )
     computed = [
-        {"said": words, "m3_s": row[f"{name}_m3_s"], "pct": row[f"{name}_pct"]}
-        for words, name in said
+        {"basis": words, "m3_s": row[f"{name}_m3_s"], "pct": row[f"{name}_pct"]}
+        for words, name in sources
         if row.get(f"{name}_m3_s") is not None
     ]
     half = expanded_m3_s(pd.DataFrame([row]))[0]
     if computed or not math.isfinite(half):
         return computed
     percent = 200 * standard_uncertainty(pd.DataFrame([row]))[0]
-    return [{"said": "handed in with the result, as k = 2", "m3_s": half, "pct": percent}]
+    return [{"basis": "handed in with the result, as k = 2", "m3_s": half, "pct": percent}]
 
 
-def _doubts(findings: pd.DataFrame) -> list[dict[str, Any]]:
-    """Group findings by code, the gravest first, each with its limit and source."""
+def _by_code(findings: pd.DataFrame) -> list[dict[str, Any]]:
+    """Group findings by code, the most severe first, each with its limit and source."""
     if findings.empty:
         return []
     out = []

@@ -17,18 +17,17 @@ from stillwell.room import urls
 from stillwell.room.data.archive_view import View
 from stillwell.room.data.rows import records
 from stillwell.room.pages.page import download_links, page
-from stillwell.room.query_params import NotFound, one_of, whole_number
+from stillwell.room.query_params import PARAMETERS, NotFound, one_of, whole_number
 from stillwell.room.ranges import whole_or_part
 
 A_PAGE = 50
 MOST_FILES = 500
-OUTCOMES = ("all", "taken", "returned")
 _TYPES = {".nc": "application/x-netcdf", ".parquet": "application/vnd.apache.parquet", ".json": "application/json"}
 
 
 def ledger(view: View, request: Request) -> Response:
     """Answer with the commits, the newest first."""
-    first = whole_number(request.query_params, "page", 1, 1, 10**6)
+    first = whole_number(request.query_params, "page")
     newest = view.number - (first - 1) * A_PAGE
     entries = [view.archive.ledger.entry(n) for n in range(newest, max(newest - A_PAGE, 0), -1)]
     return page(view, request, "ledger", entries=entries, number=first, pages=max(-(-view.number // A_PAGE), 1))
@@ -59,12 +58,12 @@ def entry_page(view: View, request: Request) -> Response:
 def deposits(view: View, request: Request) -> Response:
     """Answer with what was handed in."""
     rows = view.standing("deposits")
-    outcome = one_of(request.query_params, "outcome", OUTCOMES, "all")
+    outcome = one_of(request.query_params, "outcome")
     if len(rows):
         some = rows["gaugings_returned"] + rows["problems"] > 0
         rows = rows if outcome == "all" else rows[some if outcome == "returned" else ~some]
         rows = rows.sort_values(["commit", "name"], ascending=[False, True])
-    first = whole_number(request.query_params, "page", 1, 1, 10**6)
+    first = whole_number(request.query_params, "page")
     shown = records(rows.iloc[(first - 1) * A_PAGE : first * A_PAGE])
     return page(
         view,
@@ -75,7 +74,7 @@ def deposits(view: View, request: Request) -> Response:
         number=first,
         pages=max(-(-len(rows) // A_PAGE), 1),
         outcome=outcome,
-        outcomes=OUTCOMES,
+        outcomes=PARAMETERS["outcome"].words,
         links=download_links("deposits"),
     )
 
@@ -85,12 +84,12 @@ def deposit_page(view: View, request: Request) -> Response:
     digest = known_deposit(view, urls.decoded(request.path_params["digest"]))
     rows = view.standing("deposits")
     taken = records(rows[rows["deposit"] == digest]) if len(rows) else []
-    trouble, files = "", []
+    unreadable, files = "", []
     try:
         sealed = view.archive.sealed.read(digest)
         files = [(number, file.path, len(file.data)) for number, file in enumerate(sealed.files)]
     except (Withheld, ArchiveDamaged) as error:
-        trouble = str(error)
+        unreadable = str(error)
     return page(
         view,
         request,
@@ -98,7 +97,7 @@ def deposit_page(view: View, request: Request) -> Response:
         digest=digest,
         taken=taken,
         files=files,
-        trouble=trouble,
+        unreadable=unreadable,
         returned=_returned(view, digest),
     )
 
@@ -124,7 +123,7 @@ def _returned(view: View, digest: str) -> list[tuple[str, dict[str, Any]]]:
     start = f"returned/{digest[:16]}-"
     paths = [path for path in view.archive.listing() if path.startswith(start)]
     pages = [(path, json.loads(view.archive.document(path))) for path in sorted(paths)]
-    return [(path, said) for path, said in pages if said.get("deposit") == digest]
+    return [(path, document) for path, document in pages if document.get("deposit") == digest]
 
 
 def listed_file(view: View, request: Request) -> Response:

@@ -5,16 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 import pandas as pd
-from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import Response
 
-from stillwell.assessment.policy import Policy
+from stillwell.reporting.limits import policy_of
+from stillwell.reporting.meters import meter_history
 from stillwell.room import urls
 from stillwell.room.data.archive_view import View
-from stillwell.room.data.in_force import policy_of
 from stillwell.room.data.rows import records
-from stillwell.room.drawings.pictures import history
 from stillwell.room.pages.page import download_links, page
 from stillwell.room.query_params import NotFound
 
@@ -64,8 +62,8 @@ def meter_page(view: View, request: Request) -> Response:
         msg = f"This archive has no meter with the code {code!r}."
         raise NotFound(msg)
     checks = _of(view, "checks", code, "checked_at")
-    samples = _of(view, "check_samples", code, "checked_at")
-    policy = view.memo("policy", lambda: policy_of(view))
+    inforce = policy_of(view.archive)
+    history = meter_history(view.archive, code, inforce)
     question = (
         "SELECT gauging_id, site, started_at, discharge_m3_s, within_pct, status FROM gaugings WHERE instrument = ? "
         "ORDER BY started_at DESC LIMIT ?"
@@ -79,55 +77,19 @@ def meter_page(view: View, request: Request) -> Response:
         registers=records(_of(view, "instruments", code, "valid_from")),
         calibrations=records(_of(view, "calibrations", code, "valid_from")),
         checks=records(checks.iloc[::-1]),
-        pictures=_pictures(checks, samples, policy),
+        drawing=history.drawing(_started(gaugings), "health") if len(checks) else None,
         gaugings=gaugings,
-        limits=[(said, policy.value(name), unit, policy.limits[name].source) for name, said, unit in LIMITS],
+        limits=[(text, inforce.limit(name), unit, inforce.source(name)) for name, text, unit in LIMITS],
         links=download_links("checks", instrument=code),
         sample_downloads=download_links("check_samples", instrument=code),
         gauging_downloads=download_links("gaugings", instrument=code),
     )
 
 
+def _started(gaugings: list[dict[str, Any]]) -> pd.Series:
+    return pd.Series(pd.to_datetime([row["started_at"] for row in gaugings], utc=True))
+
+
 def _of(view: View, table: str, code: str, order: str) -> pd.DataFrame:
     rows = view.standing(table)
     return rows[rows["instrument"] == code].sort_values(order, kind="stable") if len(rows) else rows
-
-
-def _pictures(checks: pd.DataFrame, samples: pd.DataFrame, policy: Policy) -> list[Markup]:
-    if checks.empty:
-        return []
-    times, said = (
-        checks["checked_at"].tolist(),
-        [f"{c}, {v}" for c, v in zip(checks["check"], checks["verdict"], strict=True)],
-    )
-    off = (checks["water_temperature_c"] - checks["reference_temperature_c"]).tolist()
-    allowed = policy.value("check_temperature_c")
-    low, unusable = policy.value("check_snr_low_db"), policy.value("check_snr_unusable_db")
-    drawn = [
-        history(
-            times,
-            checks["snr_db"].tolist(),
-            said,
-            "Lowest signal-to-noise ratio",
-            "dB",
-            [("wanted", low), ("unfit below", unusable)],
-        ),
-        history(
-            times, off, said, "Meter's thermometer less the other", "°C", [("allowed", allowed), ("allowed", -allowed)]
-        ),
-        *(history(times, values, said, title, unit) for title, values, unit in _of_samples(checks, samples)),
-    ]
-    return [picture for picture in drawn if picture is not None]
-
-
-def _of_samples(checks: pd.DataFrame, samples: pd.DataFrame) -> list[tuple[str, list[float], str]]:
-    """Average the further quantities of each check over its samples."""
-    if samples.empty:
-        return []
-    columns = {
-        "noise_db": ("Mean noise level", "dB"),
-        "echo_range_m": ("Mean distance of the boundary echo", "m"),
-        "battery_v": ("Mean battery voltage", "V"),
-    }
-    means = samples.groupby("check")[list(columns)].mean()
-    return [(title, checks["check"].map(means[name]).tolist(), unit) for name, (title, unit) in columns.items()]

@@ -17,22 +17,22 @@ from starlette.responses import HTMLResponse, Response
 
 from stillwell import __version__
 from stillwell.drawing.colours import style
+from stillwell.drawing.svg import without_style
 from stillwell.fingerprint import sha256
+from stillwell.number_words import within
 from stillwell.reading.printed.show import CAUTION, GRAVITY
 from stillwell.reading.printed.text import significant, time_text
 from stillwell.reading.trace.graph import harmless
+from stillwell.reading.trace.picture import STYLE as TRACE_STYLE
 from stillwell.room import urls
 from stillwell.room.data.archive_view import View
 from stillwell.room.query_params import NotFound
-from stillwell.words import within
 
 NONE = Markup('<span class="none">none</span>')
 PARTS = ("downloads", "severity", "pager", "scroller", "stay", "plural")
 OWN_FILES = ("room.css", "room.js", "mark.svg")
-DRAWN = "drawn"
-"""Class of drawings made as in reports."""
-DRAWN_STYLE = "drawn.css"
-"""Their style sheet, written from the one place that holds their colours."""
+DRAWING_STYLE = "drawings.css"
+"""The style sheet of all drawings, written from the one place that holds their colours."""
 SECTIONS = (
     ("/", "Sites"),
     ("/findings", "Findings"),
@@ -87,6 +87,11 @@ def day(value: Any) -> Markup:
     return when(value, "%Y-%m-%d")
 
 
+def embedded(svg: str) -> Markup:
+    """Set a drawing into a page; it escapes its own labels, and its style is a file of the room's own."""
+    return Markup(without_style(svg))
+
+
 def address(path: str) -> str:
     """Return an address that a link may have: a path of this room and nothing else."""
     return path if path.startswith("/") and not path.startswith("//") else "/"
@@ -121,7 +126,9 @@ def templates() -> jinja2.Environment:
 def own_files() -> Mapping[str, bytes]:
     """Return the room's own script, style and mark by name."""
     folder = resources.files("stillwell.room").joinpath("static")
-    return {name: folder.joinpath(name).read_bytes() for name in OWN_FILES} | {DRAWN_STYLE: style(DRAWN).encode()}
+    return {name: folder.joinpath(name).read_bytes() for name in OWN_FILES} | {
+        DRAWING_STYLE: (style() + TRACE_STYLE).encode()
+    }
 
 
 @cache
@@ -140,7 +147,7 @@ def static_file(request: Request) -> Response:
     return Response(own_files()[name], media_type=media, headers={"cache-control": "max-age=3600"})
 
 
-def page(view: View, request: Request, template: str, **said: Any) -> HTMLResponse:
+def page(view: View, request: Request, template: str, **values: Any) -> HTMLResponse:
     """Make a page of an archive.
 
     Parameters
@@ -149,8 +156,8 @@ def page(view: View, request: Request, template: str, **said: Any) -> HTMLRespon
     request : Request
     template : str
         Name of the template without its ending.
-    **said
-        What the template is told.
+    **values
+        Variables of the template.
     """
     common = {
         "view": view,
@@ -162,12 +169,12 @@ def page(view: View, request: Request, template: str, **said: Any) -> HTMLRespon
         "then": view.as_of,
         "then_text": "" if view.as_of is None else time_text(view.as_of),
     }
-    return HTMLResponse(templates().get_template(f"{template}.html").render(common | said))
+    return HTMLResponse(templates().get_template(f"{template}.html").render(common | values))
 
 
 def problem_page(request: Request, status: int, heading: str, words: str) -> HTMLResponse:
     """Make the page that says what went wrong; it needs no archive."""
-    said: dict[str, Any] = {
+    values: dict[str, Any] = {
         "path": "",
         "archive_name": "",
         "head": None,
@@ -179,11 +186,11 @@ def problem_page(request: Request, status: int, heading: str, words: str) -> HTM
         "words": harmless(words),
         "status": status,
     }
-    return HTMLResponse(templates().get_template("problem.html").render(said), status)
+    return HTMLResponse(templates().get_template("problem.html").render(values), status)
 
 
-def grave_first(findings: pd.DataFrame) -> pd.DataFrame:
-    """Order findings by gravity, then code."""
+def most_severe_first(findings: pd.DataFrame) -> pd.DataFrame:
+    """Order findings by severity, then code."""
     if findings.empty:
         return findings
     return (
@@ -193,11 +200,11 @@ def grave_first(findings: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def gravest(findings: pd.DataFrame, by: str) -> dict[str, str]:
-    """Return the gravest severity of the findings of each value of a column."""
+def severest(findings: pd.DataFrame, by: str) -> dict[str, str]:
+    """Return the greatest severity of the findings of each value of a column."""
     if findings.empty:
         return {}
-    first = grave_first(findings).drop_duplicates(by)
+    first = most_severe_first(findings).drop_duplicates(by)
     return dict(zip(first[by].astype("str"), first["severity"], strict=True))
 
 
@@ -208,4 +215,4 @@ def moment_text(at: datetime | None) -> str:
 
 def download_links(table: str, **query: Any) -> list[tuple[str, str]]:
     """Name the forms in which rows are given out, each with its address."""
-    return [(said, urls.download(table, ext, **query)) for ext, said in urls.EXTENSIONS.items()]
+    return [(label, urls.download(table, ext, **query)) for ext, label in urls.EXTENSIONS.items()]

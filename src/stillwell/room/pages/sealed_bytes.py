@@ -14,12 +14,12 @@ from starlette.responses import Response
 from stillwell.archive.disk.layout import SEALED
 from stillwell.archive.sealed import object_folder
 from stillwell.fingerprint import sha256, sha512
-from stillwell.records import Deposit, DepositFile
 from stillwell.room.data.archive_view import View
 from stillwell.room.pages.ledger import known_deposit
 from stillwell.room.pages.page import page
 from stillwell.room.query_params import BadQuestion, NotFound, whole_number
 from stillwell.room.ranges import whole_or_part
+from stillwell.shared_types import Deposit, DepositFile
 
 AROUND = 12
 """Lines shown before and after those asked for."""
@@ -71,7 +71,7 @@ def raw(view: View, request: Request) -> Response:
     """Answer with a sealed file whole, by its place in its deposit."""
     digest = known_deposit(view, request.query_params.get("deposit", ""))
     deposit = view.archive.sealed.read(digest)
-    number = whole_number(request.query_params, "number", 0, 0, 10**6)
+    number = whole_number(request.query_params, "number")
     if number >= len(deposit.files):
         msg = f"The deposit has {len(deposit.files)} files, counted from 0; there is no file {number}."
         raise NotFound(msg)
@@ -85,12 +85,12 @@ def _span(text: str) -> tuple[int, int]:
     """Read which lines are asked for, as in 7 or 7-12; none is 0, 0."""
     if not text:
         return 0, 0
-    found = re.fullmatch(r"(\d{1,9})(?:-(\d{1,9}))?", text.partition(",")[0].strip(), re.ASCII)
-    if not found:
+    match = re.fullmatch(r"(\d{1,9})(?:-(\d{1,9}))?", text.partition(",")[0].strip(), re.ASCII)
+    if not match:
         msg = f"expected lines as 7 or 7-12, found {text[:80]!r}"
         raise BadQuestion(msg)
-    first = int(found[1])
-    return first, max(int(found[2] or first), first)
+    first = int(match[1])
+    return first, max(int(match[2] or first), first)
 
 
 def _place(deposit: Deposit, path: str) -> Place:

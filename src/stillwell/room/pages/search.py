@@ -32,14 +32,14 @@ QUESTIONS: tuple[tuple[str, str, tuple[str, ...], str], ...] = (
 def search(view: View, request: Request) -> Response:
     """Answer with what holds the letters asked for, in capitals or not."""
     text = request.query_params.get("q", "").strip().replace("\0", "")[:LONGEST]
-    found = view.memo(("search", text.casefold()), lambda: _found(view, text)) if text else []
+    groups = view.memo(("search", text.casefold()), lambda: _groups(view, text)) if text else []
     codes = view.memo("codes", lambda: view.ask("SELECT DISTINCT code FROM findings ORDER BY code")["code"].to_pylist())
     return page(
         view,
         request,
         "search",
         text=text,
-        found=found,
+        groups=groups,
         codes=[code for code in codes if text and text.casefold() in code],
         commit=int(text)
         if text.isascii() and text.isdigit() and len(text) < 10 and 1 <= int(text) <= view.number
@@ -47,7 +47,7 @@ def search(view: View, request: Request) -> Response:
     )
 
 
-def _found(view: View, text: str) -> list[tuple[str, list[dict[str, Any]]]]:
+def _groups(view: View, text: str) -> list[tuple[str, list[dict[str, Any]]]]:
     return [(heading, _rows(view, table, columns, shown, text)) for table, heading, columns, shown in QUESTIONS]
 
 
@@ -58,22 +58,26 @@ def _rows(view: View, table: str, columns: tuple[str, ...], shown: str, text: st
     # the names are this module's own; what was asked goes in as values
     question = f'SELECT {shown} FROM "{table}" WHERE {where} ORDER BY 1 LIMIT {MOST}'
     rows = view.ask(question, [text] * len(columns)).to_pylist()
-    return [_told(table, row) for row in rows]
+    return [_result(table, row) for row in rows]
 
 
-def _told(table: str, row: dict[str, Any]) -> dict[str, Any]:
+def _result(table: str, row: dict[str, Any]) -> dict[str, Any]:
     if table == "sites":
-        return {"href": urls.site(row["site"]), "title": row["site"], "said": [row["name"], row["river"]]}
+        return {"href": urls.site(row["site"]), "title": row["site"], "details": [row["name"], row["river"]]}
     if table == "gaugings":
-        said = [row["label"], row["party"], row["remarks"]]
-        return {"href": urls.gauging(row["gauging_id"]), "title": row["gauging_id"], "said": said}
+        details = [row["label"], row["party"], row["remarks"]]
+        return {"href": urls.gauging(row["gauging_id"]), "title": row["gauging_id"], "details": details}
     if table == "instruments":
         return {
             "href": urls.meter(row["instrument"]),
             "title": row["instrument"],
-            "said": [row["kind"], row["serial"]],
+            "details": [row["kind"], row["serial"]],
         }
     if table == "checks":
-        return {"href": urls.meter(row["instrument"]), "title": row["check"], "said": [row["verdict"], row["reasons"]]}
-    said = [row["outcome"], f"commit {row['commit']}", row["deposit"]]
-    return {"href": urls.deposit(row["deposit"]), "title": row["name"], "said": said}
+        return {
+            "href": urls.meter(row["instrument"]),
+            "title": row["check"],
+            "details": [row["verdict"], row["reasons"]],
+        }
+    details = [row["outcome"], f"commit {row['commit']}", row["deposit"]]
+    return {"href": urls.deposit(row["deposit"]), "title": row["name"], "details": details}

@@ -11,20 +11,19 @@ from starlette.responses import Response
 
 from stillwell.archive.disk.layout import site_folder
 from stillwell.archive.netcdf.outputs import behind
+from stillwell.drawing.gaugings import MOST_GAUGINGS
+from stillwell.drawing.hydrograph import hydrograph_svg, in_words
 from stillwell.reading.rating.findings import findings_of_rating
-from stillwell.reading.rating.in_force import departures
+from stillwell.reading.rating.site_ratings import departures
 from stillwell.room import urls
 from stillwell.room.api import site_row
 from stillwell.room.data.archive_view import View
-from stillwell.room.data.in_force import policy_of, ratings_at
+from stillwell.room.data.policy_and_ratings import policy_of, ratings_at
 from stillwell.room.data.rows import records
 from stillwell.room.data.series import series_of
-from stillwell.room.drawings import hydrograph
-from stillwell.room.drawings.elements import moment
-from stillwell.room.drawings.pictures import MOST_GAUGINGS
-from stillwell.room.drawings.rating import stage_discharge
-from stillwell.room.drawings.window import AXES, Window, moves, text_of, window_of, years
-from stillwell.room.pages.page import download_links, gravest, page
+from stillwell.room.data.window import AXES, Window, moment, moves, text_of, window_of, years
+from stillwell.room.pages.page import download_links, embedded, page, severest
+from stillwell.room.pages.site_drawings import count_gaugings, gaugings_in, marked, stage_discharge
 from stillwell.room.query_params import BadQuestion, one_of, whole_number
 
 GAUGINGS_A_PAGE = 200
@@ -39,7 +38,7 @@ def site_page(view: View, request: Request) -> Response:
     site = site_row(view, urls.decoded(request.path_params["site"]))
     code = site["site"]
     gaugings = view.memo(("site-gaugings", code), lambda: _gaugings(view, code))
-    first = whole_number(request.query_params, "page", 1, 1, 10**6)
+    first = whole_number(request.query_params, "page")
     newest_first = gaugings.iloc[::-1] if len(gaugings) else gaugings
     shown = newest_first.iloc[(first - 1) * GAUGINGS_A_PAGE : first * GAUGINGS_A_PAGE]
     folder = f"netcdf/{site_folder(code).removeprefix('site=')}/"
@@ -53,9 +52,9 @@ def site_page(view: View, request: Request) -> Response:
         many=len(gaugings),
         number=first,
         pages=max(-(-len(gaugings) // GAUGINGS_A_PAGE), 1),
-        doubts=_doubts(view.standing("findings", code)),
+        grouped=_by_code(view.standing("findings", code)),
         waiting=records(gaugings[gaugings["candidate"].fillna(False)]) if len(gaugings) else [],
-        grave_series=[row for row in decided["series_doubts"] if row["severity"] != "note"],
+        suspect_series=[row for row in decided["series_doubts"] if row["severity"] != "note"],
         datums=records(view.standing("datums", code)),
         documents=[path for path in view.archive.listing() if path.startswith(folder)],
         late=view.memo(("behind", code), lambda: _late(view, code)),
@@ -86,7 +85,7 @@ def _held(view: View, site: str) -> list[str]:
 
 
 def _rating(view: View, request: Request, site: str, gaugings: pd.DataFrame) -> dict[str, Any]:
-    log = one_of(request.query_params, "scale", ("linear", "log"), "linear") == "log"
+    log = one_of(request.query_params, "scale") == "log"
     ratings = ratings_at(view, site)
     asked = request.query_params.get("rating", "")
     chosen = next((r for r in reversed(ratings) if not asked or r.name == asked), None)
@@ -96,7 +95,7 @@ def _rating(view: View, request: Request, site: str, gaugings: pd.DataFrame) -> 
         raise BadQuestion(msg)
     drawn = view.memo(
         ("stage-discharge", site, asked, log),
-        lambda: stage_discharge(gaugings, chosen, log=log) if len(gaugings) or chosen else None,
+        lambda: stage_discharge(view, site, gaugings, chosen, log=log),
     )
     scale = {"scale": "log"} if log else {}
     rating = {} if not asked else {"rating": asked}
@@ -134,25 +133,26 @@ def _hydrograph(view: View, request: Request, row: dict[str, Any], gaugings: pd.
         return {"window": None}
     path = f"/sites/{urls.coded(site)}/hydrograph"
     span = {"from": text_of(window.start), "to": text_of(window.end)}
-    held = {} if window.start <= window.whole[0] and window.end >= window.whole[1] else span
-    here = window.same() | held
+    shown = {} if window.start <= window.whole[0] and window.end >= window.whole[1] else span
+    query = window.same() | shown
+    rows = gaugings_in(window, marked(view, site, gaugings))
     return {
         "window": window,
         "shown_from": text_of(window.start)[:10],
         "shown_to": text_of(window.end + DAY - 1)[:10],
-        "picked": window.picked,
-        "on_it": hydrograph.said_of_gaugings(hydrograph.gaugings_in(window, gaugings)),
-        "graph": hydrograph.hydrograph(window, gaugings),
+        "picked": window.thinned,
+        "on_it": count_gaugings(rows),
+        "graph": embedded(hydrograph_svg(window, rows, log=window.axis == "log")),
         "peak": _peak(row, window),
-        "marks": [hydrograph.in_words(word) for word, _ in window.marks],
-        "moves": [(said, word, urls.with_query(path, query)) for said, word, query in moves(window)],
-        "years": [(said, urls.with_query(path, query)) for said, query in years(window)],
-        "all_series": [(s.title, s.name, urls.with_query(path, {"series": s.name} | held)) for s in of_site.all],
-        "axes": [(axis, urls.with_query(path, here | {"axis": axis})) for axis in AXES],
+        "marks": [in_words(mark) for mark, _ in window.marks],
+        "moves": [(text, word, urls.with_query(path, target)) for text, word, target in moves(window)],
+        "years": [(year, urls.with_query(path, target)) for year, target in years(window)],
+        "all_series": [(s.title, s.name, urls.with_query(path, {"series": s.name} | shown)) for s in of_site.all],
+        "axes": [(axis, urls.with_query(path, query | {"axis": axis})) for axis in AXES],
         "path": request.url.path,
         "graph_path": path,
         "graph_data": urls.at(path),
-        "series_json": urls.with_query(f"/sites/{urls.coded(site)}/series.json", here),
+        "series_json": urls.with_query(f"/sites/{urls.coded(site)}/series.json", query),
         "series_downloads": download_links(
             window.series.kind.table, site=site, datetime=f"{span['from']}/{span['to']}"
         ),
@@ -165,18 +165,18 @@ def _peak(site: dict[str, Any], window: Window) -> dict[str, Any] | None:
     if place is None:
         return None
     at = moment(int(series.times[place]))
-    said, subject = f"{at:%Y-%m-%d %H:%M}", ""
+    text, subject = f"{at:%Y-%m-%d %H:%M}", ""
     if series.kind.table == "discharge":
         subject = f"{site['site']}@{at.isoformat().replace('+00:00', 'Z')}"
     elif series.kind.table == "daily":
-        said = f"{at.astimezone(_offset(site)):%Y-%m-%d}"
-        subject = f"{site['site']}/{said}"
-    marks = [] if series.codes is None else ((*series.said, "")[series.codes[place]]).split("; ")
+        text = f"{at.astimezone(_offset(site)):%Y-%m-%d}"
+        subject = f"{site['site']}/{text}"
+    marks = [] if series.codes is None else ((*series.marks, "")[series.codes[place]]).split("; ")
     return {
         "value": float(series.values[place]),
         "half": None if series.half is None else float(series.half[place]),
-        "at": said,
-        "marks": [hydrograph.in_words(word) for word in marks if word],
+        "at": text,
+        "marks": [in_words(mark) for mark in marks if mark],
         "trace": urls.trace(subject, "back") if subject else "",
     }
 
@@ -187,7 +187,7 @@ def _offset(site: dict[str, Any]) -> timezone:
 
 
 def _gaugings(view: View, site: str) -> pd.DataFrame:
-    """Read the standing gaugings of a site, in order of time, with the gravest severity of each one's findings.
+    """Read the standing gaugings of a site, in order of time, with the greatest severity of each one's findings.
 
     ``departure_pct`` says how far each lies from the rating in force at its start.
     """
@@ -195,22 +195,24 @@ def _gaugings(view: View, site: str) -> pd.DataFrame:
     if gaugings.empty:
         return gaugings
     findings = view.standing("findings", site)
-    worst = gravest(findings, "gauging_id")
+    worst = severest(findings, "gauging_id")
     counts = findings["gauging_id"].value_counts() if len(findings) else pd.Series(dtype="int64")
     return gaugings.assign(
-        gravest=gaugings["gauging_id"].map(worst).fillna(""),
+        severest=gaugings["gauging_id"].map(worst).fillna(""),
         findings=gaugings["gauging_id"].map(counts).fillna(0).astype("int64"),
         departure_pct=departures(gaugings, ratings_at(view, site)),
     ).sort_values("started_at", kind="stable")
 
 
-def _doubts(findings: pd.DataFrame) -> list[dict[str, Any]]:
-    """Count the graver findings of a site by code."""
-    grave = findings[findings["severity"] != "note"] if len(findings) else findings
-    if grave.empty:
+def _by_code(findings: pd.DataFrame) -> list[dict[str, Any]]:
+    """Count the suspect and unusable findings of a site by code."""
+    questioned = findings[findings["severity"] != "note"] if len(findings) else findings
+    if questioned.empty:
         return []
     counted = (
-        grave.groupby(["severity", "code"]).agg(gaugings=("gauging_id", "nunique"), rows=("code", "size")).reset_index()
+        questioned.groupby(["severity", "code"])
+        .agg(gaugings=("gauging_id", "nunique"), rows=("code", "size"))
+        .reset_index()
     )
     counted = counted.assign(_g=counted["severity"] != "unusable").sort_values(
         ["_g", "gaugings"], ascending=[True, False]

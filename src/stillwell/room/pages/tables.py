@@ -16,10 +16,10 @@ A_PAGE = 50
 def tables(view: View, request: Request) -> Response:
     """Answer with the tables."""
     counted = view.memo("rows-counted", lambda: {table: _rows(view, table) for table in view.tables})
-    said = [
+    listed = [
         (table, view.description(table)["description"], counted[table], download_links(table)) for table in view.tables
     ]
-    return page(view, request, "tables", tables=said)
+    return page(view, request, "tables", tables=listed)
 
 
 def _rows(view: View, table: str) -> int:
@@ -34,14 +34,14 @@ def table_page(view: View, request: Request) -> Response:
     if table not in view.tables:
         msg = f"This archive has no table {table!r}; it has {', '.join(view.tables)}."
         raise NotFound(msg)
-    first = whole_number(request.query_params, "page", 1, 1, 10**6)
+    first = whole_number(request.query_params, "page")
     rows, count = select(view, wanted(view, table, {}), A_PAGE, (first - 1) * A_PAGE)
     return page(
         view,
         request,
         "table",
         table=table,
-        said=view.description(table),
+        description=view.description(table),
         rows=rows.to_pylist(),
         count=count,
         number=first,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import xml.etree.ElementTree as ET
 from collections.abc import Callable
 from typing import Any
 
@@ -16,37 +15,35 @@ from stillwell.reading.trace.picture import trace_svg
 from stillwell.reading.trace.trace import trace, trace_forward
 from stillwell.room import urls
 from stillwell.room.data.archive_view import View
-from stillwell.room.pages.page import page
+from stillwell.room.pages.page import embedded, page
 from stillwell.room.query_params import one_of
 
-SVG = "http://www.w3.org/2000/svg"
 FIRST = 100
 """Things of one kind that are listed."""
-WAYS = ("back", "forward")
 
 
 def trace_page(view: View, request: Request) -> Response:
     """Answer with a trace, or with the form that asks for one."""
     subject = request.query_params.get("of", "").strip()
     if not subject:
-        return page(view, request, "trace", found=None, subject="", way="back", drawn=None, groups=[], counts=[])
-    way = one_of(request.query_params, "way", WAYS, "") if request.query_params.get("way") else _way(view, subject)
+        return page(view, request, "trace", traced=None, subject="", way="back", drawn=None, groups=[], counts=[])
+    way = one_of(request.query_params, "way") if request.query_params.get("way") else _way(view, subject)
     walk = trace_forward if way == "forward" else trace
-    found = view.memo(("trace", way, subject), lambda: walk(view.archive, subject))
-    drawn = view.memo(("trace-drawn", way, subject), lambda: walkable(found))
-    root = found.by_id()[found.root]
+    traced = view.memo(("trace", way, subject), lambda: walk(view.archive, subject))
+    drawn = view.memo(("trace-drawn", way, subject), lambda: with_links(traced))
+    root = traced.by_id()[traced.root]
     return page(
         view,
         request,
         "trace",
-        found=found,
+        traced=traced,
         subject=subject,
         way=way,
         drawn=drawn,
-        groups=_groups(found),
+        groups=_groups(traced),
         root=root,
         open_page=_open(root),
-        counts=[(called(kind, many), many) for kind, _, many in _groups(found)],
+        counts=[(called(kind, many), many) for kind, _, many in _groups(traced)],
     )
 
 
@@ -59,55 +56,37 @@ def _way(view: View, subject: str) -> str:
     return "back"
 
 
-def walkable(found: Trace) -> Markup:
-    """Turn the drawing of a trace into one whose boxes lead on; its style is the room's own."""
-    details = {node.id: dict(node.details) for node in found.nodes}
-    kinds = {node.id: f"{called(node.kind)} {node.label}" for node in found.nodes}
-    ET.register_namespace("", SVG)
-    root = ET.fromstring(trace_svg(found))
-    for style in root.findall(f"{{{SVG}}}style"):
-        root.remove(style)
-    root.set("class", "drawing trace")
-    root.set("role", "group")
-    for place, child in enumerate(list(root)):
-        identity = child.get("data-id")
-        if child.tag != f"{{{SVG}}}g" or identity is None or identity == found.root:
-            continue
-        link = ET.Element(
-            f"{{{SVG}}}a",
-            {"href": urls.node(identity, details.get(identity)), "aria-label": kinds.get(identity, identity)},
-        )
-        root.remove(child)
-        link.append(child)
-        root.insert(place, link)
-    return Markup(ET.tostring(root, encoding="unicode"))
+def with_links(traced: Trace) -> Markup:
+    """Draw a trace whose boxes, but for the subject's, are links."""
+    hrefs = {node.id: urls.node(node.id, dict(node.details)) for node in traced.nodes if node.id != traced.root}
+    return embedded(trace_svg(traced, hrefs=hrefs))
 
 
-def _groups(found: Trace) -> list[tuple[str, list[dict[str, Any]], int]]:
+def _groups(traced: Trace) -> list[tuple[str, list[dict[str, Any]], int]]:
     """List the nodes by kind in the order of the trace, each with how it hangs on the others."""
     relations: dict[str, list[str]] = {}
-    nodes = found.by_id()
-    for start, end, edge in found.away():
+    nodes = traced.by_id()
+    for start, end, edge in traced.away():
         if edge.relation != RECORDED or end.startswith("commit:"):
             relations.setdefault(end, []).append(f"{nodes[start].label}: {edge.relation}")
-    kinds = dict.fromkeys(node.kind for node in found.nodes if node.id != found.root)
+    kinds = dict.fromkeys(node.kind for node in traced.nodes if node.id != traced.root)
     out = []
     for kind in kinds:
-        members = [node for node in found.of_kind(kind) if node.id != found.root]
+        members = [node for node in traced.of_kind(kind) if node.id != traced.root]
         out.append((kind, [_listed(node, relations) for node in members[:FIRST]], len(members)))
     return out
 
 
 def _listed(node: Node, relations: dict[str, list[str]]) -> dict[str, Any]:
-    said = relations.get(node.id, [])
-    more = f" and {len(said) - 3} more" if len(said) > 3 else ""
+    reasons = relations.get(node.id, [])
+    more = f" and {len(reasons) - 3} more" if len(reasons) > 3 else ""
     details = dict(node.details)
     return {
         "label": node.label,
         "href": urls.node(node.id, details),
         "open": _open(node),
         "details": node.details,
-        "since": "; ".join(said[:3]) + more,
+        "since": "; ".join(reasons[:3]) + more,
     }
 
 

@@ -1,4 +1,4 @@
-"""The application: which address leads to which page, and how what goes wrong is told in words."""
+"""The application: routes, and problem pages for errors."""
 
 from __future__ import annotations
 
@@ -15,7 +15,6 @@ from starlette.routing import Route
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive, QueryError, Withheld
 from stillwell.room import api, downloads, urls
 from stillwell.room.data.archive_view import Shelf, View
-from stillwell.room.data.rows import PARAMETERS
 from stillwell.room.pages import findings as pages_findings
 from stillwell.room.pages import gauging, sealed_bytes, site, sites, trace
 from stillwell.room.pages import ledger as pages_ledger
@@ -23,12 +22,11 @@ from stillwell.room.pages import meters as pages_meters
 from stillwell.room.pages import search as pages_search
 from stillwell.room.pages import tables as pages_tables
 from stillwell.room.pages.page import problem_page, static_file
-from stillwell.room.query_params import BadQuestion, NotFound, instant, refuse_unknown
+from stillwell.room.query_params import ITEMS, ROWS, TRACE, WINDOW, BadQuestion, NotFound, instant, refuse_unknown
 from stillwell.room.server.guard import Guard, allowed_hosts
 
 Answer = Callable[[View, Request], Response]
 
-WINDOW = ("series", "from", "to", "width", "axis")
 PAGES: tuple[tuple[str, Answer, tuple[str, ...]], ...] = (
     ("/", sites.home, ("page",)),
     ("/sites/{site}", site.site_page, ("page", "rating", "scale", *WINDOW)),
@@ -44,19 +42,19 @@ PAGES: tuple[tuple[str, Answer, tuple[str, ...]], ...] = (
     ("/deposits/{digest}", pages_ledger.deposit_page, ()),
     ("/bytes", sealed_bytes.lines_page, ("deposit", "file", "lines")),
     ("/bytes/raw", sealed_bytes.raw, ("deposit", "number")),
-    ("/trace", trace.trace_page, ("of", "way")),
-    ("/trace.json", api.trace_json, ("of", "way")),
+    ("/trace", trace.trace_page, TRACE),
+    ("/trace.json", api.trace_json, TRACE),
     ("/search", pages_search.search, ("q",)),
     ("/tables", pages_tables.tables, ()),
     ("/tables/{table}", pages_tables.table_page, ("page",)),
     ("/about", pages_tables.about, ()),
-    ("/download/{name}", downloads.download, PARAMETERS),
+    ("/download/{name}", downloads.download, ROWS),
     ("/openapi.json", api.openapi, ()),
     ("/collections", api.collections, ()),
     ("/collections/{collection}", api.collection, ()),
-    ("/collections/{collection}/items", api.items, (*PARAMETERS, "limit", "offset")),
+    ("/collections/{collection}/items", api.items, ITEMS),
 )
-"""Every address, what answers it and the parameters it reads beside ``as_of``; all of them read, none writes."""
+"""Routes, all GET: each address, its endpoint, and the parameters it reads beside ``as_of``."""
 
 PATHS_WITH_SLASHES: tuple[tuple[str, Answer, tuple[str, ...]], ...] = (
     ("/files/{path:path}", pages_ledger.listed_file, ()),
@@ -84,11 +82,15 @@ def make_application(archive_path: Path, host: str, port: int, names: Sequence[s
         for path, answer, known in (*PAGES, *PATHS_WITH_SLASHES)
     ]
     routes.append(Route("/static/{name}", static_file, methods=["GET"]))
-    handlers = {kind: _told(shelf, status, heading) for kind, status, heading in reversed(STATUS)}
+    handlers = {kind: _answer_to(shelf, status, heading) for kind, status, heading in reversed(STATUS)}
     return Starlette(
         routes=routes,
         middleware=[Middleware(Guard, hosts=allowed_hosts(host, port, names))],
-        exception_handlers={HTTPException: _told(shelf, 404, "No such page"), Exception: _told_last(shelf), **handlers},
+        exception_handlers={
+            HTTPException: _answer_to(shelf, 404, "No such page"),
+            Exception: _answer_to_any(shelf),
+            **handlers,
+        },
     )
 
 
@@ -117,7 +119,7 @@ def answering(shelf: Shelf, answer: Answer, known: Sequence[str] = ()) -> Callab
     return endpoint
 
 
-def _told(shelf: Shelf, status: int, heading: str) -> Callable[[Request, Exception], Response]:
+def _answer_to(shelf: Shelf, status: int, heading: str) -> Callable[[Request, Exception], Response]:
     def tell(request: Request, error: Exception) -> Response:
         code = error.status_code if isinstance(error, HTTPException) else status
         if isinstance(error, HTTPException):
@@ -131,7 +133,7 @@ def _told(shelf: Shelf, status: int, heading: str) -> Callable[[Request, Excepti
     return tell
 
 
-def _told_last(shelf: Shelf) -> Callable[[Request, Exception], Response]:
+def _answer_to_any(shelf: Shelf) -> Callable[[Request, Exception], Response]:
     def tell(request: Request, error: Exception) -> Response:
         words = f"Something in the reading room itself went wrong ({type(error).__name__}). Nothing was changed."
         return _problem(request, 500, "A fault of the reading room", words)
@@ -142,6 +144,6 @@ def _told_last(shelf: Shelf) -> Callable[[Request, Exception], Response]:
 def _problem(request: Request, status: int, heading: str, words: str) -> Response:
     path = request.url.path
     if path.startswith("/collections") or path.endswith(".json"):
-        said = {"type": "about:blank", "title": heading, "status": status, "detail": words}
-        return JSONResponse(said, status, media_type="application/problem+json")
+        document = {"type": "about:blank", "title": heading, "status": status, "detail": words}
+        return JSONResponse(document, status, media_type="application/problem+json")
     return problem_page(request, status, heading, words)

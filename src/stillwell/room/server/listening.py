@@ -1,4 +1,4 @@
-"""Listening on a socket: loopback, or elsewhere when told so, with a warning."""
+"""Listening on a socket: loopback by default; elsewhere only on request, with a warning."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from starlette.applications import Starlette
 from stillwell.archive.archive import Archive
 from stillwell.errors import PortTaken, QueryError
 from stillwell.room.server.app import make_application
-from stillwell.room.server.heads import TimedHeads
+from stillwell.room.server.slow_senders import TimedHeads
 
 WARNING = (
     "warning: the reading room listens on {host}, not on loopback. Everyone who reaches this machine can read the "

@@ -45,8 +45,8 @@ function dragging(figure, svg) {
     from = place(event);
     box = document.createElementNS("http://www.w3.org/2000/svg", "rect");
     box.setAttribute("class", "picked");
-    box.setAttribute("y", "30");
-    box.setAttribute("height", "240");
+    box.setAttribute("y", number("top"));
+    box.setAttribute("height", number("foot") - number("top"));
     svg.append(box);
     svg.setPointerCapture(event.pointerId);
   });
