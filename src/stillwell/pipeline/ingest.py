@@ -12,11 +12,12 @@ import pandas as pd
 from stillwell import __version__
 from stillwell.archive.archive import Archive
 from stillwell.archive.batches.compaction_plan import by_commit, scattered
+from stillwell.archive.disk.layout import KEEP_DAYS
 from stillwell.archive.disk.lock import WAIT_S
 from stillwell.archive.disk.nested_paths import refuse_itself
 from stillwell.archive.ledger.chain import Entry
 from stillwell.archive.readme import schema_documents
-from stillwell.archive.writing.compact import KEEP_DAYS, compaction, read_lots, still_listed, sweep
+from stillwell.archive.writing.compact import compaction, read_lots, still_listed, sweep
 from stillwell.archive.writing.writer import Commit, Writer
 from stillwell.assessment.policy import policy_from, refuse_retired
 from stillwell.errors import DepositError
