@@ -16,10 +16,10 @@ from stillwell.archive.revisions.snapshot import History
 from stillwell.assessment.check_table import CHECKS
 from stillwell.assessment.stage_findings import PASSED_OVER
 from stillwell.intake.readers.deposit import read_deposit
-from stillwell.pipeline.committing import default_policy_text
 from stillwell.pipeline.derive import derive
 from stillwell.pipeline.ingest import ingest, understand
 from stillwell.prepare import CommitContext, policy_in_force, prepare
+from stillwell.reading.policy import default_policy_text
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.shared_types import Deposit
 from tests.making import frame

@@ -12,10 +12,10 @@ from stillwell.archive.ledger.input_digests import Inputs
 from stillwell.archive.revisions.registers import new_rows, new_values
 from stillwell.archive.revisions.snapshot import History, Snapshot
 from stillwell.fingerprint import sha256
-from stillwell.pipeline.committing import default_policy_text
 from stillwell.prepare import CommitContext
 from stillwell.prepare.records import TABLES, derived
 from stillwell.prepare.watermarks import last_made, mark_name, record_marks
+from stillwell.reading.policy import default_policy_text
 from stillwell.schemas import ARCHIVE_TABLES, SERIES_TIME
 from stillwell.schemas.derive import columns, key_names
 from stillwell.shared_types import RULES, ListedFile

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from stillwell.archive.disk.layout import KEEP_DAYS
 from stillwell.commands import completion
 from stillwell.commands.next_steps import HERE, at
 from stillwell.commands.options import (
@@ -270,7 +271,9 @@ def compact(
     archive: ArchiveOption = HERE,
     by: ByOption = "unnamed",
     most: Annotated[int, typer.Option("--most", min=1, help="Files of neighbouring sites that stay as they are.")] = 8,
-    keep_days: Annotated[float, typer.Option("--keep-days", min=0, help="Days that replaced files stay on disk.")] = 7,
+    keep_days: Annotated[
+        float, typer.Option("--keep-days", min=0, help="Days that replaced files stay on disk.")
+    ] = KEEP_DAYS,
     clock_is_right: ClockOption = False,
     wait: WaitOption = WAIT_S,
     format_: ToldOption = Told.text,
@@ -353,10 +356,11 @@ def publish(
 ) -> None:
     """Write what is public as a BagIt bag that a stranger can read; without a licence nothing is written."""
     from stillwell.archive.archive import Archive
-    from stillwell.pipeline.committing import default_policy_text, utc_now
+    from stillwell.pipeline.committing import utc_now
     from stillwell.prepare import policy_in_force
     from stillwell.publishing.publish import publish as published
     from stillwell.publishing.words import published_document, published_text
+    from stillwell.reading.policy import default_policy_text
 
     try:
         on = date.fromisoformat(day) if day else utc_now().date()

@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from functools import cache, partial
-from importlib import resources
 from pathlib import Path
 
 from stillwell import __version__
@@ -17,13 +16,8 @@ from stillwell.archive.writing.writer import Writer, open_writer
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.fingerprint import sha256
 from stillwell.prepare import CommitContext, policy_in_force
+from stillwell.reading.policy import default_policy_text
 from stillwell.shared_types import RULES, Understood
-
-
-@cache
-def default_policy_text() -> str:
-    """Read the policy that ships with this version."""
-    return resources.files("stillwell.assessment").joinpath("policy.toml").read_text(encoding="utf-8")
 
 
 @cache

@@ -20,7 +20,7 @@ from stillwell.archive.provenance.document import provenance_path
 from stillwell.archive.provenance.sources import sources
 from stillwell.archive.writing.writer import Commit, Writer
 from stillwell.errors import QueryError
-from stillwell.pipeline.committing import commit_context, default_policy_text, utc_now, writing
+from stillwell.pipeline.committing import commit_context, utc_now, writing
 from stillwell.pipeline.documents import documents, fixed_documents
 from stillwell.pipeline.render import After, render_after, unheard
 from stillwell.prepare import CommitContext, Prepared, policy_in_force
@@ -32,6 +32,7 @@ from stillwell.prepare.recompute import anew
 from stillwell.prepare.records import TABLES, derived, lacking, recorded_sites
 from stillwell.prepare.register_rows import recorded
 from stillwell.prepare.watermarks import Marks, last_made, mark_name, marked_sites, record_marks, records_behind
+from stillwell.reading.policy import default_policy_text
 from stillwell.shared_types import RULES
 
 REASON = "derive"

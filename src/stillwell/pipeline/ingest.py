@@ -12,11 +12,12 @@ import pandas as pd
 from stillwell import __version__
 from stillwell.archive.archive import Archive
 from stillwell.archive.batches.compaction_plan import by_commit, scattered
+from stillwell.archive.disk.layout import KEEP_DAYS
 from stillwell.archive.disk.lock import WAIT_S
 from stillwell.archive.disk.nested_paths import refuse_itself
 from stillwell.archive.ledger.chain import Entry
 from stillwell.archive.readme import schema_documents
-from stillwell.archive.writing.compact import KEEP_DAYS, compaction, read_lots, still_listed, sweep
+from stillwell.archive.writing.compact import compaction, read_lots, still_listed, sweep
 from stillwell.archive.writing.writer import Commit, Writer
 from stillwell.assessment.policy import policy_from, refuse_retired
 from stillwell.errors import DepositError
@@ -26,10 +27,11 @@ from stillwell.intake.map_preview import preview
 from stillwell.intake.maps.map_file import Map, map_from
 from stillwell.intake.readers.deposit import find_deposits, read_deposit, table_file
 from stillwell.intake.returned import pages_of, returned_documents
-from stillwell.pipeline.committing import commit_context, default_policy_text, office_policy, utc_now, writing
+from stillwell.pipeline.committing import commit_context, office_policy, utc_now, writing
 from stillwell.pipeline.documents import documents, fixed_documents
 from stillwell.pipeline.render import Rendered, render_after
 from stillwell.prepare import Change, CommitContext, Prepared, policy_in_force, prepare, reassess
+from stillwell.reading.policy import default_policy_text
 from stillwell.shared_types import RULES, Deposit, Understood
 
 Progress = Callable[[str, int, int], None]

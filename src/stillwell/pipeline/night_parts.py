@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from stillwell.archive.writing.compact import KEEP_DAYS
+from stillwell.archive.disk.layout import KEEP_DAYS
 from stillwell.pipeline import derive, ingest, render
 from stillwell.reading.printed.compacted import compacted_line, removed_line
 from stillwell.reading.printed.rendering import rendered_words

@@ -24,7 +24,6 @@ from stillwell.archive.ledger.entries import shipped_policies
 from stillwell.archive.revisions.snapshot import EveryRow
 from stillwell.errors import Withheld
 from stillwell.pipeline import compare
-from stillwell.pipeline.committing import default_policy_text
 from stillwell.pipeline.compare import Recorded, Rounded, compared, compared_by_lots, judged_by_another, unlike
 from stillwell.pipeline.derive import REASON as DERIVED
 from stillwell.pipeline.derive import RECOMPUTED, sites_of
@@ -34,6 +33,7 @@ from stillwell.prepare.commits_together import MADE, THE_SAME, Several, together
 from stillwell.prepare.recompute import anew
 from stillwell.prepare.records import derived
 from stillwell.prepare.watermarks import marks_unlike
+from stillwell.reading.policy import default_policy_text
 from stillwell.shared_types import Fault
 
 TOGETHER = 1_000

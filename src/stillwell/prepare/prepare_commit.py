@@ -26,6 +26,7 @@ from stillwell.prepare.register_rows import (
     reviewed,
     standing_with,
 )
+from stillwell.reading.policy import text_in_force
 from stillwell.shared_types import Deposit, Understood
 
 
@@ -46,11 +47,10 @@ def policy_in_force(view: View, understood: Understood | None, default: str, bas
     -------
     Policy, str, str
     """
-    kept = view.standing("policies")
-    before = default if kept.empty else str(kept["text"].iloc[-1])
-    text = before
-    if understood is not None and len(understood.tables["policies"]):
-        text = str(understood.tables["policies"]["text"].iloc[-1])
+    adopted = text_in_force(view.standing("policies"))
+    before = default if adopted is None else adopted
+    handed_in = None if understood is None else text_in_force(understood.tables["policies"])
+    text = before if handed_in is None else handed_in
     shipped = policy_from(default, policy_from(base)) if base not in ("", default) else policy_from(default)
     policy = shipped if text == default else policy_from(text, shipped)
     return policy, sha256(text.encode("utf-8")), sha256(before.encode("utf-8"))

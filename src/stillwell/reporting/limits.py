@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from importlib import resources
 from typing import Any
-
-import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.errors import ArchiveError, PolicyError
 from stillwell.fingerprint import sha256
+from stillwell.reading.policy import default_policy_text, text_in_force
 
 
 @dataclass(frozen=True)
@@ -45,7 +43,7 @@ def policy_of(archive: Archive, digest: str | None = None, as_of: Any = None) ->
     InForce
         The policy this version ships with where the archive holds none of that digest, and then says so.
     """
-    shipped = resources.files("stillwell.assessment").joinpath("policy.toml").read_text(encoding="utf-8")
+    shipped = default_policy_text()
     base = policy_from(shipped)
     kept = _kept(archive, digest, as_of)
     if kept is not None:
@@ -65,5 +63,4 @@ def _kept(archive: Archive, digest: str | None, as_of: Any) -> str | None:
         rows = archive.read("policies") if digest is not None else archive.standing("policies", as_of=as_of)
     except ArchiveError:
         return None
-    rows = rows if digest is None else rows[rows["policy_digest"] == digest]
-    return None if rows.empty or pd.isna(rows["text"].iloc[-1]) else str(rows["text"].iloc[-1])
+    return text_in_force(rows if digest is None else rows[rows["policy_digest"] == digest])

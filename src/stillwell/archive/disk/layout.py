@@ -27,6 +27,9 @@ DOCUMENTS = ("netcdf", "provenance", "returned", SCHEMAS)
 WRITTEN = (README, TABLES, *DOCUMENTS)
 """All that a commit may write beside what it seals, by the first part of its path."""
 
+KEEP_DAYS: float = 7
+"""Days that files replaced by a compaction stay on disk by default, for readers that opened the archive before."""
+
 READABLE_MAJOR = 2
 """Major schema version this software reads; an archive with a newer one is refused."""
 

@@ -72,6 +72,8 @@ def _texts(
     numbers = pd.factorize(numbers)[0].astype("int64")
     order = np.lexsort((firsts, numbers))
     numbers, firsts, lasts = numbers[order], firsts[order], lasts[order]
+    # lines of number n are moved to n * reach + line: no line of one number touches one of another, so that a single
+    # running maximum of ends tells for all numbers at once where a run begins that does not touch those before it
     reach = int(lasts.max()) + 2
     far = np.maximum.accumulate(numbers * reach + lasts)
     apart = np.flatnonzero(np.r_[True, (numbers * reach + firsts)[1:] > far[:-1] + 1])

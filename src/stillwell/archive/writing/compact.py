@@ -25,8 +25,6 @@ from stillwell.errors import ArchiveDamaged
 
 REASON = COMPACTION
 """What the ledger entry of a compaction gives as its reason."""
-KEEP_DAYS = 7.0
-"""How long what a compaction replaced stays on disk by default."""
 
 Read = Mapping[Lot, pd.DataFrame]
 """Rows of lots; files are never changed, so that rows once read stay those of their files."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import datetime
-from importlib import resources
 from typing import Any
 
 import netCDF4
@@ -18,8 +17,8 @@ from stillwell.archive.netcdf.arrays import NEEDED, laid_out
 from stillwell.archive.netcdf.gaugings import gaugings_netcdf
 from stillwell.archive.revisions.reviews import newest_rows
 from stillwell.archive.tables.current_rows import standing_rows
-from stillwell.assessment.policy import policy_from
 from stillwell.errors import QueryError
+from stillwell.reading.policy import policy_by
 
 
 def gauging_dataset(archive: Archive, gauging_id: str, revision: int | None, as_of: datetime | None) -> xr.Dataset:
@@ -109,9 +108,5 @@ def _register(archive: Archive, site: str, as_of: datetime | None) -> dict[str, 
 
 
 def _office(archive: Archive, as_of: datetime | None) -> dict[str, str]:
-    shipped = resources.files("stillwell.assessment").joinpath("policy.toml").read_text(encoding="utf-8")
-    policy = policy_from(shipped)
-    if "policies" in archive.tables():
-        for text in archive.standing("policies", as_of=as_of)["text"]:
-            policy = policy_from(text, policy)
-    return dict(policy.office)
+    known = "policies" in archive.tables()
+    return dict(policy_by(archive.standing("policies", as_of=as_of) if known else pd.DataFrame()).office)
