@@ -53,6 +53,8 @@ def _distinct(words: pa.StringArray, line: Line) -> NDArray[np.float64]:
     mantissa, decimals, quick = _whole(words)
     denominator = int(np.lcm(line.factor.denominator, line.constant.denominator, dtype=object))
     a, b = int(line.factor * denominator), int(line.constant * denominator)
+    # With k decimals a result is a fraction of whole numbers. Where both are below 2^53 floats hold them exactly, and
+    # the one division rounds once, as the exact result would; all others are computed one by one as fractions.
     for k in np.unique(decimals[quick]):
         below, above = denominator * 10 ** int(k), b * 10 ** int(k)
         mine = quick & (decimals == k)
