@@ -132,6 +132,34 @@ def test_every_column_of_a_table_with_netcdf_is_in_it_or_left_out_with_a_reason(
         assert len(names) == len(set(names)), table
 
 
+def test_what_docstrings_refer_to_exists():
+    """A dotted name in backticks that begins with a module or folder of ours leads to a name that stands there."""
+    from stillwell.schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
+
+    source = ROOT / "src" / "stillwell"
+    modules: dict[str, list[str]] = {}
+    for path in sorted(source.glob("**/*.py")) + sorted(ROOT.glob("schemas/*.py")):
+        parts = path.relative_to(source if source in path.parents else ROOT).with_suffix("").parts
+        for i in range(len(parts)):
+            modules.setdefault(".".join(parts[i:]), []).append(path.read_text(encoding="utf-8"))
+    folders = {path.parent.name for path in source.glob("**/__init__.py")}
+    others = {*ARCHIVE_TABLES, *DEPOSIT_TABLES, "limits", "table"}  # columns, and arguments called like a module
+    refers = re.compile(r"`(?:stillwell\.)?((?:[a-z_0-9]+\.)+[A-Za-z_]+)(?=[`(])")
+    seen, lost = 0, []
+    for path in [*CODE, ROOT / "DEVELOPERS.md"]:
+        for name in refers.findall(path.read_text(encoding="utf-8")):
+            module, _, last = name.rpartition(".")
+            if name in modules or module in others or last in {"py", "md", "toml", "json", "nc", "csv", "txt"}:
+                continue
+            if module in modules:
+                seen += 1
+                lost += [] if any(re.search(rf"\b{last}\b", text) for text in modules[module]) else [(path.name, name)]
+            elif name.count(".") > 1 and name.partition(".")[0] in folders:
+                lost.append((path.name, name))
+    assert seen > 50
+    assert lost == []
+
+
 def test_no_room_lists_what_a_column_is():
     """Facts of a column stand in the schemas; no module of ours holds a second list of five or more column names."""
     from stillwell.schemas import ARCHIVE_TABLES, DEPOSIT_TABLES

@@ -55,7 +55,7 @@ def retired(path: Path) -> list[tuple[int, str]]:
     text = path.read_text(encoding="utf-8")
     words = [(i, m[0]) for i, line in enumerate(text.splitlines(), 1) for m in WORDS.finditer(line)]
     if path.suffix == ".py":
-        words += [(line, name) for line, name in names(ast.parse(text)) if name in NAMES]
+        words += [(line, name) for line, name in names(ast.parse(text)) if name.strip("_") in NAMES]
     return sorted(words)
 
 

@@ -140,7 +140,7 @@ def of_rows(
     if not rows.size:
         return nothing()
     frame = gaugings[["row_file", "row_line"]].iloc[rows].reset_index(drop=True)
-    return _found(rows, ["gauging"] * rows.size, rows, value, limit, frame)
+    return _pointed_at(rows, ["gauging"] * rows.size, rows, value, limit, frame)
 
 
 def of_verticals(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit: ArrayLike = np.nan) -> pd.DataFrame:
@@ -150,7 +150,7 @@ def of_verticals(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit:
         return nothing()
     g, number = e.verticals["g"].to_numpy()[rows], e.verticals["vertical"].to_numpy()[rows]
     frame = e.points[["row_file", "row_line"]].iloc[e.verticals["point"].to_numpy()[rows]].reset_index(drop=True)
-    return _found(g, [f"vertical {n}" for n in number.tolist()], rows, value, limit, frame)
+    return _pointed_at(g, [f"vertical {n}" for n in number.tolist()], rows, value, limit, frame)
 
 
 def of_points(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit: ArrayLike = np.nan) -> pd.DataFrame:
@@ -161,7 +161,7 @@ def of_points(e: Evidence, mask: ArrayLike, value: ArrayLike = np.nan, limit: Ar
     frame = e.points.iloc[rows].reset_index(drop=True)
     points = zip(frame["vertical"], frame["relative_depth"], frame["repeat"], strict=True)
     keys = [_point_key(*point) for point in points]
-    return _found(frame["g"].to_numpy(), keys, rows, value, limit, frame)
+    return _pointed_at(frame["g"].to_numpy(), keys, rows, value, limit, frame)
 
 
 def _point_key(vertical: int, depth: float, repeat: int) -> str:
@@ -169,7 +169,7 @@ def _point_key(vertical: int, depth: float, repeat: int) -> str:
     return f"vertical {vertical}{where}" + (f" repeat {repeat}" if repeat > 1 else "")
 
 
-def _found(
+def _pointed_at(
     g: NDArray[np.int64],
     keys: list[str],
     rows: NDArray[np.int64],

@@ -29,7 +29,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "spike": ("suspect", "the value stands {value:.2f} m out from those around it ({rows:.0f} in all)"),
     "gap": ("note", "nothing was recorded for {value:.1f} h"),
 }
-"""Severity and sentence of each code of ``stage.series.check_series``."""
+"""Severity and sentence of each code of ``stage.check_series.check_series``."""
 
 UNKNOWN = {
     "loggers-overlap": (2, "two loggers seem to have recorded this span; no value says how far apart"),
@@ -71,7 +71,7 @@ def findings_in_words(
     Parameters
     ----------
     spans : DataFrame
-        As ``stage.series.check_series`` finds them.
+        As ``stage.check_series.check_series`` finds them.
     policy : Policy
         Gaps that the policy bridges are left out.
     values : mapping of int to str

@@ -30,7 +30,7 @@ def gauging_hint(root: Path, asked: str) -> str:
             f"that is a site: `stillwell list --site {site}{{at}}` names its gaugings, "
             f"`stillwell report site:{site} --output site.html{{at}}` writes a page on it"
         )
-    return _said(nearest_gaugings(archive, asked), "`stillwell list{at}` names all gaugings")
+    return _nearest_or_all(nearest_gaugings(archive, asked), "`stillwell list{at}` names all gaugings")
 
 
 def site_hint(root: Path, asked: str, then: str = "") -> str:
@@ -53,7 +53,9 @@ def site_hint(root: Path, asked: str, then: str = "") -> str:
     from stillwell.reading.printed.nearest import known_sites, nearest
 
     sites = known_sites(Archive(root))
-    return then if asked in sites else _said(nearest(asked, sites), "`stillwell list sites{at}` names the sites")
+    return (
+        then if asked in sites else _nearest_or_all(nearest(asked, sites), "`stillwell list sites{at}` names the sites")
+    )
 
 
 def meter_hint(root: Path, asked: str) -> str:
@@ -74,7 +76,7 @@ def meter_hint(root: Path, asked: str) -> str:
     from stillwell.reading.printed.nearest import nearest
 
     meters = Archive(root).read("instruments", columns=["instrument"])["instrument"].drop_duplicates()
-    return _said(nearest(asked, meters), "`stillwell list instruments{at}` names the meters")
+    return _nearest_or_all(nearest(asked, meters), "`stillwell list instruments{at}` names the meters")
 
 
 def report_hint(root: Path, subject: str) -> str:
@@ -89,5 +91,5 @@ def report_hint(root: Path, subject: str) -> str:
     return gauging_hint(root, subject)
 
 
-def _said(near: list[str], names_all: str) -> str:
+def _nearest_or_all(near: list[str], names_all: str) -> str:
     return f"nearest: {', '.join(near)}; {names_all}" if near else names_all

@@ -118,13 +118,13 @@ def decided(view: View, batch: Batch) -> tuple[Batch, pd.DataFrame, pd.DataFrame
     gaugings = batch.gaugings
     named = set(gaugings["site"]) | set(sites_named(gaugings["corrects"]).dropna())
     kept = Kept.of(view.read("gaugings", view.related(sorted(named))))
-    said_rows, said_points = digests(gaugings, batch.points, batch.own_heights)
+    rows_digests, points_digests = digests(gaugings, batch.points, batch.own_heights)
     keys = gauging_ids(gaugings["site"], gaugings["started_at"], gaugings["instrument"])
-    args = zip(keys, gaugings["corrects"].fillna(""), gaugings["party"].fillna(""), said_rows, strict=True)
+    args = zip(keys, gaugings["corrects"].fillna(""), gaugings["party"].fillna(""), rows_digests, strict=True)
     decisions = [decide(kept, *one) for one in args]
     outcomes = gaugings[["deposit", "gauging", "site", "row_file", "row_line"]].assign(
-        rows_digest=said_rows,
-        points_digest=said_points,
+        rows_digest=rows_digests,
+        points_digest=points_digests,
         action=pd.Series([d.action for d in decisions], dtype="str"),
         gauging_id=pd.Series([d.gauging_id for d in decisions], dtype="str"),
         revision=pd.Series([d.revision for d in decisions], dtype="Int64"),

@@ -76,7 +76,7 @@ def derived_from_change(
     Returns
     -------
     dict of str to DataFrame
-        The rows that ``shared_types.derived`` comes to.
+        The rows that ``prepare.records.derived`` comes to.
     """
     change = change_of(view, site, made, now, context.policy)
     rows = None if change is None else derived_onward(view, site, context, change)
@@ -84,7 +84,7 @@ def derived_from_change(
 
 
 def derived_onward(view: SpanView, site: str, context: CommitContext, change: Change) -> dict[str, pd.DataFrame] | None:
-    """Derive what of a record may differ, and keep the rows that are new or differ; as ``shared_types.derived`` does.
+    """Derive what of a record may differ, and keep the rows that are new or differ; as ``prepare.records.derived``.
 
     Parameters
     ----------

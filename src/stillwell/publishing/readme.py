@@ -181,13 +181,13 @@ def _site(site: dict[Any, Any], facts: Facts) -> str:
 def _how(facts: Facts) -> str:
     gaugings = facts.gaugings
     return _HOW.format(
-        methods=_told(counted(gaugings["method"])),
-        meters=one_line(_told(counted(gaugings["instrument"]))),
+        methods=_counts_text(counted(gaugings["method"])),
+        meters=one_line(_counts_text(counted(gaugings["instrument"]))),
         recomputable=int(gaugings["recomputable"].fillna(False).sum()),
-        statuses=_told(facts.statuses),
-        within=_told(counted(gaugings["within_pct"]) | _missing(gaugings["within_pct"])),
+        statuses=_counts_text(facts.statuses),
+        within=_counts_text(counted(gaugings["within_pct"]) | _missing(gaugings["within_pct"])),
         limits=", ".join(WITHIN_PCT[:-1]),
-        findings=_told(counted(facts.findings["severity"])),
+        findings=_counts_text(counted(facts.findings["severity"])),
         licences="\n".join(_licence(licence, facts) for licence in facts.licences),
         citation=_indented(citation(facts)),
     )
@@ -239,5 +239,5 @@ def _indented(text: str) -> str:
     )
 
 
-def _told(counts: dict[str, int]) -> str:
+def _counts_text(counts: dict[str, int]) -> str:
     return ", ".join(f"{word} {count}" for word, count in counts.items()) or "none"

@@ -223,7 +223,7 @@ class Opened(Tables):
 
         moment = self._as_of if as_of is None else recorded_by(as_of)
         made = gauging_dataset(self._archive, gauging_id, revision, moment)
-        made.attrs |= self._said(moment)
+        made.attrs |= self._file_attributes(moment)
         return made
 
     def series(
@@ -273,7 +273,7 @@ class Opened(Tables):
 
         moment = self._as_of if as_of is None else recorded_by(as_of)
         made = series_dataset(self._archive, self, site, what, (start, end), moment, parts)
-        made.attrs |= self._said(moment)
+        made.attrs |= self._file_attributes(moment)
         return made
 
     def plot_gauging(self, gauging_id: str, *, as_of: Moment | None = None) -> Figure:
@@ -341,7 +341,7 @@ class Opened(Tables):
             "as_of": "" if moment is None else time_text(moment),
         }
 
-    def _said(self, moment: datetime | None) -> dict[str, Any]:
+    def _file_attributes(self, moment: datetime | None) -> dict[str, Any]:
         return {f"stillwell_{name}": value for name, value in self._about(moment).items()}
 
     def _units_of(self, names: Iterable[str]) -> dict[str, str]:

@@ -148,7 +148,7 @@ def _flags(data: Any, rows: pd.DataFrame) -> Iterator[Declared]:
 
 
 def bits_of(marks: pd.Series) -> NDArray[np.int64]:
-    """Read marks in words as bits, in the order of ``number_words.MARKS``."""
+    """Read marks in words as bits, in the order of ``schemas.words.MARKS``."""
     codes, texts = pd.factorize(marks)
     bits = np.array([sum(1 << words.MARKS.index(word) for word in str(text).split("; ")) for text in texts] + [0])
     return np.asarray(bits[codes], dtype=np.int64)

@@ -53,7 +53,7 @@ def check_series(time_us: Ints, stage: Floats, limits: SeriesLimits | None = Non
     limits : SeriesLimits, optional
     part : int array, shape (values,), optional
         Number of the deposit that each value came with; by default all came with one. Order by
-        ``stage.times.with_holes_filled`` first.
+        ``stage.check_times.with_holes_filled`` first.
 
     Returns
     -------

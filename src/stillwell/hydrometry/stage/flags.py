@@ -39,9 +39,9 @@ class SeriesLimits:
     gap_intervals : float
         Values further apart than this many usual intervals make a gap.
     flat_s, flat_always_s, flat_factor : float
-        Stretches of one value, as for ``stage.values.flat_lines``.
+        Stretches of one value, as for ``stage.check_values.flat_lines``.
     spike_m, spike_factor, spike_width : float, float, int
-        As for ``stage.values.spikes``.
+        As for ``stage.check_values.spikes``.
     clock_s : float
         Smallest step of the clock reported, s (a fifth of the interval if that is less); drift within it is no step.
     steady : int
@@ -49,7 +49,7 @@ class SeriesLimits:
     overlap_s : float
         Shortest stretch of times already covered that is taken for another logger rather than a clock set back, s.
     resolution_window : int
-        As for ``stage.values.resolution_changes``.
+        As for ``stage.check_values.resolution_changes``.
     """
 
     gap_intervals: float = 1.5

@@ -118,8 +118,8 @@ def select(view: View, w: Wanted, limit: int | None = None, offset: int = 0) -> 
     page = "" if limit is None else f" LIMIT {int(limit)} OFFSET {int(offset)}"
     columns = ", ".join(f'r."{name}"' for name in schema.names)
     # the names of table and columns are the archive's own, looked up; all that was asked goes in as values
-    rows_found = view.ask(f"SELECT {columns} FROM {relation} r WHERE {where} ORDER BY {order}{page}", values)
-    return rows_found.cast(schema), int(count)
+    answer = view.ask(f"SELECT {columns} FROM {relation} r WHERE {where} ORDER BY {order}{page}", values)
+    return answer.cast(schema), int(count)
 
 
 def _site_of(gauging_id: str | None) -> str | None:

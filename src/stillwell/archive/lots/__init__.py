@@ -1,1 +1,0 @@
-"""Sites and files put together so that memory stays bounded."""
