@@ -64,7 +64,7 @@ def test_earlier_states_are_those_of_the_archive(table):
     site = SAMPLE.read("gaugings")["site"].iloc[0]
     for before, moment in pairwise(moments):
         for sites in (None, [site], ["stranger"]):
-            stood = SAMPLE.standing(table, sites, as_of=before)
+            stood = SAMPLE.at(before).standing(table, sites)
             names = [name for name in stood.columns if name != "recorded_at"]
             known = SAMPLE.read(table, sites)
             told = set(known.loc[known["recorded_at"] <= before, "deposit"].map(lambda digest: (digest,)))

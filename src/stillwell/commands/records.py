@@ -281,7 +281,7 @@ def record(
     from stillwell.reading.records import without_mean
 
     with in_words(archive, lambda: _record_hint(archive, site, step)):
-        answer = recorded(Archive(archive), site, step, span_from(since, until), moment_of(as_of))
+        answer = recorded(Archive(archive).at(moment_of(as_of)), site, step, span_from(since, until))
         write(answer, format_, output)
         if note := without_mean(answer, step):
             typer.echo(f"note: {note}", err=True)

@@ -167,7 +167,7 @@ def _made(
     fresh = new_rows(own, known, key_names(ARCHIVE_TABLES["gauge_heights"]))
     checks, instruments = no_checks(view), view.standing("instruments")
     beside = Surroundings(
-        heights=added("gauge_heights", standing_rows("gauge_heights", known, known), own),
+        heights=added("gauge_heights", standing_rows("gauge_heights", known), own),
         calibrations=view.standing("calibrations"),
         sites=view.standing("sites", worlds.sites),
         instruments=instruments,
@@ -208,7 +208,7 @@ class _Worlds:
         rows = self._rows.rows("gaugings", max(self._moments), self.sites)
         rows = rows[[name for name in rows.columns if name in (*SEEN, "revision", "status", "recorded_at")]]
         there = self._before(rows)
-        return standing_rows("gaugings", there, there)
+        return standing_rows("gaugings", there)
 
     def heights(self, gaugings: pd.DataFrame, incoming: pd.DataFrame, window_s: float) -> pd.DataFrame:
         """Return the readings of the gauge recorded before each commit at its sites, as far as they can bear on it."""

@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from stillwell.archive.revisions.reviews import newest_rows
-from stillwell.archive.tables.current_rows import GAUGING
+from stillwell.archive.tables.current_rows import GAUGING, newest_rows
 from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.assessment.check_table import OF_SEASON
 from stillwell.prepare.batch import Batch, Ints, from_archive, site_parts_of

@@ -125,7 +125,7 @@ def standing_series(recorded: pd.DataFrame, policy: Policy) -> Series:
         Rows of ``stage`` of one site, of every revision: all of them, or all from a moment on.
     policy : Policy
     """
-    stands = standing_rows("stage", recorded, recorded)
+    stands = standing_rows("stage", recorded)
     # a moment whose values contradict each other has none, also where one stood before
     torn = contradicted(recorded, VALUE_KEY).drop_duplicates(VALUE_KEY).assign(stage_m=np.nan)
     whole = pd.concat([stands, torn], ignore_index=True) if len(torn) else stands

@@ -38,7 +38,7 @@ def findings_of_stage(
 
     The limits are medians over the whole series: one more value can change any finding, so every row is needed.
     """
-    stands = standing_rows("stage", recorded, recorded)
+    stands = standing_rows("stage", recorded)
     return pd.concat(
         [stage_findings(recorded, policy, rules), _visit_findings(view, site, stands, policy)], ignore_index=True
     )

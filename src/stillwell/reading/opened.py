@@ -167,7 +167,7 @@ class Opened(Tables):
         table = (
             self._answer(question, longest_s)
             if moment == self._as_of
-            else ask(self._archive, question, moment, longest_s=longest_s)
+            else ask(self._archive.at(moment), question, longest_s=longest_s)
         )
         frame = as_frame([table], table.schema)
         frame.attrs.update(self._about(moment) | {"units": self._units_of(table.column_names)})
@@ -180,7 +180,7 @@ class Opened(Tables):
         try:
             session = self._idle.pop()
         except IndexError:
-            session = Session(self._archive, self._as_of)
+            session = Session(self._archive.at(self._as_of))
         try:
             table = session.ask(question, longest_s)
         except BaseException:
@@ -222,7 +222,7 @@ class Opened(Tables):
         from stillwell.reading.select.gauging_dataset import gauging_dataset
 
         moment = self._as_of if as_of is None else recorded_by(as_of)
-        made = gauging_dataset(self._archive, gauging_id, revision, moment)
+        made = gauging_dataset(self._archive.at(moment), self.described, gauging_id, revision)
         made.attrs |= self._file_attributes(moment)
         return made
 
@@ -272,7 +272,7 @@ class Opened(Tables):
         from stillwell.reading.select.series_dataset import series_dataset
 
         moment = self._as_of if as_of is None else recorded_by(as_of)
-        made = series_dataset(self._archive, self, site, what, (start, end), moment, parts)
+        made = series_dataset(self._archive.at(moment), self, site, what, (start, end), parts)
         made.attrs |= self._file_attributes(moment)
         return made
 
@@ -328,10 +328,10 @@ class Opened(Tables):
 
         return series_figure(self.series(site, what, start, end, as_of=as_of, **parts))
 
-    def _answered(self, question_: Question, gaugings: Described | None) -> pd.DataFrame:
+    def _answered(self, question_: Question, gaugings: Described | None, moment: datetime | None) -> pd.DataFrame:
         from stillwell.reading.select.rows import answer
 
-        return answer(self._archive, question_, gaugings, self._cache)
+        return answer(self._archive.at(moment), question_, gaugings, self._cache)
 
     def _about(self, moment: datetime | None) -> dict[str, Any]:
         """Say where an answer comes from, in words that survive in a file."""

@@ -50,20 +50,19 @@ def record(
     site: str,
     step: str = "daily",
     span: Span = EVER,
-    as_of: datetime | None = None,
 ) -> pa.Table:
     """Give a site's record at a step.
 
     Parameters
     ----------
     archive : Archive
+        As it stands, or as it stood at a moment.
     site : str
     step : str
         One of ``STEPS``: every value; days; months; water years; duration of daily means; least means of seven
         days; greatest values of water years; readings of the staff against the sensors; corrections proposed from them.
     span : Span
         Of values; of days; of readings of the staff.
-    as_of : datetime, optional
 
     Returns
     -------
@@ -79,9 +78,9 @@ def record(
         msg = f"expected one of {', '.join(STEPS)}; found {step!r}"
         raise QueryError(msg)
     if step in ("visits", "corrections"):
-        return _visits(archive, site, step, span, as_of)
+        return _visits(archive, site, step, span)
     table, when = ("discharge", "time") if step == "values" else ("daily", "starts_at")
-    rows = archive.standing(table, [site], as_of).sort_values(when, kind="stable")
+    rows = archive.standing(table, [site]).sort_values(when, kind="stable")
     if rows.empty:
         msg = f"expected a site with a derived record, found none at {site!r}"
         raise QueryError(msg)
@@ -113,10 +112,10 @@ def without_mean(answer: pa.Table, step: str) -> str:
     return f"{lacking} of {counted(answer.num_rows, thing)} without a mean: {rule}" if lacking else ""
 
 
-def _visits(archive: Archive, site: str, step: str, span: Span, as_of: datetime | None) -> pa.Table:
+def _visits(archive: Archive, site: str, step: str, span: Span) -> pa.Table:
     """Hold the staff against the sensors of a site, or propose corrections; a proposal is adopted by nobody yet."""
     stage, readings, corrections = (
-        archive.standing(table, [site], as_of) for table in ("stage", "gauge_heights", "corrections")
+        archive.standing(table, [site]) for table in ("stage", "gauge_heights", "corrections")
     )
     if stage.empty:
         msg = f"expected a site with recorded stage, found none at {site!r}"

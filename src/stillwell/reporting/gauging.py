@@ -8,8 +8,9 @@ import pandas as pd
 from markupsafe import Markup
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.at_commit import recorded_by
 from stillwell.archive.ledger.moved_gaugings import sites_named
-from stillwell.archive.revisions.reviews import newest_rows
+from stillwell.archive.tables.current_rows import newest_rows
 from stillwell.drawing.budget import Interval, budget_svg, intervals_svg
 from stillwell.drawing.section import section_svg
 from stillwell.errors import QueryError
@@ -48,12 +49,12 @@ def gauging_report(archive: Archive, gauging_id: str, as_of: Any = None) -> str:
     sites = archive.related(list(sites_named(pd.Series([gauging_id])).dropna()))
     known = archive.read("gaugings", sites=sites)
     known = known[known["gauging_id"] == gauging_id]
-    by_then = known if as_of is None else known[known["recorded_at"] <= pd.Timestamp(as_of)]
+    by_then = recorded_by(known, as_of)
     if by_then.empty:
         when = "" if known.empty else f" by {moment(as_of)}; it was first recorded {moment(known['recorded_at'].min())}"
         msg = f"expected the id of a gauging in this archive{when}, found {gauging_id!r}"
         raise QueryError(msg)
-    standing = archive.standing("gaugings", sites=sites, as_of=as_of)
+    standing = archive.at(as_of).standing("gaugings", sites=sites)
     mine = standing[standing["gauging_id"] == gauging_id]
     withdrawn = mine.empty
     row = newest_rows(by_then).iloc[-1] if withdrawn else mine.iloc[0]
@@ -80,16 +81,14 @@ def _plain(row: pd.Series) -> dict[str, Any]:
 
 
 def _site(archive: Archive, site: str, as_of: Any) -> dict[str, Any]:
-    rows = archive.standing("sites", as_of=as_of)
+    rows = archive.at(as_of).standing("sites")
     mine = rows[rows["site"] == site].sort_values("valid_from", na_position="first", kind="stable")
     return {"site": site, "name": None, "river": None} if mine.empty else _plain(mine.iloc[-1])
 
 
 def _own(archive: Archive, table: str, row: pd.Series, as_of: Any) -> pd.DataFrame:
     """Read the rows of a gauging's revision as recorded by then, also where none stands any more."""
-    rows = archive.read(table, sites=[row["site"]])
-    if as_of is not None:
-        rows = rows[rows["recorded_at"] <= pd.Timestamp(as_of)]
+    rows = archive.at(as_of).read(table, sites=[row["site"]])
     return rows[(rows["gauging_id"] == row["gauging_id"]) & (rows["revision"] == row["revision"])]
 
 
@@ -140,7 +139,7 @@ def _meter(archive: Archive, row: pd.Series, inforce: InForce, as_of: Any) -> di
     after = checks[checks["checked_at"] > row["started_at"]].head(1).assign(when="first after")
     beside = pd.concat([before, after])
     days = (beside["checked_at"] - row["started_at"]).dt.total_seconds().abs() / 86_400
-    instruments = archive.standing("instruments", as_of=as_of)
+    instruments = archive.at(as_of).standing("instruments")
     kind = instruments.loc[instruments["instrument"] == row["instrument"], "kind"]
     return {
         "instrument": row["instrument"],
@@ -157,8 +156,8 @@ def _place(archive: Archive, row: pd.Series, standing: pd.DataFrame, as_of: Any)
     others = standing[standing["site"] == site]
     if this not in set(others["gauging_id"]):
         others = pd.concat([others, row.to_frame().T.astype(others.dtypes.to_dict())], ignore_index=True)
-    findings = archive.standing("findings", sites=[site], as_of=as_of)
-    reviews = archive.standing("reviews", as_of=as_of)
+    findings = archive.at(as_of).standing("findings", sites=[site])
+    reviews = archive.at(as_of).standing("reviews")
     rows = marked_gaugings(others, findings, reviews, this)
     ratings = shown_ratings(archive, site, rows["stage_m"].to_numpy(), as_of)
     held = [r for r in ratings if r.rated.since <= row["started_at"]]
@@ -196,7 +195,7 @@ def _why_out(row: pd.DataFrame, findings: pd.DataFrame, reviews: pd.DataFrame) -
 
 
 def _history(archive: Archive, by_then: pd.DataFrame, gauging_id: str, as_of: Any) -> dict[str, Any]:
-    reviews = archive.standing("reviews", as_of=as_of)
+    reviews = archive.at(as_of).standing("reviews")
     reviews = reviews[reviews["subject"] == gauging_id].sort_values("decided_at", kind="stable")
     rows = by_then.sort_values(["revision", "recorded_at"], kind="stable")
     return {"revisions": rows_of(rows), "reviews": rows_of(reviews)}

@@ -60,7 +60,7 @@ def policy_of(archive: Archive, digest: str | None = None, as_of: Any = None) ->
 
 def _kept(archive: Archive, digest: str | None, as_of: Any) -> str | None:
     try:
-        rows = archive.read("policies") if digest is not None else archive.standing("policies", as_of=as_of)
+        rows = archive.read("policies") if digest is not None else archive.at(as_of).standing("policies")
     except ArchiveError:
         return None
     return text_in_force(rows if digest is None else rows[rows["policy_digest"] == digest])

@@ -47,9 +47,9 @@ def meter_history(archive: Archive, instrument: str, inforce: InForce, as_of: An
     -------
     MeterHistory
     """
-    checks = archive.standing("checks", as_of=as_of)
+    checks = archive.at(as_of).standing("checks")
     checks = checks[checks["instrument"] == instrument].sort_values(["checked_at", "check"], kind="stable")
-    samples = archive.standing("check_samples", as_of=as_of)
+    samples = archive.at(as_of).standing("check_samples")
     samples = samples[samples["check"].isin(set(checks["check"]))]
     health = assess_health(samples, inforce.policy.health_limits(), samples) if len(samples) else None
     return MeterHistory(checks.reset_index(drop=True), health, inforce)

@@ -38,7 +38,7 @@ def optional(archive: Archive, table: str, sites: Sequence[str] | None = None, a
     if table not in archive.tables():
         return pd.DataFrame()
     try:
-        return archive.standing(table, sites, as_of)
+        return archive.at(as_of).standing(table, sites)
     except ArchiveError:
         return pd.DataFrame()
 
@@ -75,7 +75,7 @@ def shown_ratings(archive: Archive, site: str, gauged_m: Floats, as_of: Any = No
     list of Shown
     """
     policy = policy_of(archive, as_of=as_of).policy
-    return [shown_rating(rated, gauged_m, policy) for rated in archive_ratings(archive, site, policy, as_of)]
+    return [shown_rating(rated, gauged_m, policy) for rated in archive_ratings(archive.at(as_of), site, policy)]
 
 
 def shown_rating(rated: Rated, gauged_m: Floats, policy: Policy) -> Shown:

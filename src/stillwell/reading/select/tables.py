@@ -30,8 +30,8 @@ class Askable(Protocol):
     def described(self, table: str) -> Described:
         """Read its description of a table."""
 
-    def _answered(self, asked: Question, gaugings: Described | None) -> pd.DataFrame:
-        """Read the rows that are asked for."""
+    def _answered(self, asked: Question, gaugings: Described | None, moment: datetime | None) -> pd.DataFrame:
+        """Read the rows that are asked for, as of a moment."""
 
     def _about(self, moment: datetime | None) -> dict[str, Any]:
         """Say which archive it is, and what moment of it."""
@@ -102,8 +102,8 @@ class Rows:
         moment = opened.as_of if as_of is None else recorded_by(as_of)
         given = {"status": status, "within_pct": within_pct, "instrument": instrument} | where
         asked = Arguments(site, start, end, columns, given)
-        question_ = question(table, gaugings, opened.known_sites, asked, moment, revisions)
-        frame = opened._answered(question_, gaugings)
+        question_ = question(table, gaugings, opened.known_sites, asked, revisions)
+        frame = opened._answered(question_, gaugings, moment)
         units = {name: unit for name, unit in table.units.items() if name in frame.columns}
         frame.attrs.update(opened._about(moment) | {"table": self.name, "units": units})
         return frame
