@@ -49,6 +49,10 @@ class AtCommit(ABC):
         """Return the rows of every revision, of all sites or some, with all columns or some."""
 
     @abstractmethod
+    def codes(self, table: str, columns: Sequence[str], sites: Sequence[str] | None = None) -> set[tuple[str, ...]]:
+        """Return the different texts in a column, or combinations of several, of the rows of every revision."""
+
+    @abstractmethod
     def related(self, sites: Sequence[str]) -> list[str]:
         """Add to some sites those that share a gauging with them, because a correction moved it."""
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.revisions.registers import VALUE_KEY
 from stillwell.archive.tables.current_rows import standing_rows
 from stillwell.assessment.policy import Policy
@@ -22,7 +23,6 @@ from stillwell.hydrometry.stage.check_series import check_series
 from stillwell.hydrometry.stage.check_times import with_holes_filled
 from stillwell.hydrometry.stage.flags import SeriesLimits
 from stillwell.hydrometry.stage.visits import visits_of
-from stillwell.prepare.context import View
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import columns
 from stillwell.shared_types import RULES
@@ -32,7 +32,7 @@ _HANDED_IN = ["recorded_at", "deposit"]
 
 
 def findings_of_stage(
-    view: View, site: str, recorded: pd.DataFrame, policy: Policy, rules: int = RULES
+    view: AtCommit, site: str, recorded: pd.DataFrame, policy: Policy, rules: int = RULES
 ) -> pd.DataFrame:
     """Check the stage of a site by itself and against the readings of its staff; ``recorded`` as of ``stage_findings``.
 
@@ -44,7 +44,7 @@ def findings_of_stage(
     )
 
 
-def findings_of_ratings(view: View, site: str, rules: int = RULES) -> list[pd.DataFrame]:
+def findings_of_ratings(view: AtCommit, site: str, rules: int = RULES) -> list[pd.DataFrame]:
     """Find ratings of a site that are valid from the same moment; the first rules do not check this."""
     if rules < 2:
         return []
@@ -118,7 +118,7 @@ def _in_place(rows: pd.DataFrame, handing_in: list[str]) -> pd.DataFrame:
     return rows.assign(_place=place, part=part)[newest].sort_values("_place", kind="stable").drop(columns="_place")
 
 
-def _visit_findings(view: View, site: str, stage: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+def _visit_findings(view: AtCommit, site: str, stage: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """Check the sensors of a site against the readings of its staff."""
     readings, corrections = view.standing("gauge_heights", [site]), view.standing("corrections", [site])
     return visits_in_words(visits_of(stage, readings, corrections, policy.value("gap_bridged_s")), policy)

@@ -14,8 +14,8 @@ from stillwell.archive.tables.current_rows import newest_rows
 from stillwell.drawing.budget import Interval, budget_svg, intervals_svg
 from stillwell.drawing.section import section_svg
 from stillwell.errors import QueryError
+from stillwell.reading.policy import PolicyShown, policy_shown
 from stillwell.reading.rating.site_ratings import departures
-from stillwell.reporting.limits import InForce, policy_of
 from stillwell.reporting.meters import meter_history
 from stillwell.reporting.page import day, drawn, moment, page, rows_of
 from stillwell.reporting.provenance import rests_on
@@ -58,7 +58,7 @@ def gauging_report(archive: Archive, gauging_id: str, as_of: Any = None) -> str:
     mine = standing[standing["gauging_id"] == gauging_id]
     withdrawn = mine.empty
     row = newest_rows(by_then).iloc[-1] if withdrawn else mine.iloc[0]
-    inforce = policy_of(archive, str(row["policy_digest"]))
+    inforce = policy_shown(archive, str(row["policy_digest"]))
     values = {
         "row": _plain(row),
         "withdrawn": withdrawn,
@@ -92,7 +92,7 @@ def _own(archive: Archive, table: str, row: pd.Series, as_of: Any) -> pd.DataFra
     return rows[(rows["gauging_id"] == row["gauging_id"]) & (rows["revision"] == row["revision"])]
 
 
-def _measured(archive: Archive, row: pd.Series, inforce: InForce, as_of: Any) -> dict[str, Any]:
+def _measured(archive: Archive, row: pd.Series, inforce: PolicyShown, as_of: Any) -> dict[str, Any]:
     """Draw and list the measurements, the results and the findings."""
     verticals = _own(archive, "verticals", row, as_of).sort_values(["position_m", "order_walked"], kind="stable")
     points, findings, budget = (_own(archive, t, row, as_of) for t in ("points", "findings", "uncertainty_budget"))
@@ -129,7 +129,7 @@ def _intervals(row: pd.Series) -> Markup | None:
     return drawn(intervals_svg(intervals)) if intervals and pd.notna(flow) else None
 
 
-def _meter(archive: Archive, row: pd.Series, inforce: InForce, as_of: Any) -> dict[str, Any]:
+def _meter(archive: Archive, row: pd.Series, inforce: PolicyShown, as_of: Any) -> dict[str, Any]:
     """Tell the meter's last check before and first after, and draw its history."""
     if pd.isna(row["instrument"]):
         return {"instrument": None, "checks": [], "health": None}

@@ -8,7 +8,7 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
-from stillwell.reporting.limits import policy_of
+from stillwell.reading.policy import policy_shown
 from stillwell.reporting.meters import limit_rows, meter_history, receiver_rows
 from stillwell.reporting.page import page, rows_of, some
 
@@ -39,7 +39,7 @@ def meter_report(archive: Archive, instrument: str, as_of: Any = None) -> str:
     """
     register = archive.at(as_of).standing("instruments")
     register = register[register["instrument"] == instrument].sort_values("valid_from", na_position="first")
-    inforce = policy_of(archive, as_of=as_of)
+    inforce = policy_shown(archive.at(as_of))
     history = meter_history(archive, instrument, inforce, as_of)
     gaugings = archive.at(as_of).standing("gaugings")
     gaugings = gaugings[gaugings["instrument"] == instrument].sort_values("started_at", kind="stable")

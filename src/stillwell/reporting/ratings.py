@@ -17,8 +17,8 @@ from stillwell.drawing.thinning import usual_step
 from stillwell.drawing.window import Series
 from stillwell.errors import ArchiveError
 from stillwell.hydrometry.rating.which_rating_holds import Rated
+from stillwell.reading.policy import policy_shown
 from stillwell.reading.rating.site_ratings import archive_ratings
-from stillwell.reporting.limits import policy_of
 from stillwell.reporting.page import us
 
 Floats = NDArray[np.float64]
@@ -74,7 +74,7 @@ def shown_ratings(archive: Archive, site: str, gauged_m: Floats, as_of: Any = No
     -------
     list of Shown
     """
-    policy = policy_of(archive, as_of=as_of).policy
+    policy = policy_shown(archive.at(as_of)).policy
     return [shown_rating(rated, gauged_m, policy) for rated in archive_ratings(archive.at(as_of), site, policy)]
 
 

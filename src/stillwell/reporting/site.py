@@ -15,9 +15,9 @@ from stillwell.drawing.hydrograph import hydrograph_svg, whole_window
 from stillwell.drawing.window import Series
 from stillwell.errors import QueryError
 from stillwell.hydrometry.record.totals import flow_duration, water_year
+from stillwell.reading.policy import policy_shown
 from stillwell.reading.rating.findings import findings_of_rating
 from stillwell.reporting.attention import attention
-from stillwell.reporting.limits import policy_of
 from stillwell.reporting.page import drawn, page, rows_of, some
 from stillwell.reporting.rating_plot import drawings, marked_gaugings
 from stillwell.reporting.ratings import Shown, optional, record_of, shown_ratings
@@ -55,7 +55,7 @@ def site_report(archive: Archive, site: str, as_of: Any = None) -> str:
     findings = archive.at(as_of).standing("findings", sites=[site])
     marked = marked_gaugings(gaugings, findings, archive.at(as_of).standing("reviews"))
     ratings = shown_ratings(archive, site, marked["stage_m"].to_numpy(), as_of)
-    policy = policy_of(archive, as_of=as_of).policy
+    policy = policy_shown(archive.at(as_of)).policy
     datums = archive.at(as_of).standing("datums", sites=[site]).sort_values("valid_from", kind="stable")
     listed, more = some(gaugings.iloc[::-1], MOST)
     register_row = mine.iloc[-1].to_dict() if len(mine) else {"site": site}

@@ -16,7 +16,7 @@ from stillwell.archive.netcdf.arrays import NEEDED, laid_out
 from stillwell.archive.netcdf.gaugings import gaugings_netcdf
 from stillwell.archive.tables.current_rows import newest_rows, standing_rows
 from stillwell.errors import QueryError
-from stillwell.reading.policy import policy_by
+from stillwell.reading.policy import default_policy_text, policy_in_force
 from stillwell.reading.select.described import Described
 from stillwell.reading.select.filters import Question
 from stillwell.reading.select.rows import answer
@@ -59,7 +59,8 @@ def gauging_dataset(
         for name, columns in NEEDED.items()
     }
     (rows,) = laid_out(row, **tables)
-    data = gaugings_netcdf(rows, _register(archive, site), _office(archive))
+    office = policy_in_force(archive, None, default_policy_text())[0].office
+    data = gaugings_netcdf(rows, _register(archive, site), office)
     with netCDF4.Dataset("gauging", memory=data) as file:
         made = xr.open_dataset(_stored(file)).load()
     if "row_size" in made:
@@ -102,8 +103,3 @@ def _register(archive: Archive, site: str) -> dict[str, Any]:
         msg = f"expected a row of the register for the site {site}, found none by then"
         raise QueryError(msg)
     return {str(name): value for name, value in rows.iloc[-1].to_dict().items()}
-
-
-def _office(archive: Archive) -> dict[str, str]:
-    known = "policies" in archive.tables()
-    return dict(policy_by(archive.standing("policies") if known else pd.DataFrame()).office)
