@@ -15,7 +15,7 @@ from stillwell.archive.archive import Archive
 from stillwell.reading.printed.text import time_text
 from stillwell.reading.select.bounds import LONGEST_S
 from stillwell.reading.select.described import Described, describe
-from stillwell.reading.select.moments import Moment, recorded_by
+from stillwell.reading.select.moments import Moment, as_of_moment
 from stillwell.reading.select.tables import Rows, Tables
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ class Opened(Tables):
 
     def __init__(self, path: str | PathLike[str], as_of: Moment | None = None) -> None:
         self._archive = Archive(Path(path).expanduser())
-        self._as_of = recorded_by(as_of)
+        self._as_of = as_of_moment(as_of)
         self._described: dict[str, Described] = {}
         self._cache: dict[tuple[Any, ...], pd.DataFrame] = {}
         self._idle: list[Session] = []
@@ -163,7 +163,7 @@ class Opened(Tables):
         from stillwell.archive.tables.table_files import as_frame
         from stillwell.reading.select.sql import ask
 
-        moment = self._as_of if as_of is None else recorded_by(as_of)
+        moment = self._as_of if as_of is None else as_of_moment(as_of)
         table = (
             self._answer(question, longest_s)
             if moment == self._as_of
@@ -221,7 +221,7 @@ class Opened(Tables):
         """
         from stillwell.reading.select.gauging_dataset import gauging_dataset
 
-        moment = self._as_of if as_of is None else recorded_by(as_of)
+        moment = self._as_of if as_of is None else as_of_moment(as_of)
         made = gauging_dataset(self._archive.at(moment), self.described, gauging_id, revision)
         made.attrs |= self._file_attributes(moment)
         return made
@@ -271,7 +271,7 @@ class Opened(Tables):
         """
         from stillwell.reading.select.series_dataset import series_dataset
 
-        moment = self._as_of if as_of is None else recorded_by(as_of)
+        moment = self._as_of if as_of is None else as_of_moment(as_of)
         made = series_dataset(self._archive.at(moment), self, site, what, (start, end), parts)
         made.attrs |= self._file_attributes(moment)
         return made

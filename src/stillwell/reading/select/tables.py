@@ -10,7 +10,7 @@ import pandas as pd
 
 from stillwell.reading.select.described import Described
 from stillwell.reading.select.filters import Arguments, Question, Wanted, filters_of, question
-from stillwell.reading.select.moments import Moment, recorded_by
+from stillwell.reading.select.moments import Moment, as_of_moment
 
 
 class Askable(Protocol):
@@ -99,7 +99,7 @@ class Rows:
         opened = self._opened
         table = opened.described(self.name)
         gaugings = opened.described("gaugings") if "gaugings" in opened.tables() else None
-        moment = opened.as_of if as_of is None else recorded_by(as_of)
+        moment = opened.as_of if as_of is None else as_of_moment(as_of)
         given = {"status": status, "within_pct": within_pct, "instrument": instrument} | where
         asked = Arguments(site, start, end, columns, given)
         question_ = question(table, gaugings, opened.known_sites, asked, revisions)
