@@ -8,6 +8,7 @@ import pandas as pd
 
 from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.revisions.registers import new_rows
+from stillwell.archive.tables.current_rows import described_last
 from stillwell.assessment.assess import worded
 from stillwell.assessment.check_table import CHECKS
 from stillwell.assessment.evidence import of_rows
@@ -32,8 +33,7 @@ class MeterChecks:
     def ties(self, gaugings: pd.DataFrame, policy: Policy, instruments: pd.DataFrame) -> pd.DataFrame:
         """Tie gaugings to the last check before and the first after with their meter; one row per gauging."""
         named = gaugings[["gauging_id", "instrument", "started_at", "ended_at"]].reset_index(drop=True)
-        newest = instruments.sort_values("valid_from", na_position="first", kind="stable")
-        kind_of = newest.drop_duplicates("instrument", keep="last").set_index("instrument")["kind"]
+        kind_of = described_last(instruments, "instrument").set_index("instrument")["kind"]
         return ties(named, self.verdicts, policy.value("check_days"), named["instrument"].map(kind_of))
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from stillwell.archive.archive import Archive
 from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.revisions.registers import VALUE_KEY
-from stillwell.archive.tables.current_rows import contradicted, standing_rows
+from stillwell.archive.tables.current_rows import contradicted, described_last, newest_of_keys, standing_rows
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.gauging.gauge_height import microseconds
 from stillwell.hydrometry.rating.spans_in_force import Mark, RatingInForce, Spans
@@ -229,8 +229,7 @@ def _too_far(record: Record, ratings: Sequence[RatingInForce], factor: float) ->
 
 def utc_offset_s(view: AtCommit, site: str) -> int:
     """Return the offset of a site's standard time from UTC, s."""
-    rows = view.standing("sites", [site]).sort_values("valid_from", na_position="first", kind="stable")
-    text = str(rows["utc_offset"].iloc[-1])
+    text = str(described_last(view.standing("sites", [site]))["utc_offset"].iloc[-1])
     sign = -1 if text.startswith("-") else 1
     hours, minutes = text.lstrip("+-").split(":")
     return sign * (int(hours) * 3600 + int(minutes) * 60)
@@ -299,7 +298,7 @@ def differing(name: str, rows: pd.DataFrame, kept: pd.DataFrame, context: Commit
     if kept.empty or new.empty:
         return new
     key = [c.name for c in columns(ARCHIVE_TABLES[name]) if c.key]
-    newest = kept.sort_values("revision", kind="stable").drop_duplicates(key, keep="last")
+    newest = newest_of_keys(kept, key)
     left, right = (pd.MultiIndex.from_frame(rows[key]) for rows in (new, newest))
     at = right.get_indexer(left)
     known = np.flatnonzero(at >= 0)

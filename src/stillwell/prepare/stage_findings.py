@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.revisions.registers import VALUE_KEY
-from stillwell.archive.tables.current_rows import standing_rows
+from stillwell.archive.tables.current_rows import newest_of_keys, standing_rows
 from stillwell.assessment.policy import Policy
 from stillwell.assessment.stage_findings import (
     FORMERLY_LAPSED,
@@ -127,7 +127,7 @@ def _visit_findings(view: AtCommit, site: str, stage: pd.DataFrame, policy: Poli
 def lapsed(new: pd.DataFrame, kept: pd.DataFrame, rules: int = RULES) -> pd.DataFrame:
     """Make a row of each current finding that is no longer made: it has lapsed. No row is removed."""
     key = [c.name for c in columns(ARCHIVE_TABLES["series_doubts"]) if c.key]
-    newest = kept.sort_values("revision", kind="stable").drop_duplicates(key, keep="last")
+    newest = newest_of_keys(kept, key)
     left, right = (pd.MultiIndex.from_frame(rows[key].fillna({"sensor": ""})) for rows in (newest, new))
     gone = newest[~left.isin(right) & ~newest["message"].isin([LAPSED, FORMERLY_LAPSED]).to_numpy()]
     sentence = LAPSED if rules >= 5 else FORMERLY_LAPSED

@@ -10,6 +10,7 @@ import pandas as pd
 import pyarrow as pa
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.tables.current_rows import described_last
 from stillwell.errors import QueryError, RatingError
 from stillwell.hydrometry.gauging.gauge_height import microseconds
 from stillwell.hydrometry.rating.fit import RatingFit
@@ -158,7 +159,7 @@ def _doubled(rows: pd.DataFrame) -> pd.DataFrame:
 
 def start_month(archive: Archive, site: str) -> int:
     """Return the month in which the water year of a site starts; October where nothing is said."""
-    rows = archive.standing("sites", [site]).sort_values("valid_from", na_position="first", kind="stable")
+    rows = described_last(archive.standing("sites", [site]))
     month = rows["water_year_start_month"].iloc[-1] if len(rows) else pd.NA
     return 10 if pd.isna(month) else int(month)
 

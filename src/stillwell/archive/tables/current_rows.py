@@ -81,7 +81,7 @@ def newest_revisions(rows: pd.DataFrame, key: Sequence[str]) -> pd.DataFrame:
     several = rows[again]
     if not several.duplicated(list(key)).any():
         return rows
-    stands = _newest(several, key).index.difference(contradicted(several, key).index)
+    stands = newest_of_keys(several, key).index.difference(contradicted(several, key).index)
     return rows[~again | rows.index.isin(stands)]
 
 
@@ -117,12 +117,25 @@ def contradicted(rows: pd.DataFrame, key: Sequence[str]) -> pd.DataFrame:
     twice = rows.duplicated(same, keep=False).to_numpy()
     if not twice.any():
         return rows.iloc[:0]
-    newest = pd.MultiIndex.from_frame(_newest(rows, key)[same])
+    newest = pd.MultiIndex.from_frame(newest_of_keys(rows, key)[same])
     return rows[twice & pd.MultiIndex.from_frame(rows[same]).isin(newest)]
 
 
-def _newest(rows: pd.DataFrame, key: Sequence[str]) -> pd.DataFrame:
-    return rows.sort_values(["revision", "recorded_at"], kind="stable").drop_duplicates(list(key), keep="last")
+def newest_of_keys(rows: pd.DataFrame, key: Sequence[str]) -> pd.DataFrame:
+    """Keep a row of the newest revision of each key, the last one where several contradict each other.
+
+    Returns
+    -------
+    DataFrame
+        In the order of revisions, with the index of ``rows``.
+    """
+    return rows.sort_values("revision", kind="stable").drop_duplicates(list(key), keep="last")
+
+
+def described_last(register: pd.DataFrame, of: str = "site") -> pd.DataFrame:
+    """Keep, of each site or instrument, the row of the register that is valid from last, of rows that stand."""
+    ordered = register.sort_values("valid_from", na_position="first", kind="stable")
+    return ordered.drop_duplicates(of, keep="last")
 
 
 def standing_rows(

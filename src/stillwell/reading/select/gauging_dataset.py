@@ -14,7 +14,7 @@ from xarray.backends import NetCDF4DataStore
 from stillwell.archive.archive import Archive
 from stillwell.archive.netcdf.arrays import NEEDED, laid_out
 from stillwell.archive.netcdf.gaugings import gaugings_netcdf
-from stillwell.archive.tables.current_rows import newest_rows, standing_rows
+from stillwell.archive.tables.current_rows import described_last, newest_rows, standing_rows
 from stillwell.errors import QueryError
 from stillwell.reading.policy import default_policy_text, policy_in_force
 from stillwell.reading.select.described import Described
@@ -97,8 +97,7 @@ def _row(archive: Archive, gaugings: Described, gauging_id: str, revision: int |
 
 def _register(archive: Archive, site: str) -> dict[str, Any]:
     """Return the newest description of a site."""
-    rows = archive.standing("sites", [site])
-    rows = rows[rows["site"] == site].sort_values("valid_from", na_position="first", kind="stable")
+    rows = described_last(archive.standing("sites", [site]))
     if rows.empty:
         msg = f"expected a row of the register for the site {site}, found none by then"
         raise QueryError(msg)

@@ -18,9 +18,8 @@ from xarray.core import indexing
 from stillwell.archive.archive import Archive
 from stillwell.archive.at_commit import recorded_by
 from stillwell.archive.netcdf.arrays import variables_of
-from stillwell.archive.netcdf.series import newest_row
 from stillwell.archive.netcdf.wording import CONVENTIONS
-from stillwell.archive.tables.current_rows import standing_rows
+from stillwell.archive.tables.current_rows import described_last, standing_rows
 from stillwell.errors import QueryError
 from stillwell.reading.select.described import TRAIL, ColumnOf, Described
 from stillwell.reading.select.files import SelectedFile, read_part, selected_files, settled
@@ -337,7 +336,7 @@ def _place(archive: Archive, known: Describes, site: str) -> dict[str, Any]:
     station = table.columns["site"].attributes | {"cf_role": "timeseries_id"}
     coords: dict[str, Any] = {"station_id": ((), site, station)}
     if len(rows):
-        row = newest_row(rows)
+        row = described_last(rows).iloc[-1]
         for name, column in (("lat", "latitude"), ("lon", "longitude")):
             coords[name] = ((), float(row[column]), table.columns[column].attributes)
     return coords
