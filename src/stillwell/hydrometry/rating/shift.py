@@ -133,23 +133,19 @@ def _bilinear(table: Floats, k: Ints, part: Floats, j: Ints, across: Floats) -> 
     return np.asarray(first + part * (second - first))
 
 
-def held_against(
-    rating: Rating, time: Times, stage: Floats, discharge: Floats, uncertainty: Floats, shift: Floats
-) -> pd.DataFrame:
-    """Hold gaugings against a rating without and with shifts.
+def held_against(rating: Rating, time: Times, stage: Floats, discharge: Floats, uncertainty: Floats) -> pd.DataFrame:
+    """Hold gaugings against a rating without shifts.
 
     Parameters
     ----------
     uncertainty : float array, shape (gaugings,)
         Expanded (95 %) relative uncertainty of each gauging, 1; NaN: unknown.
-    shift : float array, shape (gaugings,)
-        The shift that holds at each, m.
 
     Returns
     -------
     DataFrame
         time, stage_m, discharge_m3_s, rated_m3_s, departure_pct, uncertainty_pct, shift_m (what the gauging says by
-        itself), within (its departure lies within its uncertainty), applied_shift_m, departure_after_pct.
+        itself), within (its departure lies within its uncertainty).
     """
     rated = rating.discharge(stage)
     before = departure(discharge, rated)
@@ -163,7 +159,5 @@ def held_against(
             "uncertainty_pct": 100 * uncertainty,
             "shift_m": of_gauging(rating, stage, discharge),
             "within": np.where(rated > 0, np.abs(before) <= 100 * uncertainty, discharge == 0),
-            "applied_shift_m": shift,
-            "departure_after_pct": departure(discharge, shifted(rating, stage, shift)),
         }
     )

@@ -30,7 +30,8 @@ class Proposal:
     """Shifts to be adopted or not, and why.
 
     ``entries``: start, stage_m (NaN: every stage), shift_m, as the table of shifts has them. ``gaugings``: as
-    ``shift.held_against`` gives it, with the proposed shifts applied. ``between``: how they go on in time.
+    ``shift.held_against`` gives it, with ``applied_shift_m`` and ``departure_after_pct`` of the proposed shifts.
+    ``between``: how they go on in time.
     """
 
     way: Way
@@ -94,7 +95,7 @@ def propose(
     order = np.lexsort((stage, time))
     time, stage, discharge, allowed = time[order], stage[order], discharge[order], allowed[order]
     allowed = _with_stage(rating, stage, allowed, stage_uncertainty_m)
-    plain = sh.held_against(rating, time, stage, discharge, allowed, np.zeros(stage.size))
+    plain = sh.held_against(rating, time, stage, discharge, allowed)
     size = np.where(plain["within"].to_numpy(), 0.0, plain["shift_m"].to_numpy())
     entries = _entries(way, time, stage, size, valid_from)
     between: sh.Between = "held" if way == "by gauging" else "linear"
