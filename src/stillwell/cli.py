@@ -14,7 +14,7 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 
 from stillwell import __version__
-from stillwell.commands.conversion import convert_plainly
+from stillwell.commands.conversion import converted_plainly
 from stillwell.commands.next_steps import default_archive, is_archive, welcome
 from stillwell.commands.options import in_words
 
@@ -56,9 +56,9 @@ def function_of(name: str) -> Callable[..., object]:
 class Command(TyperCommand):
     """A command whose values are converted plainly where that suffices."""
 
-    def __init__(self, *args: Any, **attributes: Any) -> None:
-        super().__init__(*args, **attributes)
-        convert_plainly(self.params)
+    def get_params(self, ctx: typer.Context) -> Any:  # type: ignore[override]
+        """Return the parameters, ``--help`` among them."""
+        return converted_plainly(super().get_params(ctx))
 
 
 class NamedCommand(TyperCommand):
@@ -86,7 +86,10 @@ class Commands(TyperGroup):
     def __init__(self, **attributes: Any) -> None:
         super().__init__(**attributes)
         self.commands = {name: NamedCommand(name) for name in COMMANDS}
-        convert_plainly(self.params)
+
+    def get_params(self, ctx: typer.Context) -> Any:  # type: ignore[override]
+        """Return the parameters, ``--help`` and those of completion among them."""
+        return converted_plainly(super().get_params(ctx))
 
     def parse_args(self, ctx: typer.Context, args: list[str]) -> list[str]:  # type: ignore[override]
         """Read `stillwell PATH` as `stillwell --archive PATH`."""

@@ -7,9 +7,8 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 import pyarrow as pa
 
 from stillwell.archive.disk.layout import READABLE_MAJOR, SCHEMAS, entry_path, schema_path
@@ -24,8 +23,10 @@ from stillwell.archive.tables.retired_columns import described_now
 from stillwell.archive.tables.table_files import arrow_schema, arrow_schema_from, completed, our_tables, read_files
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
 from stillwell.fingerprint import sha256
-from stillwell.intake.values.constant import distinct
 from stillwell.shared_types import ListedFile
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 AT_ONCE = 1_000_000
 """Rows of which codes are read at a time."""
@@ -186,6 +187,9 @@ class Archive:
         ArchiveError, ArchiveDamaged
             As ``read``.
         """
+        # imports pandas, without which a question in SQL is answered
+        from stillwell.intake.values.constant import distinct
+
         schema, files = self._schema(table), self.table_files(table, sites)
         if list(columns) == ["site"]:
             return {(site,) for file in files for site in file.sites if sites is None or site in sites}
@@ -369,4 +373,4 @@ def refuse_newer(ledger: Ledger) -> None:
 def _recorded_by(rows: pd.DataFrame, as_of: datetime | None) -> pd.DataFrame:
     if as_of is None:
         return rows
-    return rows[rows["recorded_at"] <= pd.Timestamp(as_of)]
+    return rows[rows["recorded_at"] <= as_of]

@@ -8,7 +8,6 @@ Anything else, and so every refusal and its words, is left to typer.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
 from enum import Enum
 from pathlib import Path
 from typing import Any, get_args, get_origin
@@ -39,12 +38,13 @@ class Conversion:
         return self._of_typer().coerce(value, param=param, ctx=ctx) if converted is UNDECIDED else converted
 
 
-def convert_plainly(parameters: Iterable[Any]) -> None:
-    """Have the parameters of a command converted by ``Conversion``; of a typer that converts otherwise none is."""
+def converted_plainly(parameters: list[Any]) -> list[Any]:
+    """Have each of some parameters converted by ``Conversion``; none where a version of typer converts otherwise."""
     for parameter in parameters:
-        if hasattr(parameter, "get_runtime_param"):
+        if hasattr(parameter, "get_runtime_param") and "get_runtime_param" not in vars(parameter):
             conversion = Conversion(parameter)
             parameter.get_runtime_param = lambda conversion=conversion: conversion
+    return parameters
 
 
 def plain_values(value: Any, param: Any) -> Any:
