@@ -87,5 +87,5 @@ def _path(value: Any, wanted: Any) -> Any:
 
 
 def _is_unicode(text: str) -> bool:
-    """Return whether a text holds only characters, no bytes that stand for none."""
-    return text.isascii() or not any("\ud800" <= character <= "\udfff" for character in text)
+    """Return whether a text holds only characters: no zero, and no bytes that make none."""
+    return "\0" not in text and not any("\ud800" <= character <= "\udfff" for character in text)

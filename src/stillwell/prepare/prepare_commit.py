@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 
 import pandas as pd
 
@@ -51,9 +52,15 @@ def policy_in_force(view: View, understood: Understood | None, default: str, bas
     before = default if adopted is None else adopted
     handed_in = None if understood is None else text_in_force(understood.tables["policies"])
     text = before if handed_in is None else handed_in
-    shipped = policy_from(default, policy_from(base)) if base not in ("", default) else policy_from(default)
+    shipped = policy_from(default, _complete(base)) if base not in ("", default) else _complete(default)
     policy = shipped if text == default else policy_from(text, shipped)
     return policy, sha256(text.encode("utf-8")), sha256(before.encode("utf-8"))
+
+
+@cache
+def _complete(text: str) -> Policy:
+    """Read a policy that ships with a version once, however many commits go by it."""
+    return policy_from(text)
 
 
 def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, context: CommitContext) -> Prepared:
