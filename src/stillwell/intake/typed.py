@@ -93,7 +93,13 @@ def _empty(name: str) -> pd.DataFrame:
 
 @cache
 def _without_rows(name: str) -> pd.DataFrame:
-    return pd.DataFrame({c.name: pd.Series(dtype=DTYPES[c.kind]) for c in columns(DEPOSIT_TABLES[name])})
+    return pd.DataFrame({c.name: _without_cells(c.kind) for c in columns(DEPOSIT_TABLES[name])})
+
+
+@cache
+def _without_cells(kind: str) -> pd.Series:
+    # most tables of a deposit are empty, and making their columns one by one is a good part of taking a small one in
+    return pd.Series(dtype=DTYPES[kind])
 
 
 def _group(name: str, members: list[FoundSheet], collector: ProblemCollector) -> tuple[Typed, list[FoundSheet]]:

@@ -15,7 +15,8 @@ from stillwell.archive.revisions.registers import new_rows, new_values, new_valu
 from stillwell.archive.revisions.reviews import reviewed_rows
 from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.hydrometry.grouped import in_order
-from stillwell.intake.values.constant import only_value, taken
+from stillwell.intake.values.constant import taken
+from stillwell.intake.values.one_value import only_value
 from stillwell.prepare.context import CommitContext
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import columns, key_names
