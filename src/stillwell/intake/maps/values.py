@@ -15,9 +15,9 @@ from stillwell.hydrometry.stage.convert import barometer_at, stage_from_pressure
 from stillwell.intake.maps.derived import PRESSURES, Derived, FromPressure
 from stillwell.intake.maps.map_file import FileLayout, SeriesLayout
 from stillwell.intake.maps.rows import flags
-from stillwell.intake.maps.text import Foreign
 from stillwell.intake.maps.times import moments
 from stillwell.intake.problem_collector import CannotRead
+from stillwell.intake.readers.sheet import Sheet
 from stillwell.intake.values.cells import NUMBER
 from stillwell.intake.values.decimal_linear import Line, on_line
 from stillwell.intake.values.wall_times import Ints
@@ -104,12 +104,12 @@ def derived_values(
     return stage_from_pressure(pressure, how.sensor_m, how.density_kg_m3, how.gravity_m_s2, air), digits, bad
 
 
-def air_series(foreign: Foreign, layout: FileLayout, how: SeriesLayout, file: str) -> AirSeries:
+def air_series(foreign: Sheet, layout: FileLayout, how: SeriesLayout, file: str) -> AirSeries:
     """Read pressures of the air from a file.
 
     Parameters
     ----------
-    foreign : Foreign
+    foreign : Sheet
     layout : FileLayout
     how : SeriesLayout
     file : str

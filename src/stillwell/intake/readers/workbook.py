@@ -13,7 +13,8 @@ import pyarrow as pa
 
 from stillwell.intake.limits import MOST_COLUMNS, MOST_ROWS
 from stillwell.intake.problem_collector import CannotRead
-from stillwell.intake.readers.csv_text import Sheet, checked_header
+from stillwell.intake.readers.csv_text import checked_header
+from stillwell.intake.readers.sheet import Sheet
 from stillwell.intake.readers.workbook_parts import SHEETS, Merged, Part, check_parts
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns as columns_of
