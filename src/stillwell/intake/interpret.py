@@ -19,10 +19,10 @@ from stillwell.intake.problem_collector import ALL_RETURNED, RETURNED, ROW_LEFT_
 from stillwell.intake.raw_samples import with_samples
 from stillwell.intake.readers.file_names import label_shown
 from stillwell.intake.readers.free_memory import give_back
-from stillwell.intake.readers.sheet import BadCell
+from stillwell.intake.readers.sheet import BadCell, Sheet
 from stillwell.intake.readers.toml_text import read_toml
 from stillwell.intake.typed import typed_tables
-from stillwell.intake.unpack import DepositSheet, labels_in, sheets
+from stillwell.intake.unpack import labels_in, sheets
 from stillwell.intake.values.constant import missing, taken
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns
@@ -84,10 +84,10 @@ def interpret(
     return Understood(tables, problems.assign(gauging=problems["gauging"].map(label_shown)), notes)
 
 
-def _too_many_codes(sheet: DepositSheet, collector: ProblemCollector) -> bool:
+def _too_many_codes(sheet: Sheet, collector: ProblemCollector) -> bool:
     """Give back a file that names more gaugings, sites or meters than a deposit can be about."""
-    for name in {"gauging", "site", "instrument"} & set(sheet.sheet.header):
-        cells = sheet.sheet.cells[sheet.sheet.header.index(name)]
+    for name in {"gauging", "site", "instrument"} & set(sheet.header):
+        cells = sheet.cells[sheet.header.index(name)]
         if len(cells) > MOST_CODES and (count := pc.count_distinct(cells).as_py()) > MOST_CODES:
             reason = CannotRead(f"at most {MOST_CODES} different codes in a column", str(count), None, name)
             collector.file(sheet.deposit, sheet.table, sheet.file, reason)

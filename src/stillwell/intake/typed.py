@@ -14,28 +14,26 @@ import pyarrow.compute as pc
 from stillwell.intake.limits import MOST_REASONS
 from stillwell.intake.maps.map_file import map_spellings, table_columns
 from stillwell.intake.problem_collector import CannotRead, ProblemCollector
-from stillwell.intake.readers.sheet import BadCell
-from stillwell.intake.unpack import DepositSheet
+from stillwell.intake.readers.sheet import BadCell, Sheet
 from stillwell.intake.values import cells
 from stillwell.intake.values.constant import missing, repeated
 from stillwell.intake.values.rod_graduation import IN_FEET, off_graduation
 from stillwell.intake.values.units import Unit, spellings
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.base import Column
-from stillwell.schemas.derive import columns
+from stillwell.schemas.derive import FRAME_TYPES, columns
 
-DTYPES = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean", "time": "datetime64[us, UTC]"}
 TIME_EXPECTED = "a time with its offset, as in 2025-05-01T10:00+02:00"
 
 
 def typed_tables(
-    batch_sheets: Sequence[DepositSheet], collector: ProblemCollector
+    batch_sheets: Sequence[Sheet], collector: ProblemCollector
 ) -> tuple[dict[str, pd.DataFrame], dict[str, list[BadCell]]]:
     """Turn all sheets of a batch into one frame per table.
 
     Parameters
     ----------
-    batch_sheets : sequence of DepositSheet
+    batch_sheets : sequence of Sheet
     collector : ProblemCollector
         Receives files that cannot be used as a whole as problems, unknown columns as notes.
 
@@ -53,14 +51,12 @@ def typed_tables(
     return tables, bad
 
 
-def _table(
-    name: str, own_sheets: Sequence[DepositSheet], collector: ProblemCollector
-) -> tuple[pd.DataFrame, list[BadCell]]:
+def _table(name: str, own_sheets: Sequence[Sheet], collector: ProblemCollector) -> tuple[pd.DataFrame, list[BadCell]]:
     """Read the sheets of a table, those of one header together, into rows in the order handed in."""
-    groups: dict[tuple[object, ...], list[DepositSheet]] = defaultdict(list)
+    groups: dict[tuple[object, ...], list[Sheet]] = defaultdict(list)
     for sheet in own_sheets:
-        kinds = tuple(str(column.type) for column in sheet.sheet.cells)
-        groups[(sheet.sheet.header, sheet.sheet.shown, sheet.sheet.delimiter, kinds)].append(sheet)
+        kinds = tuple(str(column.type) for column in sheet.cells)
+        groups[(sheet.header, sheet.shown, sheet.delimiter, kinds)].append(sheet)
     position = {id(sheet): i for i, sheet in enumerate(own_sheets)}
     frames: list[pd.DataFrame] = []
     bad: list[BadCell] = []
@@ -70,7 +66,7 @@ def _table(
         if usable:
             start = sum(map(len, frames))
             bad += [cell._replace(row=cell.row + start) for cell in cells_of_group]
-            order.append(np.repeat([position[id(m)] for m in usable], [len(m.sheet.lines) for m in usable]))
+            order.append(np.repeat([position[id(m)] for m in usable], [len(m.lines) for m in usable]))
             frames.append(frame)
     if len(frames) < 2:
         return (frames[0] if frames else _empty(name)), sorted(bad)
@@ -88,15 +84,15 @@ def _empty(name: str) -> pd.DataFrame:
 
 @cache
 def _without_rows(name: str) -> pd.DataFrame:
-    return pd.DataFrame({c.name: pd.Series(dtype=DTYPES[c.kind]) for c in columns(DEPOSIT_TABLES[name])})
+    return pd.DataFrame({c.name: pd.Series(dtype=FRAME_TYPES[c.kind]) for c in columns(DEPOSIT_TABLES[name])})
 
 
 def _group(
-    name: str, members: list[DepositSheet], collector: ProblemCollector
-) -> tuple[pd.DataFrame, list[BadCell], list[DepositSheet]]:
+    name: str, members: list[Sheet], collector: ProblemCollector
+) -> tuple[pd.DataFrame, list[BadCell], list[Sheet]]:
     """Read the sheets of one header; files that cannot be used as a whole become problems and are left out."""
     known = table_columns(name)
-    header, shown = members[0].sheet.header, members[0].sheet.shown
+    header, shown = members[0].header, members[0].shown
     names = map_spellings(known) if shown else spellings(known)
     chosen: dict[str, tuple[int, str, Unit | None]] = {}
     for i, given in enumerate(header):
@@ -123,34 +119,34 @@ def _group(
 
 
 def _note_graduations(
-    members: list[DepositSheet],
+    members: list[Sheet],
     chosen: dict[str, tuple[int, str, Unit | None]],
     marks: list[str],
     collector: ProblemCollector,
 ) -> None:
     """Note depths in feet that are not on a graduation of the rod."""
     places = [chosen[name][0] for name in ("gauging", "vertical", "depth_m") if name in chosen]
-    if len(places) < 3 or members[0].sheet.header[places[2]] not in IN_FEET:
+    if len(places) < 3 or members[0].header[places[2]] not in IN_FEET:
         return
     for member, mark in zip(members, marks, strict=True):
-        gauging, vertical, depth = (member.sheet.cells[place] for place in places)
+        gauging, vertical, depth = (member.cells[place] for place in places)
         for note in off_graduation(gauging, vertical, _joined([depth], [mark])):
             collector.note(member.deposit, member.file, note)
 
 
 def _decimal_marks(
     name: str,
-    members: list[DepositSheet],
+    members: list[Sheet],
     known: dict[str, Column],
     chosen: dict[str, tuple[int, str, Unit | None]],
     collector: ProblemCollector,
-) -> tuple[list[DepositSheet], list[str]]:
+) -> tuple[list[Sheet], list[str]]:
     usable, marks = [], []
     for member in members:
-        of_numbers = [member.sheet.cells[i] for c, (i, _, _) in chosen.items() if known[c].kind == "number"]
+        of_numbers = [member.cells[i] for c, (i, _, _) in chosen.items() if known[c].kind == "number"]
         of_numbers = [column for column in of_numbers if pa.types.is_string(column.type)]
         try:
-            marks.append(cells.decimal_mark(of_numbers, member.sheet.delimiter))
+            marks.append(cells.decimal_mark(of_numbers, member.delimiter))
             usable.append(member)
         except CannotRead as reason:
             collector.file(member.deposit, name, member.file, reason)
@@ -162,13 +158,13 @@ def _decimal_marks(
 
 def _converted(
     known: dict[str, Column],
-    members: list[DepositSheet],
+    members: list[Sheet],
     chosen: dict[str, tuple[int, str, Unit | None]],
     marks: list[str],
 ) -> tuple[pd.DataFrame, list[BadCell]]:
-    sizes = [len(m.sheet.lines) for m in members]
+    sizes = [len(m.lines) for m in members]
     total = sum(sizes)
-    lines = np.concatenate([m.sheet.lines for m in members]) if members else np.zeros(0, dtype=np.int64)
+    lines = np.concatenate([m.lines for m in members])
     out: dict[str, pd.Series] = {
         "deposit": repeated([m.deposit for m in members], sizes),
         "row_file": repeated([m.file for m in members], sizes),
@@ -180,14 +176,14 @@ def _converted(
             out[name] = missing(column.kind, total)
             continue
         place, given, unit = chosen[name]
-        text = _joined([m.sheet.cells[place] for m in members], marks if column.kind == "number" else None)
+        text = _joined([m.cells[place] for m in members], marks if column.kind == "number" else None)
         values, wrong = _values(column, unit, text, out)
         out[name] = values
         expected = {"time": TIME_EXPECTED, "text": column.text_expected}.get(column.kind, column.expected)
         for row in _listed_rows(wrong, sizes):
             bad.append(BadCell(int(row), given, expected, repr(text[int(row)].as_py())))
     for start, member in zip(np.cumsum([0, *sizes])[:-1], members, strict=True):
-        bad += [cell._replace(row=int(start) + cell.row) for cell in member.sheet.bad]
+        bad += [cell._replace(row=int(start) + cell.row) for cell in member.bad]
     return pd.DataFrame(out, copy=False), bad
 
 
@@ -215,7 +211,7 @@ def _values(
 
 def _read(column: Column, unit: Unit | None, text: pa.StringArray) -> tuple[pd.Series, cells.Bad]:
     if column.kind == "number":
-        values, wrong = cells.numbers(text, unit, ".")
+        values, wrong = cells.numbers(text, unit)
         return pd.Series(values), wrong
     if column.kind == "count":
         return cells.counts(text)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import replace
 from functools import partial
 from pathlib import PurePosixPath
 
@@ -39,17 +39,7 @@ QUIET = (".txt", ".md", ".pdf", ".jpg", ".jpeg", ".png")
 """Endings of files that are sealed with a deposit and no table."""
 
 
-@dataclass(frozen=True)
-class DepositSheet:
-    """A sheet of text, the table it is, and the deposit and file it stood in."""
-
-    table: str
-    deposit: str
-    file: str
-    sheet: Sheet
-
-
-def sheets(deposit: Deposit, collector: ProblemCollector, intake_map: Map | None = None) -> Iterator[DepositSheet]:
+def sheets(deposit: Deposit, collector: ProblemCollector, intake_map: Map | None = None) -> Iterator[Sheet]:
     """Read the tables of a deposit; what cannot be read becomes a problem, never an exception.
 
     Parameters
@@ -62,7 +52,7 @@ def sheets(deposit: Deposit, collector: ProblemCollector, intake_map: Map | None
 
     Yields
     ------
-    DepositSheet
+    Sheet
     """
     files = _files(deposit, collector)
     known = 0
@@ -112,7 +102,7 @@ def _series(
 
 def _mapped(
     intake_map: Map, series: Mapping[str, AirSeries], deposit: Deposit, file: DepositFile, collector: ProblemCollector
-) -> Iterator[DepositSheet]:
+) -> Iterator[Sheet]:
     """Read a file with a map, or as usual where the map says nothing of it."""
     layout = None
     try:
@@ -128,7 +118,7 @@ def _mapped(
         return
     collector.note(deposit.digest, file.path, f"read with the intake map {intake_map.name!r}, {intake_map.digest[:16]}")
     for name, sheet in mapped:
-        yield _noted(deposit, name, file.path, sheet, collector)
+        yield _placed(deposit, name, file.path, sheet, collector)
 
 
 def _path(file: DepositFile) -> PurePosixPath:
@@ -158,7 +148,7 @@ def _well_named(deposit: Deposit, file: DepositFile, collector: ProblemCollector
     return not fault
 
 
-def _tables(deposit: Deposit, file: DepositFile, collector: ProblemCollector) -> Iterator[DepositSheet]:
+def _tables(deposit: Deposit, file: DepositFile, collector: ProblemCollector) -> Iterator[Sheet]:
     path = _path(file)
     ending, name = path.suffix.lower(), path.stem.lower()
     if _passed_over(path) or ending in QUIET:
@@ -186,7 +176,7 @@ def _tables(deposit: Deposit, file: DepositFile, collector: ProblemCollector) ->
         _unknown(deposit, name, file.path, collector)
 
 
-def _policy(deposit: Deposit, file: DepositFile, collector: ProblemCollector) -> Iterator[DepositSheet]:
+def _policy(deposit: Deposit, file: DepositFile, collector: ProblemCollector) -> Iterator[Sheet]:
     """Read a policy as a table of one row that holds the whole file."""
     if len(file.data) > MOST_TOML:
         reason = CannotRead(f"a policy or map of at most {MOST_TOML} bytes", str(len(file.data)))
@@ -203,25 +193,23 @@ def _policy(deposit: Deposit, file: DepositFile, collector: ProblemCollector) ->
         return
     cells = (pa.array(["office"]), pa.array([sha256(file.data)]), pa.array([text]))
     sheet = Sheet(("policy", "policy_digest", "text"), cells, np.array([1], dtype=np.int64))
-    yield DepositSheet("policies", deposit.digest, file.path, sheet)
+    yield _placed(deposit, "policies", file.path, sheet, collector)
 
 
-def _known(
-    deposit: Deposit, name: str, where: str, sheet: Sheet, collector: ProblemCollector
-) -> Iterator[DepositSheet]:
+def _known(deposit: Deposit, name: str, where: str, sheet: Sheet, collector: ProblemCollector) -> Iterator[Sheet]:
     if name in KEPT_OUT:
         return
     if name not in SHEETS:
         _unknown(deposit, name, where, collector)
         return
-    yield _noted(deposit, name, where, sheet, collector)
+    yield _placed(deposit, name, where, sheet, collector)
 
 
-def _noted(deposit: Deposit, name: str, where: str, sheet: Sheet, collector: ProblemCollector) -> DepositSheet:
+def _placed(deposit: Deposit, name: str, where: str, sheet: Sheet, collector: ProblemCollector) -> Sheet:
     """Pass on what the reader noted, and say where the sheet stood."""
     for note in sheet.notes:
         collector.note(deposit.digest, where, note)
-    return DepositSheet(name, deposit.digest, where, sheet)
+    return replace(sheet, table=name, deposit=deposit.digest, file=where)
 
 
 def _unknown(deposit: Deposit, name: str, where: str, collector: ProblemCollector) -> None:

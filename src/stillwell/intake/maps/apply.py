@@ -20,7 +20,7 @@ from stillwell.intake.maps.times import Moments, moments
 from stillwell.intake.maps.values import AirSeries, Bad, air_series, derived_values, number_cells
 from stillwell.intake.problem_collector import CannotRead
 from stillwell.intake.readers.sheet import BadCell, Sheet
-from stillwell.intake.values.wall_times import MINUTE_US, Flags, Ints
+from stillwell.intake.values.wall_times import MINUTE_US, Flags, Ints, offset_text
 
 RAW, RAW_UNIT, RAW_OF = "raw_value", "raw_unit", "stage_m"
 """Where the figure as written is kept, and its unit, when this column is made from it."""
@@ -222,8 +222,6 @@ def without_air_note(lines: Ints) -> str:
 def iso_texts(times: Moments) -> pa.StringArray:
     """Write times in ISO 8601 with the offset they were given with; blank where there is none."""
     shown = np.datetime_as_string((times.time_us + times.offset_min * MINUTE_US).view("datetime64[us]"), unit="us")
-    size = np.abs(times.offset_min)
-    signs = np.where(times.offset_min < 0, "-", "+")
-    offsets = [f"{sign}{n // 60:02d}:{n % 60:02d}" for sign, n in zip(signs.tolist(), size.tolist(), strict=True)]
+    offsets = [offset_text(minutes) for minutes in times.offset_min.tolist()]
     words = pc.binary_join_element_wise(pa.array(shown.tolist(), pa.string()), pa.array(offsets, pa.string()), "")
     return pc.if_else(pa.array(times.known), words, "")

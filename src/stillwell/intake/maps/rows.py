@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from stillwell.intake.maps.map_file import Counted, TableLayout
 from stillwell.intake.problem_collector import CannotRead
 from stillwell.intake.readers.sheet import Sheet
+from stillwell.intake.values.cells import flag_array
 
 Ints = NDArray[np.int64]
 
@@ -42,7 +43,7 @@ def chosen_rows(foreign: Sheet, table: TableLayout) -> tuple[Ints, list[str]]:
     notes = []
     for name, words in table.no_value.items():
         cells = foreign.column(name)
-        lost = taken & flags(pc.is_in(cells, pa.array(words, pa.string())))
+        lost = taken & flag_array(pc.is_in(cells, pa.array(words, pa.string())))
         taken &= ~lost
         if lost.any():
             notes.append(no_value_note(name, cells.filter(pa.array(lost)), foreign.lines[lost]))
@@ -86,12 +87,7 @@ def counted_numbers(foreign: Sheet, rule: Counted) -> pa.StringArray:
 
 def filled(cells: pa.StringArray) -> NDArray[np.bool_]:
     """Say which cells hold something."""
-    return flags(pc.not_equal(cells, ""))
-
-
-def flags(values: pa.BooleanArray) -> NDArray[np.bool_]:
-    """Turn flags into an array that can be written to."""
-    return np.array(values.to_numpy(zero_copy_only=False), dtype=bool)
+    return flag_array(pc.not_equal(cells, ""))
 
 
 def _once(foreign: Sheet, table: TableLayout, rows: Ints) -> Ints:

@@ -106,15 +106,15 @@ def _read_lines(lines: Lines, keep: NDArray[np.bool_], layout: FileLayout) -> Bo
         if header.count('"') % 2:
             return None
         names = _names(header, layout)
-    keep = keep & ~lines.empty()
-    keep[: layout.first_line - 1] = False
-    cells = quick_columns(lines.select(keep), int(keep.sum()), len(names), layout.delimiter)
-    if cells is None:
+    below = np.arange(len(lines)) >= layout.first_line - 1
+    rows = quick_columns(lines, keep & below, len(names), layout.delimiter)
+    if rows is None:
         return None
+    cells, at = rows
     cells = [_without(column, layout.blank) for column in cells]
     if any(pc.any(pc.not_equal(column, ""), min_count=0).as_py() for column in cells[len(names) :]):
         return None
-    return names, *without_blank_rows(cells[: len(names)], np.flatnonzero(keep) + 1)
+    return names, *without_blank_rows(cells[: len(names)], at)
 
 
 def _names(header: str, layout: FileLayout) -> list[str]:

@@ -140,13 +140,10 @@ def _read_lines(data: bytes, delimiter: str, notes: tuple[str, ...]) -> Sheet | 
     if not any(name.strip() for name in names):
         return None
     header = checked_header(names)
-    keep = ~lines.empty()
-    keep[: head + 1] = False
-    at = np.flatnonzero(keep) + 1
-    cells = quick_columns(lines.select(keep), at.size, len(header), delimiter)
-    if cells is None or len(cells) != len(header):
+    rows = quick_columns(lines, np.arange(len(lines)) > head, len(header), delimiter)
+    if rows is None or len(rows[0]) != len(header):
         return None
-    columns, at = without_blank_rows(cells, at)
+    columns, at = without_blank_rows(*rows)
     return Sheet(header, tuple(columns), at, delimiter, notes)
 
 

@@ -24,7 +24,7 @@ class BadCell(NamedTuple):
 
 @dataclass(frozen=True)
 class Sheet:
-    """A table of text: one array per column, and the line each row began on."""
+    """A table of text: one array per column, the line each row began on, and where it stood."""
 
     header: tuple[str, ...]
     cells: tuple[pa.Array, ...]
@@ -36,6 +36,12 @@ class Sheet:
     """Where a map made the sheet, what its columns are called in the file."""
     bad: tuple[BadCell, ...] = ()
     """Cells that the map could not read."""
+    table: str = ""
+    """Of ``DEPOSIT_TABLES``; filled by ``unpack.sheets``, like ``deposit`` and ``file``."""
+    deposit: str = ""
+    """Its digest."""
+    file: str = ""
+    """Path of the file in the deposit, with the sheet's name where it is a workbook."""
 
     def column(self, name: str) -> pa.StringArray:
         """Return the column of a name.
