@@ -73,11 +73,18 @@ SEASON = tuple(check for check in CHECKS if check.season)
 class ComputedPart:
     """The rows that a part of a batch comes to, by archive table."""
 
+    sites: tuple[str, ...]
+    """Every gauging that the batch has at these; none where the findings rest on all parts."""
     places: Ints
-    """Numbers of its gaugings in the batch: every gauging of its sites; none where the findings rest on all parts."""
+    """Numbers of its gaugings in the batch."""
     tables: dict[str, pd.DataFrame]
     only: bool
     """Whether there is no other part, so that nothing is gained by writing its rows out at once."""
+
+    @property
+    def for_buffer(self) -> bool:
+        """Whether its large tables hold all rows of their sites and are to be written out before the next part."""
+        return bool(self.sites) and not self.only
 
 
 def computed_parts(
@@ -104,7 +111,7 @@ def computed_parts(
     ------
     ComputedPart
         Rows of ``gaugings``, ``verticals``, ``points``, ``samples``, ``findings`` and ``uncertainty_budget``; the last
-        one has no places and only ``findings``. A consumer may empty ``tables`` before it asks for the next.
+        one has no sites and only ``findings``. A consumer may empty ``tables`` before it asks for the next.
     """
     parts = [np.arange(len(batch.gaugings))] if parts is None else parts
     only, results = len(parts) == 1, []
@@ -113,13 +120,15 @@ def computed_parts(
         part_results, tables = _computed(some, beside if only else beside.of(batch.gaugings, places), context)
         results.append(part_results)
         del some  # released before the points of the next part are read
-        yield ComputedPart(places, tables, only)
+        sites = sorted(batch.gaugings["site"].iloc[places].unique())
+        yield ComputedPart(tuple(sites), places, tables, only)
         del tables
     order = np.concatenate(parts)
     gaugings = batch.gaugings.iloc[order].reset_index(drop=True)
     tied = replace(beside, ties=beside.ties.iloc[order].reset_index(drop=True))
-    season = _season(gaugings, pd.concat(results, ignore_index=True), tied, context.policy)
-    yield ComputedPart(order[:0], {"findings": owned(season, gaugings[list(OWNER)])}, only)
+    evidence = _evidence(apart(gaugings, tied.world), pd.concat(results, ignore_index=True), tied, context.policy)
+    tables = {"findings": owned(assess(evidence, SEASON), gaugings[list(OWNER)])}
+    yield ComputedPart((), order[:0], tables, only)
 
 
 def joined(parts: Sequence[Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
@@ -136,29 +145,23 @@ def _computed(
     policy = context.policy
     gaugings = apart(batch.gaugings, beside.world, ("site",))
     made = compute(gaugings, batch.points, beside.heights, beside.calibrations, policy.settings())
-    findings = assess(_evidence(batch.gaugings, made, beside, policy), OWN)
+    details = {"verticals": made.verticals, "points": made.points, "readings": made.readings}
+    findings = assess(_evidence(batch.gaugings, made.results, beside, policy, **details), OWN)
     return made.results, _rows(batch, made, findings, beside, context)
 
 
-def _season(gaugings: pd.DataFrame, results: pd.DataFrame, beside: Surroundings, policy: Policy) -> pd.DataFrame:
-    """Judge gaugings by others and by the checks of their meters."""
-    nothing = pd.DataFrame()
-    gaugings = apart(gaugings, beside.world)
-    return assess(_evidence(gaugings, Computed(nothing, results, nothing, nothing, nothing), beside, policy), SEASON)
-
-
-def _evidence(gaugings: pd.DataFrame, made: Computed, beside: Surroundings, policy: Policy) -> Evidence:
+def _evidence(
+    gaugings: pd.DataFrame, results: pd.DataFrame, beside: Surroundings, policy: Policy, **details: pd.DataFrame
+) -> Evidence:
     return Evidence(
         gaugings=gaugings,
-        results=made.results,
-        verticals=made.verticals,
-        points=made.points,
-        readings=made.readings,
+        results=results,
         policy=policy,
         sites=beside.sites,
         instruments=beside.instruments,
         history=beside.history,
         ties=beside.ties,
+        **details,
     )
 
 

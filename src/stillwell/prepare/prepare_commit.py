@@ -143,7 +143,7 @@ def _own_tables(
     parts = site_parts(batch) if context.policy_digest == context.policy_before else None
     tables = []
     for part in computed_parts(batch, beside, context, parts):
-        if part.places.size and not part.only:
+        if part.for_buffer:
             put_large(buffer, part.tables, context)
         tables.append(part.tables)
     return joined(tables)
@@ -161,7 +161,7 @@ def _with_changed(
     done: set[str] = set()
     changed: list[dict[str, pd.DataFrame]] = []
     for part in changed_parts(view, set(tables["gaugings"]["gauging_id"]), registers, checks, context):
-        if part.sites and not part.only:
+        if part.for_buffer:
             done.update(part.sites)
             for name in LARGE:
                 own = tables[name][tables[name]["site"].isin(part.sites)]
