@@ -92,7 +92,7 @@ def changed_parts(
     parts = site_parts_of(newest["site"], newest["points"].fillna(0).to_numpy(dtype="int64"))
     whole = batch_of(newest, [])
     standing = {name: _standing(view, name, registers) for name in ("gauge_heights", *REGISTERS_BESIDE)}
-    beside = Surroundings(
+    surroundings = Surroundings(
         heights=standing["gauge_heights"],
         calibrations=standing["calibrations"],
         sites=standing["sites"],
@@ -101,7 +101,7 @@ def changed_parts(
         ties=checks.ties(whole.gaugings, context.policy, standing["instruments"]),
     )
     ids: set[str] = set()
-    for part in computed_parts(whole, beside, context, parts, part_of):
+    for part in computed_parts(whole, surroundings, context, parts, part_of):
         if part.sites:
             rows = newest.iloc[part.places].reset_index(drop=True)
             changed = _changed(view.read("findings", part.sites), rows, part.tables)
