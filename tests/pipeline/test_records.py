@@ -105,7 +105,7 @@ def test_a_change_of_rating_recomputes_only_where_it_applies(root):
     np.testing.assert_allclose(np.where(later, 20.0, 10.0), rows["discharge_m3_s"])
     # 11 hours at 10, one hour from 10 to 20, 12 hours at 20
     np.testing.assert_allclose((11 * 10 + 15 + 12 * 20) / 24, _of(root, "daily")["mean_m3_s"][1])
-    then = Archive(root).standing("discharge", ["S1"], before)
+    then = Archive(root).at(before).standing("discharge", ["S1"])
     np.testing.assert_allclose(10.0, then["discharge_m3_s"])
 
 
