@@ -104,7 +104,7 @@ def _answers(root, moments, alone):
             rows = archive.read(table, sites)
             told[table, site, "read"] = rows[rows["recorded_at"] <= moments[-1]]
             for number, moment in enumerate(moments[:: 3 if alone == SITES else 6]):
-                told[table, site, number] = archive.standing(table, sites, moment)
+                told[table, site, number] = archive.at(moment).standing(table, sites)
             # in the order of site and key by itself; the others in any
             told[table, site, "opened"] = opened.table(table)(site=site, as_of=moments[-1]) if knows else rows[:0]
             where = "" if site is None else f"WHERE site = '{site}'"
