@@ -7,10 +7,10 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from stillwell.room import urls
-from stillwell.room.data.archive_view import Shelf
-from stillwell.room.data.cache import LEAST, Kept
-from stillwell.room.data.series import series_of
+from stillwell.pages import urls
+from stillwell.pages.data.archive_view import Shelf
+from stillwell.pages.data.cache import LEAST, Kept
+from stillwell.pages.data.series import series_of
 from tests.room.conftest import archive_of, deposit
 
 

@@ -12,8 +12,8 @@ import pytest
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.provenance.document import provenance_path
-from stillwell.room import urls
-from stillwell.room.data.archive_at import ArchiveThen
+from stillwell.pages import urls
+from stillwell.pages.data.archive_at import ArchiveThen
 from tests.room.conftest import SAMPLE
 
 BEFORE, MIDDLE = "2025-10-15T12:00Z", "2025-10-16T12:00Z"

@@ -154,10 +154,10 @@ def _fitted(
     from stillwell.archive.archive import Archive
     from stillwell.hydrometry.rating.shape import FitChoices
     from stillwell.pipeline import adopt as adopting
+    from stillwell.reading.policy import policy_of
     from stillwell.reading.rating.document import rating_document
     from stillwell.reading.rating.findings import findings_of_fit
     from stillwell.reading.rating.site_fit import candidates, ensemble_text, fitted, rating_text, sampled
-    from stillwell.reporting.limits import policy_of
 
     segments, zeros, controls = asked
     opened = Archive(archive)

@@ -1,0 +1,37 @@
+"""The gaugings of a site that stand, each with its findings and how far it lies from the rating then in force."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from stillwell.pages.data.archive_view import View
+from stillwell.pages.ratings import ratings_at
+from stillwell.pages.wording import severest
+from stillwell.reading.rating.site_ratings import departures
+
+
+def site_gaugings(view: View, site: str) -> pd.DataFrame:
+    """Read the gaugings of a site that stand, in order of time.
+
+    Returns
+    -------
+    DataFrame
+        With ``severest`` and ``findings``, the greatest severity and the number of the findings of each, and
+        ``departure_pct``, how far it lies from the rating in force at its start.
+    """
+    rows: pd.DataFrame = view.memo(("site-gaugings", site), lambda: _read(view, site))
+    return rows
+
+
+def _read(view: View, site: str) -> pd.DataFrame:
+    gaugings = view.standing("gaugings", site)
+    if gaugings.empty:
+        return gaugings
+    findings = view.standing("findings", site)
+    worst = severest(findings, "gauging_id")
+    counts = findings["gauging_id"].value_counts() if len(findings) else pd.Series(dtype="int64")
+    return gaugings.assign(
+        severest=gaugings["gauging_id"].map(worst).fillna(""),
+        findings=gaugings["gauging_id"].map(counts).fillna(0).astype("int64"),
+        departure_pct=departures(gaugings, ratings_at(view, site)),
+    ).sort_values("started_at", kind="stable")
