@@ -223,7 +223,7 @@ def _meter(view: View, row: dict[str, Any], policy: InForce) -> dict[str, Any]:
         return out
     kinds = [one["kind"] for one in records(rows_of_meter(view, "instruments", row["instrument"], "valid_from"))]
     out["meter_kind"] = kinds[-1] if kinds else None
-    history = meter_history(view, row["instrument"], policy)
+    history = meter_history(view, row["instrument"], str(row["policy_digest"]))
     checks = history.checks
     if checks.empty:
         return out

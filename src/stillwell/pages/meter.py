@@ -56,7 +56,7 @@ def meter_page(view: View, instrument: str) -> dict[str, Any]:
     """
     registers = rows_of_meter(view, "instruments", instrument, "valid_from")
     policy = policy_in_force(view)
-    history = meter_history(view, instrument, policy)
+    history = meter_history(view, instrument)
     gaugings = view.ask(_GAUGINGS, [instrument]).to_pylist() if "gaugings" in view.tables else []
     if registers.empty and history.checks.empty and not gaugings:
         known = view.standing("instruments")

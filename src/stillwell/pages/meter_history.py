@@ -12,6 +12,7 @@ from stillwell.drawing.health import Quantity, health_svg
 from stillwell.hydrometry.gauging.gauge_height import microseconds
 from stillwell.pages.data.archive_view import View
 from stillwell.pages.formats import drawn
+from stillwell.pages.ratings import policy_in_force
 from stillwell.reading.policy import InForce
 
 
@@ -34,20 +35,27 @@ class MeterHistory:
         return drawn(health_svg(verdicts, _quantities(self.health, self.inforce), ticks, "health"))
 
 
-def meter_history(view: View, instrument: str, inforce: InForce) -> MeterHistory:
+def meter_history(view: View, instrument: str, digest: str | None = None) -> MeterHistory:
     """Read the checks of a meter, in order of time, and summarise their samples.
 
     Parameters
     ----------
     view : View
     instrument : str
-    inforce : InForce
-        Whose limits are drawn; verdicts are those recorded.
+    digest : str, optional
+        Of the policy whose limits are drawn, without it that in force; verdicts are those recorded.
 
     Returns
     -------
     MeterHistory
     """
+    history: MeterHistory = view.memo(
+        ("meter-history", instrument, digest), lambda: _read(view, instrument, policy_in_force(view, digest))
+    )
+    return history
+
+
+def _read(view: View, instrument: str, inforce: InForce) -> MeterHistory:
     checks = rows_of_meter(view, "checks", instrument, "checked_at", "check")
     if checks.empty:
         return MeterHistory(checks, None, inforce)

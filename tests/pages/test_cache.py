@@ -1,4 +1,4 @@
-"""What is kept between questions."""
+"""What views and their cache keep between questions."""
 
 from __future__ import annotations
 
