@@ -11,7 +11,7 @@ import pytest
 from stillwell import open as opened
 from stillwell.archive.archive import Archive
 from stillwell.hydrometry.rating.which_rating_holds import ratings_in_order, ratings_passed_over
-from stillwell.pages.data.archive_view import Shelf
+from stillwell.pages.data.archive_view import ArchiveViews
 from stillwell.pages.ratings import ratings_at
 from stillwell.pipeline.adopt import adopt
 from stillwell.pipeline.audit import audit
@@ -48,7 +48,7 @@ def test_every_reader_names_the_rating_recorded_last(root):
     """Record, reports, reading room, proposal of shifts and plot name R-A, whatever the order of rows in the files."""
     archive = Archive(root)
     assert set(archive.standing("discharge")["rating"]) == {"R-A"}
-    assert [r.name for r in ratings_at(Shelf(root).view(), "S1")] == ["R-M", "R-A"]
+    assert [r.name for r in ratings_at(ArchiveViews(root).view(), "S1")] == ["R-M", "R-A"]
     assert newest_rating(archive, "S1")["rating"] == "R-A"
     assert proposal_of(archive, "S1", "by gauging")[0] == "R-A"
     gauging, site = (

@@ -16,7 +16,7 @@ from stillwell.drawing.gaugings import MOST_GAUGINGS, evenly_spread
 from stillwell.drawing.hydrograph import hydrograph_svg
 from stillwell.drawing.thinning import thinned, thinned_limits
 from stillwell.pages import urls
-from stillwell.pages.data.archive_view import Shelf
+from stillwell.pages.data.archive_view import ArchiveViews
 from stillwell.pages.data.series import series_of
 from stillwell.pages.marked_gaugings import count_gaugings, gaugings_in, marked, stage_discharge
 from stillwell.pages.ratings import policy_of, ratings_at, shown_rating
@@ -29,7 +29,7 @@ from tests.room.conftest import SAMPLE, archive_of, deposit, opened
 @pytest.fixture(scope="module")
 def view():
     """Return the sample archive as the room reads it."""
-    return Shelf(SAMPLE).view()
+    return ArchiveViews(SAMPLE).view()
 
 
 def _rows(table, site):

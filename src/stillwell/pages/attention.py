@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from stillwell.archive.revisions.reviews import newest_rows
+from stillwell.archive.tables.current_rows import newest_rows
 from stillwell.pages import urls
 from stillwell.pages.data.archive_view import View
 

@@ -9,7 +9,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from stillwell.archive.ledger.moved_gaugings import sites_named
-from stillwell.archive.revisions.reviews import newest_rows
+from stillwell.archive.tables.current_rows import newest_rows
 from stillwell.drawing.budget import Interval, budget_svg, intervals_svg
 from stillwell.drawing.section import section_svg
 from stillwell.errors import QueryError
@@ -19,8 +19,8 @@ from stillwell.pages.data.archive_view import View
 from stillwell.pages.formats import drawn, first_record, records
 from stillwell.pages.marked_gaugings import kept_out, marked, stage_discharge
 from stillwell.pages.meter_history import meter_history, rows_of_meter
-from stillwell.pages.ratings import policy_in_force, ratings_at
-from stillwell.pages.site_gaugings import site_gaugings
+from stillwell.pages.ratings import policy_for_pages, ratings_at
+from stillwell.pages.site_gaugings import register_row, site_gaugings
 from stillwell.pages.wording import (
     findings_by_code,
     most_severe_first,
@@ -29,7 +29,7 @@ from stillwell.pages.wording import (
     suspect_verticals,
     within_words,
 )
-from stillwell.reading.policy import InForce
+from stillwell.reading.policy import PolicyShown
 from stillwell.reading.rating.site_ratings import departures
 
 WADING = "wading-product-high"
@@ -95,11 +95,12 @@ def gauging_page(view: View, gauging: str, revision: int = 0) -> dict[str, Any]:
         raise QueryError(msg)
     row = first_record(shown)
     reviews = view.standing("reviews")
-    reviews = reviews[reviews["subject"] == gauging].sort_values("decided_at") if len(reviews) else reviews
-    policy = policy_in_force(view, str(row["policy_digest"]))
+    if len(reviews):
+        reviews = reviews[reviews["subject"] == gauging].sort_values("decided_at", kind="stable")
+    policy = policy_for_pages(view, str(row["policy_digest"]))
     return {
         "g": row,
-        "site": first_record(_site(view, row["site"])),
+        "site": register_row(view, row["site"]) or {"name": None, "river": None},
         "stands": bool(len(standing)) and row["revision"] == int(standing["revision"].iloc[0]),
         "withdrawn": standing.empty,
         "revisions": records(known.sort_values(["revision", "recorded_at"], kind="stable")),
@@ -118,12 +119,6 @@ def gauging_page(view: View, gauging: str, revision: int = 0) -> dict[str, Any]:
     }
 
 
-def _site(view: View, site: str) -> pd.DataFrame:
-    rows = view.standing("sites")
-    mine = rows[rows["site"] == site].tail(1) if len(rows) else rows
-    return mine if len(mine) else pd.DataFrame([{"site": site, "name": None, "river": None}])
-
-
 def _own(view: View, table: str, row: dict[str, Any]) -> pd.DataFrame:
     """Read the rows of a revision, also where none of it stands any more."""
     rows = view.every(table, [row["site"]])
@@ -138,7 +133,7 @@ def _downloads(view: View, row: dict[str, Any]) -> dict[str, list[tuple[str, str
     return {table: urls.downloads(table, **own, **more) for table, more in revisions.items() if table in view.tables}
 
 
-def _measured(view: View, row: dict[str, Any], policy: InForce) -> dict[str, Any]:
+def _measured(view: View, row: dict[str, Any], policy: PolicyShown) -> dict[str, Any]:
     """Lay out the measurements, the section and the findings."""
     findings = most_severe_first(_own(view, "findings", row))
     verticals, points = _own(view, "verticals", row), _own(view, "points", row)
@@ -216,7 +211,7 @@ def _heights(view: View, row: dict[str, Any]) -> list[dict[str, Any]]:
     return records(mine.sort_values("read_at"))
 
 
-def _meter(view: View, row: dict[str, Any], policy: InForce) -> dict[str, Any]:
+def _meter(view: View, row: dict[str, Any], policy: PolicyShown) -> dict[str, Any]:
     """Find the checks of the meter next to the gauging, and draw the history of all; those after it as known now."""
     out: dict[str, Any] = {"meter_kind": None, "checks": [], "health": None, "check_days": policy.limit("check_days")}
     if row["instrument"] is None:

@@ -11,7 +11,7 @@ from stillwell.pages import urls
 from stillwell.pages.data.archive_view import View
 from stillwell.pages.formats import records
 from stillwell.pages.meter_history import meter_history, receiver_rows, rows_of_meter
-from stillwell.pages.ratings import policy_in_force
+from stillwell.pages.ratings import policy_for_pages
 
 MOST = 300
 """Rows of a table; what is left out is counted."""
@@ -55,7 +55,7 @@ def meter_page(view: View, instrument: str) -> dict[str, Any]:
         If neither register nor checks nor gaugings know such a meter.
     """
     registers = rows_of_meter(view, "instruments", instrument, "valid_from")
-    policy = policy_in_force(view)
+    policy = policy_for_pages(view)
     history = meter_history(view, instrument)
     gaugings = view.ask(_GAUGINGS, [instrument]).to_pylist() if "gaugings" in view.tables else []
     if registers.empty and history.checks.empty and not gaugings:

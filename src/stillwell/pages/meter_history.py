@@ -12,8 +12,8 @@ from stillwell.drawing.health import Quantity, health_svg
 from stillwell.hydrometry.gauging.gauge_height import microseconds
 from stillwell.pages.data.archive_view import View
 from stillwell.pages.formats import drawn
-from stillwell.pages.ratings import policy_in_force
-from stillwell.reading.policy import InForce
+from stillwell.pages.ratings import policy_for_pages
+from stillwell.reading.policy import PolicyShown
 
 
 @dataclass(frozen=True)
@@ -22,7 +22,7 @@ class MeterHistory:
 
     checks: pd.DataFrame
     health: Health | None
-    inforce: InForce
+    inforce: PolicyShown
 
     def drawing(self, gauged: pd.Series) -> Markup | None:
         """Draw the history, with the moments of some gaugings; None without a check."""
@@ -50,12 +50,12 @@ def meter_history(view: View, instrument: str, digest: str | None = None) -> Met
     MeterHistory
     """
     history: MeterHistory = view.memo(
-        ("meter-history", instrument, digest), lambda: _read(view, instrument, policy_in_force(view, digest))
+        ("meter-history", instrument, digest), lambda: _read(view, instrument, policy_for_pages(view, digest))
     )
     return history
 
 
-def _read(view: View, instrument: str, inforce: InForce) -> MeterHistory:
+def _read(view: View, instrument: str, inforce: PolicyShown) -> MeterHistory:
     checks = rows_of_meter(view, "checks", instrument, "checked_at", "check")
     if checks.empty:
         return MeterHistory(checks, None, inforce)
@@ -95,7 +95,7 @@ LEAST_SPAN = {"noise_db": 6.0, "echo_db": 6.0, "spread_db": 2.0}
 """Span the axis of a figure has at least (chosen)."""
 
 
-def _quantities(health: Health | None, inforce: InForce) -> list[Quantity]:
+def _quantities(health: Health | None, inforce: PolicyShown) -> list[Quantity]:
     if health is None:
         return []
     out = []

@@ -11,8 +11,7 @@ from stillwell.assessment.policy import Policy
 from stillwell.drawing.rating import Line
 from stillwell.hydrometry.rating.which_rating_holds import Rated
 from stillwell.pages.data.archive_view import View
-from stillwell.reading import policy
-from stillwell.reading.policy import InForce
+from stillwell.reading.policy import PolicyShown, policy_shown
 from stillwell.reading.rating.site_ratings import archive_ratings
 
 Floats = NDArray[np.float64]
@@ -27,15 +26,15 @@ FURTHER = 0.15
 """Share of the greatest head a rating is drawn above it."""
 
 
-def policy_in_force(view: View, digest: str | None = None) -> InForce:
-    """Return the policy of a digest, or without one that which holds; see ``reading.policy.policy_of``."""
-    in_force: InForce = view.memo(("policy", digest), lambda: policy.policy_of(view.archive, digest))
-    return in_force
+def policy_for_pages(view: View, digest: str | None = None) -> PolicyShown:
+    """Return the policy of a digest, or without one that which holds; see ``reading.policy.policy_shown``."""
+    shown: PolicyShown = view.memo(("policy", digest), lambda: policy_shown(view.archive, digest))
+    return shown
 
 
 def policy_of(view: View) -> Policy:
     """Return the policy that holds: the office's, or the one that ships with this version."""
-    return policy_in_force(view).policy
+    return policy_for_pages(view).policy
 
 
 def ratings_at(view: View, site: str) -> list[Rated]:

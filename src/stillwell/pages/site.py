@@ -26,7 +26,7 @@ from stillwell.pages.data.window import Window, moment, text_of
 from stillwell.pages.formats import drawn, records
 from stillwell.pages.marked_gaugings import count_gaugings, gaugings_in, marked, stage_discharge
 from stillwell.pages.ratings import policy_of, shown_rating
-from stillwell.pages.site_gaugings import site_gaugings
+from stillwell.pages.site_gaugings import register_row, site_gaugings
 from stillwell.reading.rating.findings import findings_of_rating
 
 GAUGINGS_A_PAGE = 300
@@ -49,11 +49,11 @@ def site_row(view: View, code: str) -> dict[str, Any]:
     QueryError
         If neither knows it.
     """
-    register = view.standing("sites")
-    rows = register[register["site"] == code] if len(register) else register
-    if len(rows):
-        return records(rows.tail(1))[0] | {"registered": True}
+    row = register_row(view, code)
+    if row is not None:
+        return row | {"registered": True}
     if site_gaugings(view, code).empty:
+        register = view.standing("sites")
         names = ", ".join(sorted(register["site"].unique())[:20] if len(register) else []) or "none"
         msg = f"expected a site this archive knows, found {code!r}; its register names {names}"
         raise QueryError(msg)
@@ -90,6 +90,7 @@ def site_page(
     findings = view.standing("findings", code)
     newest_first = gaugings.iloc[::-1]
     shown = newest_first.iloc[(page - 1) * GAUGINGS_A_PAGE : page * GAUGINGS_A_PAGE]
+    datums = view.standing("datums", code)
     decided = {table: records(view.standing(table, code)) for table in DECIDED}
     return {
         "site": site,
@@ -101,7 +102,7 @@ def site_page(
         "attention": attention(view, gaugings, findings, code),
         "grouped": _by_code(findings),
         "suspect_series": [row for row in decided["series_doubts"] if row["severity"] != "note"],
-        "datums": records(view.standing("datums", code)),
+        "datums": records(datums.sort_values("valid_from", kind="stable") if len(datums) else datums),
         **decided,
         **_ratings(view, code, ratings, axes),
         **hydrograph(view, site, window),

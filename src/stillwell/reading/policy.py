@@ -5,14 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
-from typing import Any
 
 import pandas as pd
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.at_commit import AtCommit
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.errors import ArchiveError, PolicyError
 from stillwell.fingerprint import sha256
+from stillwell.shared_types import Understood
 
 
 @cache
@@ -28,21 +29,45 @@ def text_in_force(policies: pd.DataFrame) -> str | None:
     return str(policies["text"].iloc[-1])
 
 
-def policy_by(policies: pd.DataFrame) -> Policy:
-    """Return the policy in force by rows of ``policies`` that stand; what it leaves open is as shipped.
+def policy_in_force(
+    archive: AtCommit, understood: Understood | None, default: str, base: str = ""
+) -> tuple[Policy, str, str]:
+    """Find the policy that a commit goes by, its digest, and the digest of the one that held before.
+
+    Parameters
+    ----------
+    archive : AtCommit
+    understood : Understood, optional
+        Deposits of the commit; a policy among them holds from this commit on.
+    default : str
+        Text of the policy that ships with the software; an office's own says only what differs.
+    base : str
+        Text of a later one, for limits that an earlier one did not know yet.
+
+    Returns
+    -------
+    Policy, str, str
 
     Raises
     ------
     PolicyError
         If this version cannot read the office's own.
     """
-    shipped, text = policy_from(default_policy_text()), text_in_force(policies)
-    return shipped if text is None else policy_from(text, shipped)
+    adopted = text_in_force(archive.standing("policies"))
+    before = default if adopted is None else adopted
+    handed_in = None if understood is None else text_in_force(understood.tables["policies"])
+    text = before if handed_in is None else handed_in
+    return _policy_of_text(text, default, base), sha256(text.encode("utf-8")), sha256(before.encode("utf-8"))
+
+
+def _policy_of_text(text: str, default: str, base: str = "") -> Policy:
+    shipped = policy_from(default, policy_from(base)) if base not in ("", default) else policy_from(default)
+    return shipped if text == default else policy_from(text, shipped)
 
 
 @dataclass(frozen=True)
-class InForce:
-    """A policy, its origin in words, and whether it is the one asked for."""
+class PolicyShown:
+    """A policy as pages and reports show it: with its origin in words."""
 
     policy: Policy
     origin: str
@@ -56,7 +81,7 @@ class InForce:
         return self.policy.limits[name].source
 
 
-def policy_of(archive: Archive, digest: str | None = None, as_of: Any = None) -> InForce:
+def policy_shown(archive: Archive, digest: str | None = None) -> PolicyShown:
     """Find the policy of a digest, or without one that which holds.
 
     Parameters
@@ -64,31 +89,29 @@ def policy_of(archive: Archive, digest: str | None = None, as_of: Any = None) ->
     archive : Archive
     digest : str, optional
         sha256 of the policy's text.
-    as_of : datetime, optional
 
     Returns
     -------
-    InForce
-        The policy this version ships with where the archive holds none of that digest, and then says so.
+    PolicyShown
+        The policy this version ships with where the archive holds none of that digest, or none that this version can
+        read, and then says so.
     """
     shipped = default_policy_text()
-    base = policy_from(shipped)
-    kept = _kept(archive, digest, as_of)
-    if kept is not None:
+    text = _text_of(archive, digest)
+    if text is not None:
         try:
-            return InForce(policy_from(kept, base), "the office's own policy, as handed in")
+            return PolicyShown(_policy_of_text(text, shipped), "the office's own policy, as handed in")
         except PolicyError:
-            return InForce(
-                base, "the policy this version ships with; the office's own is not one this version can read"
-            )
-    if digest is None or sha256(shipped.encode("utf-8")) == digest:
-        return InForce(base, "the policy this version ships with")
-    return InForce(base, "the policy this version ships with; the one that held is not in this archive")
+            why = "; the office's own is not one this version can read"
+    else:
+        known = digest is None or sha256(shipped.encode("utf-8")) == digest
+        why = "" if known else "; the one that held is not in this archive"
+    return PolicyShown(policy_from(shipped), f"the policy this version ships with{why}")
 
 
-def _kept(archive: Archive, digest: str | None, as_of: Any) -> str | None:
+def _text_of(archive: Archive, digest: str | None) -> str | None:
     try:
-        rows = archive.read("policies") if digest is not None else archive.standing("policies", as_of=as_of)
+        rows = archive.standing("policies") if digest is None else archive.read("policies")
     except ArchiveError:
         return None
     return text_in_force(rows if digest is None else rows[rows["policy_digest"] == digest])

@@ -10,7 +10,8 @@ import pandas as pd
 from stillwell.archive.archive import Archive
 from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.errors import QueryError
-from stillwell.pages.data.archive_view import View, unlinked_view
+from stillwell.pages.data.archive_view import View
+from stillwell.pages.data.cache import Kept
 from stillwell.pages.data.series import series_of
 from stillwell.pages.data.window import whole_window
 from stillwell.pages.gauging import gauging_page
@@ -55,7 +56,7 @@ def report(archive: Archive, subject: str, as_of: datetime | None = None) -> str
 
 def gauging_report(archive: Archive, gauging: str, as_of: datetime | None = None) -> str:
     """Write the report of a gauging; arguments as of ``report``."""
-    view = unlinked_view(archive, as_of)
+    view = _view(archive, as_of)
     try:
         values = gauging_page(view, gauging)
     except QueryError as error:
@@ -76,13 +77,13 @@ def _first_recorded(archive: Archive, gauging: str) -> datetime | None:
 
 def meter_report(archive: Archive, meter: str, as_of: datetime | None = None) -> str:
     """Write the report of a meter; arguments as of ``report``."""
-    view = unlinked_view(archive, as_of)
+    view = _view(archive, as_of)
     return _rendered(view, "meter", meter_page(view, meter))
 
 
 def site_report(archive: Archive, site: str, as_of: datetime | None = None) -> str:
     """Write the report of a site, with all its ratings, the newest drawn; arguments as of ``report``."""
-    view = unlinked_view(archive, as_of)
+    view = _view(archive, as_of)
     row = site_row(view, site)
     series, ratings = series_of(view, site).all, ratings_at(view, site)[::-1]
     window = whole_window(series[0]) if series else None
@@ -109,8 +110,13 @@ def season_report(archive: Archive, since: datetime, until: datetime, as_of: dat
     QueryError
         If the season ends before it begins, or a moment lacks its offset.
     """
-    view = unlinked_view(archive, as_of)
+    view = _view(archive, as_of)
     return _rendered(view, "season", season_page(view, since, until))
+
+
+def _view(archive: Archive, as_of: datetime | None) -> View:
+    then = archive.at(as_of)
+    return View(then, then.number, Kept(), linked=False)
 
 
 def _rendered(view: View, template: str, values: dict[str, Any]) -> str:

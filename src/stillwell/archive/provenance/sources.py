@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.ledger.chain import Ledger
+from stillwell.archive.at_commit import commit_at
 from stillwell.archive.provenance.beside_gaugings import handed_in_names
 from stillwell.archive.provenance.mapping import DERIVED
 from stillwell.archive.provenance.names import record_name, safe
@@ -112,12 +112,3 @@ def _revised(
     newest = earlier.loc[((earlier[start] >= since) & (earlier[start] <= until)).to_numpy(), "recorded_at"].max()
     number = commit_at(archive.ledger, newest)
     return record_name(site, number, table)
-
-
-def commit_at(ledger: Ledger, moment: pd.Timestamp) -> int:
-    """Find the number of the commit recorded at a moment, by halving; the last one not after it."""
-    low, high = 0, ledger.head_number()
-    while low < high:
-        middle = (low + high + 1) // 2
-        low, high = (middle, high) if ledger.entry(middle).recorded_at <= moment else (low, middle - 1)
-    return low

@@ -15,12 +15,13 @@ from typing import Any
 import pandas as pd
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.at_commit import commit_at, recorded_by
 from stillwell.archive.ledger.entries import utc_text
 from stillwell.archive.provenance.beside_gaugings import short, with_sensor
 from stillwell.archive.provenance.line_ranges import places
 from stillwell.archive.provenance.mapping import GAP, USED
 from stillwell.archive.provenance.names import DIGITS
-from stillwell.archive.provenance.sources import commit_at
+from stillwell.archive.tables.current_rows import newest_revisions
 from stillwell.errors import QueryError
 from stillwell.reading.trace.documents import add_document, add_lines, documents, numbers
 from stillwell.reading.trace.graph import REPLACED, Facts, Trace, harmless
@@ -251,8 +252,8 @@ def _stage(archive: Archive, figure: Figure, values: pd.DataFrame) -> pd.DataFra
 def _then(rows: pd.DataFrame, figure: Figure, key: list[str], margin: pd.Timedelta) -> pd.DataFrame:
     """Pick the rows of a figure's moments and around them that stood when its newest revision was derived."""
     near = (rows["time"] >= figure.since - margin) & (rows["time"] <= figure.until + margin)
-    rows = rows[(near & (rows["recorded_at"] <= figure.rows[-1]["recorded_at"])).to_numpy()]
-    return rows.sort_values("revision", kind="stable").drop_duplicates(key, keep="last").sort_values(key)
+    rows = recorded_by(rows[near.to_numpy(dtype=bool)], figure.rows[-1]["recorded_at"]).reset_index(drop=True)
+    return newest_revisions(rows, key).sort_values(key)
 
 
 def _facts(
