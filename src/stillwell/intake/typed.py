@@ -22,9 +22,9 @@ from stillwell.intake.values.rod_graduation import IN_FEET, off_graduation
 from stillwell.intake.values.units import Unit, spellings
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.base import Column
+from stillwell.schemas.cells import DTYPES
 from stillwell.schemas.derive import columns
 
-DTYPES = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean", "time": "datetime64[us, UTC]"}
 TIME_EXPECTED = "a time with its offset, as in 2025-05-01T10:00+02:00"
 
 
