@@ -1,10 +1,10 @@
 """Settings for all tests."""
 
-import atexit
 import gc
 import os
-import shutil
+import sys
 import tempfile
+from pathlib import Path
 
 from hypothesis import HealthCheck, settings
 
@@ -13,10 +13,18 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
 if os.environ.pop("PYTHONDONTWRITEBYTECODE", ""):
-    # where no compiled modules may be left about, each process that a test starts would compile all libraries anew
-    compiled = tempfile.mkdtemp(prefix="compiled")
-    atexit.register(shutil.rmtree, compiled, ignore_errors=True)
-    os.environ["PYTHONPYCACHEPREFIX"] = compiled
+    # where no compiled modules may lie beside sources, each process would compile all libraries anew
+    os.environ["PYTHONPYCACHEPREFIX"] = str(Path(sys.prefix) / "compiled")
+
+MEMORY = Path("/dev/shm")
+ENOUGH = 8 * 2**30
+"""Bytes free for the folders of all tests, which come to less than half of it."""
+if "TMPDIR" not in os.environ and MEMORY.is_dir() and os.access(MEMORY, os.W_OK):
+    # files of tests need not outlive the machine; on a disk the suite waits for fsync a fifth of its time
+    volume = os.statvfs(MEMORY)
+    if volume.f_bavail * volume.f_frsize > ENOUGH and not volume.f_flag & os.ST_NOEXEC:
+        os.environ["TMPDIR"] = str(MEMORY)
+        tempfile.tempdir = None
 
 settings.register_profile("stillwell", max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("stillwell")
