@@ -1,12 +1,16 @@
 """Settings for all tests."""
 
+import atexit
 import gc
 import os
+import shutil
 import sys
 import tempfile
 from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, settings
+from xdist.scheduler import WorkStealingScheduling
 
 # set before numpy and pyarrow are imported: one worker a core, so that more threads would only wait for one another
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
@@ -14,7 +18,11 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
 
 if os.environ.pop("PYTHONDONTWRITEBYTECODE", ""):
     # where no compiled modules may lie beside sources, each process would compile all libraries anew
-    os.environ["PYTHONPYCACHEPREFIX"] = str(Path(sys.prefix) / "compiled")
+    COMPILED = Path(sys.prefix) / "compiled"
+    os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix = str(COMPILED)
+    sys.dont_write_bytecode = False
+    # modules that tests wrote and ran go with them
+    atexit.register(lambda: shutil.rmtree(COMPILED / tempfile.gettempdir().lstrip("/"), ignore_errors=True))
 
 MEMORY = Path("/dev/shm")
 ENOUGH = 8 * 2**30
@@ -35,3 +43,9 @@ def pytest_collection_finish():
     gc.collect()
     gc.freeze()
     gc.set_threshold(100_000, 20, 20)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Give each process tests that follow one another, so that what a module makes for its tests is made once."""
+    return WorkStealingScheduling(config, log) if config.getoption("dist") == "load" else None
