@@ -14,7 +14,7 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.provenance.derived import derivation_provenance
 from stillwell.errors import ArchiveDamaged, QueryError
 from stillwell.pipeline import derive as deriving
-from stillwell.pipeline.adopt import adopt
+from stillwell.pipeline.adopt import adopt, deposit_of
 from stillwell.pipeline.audit import audit
 from stillwell.pipeline.derive import derive
 from stillwell.pipeline.rebuild import rebuild
@@ -149,6 +149,34 @@ def test_one_discharge_goes_back_to_its_line(made, moment, used, line):
     assert data.decode().splitlines()[int(number) - 1].endswith(",1.5")
 
 
+def test_a_moment_between_the_rows_of_a_set_does_not_rest_on_it(tmp_path):
+    """At noon the shifts of 10:00 and 14:00 act; those of 0:00 and 23:00, and corrections before and after, do not."""
+    root = season(tmp_path)
+    take(root, logger(tmp_path / "one", "", 24))
+    adopt(root, rating("R1", "2025-01-01T00:00Z"), by="H1", now=NOW)
+    digests = {}
+    for name, hours in (("around", (0, 23)), ("within", (10, 14))):
+        row = {"rating": "R1", "shift_m": 0.01, "by": "H1", "reason": "checked"}
+        rows = [row | {"from": f"2025-05-01T{hour:02}:00Z"} for hour in hours]
+        digests[adopt(root, deposit_of(name, {"shifts": rows}), by="H1", now=NOW).deposits[0].digest[:16]] = name
+    corrections = [
+        {"site": "S1", "from": f"2025-05-01T{hour}:00Z", "to": f"2025-05-01T{hour}:30Z", "reason": "staff", "by": "H1"}
+        | {"start_m": 0.01, "end_m": 0.01}
+        for hour in ("03", "20")
+    ]
+    adopt(root, deposit_of("corrections", {"corrections": corrections}), by="H1", now=NOW)
+    derive(root, by="H1", now=NOW)
+    relations = ("shifted by", "corrected by")
+
+    def acting(subject):
+        edges = [edge for edge in trace(Archive(root), subject).edges if edge.relation in relations]
+        return {digests.get(edge.end[-16:], edge.relation) for edge in edges}
+
+    assert {"within"} == acting("S1@2025-05-01T12:00Z")
+    assert {"around", "within", "corrected by"} == acting("S1/2025-05-01")
+    assert {"around", "within", "corrected by"} == acting("S1@2025-05-01T20:00Z")
+
+
 def test_the_stage_is_that_which_stood_when_it_was_derived(tmp_path):
     """A value handed in again after the derivation does not change what the day rests on until it is derived again."""
     root = season(tmp_path)
@@ -217,7 +245,7 @@ def test_forward_and_back_agree(made):
         ("S2/2025-05-01", ("derived record", "'S2'")),
         ("S1@2025-05-01T00:30Z", ("2025-05-01T00:00Z and 2025-05-01T01:00Z",)),
         ("S1@2025-05-01T00:30", ("offset",)),
-        ("S1@2025-05-01Tnoon", ("expected a time",)),
+        ("S1@2025-05-01Tnoon", ("expected a moment", "Tnoon")),
         ("a\x1b[2J/2025-05-01", ("\\u001b",)),
         ("S1/2025-5-1", ("SITE/DAY",)),
     ],

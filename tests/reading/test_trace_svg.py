@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stillwell.reading.trace.graph import Facts, trace_of
+from stillwell.reading.trace.graph import Edge, Graph, trace_of
 from stillwell.reading.trace.picture import MOST, trace_svg
 from stillwell.reading.trace.trace import trace, trace_forward
 from tests.reading.recorded import ID, recorded
@@ -61,9 +61,9 @@ def test_no_box_covers_another_and_all_are_on_the_page(archive):
 
 def test_of_many_some_of_each_kind_are_drawn_and_the_rest_counted():
     """Thousands of gaugings on one meter: a capped picture that says how many it leaves out."""
-    facts = Facts(links=[(f"revision:g{i}/1", "instrument:M", "measured with", 1) for i in range(5000)])
-    facts.links += [(f"gauging:g{i}", f"revision:g{i}/1", "is", 1) for i in range(5000)]
-    svg = _parsed(trace_of(facts, "M", "instrument:M", facts.links, forward=True))
+    graph = Graph(edges=[Edge(f"revision:g{i}/1", "instrument:M", "measured with", 1) for i in range(5000)])
+    graph.edges += [Edge(f"gauging:g{i}", f"revision:g{i}/1", "is", 1) for i in range(5000)]
+    svg = _parsed(trace_of(graph, "M", "instrument:M", graph.edges, forward=True))
     drawn = list(_boxes(svg))
     assert len(drawn) == MOST
     notes = [t.text for t in svg.findall(f"{SVG}text") if t.get("class") == "note"]
@@ -76,11 +76,11 @@ def test_of_many_some_of_each_kind_are_drawn_and_the_rest_counted():
 @given(st.text(max_size=80), st.text(max_size=80))
 def test_no_label_breaks_out_of_its_box(label, code):
     """Whatever a label holds, the picture is well-formed XML without a script, and holds the label as text only."""
-    facts = Facts()
-    facts.describe("gauging:a", label, [(code, label)])
-    facts.describe(f"site:{code}", code)
-    links = [("gauging:a", f"site:{code}", label, 1)]
-    svg = _parsed(trace_of(facts, label, "gauging:a", links, forward=False, notes=[label]))
+    graph = Graph()
+    graph.describe("gauging:a", label, [(code, label)])
+    graph.describe(f"site:{code}", code)
+    edges = [Edge("gauging:a", f"site:{code}", label, 1)]
+    svg = _parsed(trace_of(graph, label, "gauging:a", edges, forward=False, notes=[label]))
     known = {"svg", "title", "desc", "style", "rect", "text", "path", "g"}
     assert known >= {element.tag.removeprefix(SVG) for element in svg.iter()}
 
@@ -88,9 +88,9 @@ def test_no_label_breaks_out_of_its_box(label, code):
 @pytest.mark.parametrize("label", ["</text><script>alert(1)</script>", "]]>&\"'<!--", "\u202eabc\x00\x1b", "x" * 5000])
 def test_hostile_labels_are_text(label):
     """Marks of XML, control characters and very long labels stay text, cut in the box and whole in its title."""
-    facts = Facts()
-    facts.describe("gauging:a", label)
-    svg = _parsed(trace_of(facts, label, "gauging:a", [], forward=False))
+    graph = Graph()
+    graph.describe("gauging:a", label)
+    svg = _parsed(trace_of(graph, label, "gauging:a", [], forward=False))
     assert svg.find(f".//{SVG}script") is None
     assert all(len(text.text) <= 80 for text in svg.iter(f"{SVG}text"))
     assert svg.find(f"{SVG}g/{SVG}title").text.isprintable()

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.reading.trace.graph import Facts, trace_of
+from stillwell.reading.trace.graph import Edge, Graph, trace_of
 from stillwell.reading.trace.text import trace_text
 from stillwell.reading.trace.trace import trace, trace_forward
 from tests.reading.recorded import ID, recorded
@@ -47,28 +47,28 @@ def test_forward_it_counts_and_names_the_first(archive):
 
 def test_nothing_rests_on_it():
     """A meter that nobody used is said to carry nothing."""
-    facts = Facts()
-    facts.describe("instrument:M9", "M9, acoustic point")
-    text = trace_text(trace_of(facts, "M9", "instrument:M9", [], forward=True))
+    graph = Graph()
+    graph.describe("instrument:M9", "M9, acoustic point")
+    text = trace_text(trace_of(graph, "M9", "instrument:M9", [], forward=True))
     assert text == "instrument M9, acoustic point\nNothing rests on it.\n"
 
 
 @given(st.text(max_size=300), st.text(max_size=300), st.booleans())
 def test_no_label_breaks_out_of_its_lines(label, value, forward):
     """Whatever a label holds, every line has at most 100 columns and no control character."""
-    facts = Facts()
-    facts.describe("gauging:a", label, [("x", value)])
-    facts.describe("site:b", value)
-    links = [("gauging:a", "site:b", "made at", 1)]
+    graph = Graph()
+    graph.describe("gauging:a", label, [("x", value)])
+    graph.describe("site:b", value)
+    edges = [Edge("gauging:a", "site:b", "made at", 1)]
     root = "site:b" if forward else "gauging:a"
-    text = trace_text(trace_of(facts, "a", root, links, forward=forward, notes=[value]))
+    text = trace_text(trace_of(graph, "a", root, edges, forward=forward, notes=[value]))
     assert all(len(line) <= 100 for line in text.split("\n"))
     assert all(letter == "\n" or letter.isprintable() for letter in text)
 
 
 def test_a_long_chain_of_revisions_stays_on_the_page():
     """Hundreds of revisions, each of the one before, do not walk off the right edge."""
-    facts = Facts(links=[(f"revision:a/{i + 1}", f"revision:a/{i}", "revises", i + 1) for i in range(1, 600)])
-    text = trace_text(trace_of(facts, "a/600", "revision:a/600", facts.links, forward=False))
+    graph = Graph(edges=[Edge(f"revision:a/{i + 1}", f"revision:a/{i}", "revises", i + 1) for i in range(1, 600)])
+    text = trace_text(trace_of(graph, "a/600", "revision:a/600", graph.edges, forward=False))
     assert len(text.splitlines()) == 600
     assert max(map(len, text.splitlines())) <= 100
