@@ -24,8 +24,8 @@ def archive(tmp_path_factory):
     return recorded(tmp_path_factory.mktemp("recorded")).archive
 
 
-def _parsed(found, **how):
-    return ElementTree.fromstring(trace_svg(found, **how).encode())
+def _parsed(traced, **how):
+    return ElementTree.fromstring(trace_svg(traced, **how).encode())
 
 
 def _boxes(svg):
@@ -35,10 +35,10 @@ def _boxes(svg):
 
 def test_every_node_has_its_box_and_every_edge_its_line(archive):
     """A trace small enough is drawn whole, and a screen reader is told what it is."""
-    found = trace(archive, ID)
-    svg = _parsed(found)
-    assert {node.id for node in found.nodes} == set(_boxes(svg))
-    assert len(found.edges) == len(svg.findall(f"{SVG}path"))
+    traced = trace(archive, ID)
+    svg = _parsed(traced)
+    assert {node.id for node in traced.nodes} == set(_boxes(svg))
+    assert len(traced.edges) == len(svg.findall(f"{SVG}path"))
     assert (svg.get("role"), svg.get("aria-labelledby")) == ("img", "trace-title trace-desc")
     assert ID in svg.find(f"{SVG}title").text
     assert "2 revisions" in svg.find(f"{SVG}desc").text
@@ -47,8 +47,8 @@ def test_every_node_has_its_box_and_every_edge_its_line(archive):
 
 def test_no_box_covers_another_and_all_are_on_the_page(archive):
     """Boxes keep apart and inside the picture; every edge leads to the right."""
-    for found in (trace(archive, ID), trace_forward(archive, "S1")):
-        svg = _parsed(found)
+    for traced in (trace(archive, ID), trace_forward(archive, "S1")):
+        svg = _parsed(traced)
         boxes = sorted(_boxes(svg).values())
         for (x1, y1, w1, h1), (x2, y2, _, _) in pairwise(boxes):
             assert x2 >= x1 + w1 or (x1 == x2 and y2 >= y1 + h1)

@@ -20,17 +20,17 @@ def archive(tmp_path_factory):
 
 def test_back_it_is_a_tree_that_tells_everything_once(archive):
     """Each node is told where it is first met; the path, digest and size of every sealed file are there."""
-    found = trace(archive, ID)
-    text = trace_text(found)
+    traced = trace(archive, ID)
+    text = trace_text(traced)
     lines = text.splitlines()
     assert max(map(len, lines)) <= 100
     assert f"gauging {ID}" == lines[0]
     assert f"  is revision {ID} revision 1" in lines
     joined = "".join(line.strip() for line in lines)
-    for node in found.of_kind("file"):
-        told = dict(node.details)
-        assert joined.count(told["sha512"]) == 1
-        assert joined.count(told["path"]) == 1
+    for node in traced.of_kind("file"):
+        details = dict(node.details)
+        assert joined.count(details["sha512"]) == 1
+        assert joined.count(details["path"]) == 1
     assert sum(line.strip() == "measured with instrument M1, acoustic point" for line in lines) == 1
     assert sum(line.strip() == "measured with instrument M1, acoustic point (told elsewhere)" for line in lines) == 1
 

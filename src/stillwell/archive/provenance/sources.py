@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Set
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 import pandas as pd
@@ -122,8 +123,8 @@ def _revised(
     return record_name(site, number, table)
 
 
-def commit_at(ledger: Ledger, moment: pd.Timestamp) -> int:
-    """Find the number of the commit recorded at a moment, by halving; the last one not after it."""
+def commit_at(ledger: Ledger, moment: datetime) -> int:
+    """Return the number of the newest commit recorded by a moment, 0 where there is none, by halving."""
     low, high = 0, ledger.head_number()
     while low < high:
         middle = (low + high + 1) // 2

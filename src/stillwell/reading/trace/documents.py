@@ -1,6 +1,6 @@
 """Reads provenance documents into a graph; reads no table.
 
-A document is PROV-JSON of one commit, written by ``archive.provenance`` from the mapping that is used here, too.
+A document is the PROV-JSON of one commit, written and read by the names of ``archive.provenance.mapping``.
 """
 
 from __future__ import annotations

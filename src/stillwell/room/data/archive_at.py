@@ -11,6 +11,7 @@ import pandas as pd
 from stillwell.archive.archive import Archive
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.provenance.document import provenance_path
+from stillwell.archive.provenance.sources import commit_at
 from stillwell.shared_types import ListedFile
 
 NEVER = datetime(1970, 1, 1, tzinfo=UTC)
@@ -65,11 +66,5 @@ def newest_by(ledger: Ledger, as_of: datetime) -> tuple[int, datetime]:
         0 where nothing had been recorded.
     datetime
     """
-    low, high = 0, ledger.head_number()
-    while low < high:
-        middle = (low + high + 1) // 2
-        if ledger.entry(middle).recorded_at <= as_of:
-            low = middle
-        else:
-            high = middle - 1
-    return low, ledger.entry(low).recorded_at if low else NEVER
+    number = commit_at(ledger, as_of)
+    return number, ledger.entry(number).recorded_at if number else NEVER
