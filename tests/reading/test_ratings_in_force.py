@@ -19,7 +19,7 @@ from stillwell.reading.rating.shifts import proposal_of
 from stillwell.reading.rating.site_ratings import newest_rating
 from stillwell.reporting.gauging import gauging_report
 from stillwell.reporting.site import site_report
-from stillwell.room.data.archive_view import Shelf
+from stillwell.room.data.archive_view import ArchiveViews
 from stillwell.room.data.policy_and_ratings import ratings_at
 from tests.pipeline.season import NOW, season, take
 from tests.reading.recorded_stage import logger, rating
@@ -49,7 +49,7 @@ def test_every_reader_names_the_rating_recorded_last(root):
     """Record, reports, reading room, proposal of shifts and plot name R-A, whatever the order of rows in the files."""
     archive = Archive(root)
     assert set(archive.standing("discharge")["rating"]) == {"R-A"}
-    assert [r.name for r in ratings_at(Shelf(root).view(), "S1")] == ["R-M", "R-A"]
+    assert [r.name for r in ratings_at(ArchiveViews(root).view(), "S1")] == ["R-M", "R-A"]
     assert newest_rating(archive, "S1")["rating"] == "R-A"
     assert proposal_of(archive, "S1", "by gauging")[0] == "R-A"
     assert re.findall(r"from rating (R-.)|The rating (R-.)", gauging_report(archive, GAUGING))[0] in {

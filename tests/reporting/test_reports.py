@@ -232,9 +232,14 @@ class Shelf:
         """Name the archive's tables and those beside them."""
         return [*self._archive.tables(), *self._tables]
 
-    def standing(self, table, sites=None, as_of=None):
+    def at(self, moment):
+        """Return it as it stands, which is all it can tell."""
+        assert moment is None
+        return self
+
+    def standing(self, table, sites=None):
         """Read a table beside, or one of the archive's."""
-        return self._tables[table] if table in self._tables else self._archive.standing(table, sites, as_of)
+        return self._tables[table] if table in self._tables else self._archive.standing(table, sites)
 
 
 def _tables(site):

@@ -13,7 +13,7 @@ from stillwell.archive.archive import Archive
 from stillwell.drawing.hydrograph import hydrograph_svg
 from stillwell.drawing.thinning import usual_step
 from stillwell.room import application
-from stillwell.room.data.archive_view import Shelf
+from stillwell.room.data.archive_view import ArchiveViews
 from stillwell.room.data.series import Kind, SeriesOfSite, SiteSeries
 from stillwell.room.data.window import as_json, moves, window_of
 from stillwell.room.openapi import description
@@ -54,7 +54,7 @@ def test_every_parameter_that_is_read_is_in_the_one_table():
 
 def _described():
     """Return the parameters of a query of each address described."""
-    paths = description(Shelf(SAMPLE).view())["paths"]
+    paths = description(ArchiveViews(SAMPLE).view())["paths"]
     assert len(paths) == 6
     return {path: {p["name"] for p in one["get"]["parameters"] if p["in"] == "query"} for path, one in paths.items()}
 

@@ -8,7 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from stillwell.room import urls
-from stillwell.room.data.archive_view import Shelf
+from stillwell.room.data.archive_view import ArchiveViews
 from stillwell.room.data.cache import LEAST, Kept
 from stillwell.room.data.series import series_of
 from tests.room.conftest import archive_of, deposit
@@ -53,17 +53,17 @@ def test_what_cannot_be_made_is_not_kept():
 def test_a_commit_to_one_site_leaves_the_series_of_another_in_memory(tmp_path):
     """What rests on files that a commit did not add to is not read again; what it added to is."""
     root = archive_of(tmp_path / "archive", deposit(tmp_path / "one", "S1"))
-    shelf = Shelf(root)
-    before = shelf.view()
+    views = ArchiveViews(root)
+    before = views.view()
     series, gaugings = series_of(before, "S1"), before.standing("gaugings", "S1")
     archive_of(root, deposit(tmp_path / "two", "S2", start="2025-06-01T10:00+00:00"))
-    after = shelf.view()
+    after = views.view()
     assert after.number == before.number + 2  # the deposit and its rendering
     assert series_of(after, "S1") is series
     assert after.standing("gaugings", "S1") is gaugings
     assert after.standing("gaugings", "S2")["site"].tolist() == ["S2"]
     archive_of(root, deposit(tmp_path / "three", "S1", start="2025-07-01T10:00+00:00"))
-    assert len(shelf.view().standing("gaugings", "S1")) == len(gaugings) + 1
+    assert len(views.view().standing("gaugings", "S1")) == len(gaugings) + 1
 
 
 def test_addresses():

@@ -19,7 +19,7 @@ from stillwell.reading.rating.site_ratings import departures
 from stillwell.reporting.ratings import shown_rating
 from stillwell.reporting.subject import report
 from stillwell.room import urls
-from stillwell.room.data.archive_view import Shelf
+from stillwell.room.data.archive_view import ArchiveViews
 from stillwell.room.data.policy_and_ratings import policy_of, ratings_at
 from stillwell.room.data.series import series_of
 from stillwell.room.data.window import window_of
@@ -30,7 +30,7 @@ from tests.room.conftest import SAMPLE, archive_of, deposit, opened
 @pytest.fixture(scope="module")
 def view():
     """Return the sample archive as the room reads it."""
-    return Shelf(SAMPLE).view()
+    return ArchiveViews(SAMPLE).view()
 
 
 def _rows(table, site):

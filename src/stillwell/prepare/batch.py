@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.batches.site_batches import site_batches
 from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.revisions.identity import Kept, decide, digests, gauging_ids
 from stillwell.hydrometry.gauging.results import HANDED_IN as RESULT
-from stillwell.prepare.context import View
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns
 from stillwell.shared_types import PROBLEM_COLUMNS, Understood
@@ -98,12 +98,12 @@ def numbered(understood: Understood) -> Batch:
     return Batch(gaugings, *parts)
 
 
-def decided(view: View, batch: Batch) -> tuple[Batch, pd.DataFrame, pd.DataFrame]:
+def decided(view: AtCommit, batch: Batch) -> tuple[Batch, pd.DataFrame, pd.DataFrame]:
     """Decide gauging by gauging, in the order handed in, and keep those that make a new row.
 
     Parameters
     ----------
-    view : View
+    view : AtCommit
     batch : Batch
 
     Returns

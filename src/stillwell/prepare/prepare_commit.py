@@ -6,14 +6,14 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.tables.table_buffer import TableBuffer
-from stillwell.assessment.policy import Policy, policy_from
-from stillwell.fingerprint import sha256
+from stillwell.assessment.policy import Policy
 from stillwell.intake.foreign_keys import refer
 from stillwell.intake.readers.free_memory import give_back
 from stillwell.prepare.batch import Batch, decided, numbered, site_parts
 from stillwell.prepare.compute_batch import Surroundings, computed_parts, joined
-from stillwell.prepare.context import CommitContext, Prepared, View
+from stillwell.prepare.context import CommitContext, Prepared
 from stillwell.prepare.meters import MeterChecks, later_findings, meter_checks
 from stillwell.prepare.recompute import changed_parts
 from stillwell.prepare.register_rows import (
@@ -26,42 +26,15 @@ from stillwell.prepare.register_rows import (
     reviewed,
     standing_with,
 )
-from stillwell.reading.policy import text_in_force
 from stillwell.shared_types import Deposit, Understood
 
 
-def policy_in_force(view: View, understood: Understood | None, default: str, base: str = "") -> tuple[Policy, str, str]:
-    """Find the policy a commit goes by, its digest, and the digest of the one that held before.
-
-    Parameters
-    ----------
-    view : View
-    understood : Understood, optional
-        Deposits of the commit; a policy among them holds from this commit on.
-    default : str
-        Text of the policy that ships with the software; an office's own says only what differs.
-    base : str
-        Text of a later one, for limits that an earlier one did not know yet.
-
-    Returns
-    -------
-    Policy, str, str
-    """
-    adopted = text_in_force(view.standing("policies"))
-    before = default if adopted is None else adopted
-    handed_in = None if understood is None else text_in_force(understood.tables["policies"])
-    text = before if handed_in is None else handed_in
-    shipped = policy_from(default, policy_from(base)) if base not in ("", default) else policy_from(default)
-    policy = shipped if text == default else policy_from(text, shipped)
-    return policy, sha256(text.encode("utf-8")), sha256(before.encode("utf-8"))
-
-
-def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, context: CommitContext) -> Prepared:
+def prepare(view: AtCommit, deposits: Sequence[Deposit], understood: Understood, context: CommitContext) -> Prepared:
     """Decide, compute and assess a batch of deposits against an archive.
 
     Parameters
     ----------
-    view : View
+    view : AtCommit
         The archive the batch is held against.
     deposits : sequence of Deposit
         In the order handed in.
@@ -100,7 +73,7 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, con
     return Prepared(buffer, outcomes, problems, notes)
 
 
-def referred(view: View, deposits: Sequence[Deposit], understood: Understood, rules: int) -> Understood:
+def referred(view: AtCommit, deposits: Sequence[Deposit], understood: Understood, rules: int) -> Understood:
     """Return what names a site, meter or calibration that nobody has ever handed in."""
     return refer(
         understood,
@@ -116,7 +89,7 @@ def referred(view: View, deposits: Sequence[Deposit], understood: Understood, ru
 
 
 def _surroundings(
-    view: View,
+    view: AtCommit,
     batch: Batch,
     understood: Understood,
     registers: dict[str, pd.DataFrame],
@@ -150,7 +123,7 @@ def _own_tables(
 
 
 def _with_changed(
-    view: View,
+    view: AtCommit,
     tables: dict[str, pd.DataFrame],
     registers: dict[str, pd.DataFrame],
     checks: MeterChecks,

@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from stillwell.archive.revisions.reviews import newest_rows
-from stillwell.archive.tables.current_rows import GAUGING
+from stillwell.archive.at_commit import AtCommit
+from stillwell.archive.tables.current_rows import GAUGING, newest_rows
 from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.assessment.check_table import OF_SEASON
 from stillwell.prepare.batch import Batch, Ints, from_archive, site_parts_of
 from stillwell.prepare.compute_batch import Surroundings, computed_parts, joined
-from stillwell.prepare.context import CommitContext, View
+from stillwell.prepare.context import CommitContext
 from stillwell.prepare.meters import MeterChecks, no_checks
 from stillwell.prepare.register_rows import finished, put_large, standing_with
 from stillwell.sameness import same_cells
@@ -57,7 +57,7 @@ class Change:
 
 
 def changed_parts(
-    view: View,
+    view: AtCommit,
     fresh: Set[str],
     registers: dict[str, pd.DataFrame],
     checks: MeterChecks,
@@ -68,7 +68,7 @@ def changed_parts(
 
     Parameters
     ----------
-    view : View
+    view : AtCommit
     fresh : set of str
         Archive ids of the commit's own gaugings.
     registers : dict of str to DataFrame
@@ -127,11 +127,11 @@ def _of(tables: dict[str, pd.DataFrame], ids: Set[str]) -> dict[str, pd.DataFram
     return {name: rows[rows["gauging_id"].isin(ids)].reset_index(drop=True) for name, rows in tables.items()}
 
 
-def _standing(view: View, name: str, registers: dict[str, pd.DataFrame]) -> pd.DataFrame:
+def _standing(view: AtCommit, name: str, registers: dict[str, pd.DataFrame]) -> pd.DataFrame:
     return standing_with(view, name, registers[name]) if name in registers else view.standing(name)
 
 
-def _newest(view: View, fresh: Set[str]) -> pd.DataFrame:
+def _newest(view: AtCommit, fresh: Set[str]) -> pd.DataFrame:
     """Pick the newest revision of each gauging that is not withdrawn."""
     rows = newest_rows(view.read("gaugings"))
     rows = rows[(rows["status"] != "withdrawn") & ~rows["gauging_id"].isin(fresh)]
@@ -160,12 +160,12 @@ def _worded(findings: pd.DataFrame, names: list[str], gaugings: pd.DataFrame) ->
     return gaugings["gauging_id"].map(texts).fillna("")
 
 
-def anew(view: View, context: CommitContext) -> Mapping[str, pd.DataFrame]:
+def anew(view: AtCommit, context: CommitContext) -> Mapping[str, pd.DataFrame]:
     """Compute every gauging again by this version, under the policy in force; rows of those that change, as written.
 
     Parameters
     ----------
-    view : View
+    view : AtCommit
     context : CommitContext
 
     Returns
@@ -183,12 +183,12 @@ def anew(view: View, context: CommitContext) -> Mapping[str, pd.DataFrame]:
     return buffer if "gaugings" in buffer else {}
 
 
-def reassess(view: View, context: CommitContext) -> list[Change]:
+def reassess(view: AtCommit, context: CommitContext) -> list[Change]:
     """Say what another policy would change, before it is adopted.
 
     Parameters
     ----------
-    view : View
+    view : AtCommit
     context : CommitContext
         With the policy in question.
 

@@ -9,13 +9,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.revisions.registers import new_rows, new_values, new_values_by_order
 from stillwell.archive.revisions.reviews import reviewed_rows
 from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.hydrometry.grouped import in_order
 from stillwell.intake.values.constant import only_value, taken
-from stillwell.prepare.context import CommitContext, View
+from stillwell.prepare.context import CommitContext
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import columns, key_names
 from stillwell.shared_types import PROBLEM_COLUMNS, RULES, Deposit, Understood
@@ -29,7 +30,7 @@ LARGE = ("verticals", "points", "samples", "uncertainty_budget")
 """Tables of many rows a gauging, which nothing looks at again once a lot is made."""
 
 
-def register(view: View, name: str, understood: Understood, rules: int = RULES) -> pd.DataFrame:
+def register(view: AtCommit, name: str, understood: Understood, rules: int = RULES) -> pd.DataFrame:
     """Pick the rows of a register that say something new."""
     incoming = understood.tables[name]
     if incoming.empty:
@@ -41,7 +42,7 @@ def register(view: View, name: str, understood: Understood, rules: int = RULES) 
     return new_rows(incoming, kept, key)
 
 
-def standing_with(view: View, name: str, rows: pd.DataFrame, sites: Sequence[str] | None = None) -> pd.DataFrame:
+def standing_with(view: AtCommit, name: str, rows: pd.DataFrame, sites: Sequence[str] | None = None) -> pd.DataFrame:
     """Add rows to those that stand, the added one holding where a key stands twice."""
     return added(name, view.standing(name, sites), rows)
 
@@ -55,7 +56,7 @@ def added(name: str, known: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def reviewed(
-    view: View, understood: Understood, fresh: pd.DataFrame, rules: int = RULES
+    view: AtCommit, understood: Understood, fresh: pd.DataFrame, rules: int = RULES
 ) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
     """Apply reviews; return those of a gauging that does not exist as problems."""
     incoming = understood.tables["reviews"]

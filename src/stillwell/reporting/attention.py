@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.revisions.reviews import newest_rows
+from stillwell.archive.tables.current_rows import newest_rows
 from stillwell.reporting.page import day
 
 MOST_NAMED = 12
@@ -82,8 +82,8 @@ def _candidates(archive: Archive, gaugings: pd.DataFrame, as_of: Any) -> list[st
     """Name gaugings of which a newer revision waits."""
     if gaugings.empty:
         return []
-    rows = archive.read("gaugings", sites=sorted(gaugings["site"].unique()))
-    rows = newest_rows(rows if as_of is None else rows[rows["recorded_at"] <= pd.Timestamp(as_of)])
+    rows = archive.at(as_of).read("gaugings", sites=sorted(gaugings["site"].unique()))
+    rows = newest_rows(rows)
     waiting = rows[rows["candidate"].fillna(False).astype("bool") & (rows["status"] == "provisional")]
     return sorted(set(waiting["gauging_id"]) & set(gaugings["gauging_id"]))
 
@@ -93,7 +93,7 @@ def _missing(gaugings: pd.DataFrame, column: str) -> list[str]:
 
 
 def _meters(archive: Archive, gaugings: pd.DataFrame, as_of: Any, site: str | None) -> list[str]:
-    checks = archive.standing("checks", as_of=as_of).sort_values("checked_at", kind="stable")
+    checks = archive.at(as_of).standing("checks").sort_values("checked_at", kind="stable")
     newest = checks.drop_duplicates("instrument", keep="last")
     unfit = newest[newest["verdict"] == "unfit"]
     if site is not None:
@@ -105,4 +105,4 @@ def _meters(archive: Archive, gaugings: pd.DataFrame, as_of: Any, site: str | No
 
 
 def _silent(archive: Archive, gaugings: pd.DataFrame, as_of: Any) -> list[str]:
-    return sorted(set(archive.standing("sites", as_of=as_of)["site"]) - set(gaugings["site"]))
+    return sorted(set(archive.at(as_of).standing("sites")["site"]) - set(gaugings["site"]))

@@ -8,13 +8,14 @@ import pandas as pd
 from markupsafe import Markup
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.at_commit import recorded_by
 from stillwell.archive.ledger.moved_gaugings import sites_named
-from stillwell.archive.revisions.reviews import newest_rows
+from stillwell.archive.tables.current_rows import newest_rows
 from stillwell.drawing.budget import Interval, budget_svg, intervals_svg
 from stillwell.drawing.section import section_svg
 from stillwell.errors import QueryError
+from stillwell.reading.policy import PolicyShown, policy_shown
 from stillwell.reading.rating.site_ratings import departures
-from stillwell.reporting.limits import InForce, policy_of
 from stillwell.reporting.meters import meter_history
 from stillwell.reporting.page import day, drawn, moment, page, rows_of
 from stillwell.reporting.provenance import rests_on
@@ -48,16 +49,16 @@ def gauging_report(archive: Archive, gauging_id: str, as_of: Any = None) -> str:
     sites = archive.related(list(sites_named(pd.Series([gauging_id])).dropna()))
     known = archive.read("gaugings", sites=sites)
     known = known[known["gauging_id"] == gauging_id]
-    by_then = known if as_of is None else known[known["recorded_at"] <= pd.Timestamp(as_of)]
+    by_then = recorded_by(known, as_of)
     if by_then.empty:
         when = "" if known.empty else f" by {moment(as_of)}; it was first recorded {moment(known['recorded_at'].min())}"
         msg = f"expected the id of a gauging in this archive{when}, found {gauging_id!r}"
         raise QueryError(msg)
-    standing = archive.standing("gaugings", sites=sites, as_of=as_of)
+    standing = archive.at(as_of).standing("gaugings", sites=sites)
     mine = standing[standing["gauging_id"] == gauging_id]
     withdrawn = mine.empty
     row = newest_rows(by_then).iloc[-1] if withdrawn else mine.iloc[0]
-    inforce = policy_of(archive, str(row["policy_digest"]))
+    inforce = policy_shown(archive, str(row["policy_digest"]))
     values = {
         "row": _plain(row),
         "withdrawn": withdrawn,
@@ -80,20 +81,18 @@ def _plain(row: pd.Series) -> dict[str, Any]:
 
 
 def _site(archive: Archive, site: str, as_of: Any) -> dict[str, Any]:
-    rows = archive.standing("sites", as_of=as_of)
+    rows = archive.at(as_of).standing("sites")
     mine = rows[rows["site"] == site].sort_values("valid_from", na_position="first", kind="stable")
     return {"site": site, "name": None, "river": None} if mine.empty else _plain(mine.iloc[-1])
 
 
 def _own(archive: Archive, table: str, row: pd.Series, as_of: Any) -> pd.DataFrame:
     """Read the rows of a gauging's revision as recorded by then, also where none stands any more."""
-    rows = archive.read(table, sites=[row["site"]])
-    if as_of is not None:
-        rows = rows[rows["recorded_at"] <= pd.Timestamp(as_of)]
+    rows = archive.at(as_of).read(table, sites=[row["site"]])
     return rows[(rows["gauging_id"] == row["gauging_id"]) & (rows["revision"] == row["revision"])]
 
 
-def _measured(archive: Archive, row: pd.Series, inforce: InForce, as_of: Any) -> dict[str, Any]:
+def _measured(archive: Archive, row: pd.Series, inforce: PolicyShown, as_of: Any) -> dict[str, Any]:
     """Draw and list the measurements, the results and the findings."""
     verticals = _own(archive, "verticals", row, as_of).sort_values(["position_m", "order_walked"], kind="stable")
     points, findings, budget = (_own(archive, t, row, as_of) for t in ("points", "findings", "uncertainty_budget"))
@@ -130,7 +129,7 @@ def _intervals(row: pd.Series) -> Markup | None:
     return drawn(intervals_svg(intervals)) if intervals and pd.notna(flow) else None
 
 
-def _meter(archive: Archive, row: pd.Series, inforce: InForce, as_of: Any) -> dict[str, Any]:
+def _meter(archive: Archive, row: pd.Series, inforce: PolicyShown, as_of: Any) -> dict[str, Any]:
     """Tell the meter's last check before and first after, and draw its history."""
     if pd.isna(row["instrument"]):
         return {"instrument": None, "checks": [], "health": None}
@@ -140,7 +139,7 @@ def _meter(archive: Archive, row: pd.Series, inforce: InForce, as_of: Any) -> di
     after = checks[checks["checked_at"] > row["started_at"]].head(1).assign(when="first after")
     beside = pd.concat([before, after])
     days = (beside["checked_at"] - row["started_at"]).dt.total_seconds().abs() / 86_400
-    instruments = archive.standing("instruments", as_of=as_of)
+    instruments = archive.at(as_of).standing("instruments")
     kind = instruments.loc[instruments["instrument"] == row["instrument"], "kind"]
     return {
         "instrument": row["instrument"],
@@ -157,8 +156,8 @@ def _place(archive: Archive, row: pd.Series, standing: pd.DataFrame, as_of: Any)
     others = standing[standing["site"] == site]
     if this not in set(others["gauging_id"]):
         others = pd.concat([others, row.to_frame().T.astype(others.dtypes.to_dict())], ignore_index=True)
-    findings = archive.standing("findings", sites=[site], as_of=as_of)
-    reviews = archive.standing("reviews", as_of=as_of)
+    findings = archive.at(as_of).standing("findings", sites=[site])
+    reviews = archive.at(as_of).standing("reviews")
     rows = marked_gaugings(others, findings, reviews, this)
     ratings = shown_ratings(archive, site, rows["stage_m"].to_numpy(), as_of)
     held = [r for r in ratings if r.rated.since <= row["started_at"]]
@@ -196,7 +195,7 @@ def _why_out(row: pd.DataFrame, findings: pd.DataFrame, reviews: pd.DataFrame) -
 
 
 def _history(archive: Archive, by_then: pd.DataFrame, gauging_id: str, as_of: Any) -> dict[str, Any]:
-    reviews = archive.standing("reviews", as_of=as_of)
+    reviews = archive.at(as_of).standing("reviews")
     reviews = reviews[reviews["subject"] == gauging_id].sort_values("decided_at", kind="stable")
     rows = by_then.sort_values(["revision", "recorded_at"], kind="stable")
     return {"revisions": rows_of(rows), "reviews": rows_of(reviews)}

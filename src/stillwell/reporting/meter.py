@@ -8,7 +8,7 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
-from stillwell.reporting.limits import policy_of
+from stillwell.reading.policy import policy_shown
 from stillwell.reporting.meters import limit_rows, meter_history, receiver_rows
 from stillwell.reporting.page import page, rows_of, some
 
@@ -37,17 +37,17 @@ def meter_report(archive: Archive, instrument: str, as_of: Any = None) -> str:
     QueryError
         If neither register nor checks nor gaugings know such a meter.
     """
-    register = archive.standing("instruments", as_of=as_of)
+    register = archive.at(as_of).standing("instruments")
     register = register[register["instrument"] == instrument].sort_values("valid_from", na_position="first")
-    inforce = policy_of(archive, as_of=as_of)
+    inforce = policy_shown(archive.at(as_of))
     history = meter_history(archive, instrument, inforce, as_of)
-    gaugings = archive.standing("gaugings", as_of=as_of)
+    gaugings = archive.at(as_of).standing("gaugings")
     gaugings = gaugings[gaugings["instrument"] == instrument].sort_values("started_at", kind="stable")
     if register.empty and history.checks.empty and gaugings.empty:
         names = ", ".join(sorted(archive.standing("instruments")["instrument"].unique())[:20]) or "none"
         msg = f"expected a meter this archive knows, found {instrument!r}; its register names {names}"
         raise QueryError(msg)
-    calibrations = archive.standing("calibrations", as_of=as_of)
+    calibrations = archive.at(as_of).standing("calibrations")
     calibrations = calibrations[calibrations["instrument"] == instrument].sort_values(["valid_from", "from_rev_s"])
     checks, more_checks = some(history.checks.iloc[::-1], MOST)
     receivers, more_receivers = some(receiver_rows(history), MOST)
@@ -77,7 +77,7 @@ def _touched(archive: Archive, gaugings: pd.DataFrame, as_of: Any) -> pd.DataFra
     """List gaugings with findings about the meter."""
     if gaugings.empty:
         return gaugings.assign(codes=pd.Series(dtype="str"))
-    findings = archive.standing("findings", sites=sorted(gaugings["site"].unique()), as_of=as_of)
+    findings = archive.at(as_of).standing("findings", sites=sorted(gaugings["site"].unique()))
     mine = findings[findings["code"].isin(METER_CODES)]
     codes = mine.groupby("gauging_id")["code"].agg(lambda s: ", ".join(sorted(set(s))))
     out = gaugings.assign(codes=gaugings["gauging_id"].map(codes))

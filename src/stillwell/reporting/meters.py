@@ -11,7 +11,7 @@ from markupsafe import Markup
 from stillwell.archive.archive import Archive
 from stillwell.assessment.health import Health, assess_health
 from stillwell.drawing.health import Quantity, health_svg
-from stillwell.reporting.limits import InForce
+from stillwell.reading.policy import PolicyShown
 from stillwell.reporting.page import drawn, us
 
 
@@ -21,7 +21,7 @@ class MeterHistory:
 
     checks: pd.DataFrame
     health: Health | None
-    inforce: InForce
+    inforce: PolicyShown
 
     def drawing(self, gauged: pd.Series, name: str) -> Markup:
         """Draw the history, with the moments of some gaugings."""
@@ -32,14 +32,14 @@ class MeterHistory:
         return drawn(health_svg(verdicts, _quantities(self.health, self.inforce), moments, name))
 
 
-def meter_history(archive: Archive, instrument: str, inforce: InForce, as_of: Any = None) -> MeterHistory:
+def meter_history(archive: Archive, instrument: str, inforce: PolicyShown, as_of: Any = None) -> MeterHistory:
     """Read the checks of a meter and summarise their samples.
 
     Parameters
     ----------
     archive : Archive
     instrument : str
-    inforce : InForce
+    inforce : PolicyShown
         Whose limits are drawn; verdicts are those recorded.
     as_of : datetime, optional
 
@@ -47,9 +47,9 @@ def meter_history(archive: Archive, instrument: str, inforce: InForce, as_of: An
     -------
     MeterHistory
     """
-    checks = archive.standing("checks", as_of=as_of)
+    checks = archive.at(as_of).standing("checks")
     checks = checks[checks["instrument"] == instrument].sort_values(["checked_at", "check"], kind="stable")
-    samples = archive.standing("check_samples", as_of=as_of)
+    samples = archive.at(as_of).standing("check_samples")
     samples = samples[samples["check"].isin(set(checks["check"]))]
     health = assess_health(samples, inforce.policy.health_limits(), samples) if len(samples) else None
     return MeterHistory(checks.reset_index(drop=True), health, inforce)
@@ -76,7 +76,7 @@ LEAST_SPAN = {"noise_db": 6.0, "echo_db": 6.0, "spread_db": 2.0}
 """Span the axis of a figure has at least (chosen)."""
 
 
-def _quantities(health: Health | None, inforce: InForce) -> list[Quantity]:
+def _quantities(health: Health | None, inforce: PolicyShown) -> list[Quantity]:
     if health is None:
         return []
     out = []
@@ -97,7 +97,7 @@ def receiver_rows(history: MeterHistory) -> pd.DataFrame:
     return history.health.receivers.sort_values(["checked_at", "check", "receiver"], ascending=[False, False, True])
 
 
-def limit_rows(inforce: InForce) -> list[dict[str, Any]]:
+def limit_rows(inforce: PolicyShown) -> list[dict[str, Any]]:
     """List the limits a check is held against, with their sources."""
     names = dict.fromkeys(n for _, _, limits in (*RECEIVER_FIGURES, *CHECK_FIGURES) for n, _, _ in limits)
     names |= dict.fromkeys(("check_history", "check_history_sigmas", "check_history_least_db", "check_history_least_c"))

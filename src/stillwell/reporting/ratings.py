@@ -17,8 +17,8 @@ from stillwell.drawing.thinning import usual_step
 from stillwell.drawing.window import Series
 from stillwell.errors import ArchiveError
 from stillwell.hydrometry.rating.which_rating_holds import Rated
+from stillwell.reading.policy import policy_shown
 from stillwell.reading.rating.site_ratings import archive_ratings
-from stillwell.reporting.limits import policy_of
 from stillwell.reporting.page import us
 
 Floats = NDArray[np.float64]
@@ -38,7 +38,7 @@ def optional(archive: Archive, table: str, sites: Sequence[str] | None = None, a
     if table not in archive.tables():
         return pd.DataFrame()
     try:
-        return archive.standing(table, sites, as_of)
+        return archive.at(as_of).standing(table, sites)
     except ArchiveError:
         return pd.DataFrame()
 
@@ -74,8 +74,8 @@ def shown_ratings(archive: Archive, site: str, gauged_m: Floats, as_of: Any = No
     -------
     list of Shown
     """
-    policy = policy_of(archive, as_of=as_of).policy
-    return [shown_rating(rated, gauged_m, policy) for rated in archive_ratings(archive, site, policy, as_of)]
+    policy = policy_shown(archive.at(as_of)).policy
+    return [shown_rating(rated, gauged_m, policy) for rated in archive_ratings(archive.at(as_of), site, policy)]
 
 
 def shown_rating(rated: Rated, gauged_m: Floats, policy: Policy) -> Shown:

@@ -43,12 +43,11 @@ def season_report(archive: Archive, since: datetime, until: datetime, as_of: Any
     if since.tzinfo is None or until.tzinfo is None or not since < until:
         msg = f"expected two moments with an offset from UTC, the first earlier; found {since} and {until}"
         raise QueryError(msg)
-    every = archive.read("gaugings")
-    every = every if as_of is None else every[every["recorded_at"] <= pd.Timestamp(as_of)]
+    every = archive.at(as_of).read("gaugings")
     span = span_of(since, until)
-    gaugings = archive.standing("gaugings", as_of=as_of)
+    gaugings = archive.at(as_of).standing("gaugings")
     within, gaugings = (rows[span.holds(rows["started_at"])] for rows in (every, gaugings))
-    findings = archive.standing("findings", as_of=as_of)
+    findings = archive.at(as_of).standing("findings")
     findings = findings[findings["gauging_id"].isin(set(gaugings["gauging_id"]))]
     deposits = _deposits(archive, within, span, as_of)
     returned = _returned(archive, deposits)
@@ -79,7 +78,7 @@ SEVERITIES = ("unusable", "suspect", "note")
 
 def _deposits(archive: Archive, within: pd.DataFrame, span: Span, as_of: Any) -> pd.DataFrame:
     """List deposits from the first to the last commit with a gauging of the season, and those made in it."""
-    rows = archive.standing("deposits", as_of=as_of)
+    rows = archive.at(as_of).standing("deposits")
     recorded = within["recorded_at"]
     in_it = span.holds(rows["recorded_at"])
     return rows[rows["recorded_at"].between(recorded.min(), recorded.max()) | in_it].sort_values(

@@ -15,9 +15,9 @@ from stillwell.drawing.hydrograph import hydrograph_svg, whole_window
 from stillwell.drawing.window import Series
 from stillwell.errors import QueryError
 from stillwell.hydrometry.record.totals import flow_duration, water_year
+from stillwell.reading.policy import policy_shown
 from stillwell.reading.rating.findings import findings_of_rating
 from stillwell.reporting.attention import attention
-from stillwell.reporting.limits import policy_of
 from stillwell.reporting.page import drawn, page, rows_of, some
 from stillwell.reporting.rating_plot import drawings, marked_gaugings
 from stillwell.reporting.ratings import Shown, optional, record_of, shown_ratings
@@ -45,18 +45,18 @@ def site_report(archive: Archive, site: str, as_of: Any = None) -> str:
     QueryError
         If neither register nor gaugings know such a site.
     """
-    register = archive.standing("sites", as_of=as_of)
+    register = archive.at(as_of).standing("sites")
     mine = register[register["site"] == site].sort_values("valid_from", na_position="first", kind="stable")
-    gaugings = archive.standing("gaugings", sites=[site], as_of=as_of).sort_values("started_at", kind="stable")
+    gaugings = archive.at(as_of).standing("gaugings", sites=[site]).sort_values("started_at", kind="stable")
     if mine.empty and gaugings.empty:
         names = ", ".join(sorted(register["site"].unique())[:20]) or "none"
         msg = f"expected a site this archive knows, found {site!r}; its register names {names}"
         raise QueryError(msg)
-    findings = archive.standing("findings", sites=[site], as_of=as_of)
-    marked = marked_gaugings(gaugings, findings, archive.standing("reviews", as_of=as_of))
+    findings = archive.at(as_of).standing("findings", sites=[site])
+    marked = marked_gaugings(gaugings, findings, archive.at(as_of).standing("reviews"))
     ratings = shown_ratings(archive, site, marked["stage_m"].to_numpy(), as_of)
-    policy = policy_of(archive, as_of=as_of).policy
-    datums = archive.standing("datums", sites=[site], as_of=as_of).sort_values("valid_from", kind="stable")
+    policy = policy_shown(archive.at(as_of)).policy
+    datums = archive.at(as_of).standing("datums", sites=[site]).sort_values("valid_from", kind="stable")
     listed, more = some(gaugings.iloc[::-1], MOST)
     register_row = mine.iloc[-1].to_dict() if len(mine) else {"site": site}
     newest = {str(name): None if pd.isna(value) else value for name, value in register_row.items()}

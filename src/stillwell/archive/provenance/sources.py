@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Set
 from dataclasses import dataclass
-from datetime import datetime
 
 import numpy as np
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.ledger.chain import Ledger
+from stillwell.archive.at_commit import commit_at
 from stillwell.archive.provenance.beside_gaugings import handed_in_names
 from stillwell.archive.provenance.mapping import DERIVED
 from stillwell.archive.provenance.names import record_name, safe
@@ -121,12 +120,3 @@ def _revised(
     newest = earlier.loc[((earlier[start] >= since) & (earlier[start] <= until)).to_numpy(), "recorded_at"].max()
     number = commit_at(archive.ledger, newest)
     return record_name(site, number, table)
-
-
-def commit_at(ledger: Ledger, moment: datetime) -> int:
-    """Return the number of the newest commit recorded by a moment, 0 where there is none, by halving."""
-    low, high = 0, ledger.head_number()
-    while low < high:
-        middle = (low + high + 1) // 2
-        low, high = (middle, high) if ledger.entry(middle).recorded_at <= moment else (low, middle - 1)
-    return low

@@ -9,18 +9,18 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from functools import partial
 from typing import Any
 
 import pandas as pd
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.at_commit import commit_at
 from stillwell.archive.ledger.entries import utc_text
 from stillwell.archive.provenance.beside_gaugings import short, with_sensor
 from stillwell.archive.provenance.line_ranges import places
 from stillwell.archive.provenance.mapping import GAP, USED
 from stillwell.archive.provenance.names import DIGITS
-from stillwell.archive.provenance.sources import commit_at, names_between, rating_names
+from stillwell.archive.provenance.sources import names_between, rating_names
 from stillwell.errors import QueryError
 from stillwell.reading.select.described import describe
 from stillwell.reading.select.filters import Question
@@ -215,10 +215,8 @@ def _values_and_stage(archive: Archive, figure: Figure, bridged_s: float) -> tup
     span = Span(Bound(figure.since - margin), Bound(figure.until + margin + INSTANT))
     rows_of = {}
     for table, columns in (("discharge", VALUES), ("stage", STAGE)):
-        question = Question(
-            describe(archive, table), (figure.site,), span, columns=columns, as_of=figure.derived_at.to_pydatetime()
-        )
-        rows_of[table] = with_sensor(answer(archive, question, None))
+        question = Question(describe(archive, table), (figure.site,), span, columns=columns)
+        rows_of[table] = with_sensor(answer(archive.at(figure.derived_at), question, None))
     rows = rows_of["discharge"]
     inside = (rows["time"] >= figure.since) & (rows["time"] < figure.until)
     known = rows.loc[rows["discharge_m3_s"].notna(), "time"]
@@ -253,7 +251,7 @@ def _acting(archive: Archive, figure: Figure, values: pd.DataFrame) -> set[str]:
     """
     since = min([figure.since, *values["time"]])
     last = max([figure.until - INSTANT, *values["time"]])
-    current = partial(archive.standing, as_of=figure.derived_at)
+    current = archive.at(figure.derived_at).standing
     corrections = with_sensor(current("corrections", [figure.site]))
     corrections = corrections[corrections["sensor"].isin(values["sensor"])]
     names = names_between("corrections", corrections, since, last)

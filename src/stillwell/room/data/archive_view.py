@@ -19,14 +19,13 @@ import pandas as pd
 import pyarrow as pa
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.at_commit import NEVER, commit_at
 from stillwell.archive.disk.layout import schema_path
 from stillwell.archive.ledger.chain import Entry, Ledger
-from stillwell.archive.tables.current_rows import standing_rows
 from stillwell.errors import ArchiveDamaged, ArchiveError
 from stillwell.reading.select.bounds import LONGEST_S, stopped_after
 from stillwell.reading.select.described import Described, describe
 from stillwell.reading.select.sql import connect
-from stillwell.room.data.archive_at import ArchiveThen, newest_by
 from stillwell.room.data.cache import Kept
 
 T = TypeVar("T")
@@ -43,17 +42,16 @@ class View:
     Parameters
     ----------
     archive : Archive
+        As it stands, or as it stood when its newest entry was recorded.
     number : int
     kept : Kept
         Shared by the views of an archive.
-    as_of : datetime, optional
-        Where the archive is shown as it stood then: when its newest entry was recorded.
     """
 
-    def __init__(self, archive: Archive, number: int, kept: Kept, as_of: datetime | None = None) -> None:
+    def __init__(self, archive: Archive, number: int, kept: Kept) -> None:
         self.archive = archive
         self.number = number
-        self.as_of = as_of
+        self.as_of = archive.as_of
         self._kept = kept
         self._turn = BoundedSemaphore(QUESTIONS)
         self._idle: LifoQueue[duckdb.DuckDBPyConnection] = LifoQueue()
@@ -109,16 +107,6 @@ class View:
         key = None if sites is None else tuple(sites)
         return self.memo_of_files(("every", table, key), (table,), key, lambda: self.archive.read(table, key))
 
-    def narrow(self, table: str, site: str, columns: Sequence[str]) -> pd.DataFrame:
-        """Read some columns of the rows of a table that stand, for tables too long to be read whole."""
-        needed = list(dict.fromkeys([*self.description(table)["primaryKey"], "revision", "recorded_at", *columns]))
-        known = {field["name"] for field in self.description(table)["fields"]}
-        rows = self.archive.read(table, [site], [name for name in needed if name in known])
-        rows = rows[rows["site"] == site]
-        if rows.empty or "revision" not in rows or rows["revision"].max() == 1:
-            return rows.reset_index(drop=True)
-        return standing_rows(table, rows, pd.DataFrame(), self.description(table)["primaryKey"])
-
     @cached_property
     def tables(self) -> tuple[str, ...]:
         """Name the tables of the archive."""
@@ -167,7 +155,7 @@ class View:
 
     def _connected(self) -> duckdb.DuckDBPyConnection:
         try:
-            return connect(self.archive, self.as_of)
+            return connect(self.archive)
         except duckdb.Error as error:
             raise ArchiveDamaged(_unread(error)) from error
 
@@ -176,8 +164,8 @@ def _unread(error: duckdb.Error) -> str:
     return f"a table could not be read: {str(error).splitlines()[0][:300]}; run an audit"
 
 
-class Shelf:
-    """The archive in a folder, always as it stands now, and as it stood at moments asked for.
+class ArchiveViews:
+    """The views of the archive in a folder: of how it stands now, and of how it stood at moments asked for.
 
     Parameters
     ----------
@@ -209,12 +197,14 @@ class Shelf:
         return view if as_of is None else self._view_then(view, as_of)
 
     def _view_then(self, newest: View, as_of: datetime) -> View:
-        number, recorded_at = newest_by(newest.archive.ledger, as_of)
+        # every moment between two commits has one view
+        ledger = newest.archive.ledger
+        number = commit_at(ledger, as_of)
         with self._door:
             view = self._then.get(number)
             if view is None:
-                view = View(ArchiveThen(self.root, number, recorded_at), number, self._kept, recorded_at)
-                self._then[number] = view
+                recorded_at = ledger.entry(number).recorded_at if number else NEVER
+                view = self._then[number] = View(newest.archive.at(recorded_at), number, self._kept)
             self._then.move_to_end(number)
             while len(self._then) > MOST_THEN:
                 self._then.popitem(last=False)

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.rating.which_rating_holds import Rated
+from stillwell.reading.policy import policy_shown
 from stillwell.reading.rating.site_ratings import archive_ratings
-from stillwell.reporting import limits
 from stillwell.room.data.archive_view import View
 
 
 def policy_of(view: View) -> Policy:
     """Return the policy that holds: the office's, or the one that ships with this version."""
-    policy: Policy = view.memo("policy", lambda: limits.policy_of(view.archive).policy)
+    policy: Policy = view.memo("policy", lambda: policy_shown(view.archive).policy)
     return policy
 
 

@@ -124,7 +124,7 @@ def _read(view: View, kind: Kind, site: str) -> list[SiteSeries]:
     if not view.archive.table_files(kind.table, [site]):
         return []
     optional = [name for name in (kind.unsure, kind.marks) if name]
-    rows = view.narrow(kind.table, site, [kind.time, kind.value, *kind.split, *optional])
+    rows = view.archive.standing(kind.table, [site], [kind.time, kind.value, *kind.split, *optional])
     if rows.empty:
         return []
     moments = pd.to_datetime(rows[kind.time], utc=True).dt.as_unit("us")

@@ -11,7 +11,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from stillwell.archive.ledger.moved_gaugings import sites_named
-from stillwell.archive.revisions.reviews import newest_rows
+from stillwell.archive.tables.current_rows import newest_rows
 from stillwell.drawing.section import section_svg
 from stillwell.hydrometry.gauging.uncertainty_in_use import expanded_m3_s, standard_uncertainty
 from stillwell.reading.rating.site_ratings import departures

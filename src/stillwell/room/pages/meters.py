@@ -8,7 +8,7 @@ import pandas as pd
 from starlette.requests import Request
 from starlette.responses import Response
 
-from stillwell.reporting.limits import policy_of
+from stillwell.reading.policy import policy_shown
 from stillwell.reporting.meters import meter_history
 from stillwell.room import urls
 from stillwell.room.data.archive_view import View
@@ -62,7 +62,7 @@ def meter_page(view: View, request: Request) -> Response:
         msg = f"This archive has no meter with the code {code!r}."
         raise NotFound(msg)
     checks = _of(view, "checks", code, "checked_at")
-    inforce = policy_of(view.archive)
+    inforce = policy_shown(view.archive)
     history = meter_history(view.archive, code, inforce)
     question = (
         "SELECT gauging_id, site, started_at, discharge_m3_s, within_pct, status FROM gaugings WHERE instrument = ? "
