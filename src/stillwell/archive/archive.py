@@ -8,9 +8,8 @@ from copy import copy
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
-import pandas as pd
 import pyarrow as pa
 
 from stillwell.archive.at_commit import AtCommit, commit_at, recorded_by
@@ -26,8 +25,10 @@ from stillwell.archive.tables.retired_columns import described_now
 from stillwell.archive.tables.table_files import arrow_schema, arrow_schema_from, completed, our_tables, read_files
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
 from stillwell.fingerprint import sha256
-from stillwell.intake.values.constant import distinct
 from stillwell.shared_types import ListedFile
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 AT_ONCE = 1_000_000
 """Rows of which codes are read at a time."""
@@ -229,6 +230,9 @@ class Archive(AtCommit):
         ArchiveError, ArchiveDamaged
             As ``read``.
         """
+        # imports pandas, without which a question in SQL is answered
+        from stillwell.intake.values.constant import distinct
+
         if self.as_of is not None:
             return set(distinct(self.read(table, sites, columns), columns))
         schema, files = self._schema(table), self.table_files(table, sites)

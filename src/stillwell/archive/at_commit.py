@@ -10,11 +10,13 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from datetime import UTC, datetime
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.tables.current_rows import GAUGING, standing_rows
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 NEVER = datetime(1970, 1, 1, tzinfo=UTC)
 """Stands for every moment before the first commit."""
@@ -31,7 +33,7 @@ def commit_at(ledger: Ledger, moment: datetime) -> int:
 
 def recorded_by(rows: pd.DataFrame, moment: datetime | None) -> pd.DataFrame:
     """Pick the rows recorded by a moment; all of them where none is given."""
-    return rows if moment is None else rows[rows["recorded_at"] <= pd.Timestamp(moment)]
+    return rows if moment is None else rows[rows["recorded_at"] <= moment]
 
 
 def recorded_by_in_sql(moment: datetime) -> str:

@@ -38,7 +38,7 @@ MADE = ("gaugings", "verticals", "points", "samples", "findings", "uncertainty_b
 THE_SAME = (
     "sites", "instruments", "calibrations", "checks", "check_samples", "policies", "ratings", "rating_segments",
 )  # fmt: skip
-"""Tables that what it comes to rests on beside; they must have the same rows before every commit."""
+"""Further tables that the rows of a commit depend on; they must have the same rows before every commit."""
 REPEATED = ("sites", "instruments", "calibrations")
 """Registers that may come with it again, if they say nothing new."""
 
@@ -177,7 +177,7 @@ def _made(
     known = worlds.heights(batch.gaugings, incoming, context.policy.settings().gauge_height_window_s)
     fresh = new_rows(own, known, key_names(ARCHIVE_TABLES["gauge_heights"]))
     checks, instruments = no_checks(view), view.standing("instruments")
-    beside = Surroundings(
+    surroundings = Surroundings(
         heights=added("gauge_heights", standing_rows("gauge_heights", known), own),
         calibrations=view.standing("calibrations"),
         sites=view.standing("sites", worlds.sites),
@@ -186,7 +186,7 @@ def _made(
         ties=checks.ties(batch.gaugings, context.policy, instruments),
         world=worlds.of(batch.gaugings["deposit"]),
     )
-    tables = joined([part.tables for part in computed_parts(batch, beside, context)])
+    tables = joined([part.tables for part in computed_parts(batch, surroundings, context)])
     tables["gauge_heights"] = joined_again(fresh, ("site",))
     deposits = [one for some in several.deposits for one in some]
     of_commit = [several.contexts[owners[one.digest]] for one in deposits]
@@ -218,8 +218,7 @@ class _Worlds:
         """Return the gaugings that stood before each commit at its sites, with what checks look at."""
         rows = self._rows.rows("gaugings", max(self._moments), self.sites)
         rows = rows[[name for name in rows.columns if name in (*SEEN, "revision", "status", "recorded_at")]]
-        there = self._before(rows)
-        return standing_rows("gaugings", there)
+        return standing_rows("gaugings", self._before(rows))
 
     def heights(self, gaugings: pd.DataFrame, incoming: pd.DataFrame, window_s: float) -> pd.DataFrame:
         """Return the readings of the gauge recorded before each commit at its sites, as far as they can bear on it."""
@@ -247,5 +246,5 @@ class _Worlds:
             mine = near(world, mine[: int(np.searchsorted(recorded[mine], moments[world]))])
             places.append(mine)
             worlds.append(np.full(mine.size, world))
-        there = rows.iloc[np.concatenate(places)].reset_index(drop=True)
-        return apart(there, np.concatenate(worlds), [name for name in APART if name in there])
+        rows_before = rows.iloc[np.concatenate(places)].reset_index(drop=True)
+        return apart(rows_before, np.concatenate(worlds), [name for name in APART if name in rows_before])

@@ -41,7 +41,7 @@ from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.gauging.gauge_height import microseconds
 from stillwell.hydrometry.rating.which_rating_holds import Rated
 from stillwell.prepare.context import SpanView
-from stillwell.prepare.rating_tables import RatingTables
+from stillwell.prepare.rating_tables import RatingTables, rated_in_order
 from stillwell.prepare.watermarks import OF_RATINGS, LastMade, rating_digests, rows_name
 
 NEVER = int(np.iinfo(np.int64).max)
@@ -116,7 +116,7 @@ def change_of(
         )
         if rating_digests(then, [site])[site] != {name: made.made_from.get(name) for name in ratings}:
             return None
-        moments.append(_ratings_differ(then.in_order(site, policy), today.in_order(site, policy)))
+        moments.append(_ratings_differ(*(rated_in_order(view_at, site, policy) for view_at in (then, today))))
     return Change(min(moments, default=NEVER), bool(tables & set(UNDER_STAGE_FINDINGS)))
 
 

@@ -52,9 +52,9 @@ def prepare(view: AtCommit, deposits: Sequence[Deposit], understood: Understood,
     registers = {name: register(view, name, understood, context.rules) for name in REGISTERS}
     checks = meter_checks(view, understood, context.policy)
     batch, outcomes, clashes = decided(view, numbered(understood))
-    beside = _surroundings(view, batch, understood, registers, sites, checks, context.policy)
+    surroundings = _surroundings(view, batch, understood, registers, sites, checks, context.policy)
     buffer = TableBuffer(context.number)
-    tables = _own_tables(batch, beside, context, buffer)
+    tables = _own_tables(batch, surroundings, context, buffer)
     if context.policy_digest != context.policy_before:
         tables = _with_changed(view, tables, registers, checks, context, buffer)
     tables["findings"] = pd.concat(
@@ -109,14 +109,14 @@ def _surroundings(
 
 
 def _own_tables(
-    batch: Batch, beside: Surroundings, context: CommitContext, buffer: TableBuffer
+    batch: Batch, surroundings: Surroundings, context: CommitContext, buffer: TableBuffer
 ) -> dict[str, pd.DataFrame]:
     """Compute the gaugings of the commit; of a large batch the large tables go into the buffer part by part."""
     # under a new policy gaugings of the same sites are computed again, and both go into the same files
     parts = site_parts(batch) if context.policy_digest == context.policy_before else None
     tables = []
-    for part in computed_parts(batch, beside, context, parts):
-        if part.places.size and not part.only:
+    for part in computed_parts(batch, surroundings, context, parts):
+        if part.for_buffer:
             put_large(buffer, part.tables, context)
         tables.append(part.tables)
     return joined(tables)
@@ -134,7 +134,7 @@ def _with_changed(
     done: set[str] = set()
     changed: list[dict[str, pd.DataFrame]] = []
     for part in changed_parts(view, set(tables["gaugings"]["gauging_id"]), registers, checks, context):
-        if part.sites and not part.only:
+        if part.for_buffer:
             done.update(part.sites)
             for name in LARGE:
                 own = tables[name][tables[name]["site"].isin(part.sites)]

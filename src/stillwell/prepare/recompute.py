@@ -12,7 +12,7 @@ from stillwell.archive.tables.current_rows import GAUGING, newest_rows
 from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.assessment.check_table import OF_SEASON
 from stillwell.prepare.batch import Batch, Ints, from_archive, site_parts_of
-from stillwell.prepare.compute_batch import Surroundings, computed_parts, joined
+from stillwell.prepare.compute_batch import ComputedPart, Surroundings, computed_parts, joined
 from stillwell.prepare.context import CommitContext
 from stillwell.prepare.meters import MeterChecks, no_checks
 from stillwell.prepare.register_rows import finished, put_large, standing_with
@@ -30,17 +30,6 @@ FREE = (
 KEPT = ("gaugings", "findings")
 """Tables that tell what another policy would change."""
 REGISTERS_BESIDE = ("calibrations", "sites", "instruments")
-
-
-@dataclass(frozen=True)
-class ChangedPart:
-    """The gaugings of some sites that change when they are computed again."""
-
-    sites: tuple[str, ...]
-    """None where the findings rest on all parts."""
-    tables: dict[str, pd.DataFrame]
-    only: bool
-    """Whether there is no other part; as of ``compute_batch.ComputedPart``."""
 
 
 @dataclass(frozen=True)
@@ -63,7 +52,7 @@ def changed_parts(
     checks: MeterChecks,
     context: CommitContext,
     reason: str = REASON,
-) -> Iterator[ChangedPart]:
+) -> Iterator[ComputedPart]:
     """Compute again every gauging the archive holds, but those of the commit itself, some sites at a time.
 
     Parameters
@@ -81,8 +70,8 @@ def changed_parts(
 
     Yields
     ------
-    ChangedPart
-        Rows of the next revision of the gaugings that change; the last one holds findings that rest on all parts.
+    ComputedPart
+        With the rows of the next revision of the gaugings that change, no others.
     """
     newest = _newest(view, fresh)
     if newest.empty:
@@ -103,7 +92,7 @@ def changed_parts(
     parts = site_parts_of(newest["site"], newest["points"].fillna(0).to_numpy(dtype="int64"))
     whole = batch_of(newest, [])
     standing = {name: _standing(view, name, registers) for name in ("gauge_heights", *REGISTERS_BESIDE)}
-    beside = Surroundings(
+    surroundings = Surroundings(
         heights=standing["gauge_heights"],
         calibrations=standing["calibrations"],
         sites=standing["sites"],
@@ -112,13 +101,12 @@ def changed_parts(
         ties=checks.ties(whole.gaugings, context.policy, standing["instruments"]),
     )
     ids: set[str] = set()
-    for part in computed_parts(whole, beside, context, parts, part_of):
-        rows = newest.iloc[part.places].reset_index(drop=True)
-        sites = sorted(set(rows["site"]))
-        if sites:
-            changed = _changed(view.read("findings", sites), rows, part.tables)
+    for part in computed_parts(whole, surroundings, context, parts, part_of):
+        if part.sites:
+            rows = newest.iloc[part.places].reset_index(drop=True)
+            changed = _changed(view.read("findings", part.sites), rows, part.tables)
             ids.update(part.tables["gaugings"]["gauging_id"][changed.to_numpy()])
-        yield ChangedPart(tuple(sites), _of(part.tables, ids), part.only)
+        yield replace(part, tables=_of(part.tables, ids))
         part.tables.clear()
 
 
@@ -175,7 +163,7 @@ def anew(view: AtCommit, context: CommitContext) -> Mapping[str, pd.DataFrame]:
     """
     buffer, tables = TableBuffer(context.number), []
     for part in changed_parts(view, set(), {}, no_checks(view), context, ANEW):
-        if part.sites and not part.only:
+        if part.for_buffer:
             put_large(buffer, part.tables, context)
         tables.append(part.tables)
     rows = joined(tables)

@@ -16,18 +16,16 @@ from stillwell.archive.tables.current_rows import contradicted, described_last, 
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.gauging.gauge_height import microseconds
 from stillwell.hydrometry.rating.spans_in_force import Mark, RatingInForce, Spans
-from stillwell.hydrometry.rating.which_rating_holds import Rated, ratings_of
 from stillwell.hydrometry.record.daily import GapRule, daily_values
 from stillwell.hydrometry.record.discharge import Record, discharge_record
 from stillwell.hydrometry.stage.corrections import Corrections
 from stillwell.prepare.context import CommitContext, Standing
+from stillwell.prepare.rating_tables import rated_in_order
 from stillwell.prepare.register_rows import finished
 from stillwell.prepare.stage_findings import findings_of_ratings, findings_of_stage, lapsed
-from stillwell.reading.rating.site_ratings import TABLES as TABLES_OF_RATINGS
-from stillwell.reading.rating.site_ratings import otherwise_of
 from stillwell.sameness import same_cells
 from stillwell.schemas import ARCHIVE_TABLES
-from stillwell.schemas.derive import columns
+from stillwell.schemas.derive import key_names
 from stillwell.schemas.words import MARKS
 
 Floats = NDArray[np.float64]
@@ -137,7 +135,7 @@ def record_of(view: AtCommit, site: str, policy: Policy, series: Series) -> Site
     """Derive the values and days of a series: the whole one of a site, or one that begins later."""
     time, stage, sensor = series
     corrected = _corrected(view, site, time, stage, sensor)
-    rated = rated_spans(view, site, policy)
+    rated = rated_in_order(view, site, policy)
     ratings = [rating.force for rating in rated]
     spans = _conditions(view, site)
     record = discharge_record(time, corrected, ratings, policy.value("stage_uncertainty_m"), spans)
@@ -201,13 +199,6 @@ def _corrected(view: AtCommit, site: str, time: Ints, stage: Floats, sensor: NDA
         at = sensor == name
         out[at] += spans.at(time[at])
     return out
-
-
-def rated_spans(view: AtCommit, site: str, policy: Policy) -> list[Rated]:
-    """Lay out the ratings of a site in the order they hold, each with its segments and shifts."""
-    ratings = view.standing(TABLES_OF_RATINGS[0], [site])
-    segments, shifts = (view.standing(table) for table in TABLES_OF_RATINGS[1:])
-    return ratings_of(ratings, segments, shifts, site, otherwise_of(policy))
 
 
 def _conditions(view: AtCommit, site: str) -> Spans:
@@ -297,7 +288,7 @@ def differing(name: str, rows: pd.DataFrame, kept: pd.DataFrame, context: Commit
     new = finished(name, rows.assign(revision=1, **trail), context)
     if kept.empty or new.empty:
         return new
-    key = [c.name for c in columns(ARCHIVE_TABLES[name]) if c.key]
+    key = key_names(ARCHIVE_TABLES[name])
     newest = newest_of_keys(kept, key)
     left, right = (pd.MultiIndex.from_frame(rows[key]) for rows in (new, newest))
     at = right.get_indexer(left)

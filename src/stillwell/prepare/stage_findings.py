@@ -24,7 +24,7 @@ from stillwell.hydrometry.stage.check_times import with_holes_filled
 from stillwell.hydrometry.stage.flags import SeriesLimits
 from stillwell.hydrometry.stage.visits import visits_of
 from stillwell.schemas import ARCHIVE_TABLES
-from stillwell.schemas.derive import columns
+from stillwell.schemas.derive import key_names
 from stillwell.shared_types import RULES
 
 _HANDED_IN = ["recorded_at", "deposit"]
@@ -126,7 +126,7 @@ def _visit_findings(view: AtCommit, site: str, stage: pd.DataFrame, policy: Poli
 
 def lapsed(new: pd.DataFrame, kept: pd.DataFrame, rules: int = RULES) -> pd.DataFrame:
     """Make a row of each current finding that is no longer made: it has lapsed. No row is removed."""
-    key = [c.name for c in columns(ARCHIVE_TABLES["series_doubts"]) if c.key]
+    key = key_names(ARCHIVE_TABLES["series_doubts"])
     newest = newest_of_keys(kept, key)
     left, right = (pd.MultiIndex.from_frame(rows[key].fillna({"sensor": ""})) for rows in (newest, new))
     gone = newest[~left.isin(right) & ~newest["message"].isin([LAPSED, FORMERLY_LAPSED]).to_numpy()]

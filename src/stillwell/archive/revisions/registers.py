@@ -42,7 +42,7 @@ def new_rows(incoming: pd.DataFrame, kept: pd.DataFrame, key: list[str]) -> pd.D
     rows = rows.assign(_group=rows.groupby(key, dropna=False, sort=False).ngroup())
     rows = rows.sort_values("_group", kind="stable")
     first = rows["_group"].ne(rows["_group"].shift())
-    same = _equals_above(rows, columns) & ~first
+    same = ~first if first.all() else _equals_above(rows, columns) & ~first
     fresh = ~rows["_old"].astype("bool") & ~same
     base = rows.groupby("_group")["revision"].transform("max").fillna(0).astype("Int64")
     number = base + fresh.groupby(rows["_group"]).cumsum().astype("Int64")

@@ -7,13 +7,17 @@ the newest provisional one; a withdrawn revision never stands.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 GAUGING = ["gauging_id", "revision"]
-_RANK = {"approved": 1, "provisional": 0}
+RANK = {"approved": 1, "provisional": 0}
+"""Statuses whose rows can stand; those of a higher rank before all others."""
 
 
 def standing_gaugings(gaugings: pd.DataFrame) -> pd.DataFrame:
@@ -30,15 +34,50 @@ def standing_gaugings(gaugings: pd.DataFrame) -> pd.DataFrame:
         One row per gauging that stands, in the order of ``gaugings``.
     """
     # the only row of a gauging stands unless it was withdrawn; only the others are compared
-    alone = ~gaugings["gauging_id"].duplicated(keep=False) & gaugings["status"].isin(list(_RANK))
+    alone = ~gaugings["gauging_id"].duplicated(keep=False) & gaugings["status"].isin(list(RANK))
     if alone.all():
         return gaugings
     several = gaugings[~alone]
-    newest = _recorded_last(several)
-    rank = newest["status"].map(_RANK)
-    able = newest.assign(_rank=rank)[rank.notna()].sort_values(["_rank", "revision"], kind="stable")
-    stands = able.drop_duplicates("gauging_id", keep="last").index
-    return gaugings[alone | gaugings.index.isin(stands)]
+    places = standing_places(
+        several["gauging_id"].factorize()[0],
+        several["revision"].to_numpy(dtype="int64"),
+        several["recorded_at"].astype("int64").to_numpy(),
+        several["status"].map(RANK).fillna(-1).to_numpy(dtype="int64"),
+    )
+    return gaugings[alone | gaugings.index.isin(several.index[places])]
+
+
+def standing_places(
+    gauging: NDArray[Any], revision: NDArray[Any], recorded_at: NDArray[Any], rank: NDArray[Any]
+) -> NDArray[np.int64]:
+    """Find the row that stands of each gauging.
+
+    Parameters
+    ----------
+    gauging : array of int
+        Rows of every revision, in the order recorded where two were recorded at one moment: a number for each id.
+    revision : array of int
+    recorded_at : array of int
+        Numbers in the order of the moments.
+    rank : array of int
+        By ``RANK``; negative where a row of that status never stands.
+
+    Returns
+    -------
+    array of int
+        Places of the rows that stand, in order.
+    """
+    order = np.lexsort((recorded_at, revision, gauging))
+    newest = order[_last_of(gauging[order], revision[order])]
+    able = newest[rank[newest] >= 0]
+    order = able[np.lexsort((revision[able], rank[able], gauging[able]))]
+    return np.asarray(np.sort(order[_last_of(gauging[order])]))
+
+
+def _last_of(*keys: NDArray[Any]) -> NDArray[np.bool_]:
+    """Mark the last row of each run of equal keys."""
+    ends = np.any([key[1:] != key[:-1] for key in keys], axis=0)
+    return np.append(ends, True)[: len(keys[0])]
 
 
 def newest_rows(gaugings: pd.DataFrame) -> pd.DataFrame:
@@ -87,6 +126,8 @@ def newest_revisions(rows: pd.DataFrame, key: Sequence[str]) -> pd.DataFrame:
 
 def _may_be_revised(rows: pd.DataFrame, key: Sequence[str]) -> NDArray[np.bool_]:
     """Mark the rows whose key may have a second revision: those of the moments of later revisions, if any."""
+    import pandas as pd
+
     later = (rows["revision"] > 1).to_numpy(dtype=bool, na_value=False)
     moments = [rows[name] for name in key if isinstance(rows[name].dtype, pd.DatetimeTZDtype)]
     if not later.any() or not moments:
@@ -117,6 +158,8 @@ def contradicted(rows: pd.DataFrame, key: Sequence[str]) -> pd.DataFrame:
     twice = rows.duplicated(same, keep=False).to_numpy()
     if not twice.any():
         return rows.iloc[:0]
+    import pandas as pd  # here and below: which gaugings stand is found without
+
     newest = pd.MultiIndex.from_frame(newest_of_keys(rows, key)[same])
     return rows[twice & pd.MultiIndex.from_frame(rows[same]).isin(newest)]
 
@@ -159,6 +202,8 @@ def standing_rows(
     DataFrame
         With a fresh index. Rows of a table that knows no revisions all stand.
     """
+    import pandas as pd
+
     rows = rows.reset_index(drop=True)
     if table == "gaugings":
         out = standing_gaugings(rows)

@@ -7,17 +7,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence, Set
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import duckdb
+import numpy as np
 import pyarrow as pa
 from duckdb import sqltypes
 from duckdb.func import ARROW, SPECIAL
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.at_commit import recorded_by_in_sql
-from stillwell.archive.tables.current_rows import newest_in_sql
+from stillwell.archive.tables.current_rows import GAUGING, RANK, newest_in_sql, standing_places
+from stillwell.archive.tables.partial_reads import read_parts
 from stillwell.archive.tables.retired_columns import RETIRED, Successor, lacks_successors, successors, with_successors
+from stillwell.archive.tables.table_files import arrow_schema_from, joined
 from stillwell.errors import QueryError
 from stillwell.reading.select.bounds import LONGEST_S, room_for, stopped_after
 from stillwell.reading.select.files import check_files, selected_files, settled
@@ -243,10 +247,36 @@ def _create_current_gaugings(connection: duckdb.DuckDBPyConnection, archive: Arc
     made = f"SELECT 1 FROM duckdb_tables() WHERE schema_name = '{INNER}'"
     if connection.execute(made).fetchone():
         return
-    rows = archive.standing("gaugings", columns=["gauging_id", "revision", "recorded_at"])
-    connection.register("handed_over", pa.Table.from_pandas(rows, preserve_index=False))
+    connection.register("handed_over", _current_gaugings(archive))
     connection.execute(f"CREATE SCHEMA {INNER}; CREATE TABLE {INNER}.standing AS SELECT * FROM handed_over")
     connection.unregister("handed_over")
+
+
+def _current_gaugings(archive: Archive) -> pa.Table:
+    """Name the current revisions of gaugings; without pandas, whose import takes longer than most answers.
+
+    Arrow imports it to make an array of numpy's, or the other way round, but not where they share their memory.
+    """
+    schema = arrow_schema_from(archive.described("gaugings"))
+    names = [*GAUGING, "recorded_at", "status"]
+    paths = [archive.root / path for path in archive.table_paths("gaugings")]
+    rows = joined(read_parts(paths, names, None, None), pa.schema([schema.field(name) for name in names]))
+    gauging, status = (rows[name].combine_chunks().dictionary_encode() for name in ("gauging_id", "status"))
+    recorded_at = np.from_dlpack(rows["recorded_at"].cast(pa.int64()).combine_chunks())
+    rank = np.array([RANK.get(word, -1) for word in status.dictionary.to_pylist()], dtype=np.int64)
+    columns = (
+        np.from_dlpack(gauging.indices),
+        np.from_dlpack(rows["revision"].combine_chunks()),
+        recorded_at,
+        rank[np.from_dlpack(status.indices)],
+    )
+    last = np.inf if archive.as_of is None else (archive.as_of - _EPOCH) // timedelta(microseconds=1)
+    known = np.flatnonzero(recorded_at <= last)
+    places = known[standing_places(*(column[known] for column in columns))]
+    return rows.take(pa.Array.from_buffers(pa.int64(), places.size, [None, pa.py_buffer(places)]))
+
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def _earlier_files(archive: Archive, name: str) -> frozenset[str]:
