@@ -12,9 +12,9 @@ import pytest
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.tables.table_files import arrow_schema_from
-from stillwell.room import urls
-from stillwell.room.data.archive_view import ArchiveViews
-from stillwell.room.data.rows import Wanted, select
+from stillwell.pages import urls
+from stillwell.pages.data.archive_view import ArchiveViews
+from stillwell.room.rows import Wanted, select
 from tests.room.conftest import SAMPLE, archive_of, deposit, opened
 
 TABLES = Archive(SAMPLE).tables()

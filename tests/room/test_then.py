@@ -12,7 +12,7 @@ import pytest
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.provenance.document import provenance_path
-from stillwell.room import urls
+from stillwell.pages import urls
 from tests.room.conftest import SAMPLE
 
 BEFORE, MIDDLE = "2025-10-15T12:00Z", "2025-10-16T12:00Z"

@@ -13,15 +13,16 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive, QueryError, Withheld
-from stillwell.room import api, downloads, urls
-from stillwell.room.data.archive_view import ArchiveViews, View
-from stillwell.room.pages import findings as pages_findings
-from stillwell.room.pages import gauging, sealed_bytes, site, sites, trace
-from stillwell.room.pages import ledger as pages_ledger
-from stillwell.room.pages import meters as pages_meters
-from stillwell.room.pages import search as pages_search
-from stillwell.room.pages import tables as pages_tables
-from stillwell.room.pages.page import problem_page, static_file
+from stillwell.pages import urls
+from stillwell.pages.data.archive_view import ArchiveViews, View
+from stillwell.room import api, downloads
+from stillwell.room.endpoints import findings as pages_findings
+from stillwell.room.endpoints import gauging, sealed_bytes, site, sites, trace
+from stillwell.room.endpoints import ledger as pages_ledger
+from stillwell.room.endpoints import meters as pages_meters
+from stillwell.room.endpoints import search as pages_search
+from stillwell.room.endpoints import tables as pages_tables
+from stillwell.room.page import problem_page, static_file
 from stillwell.room.query_params import ITEMS, ROWS, TRACE, WINDOW, BadQuestion, NotFound, instant, refuse_unknown
 from stillwell.room.server.guard import Guard, allowed_hosts
 
@@ -29,12 +30,12 @@ Answer = Callable[[View, Request], Response]
 
 PAGES: tuple[tuple[str, Answer, tuple[str, ...]], ...] = (
     ("/", sites.home, ("page",)),
-    ("/sites/{site}", site.site_page, ("page", "rating", "scale", *WINDOW)),
-    ("/sites/{site}/hydrograph", site.hydrograph_page, WINDOW),
+    ("/sites/{site}", site.site, ("page", "rating", "scale", *WINDOW)),
+    ("/sites/{site}/hydrograph", site.site_hydrograph, WINDOW),
     ("/sites/{site}/series.json", api.series_json, WINDOW),
-    ("/gaugings/{gauging}", gauging.gauging_page, ("revision",)),
+    ("/gaugings/{gauging}", gauging.gauging, ("revision",)),
     ("/meters", pages_meters.meters, ()),
-    ("/meters/{meter}", pages_meters.meter_page, ()),
+    ("/meters/{meter}", pages_meters.meter, ()),
     ("/findings", pages_findings.findings, ("code", "severity", "site", "since", "page")),
     ("/ledger", pages_ledger.ledger, ("page",)),
     ("/ledger/{number}", pages_ledger.entry_page, ()),
