@@ -6,10 +6,7 @@ import numpy as np
 import pandas as pd
 
 from stillwell.schemas.base import Column, Table
-from stillwell.schemas.derive import columns
-
-DTYPES = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean", "time": "datetime64[us, UTC]"}
-"""What pandas holds a column of each kind in."""
+from stillwell.schemas.derive import FRAME_TYPES, columns
 
 
 def wrong_cells(values: pd.Series, column: Column) -> np.ndarray:
@@ -55,6 +52,6 @@ def follows(rows: pd.DataFrame, model: type[Table]) -> bool:
     described = columns(model)
     if list(rows.columns) != [column.name for column in described]:
         return False
-    if any(rows[column.name].dtype != DTYPES[column.kind] for column in described):
+    if any(rows[column.name].dtype != FRAME_TYPES[column.kind] for column in described):
         return False
     return not any(wrong_cells(rows[column.name], column).any() for column in described)

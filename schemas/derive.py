@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Any
@@ -12,6 +13,10 @@ WITH_NETCDF = ("gaugings", "verticals", "points", "findings", "stage", "discharg
 """Archive tables whose rows stand in NetCDF too."""
 UDUNITS = MappingProxyType({"dB": "0.1 lg(re 1)"})
 """How a unit that UDUNITS does not know by its name is written for it."""
+FRAME_TYPES: Mapping[str, Any] = MappingProxyType(
+    {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean", "time": "datetime64[us, UTC]"}
+)
+"""Type of each kind of column in a frame."""
 _JSON_TYPES = {"text": "string", "number": "number", "count": "integer", "flag": "boolean", "time": "datetime"}
 
 

@@ -12,9 +12,7 @@ from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.choices import Choices
 from stillwell.hydrometry.gauging.compute import Computed, compute
 from stillwell.schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
-from stillwell.schemas.derive import columns
-
-DTYPES = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean"}
+from stillwell.schemas.derive import FRAME_TYPES, columns
 
 
 def frame(table: str, rows: Sequence[Mapping[str, Any]], *, kept: bool = False) -> pd.DataFrame:
@@ -28,7 +26,7 @@ def frame(table: str, rows: Sequence[Mapping[str, Any]], *, kept: bool = False) 
         if c.kind == "time":
             out[c.name] = pd.to_datetime(values, utc=True).dt.as_unit("us").astype("datetime64[us, UTC]")
         else:
-            out[c.name] = values.astype(DTYPES[c.kind])
+            out[c.name] = values.astype(FRAME_TYPES[c.kind])
     return pd.DataFrame(out)
 
 
@@ -62,6 +60,12 @@ def one_point_section(
         at = {"relative_depth": None if edge else 0.6, "kind": "edge" if edge else "open"}
         rows.append({"position_m": position, "depth_m": depth, "velocity_m_s": None if edge else velocity} | at | said)
     return points(rows, g)
+
+
+def panel_rows(*, position: Any, depth: Any, velocity: Any, width: Any, inner: Any, **columns: Any) -> pd.DataFrame:
+    """Lay out panels as the rows of verticals that an uncertainty is computed from; one not inside is an edge."""
+    named = {"position_m": position, "effective_depth_m": depth, "mean_velocity_m_s": velocity, "width_m": width}
+    return pd.DataFrame(named | {"edge": [not one for one in inner]} | columns)
 
 
 def computed(

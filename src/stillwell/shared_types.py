@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import TYPE_CHECKING
 
-import pandas as pd
+if TYPE_CHECKING:
+    import pandas as pd
 
 PROBLEM_COLUMNS = ("deposit", "gauging", "file", "line", "column", "expected", "found", "consequence")
 """Columns of a frame of reasons why something is returned; gauging is a label, missing for a row on its own."""

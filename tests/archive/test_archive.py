@@ -99,8 +99,8 @@ def test_the_standing_revision_now_and_as_of(revised):
     asked = {before: [], first: [1], second: [2], third - timedelta(seconds=1): [2], third: [1], None: [1]}
 
     for moment, revisions in asked.items():
-        assert revisions == list(archive.standing("gaugings", as_of=moment)["revision"])
-        depths = archive.standing("verticals", ["alder"], as_of=moment)["depth_m"]
+        assert revisions == list(archive.at(moment).standing("gaugings")["revision"])
+        depths = archive.at(moment).standing("verticals", ["alder"])["depth_m"]
         assert [float(r) for r in revisions for _ in range(2)] == list(depths)
     assert list(archive.standing("gaugings")["status"]) == ["approved"]
     assert len(archive.read("gaugings")) == 3

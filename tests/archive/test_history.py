@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from itertools import pairwise
 from pathlib import Path
 
@@ -64,7 +65,7 @@ def test_earlier_states_are_those_of_the_archive(table):
     site = SAMPLE.read("gaugings")["site"].iloc[0]
     for before, moment in pairwise(moments):
         for sites in (None, [site], ["stranger"]):
-            stood = SAMPLE.standing(table, sites, as_of=before)
+            stood = SAMPLE.at(before).standing(table, sites)
             names = [name for name in stood.columns if name != "recorded_at"]
             known = SAMPLE.read(table, sites)
             told = set(known.loc[known["recorded_at"] <= before, "deposit"].map(lambda digest: (digest,)))
@@ -85,3 +86,28 @@ def test_an_archive_whose_rows_are_at_hand_reads_the_years_asked_for():
     assert set(rows[1]["time"].dt.year) == {2024}
     assert 0 < len(rows[1]) < len(held.read("stage"))
     pd.testing.assert_frame_equal(*rows)
+
+
+@pytest.mark.parametrize("table", TABLES)
+def test_some_columns_of_what_stands_are_those_columns_of_all_of_it(table):
+    """Rows that stand, now and after the first commit, of all sites and of one, do not depend on the columns read."""
+    for archive in (SAMPLE, SAMPLE.at(SAMPLE.ledger.entry(1).recorded_at)):
+        for sites in (None, ["INV-KES"]):
+            whole = archive.standing(table, sites)
+            names = [whole.columns[-1], whole.columns[0]]
+            pd.testing.assert_frame_equal(archive.standing(table, sites, names), whole[names])
+
+
+def test_a_moment_counts_the_commits_recorded_by_then_and_their_rows():
+    """From the moment of a commit until that of the next, rows, codes and number are those of the commits so far."""
+    entries, deposits = SAMPLE.ledger.entries(), SAMPLE.read("deposits")
+    assert len(entries) > 2
+    for entry, later in pairwise(entries):
+        known = deposits[deposits["commit"] <= entry.number]
+        for moment in (entry.recorded_at, later.recorded_at - timedelta(microseconds=1)):
+            then = SAMPLE.at(moment)
+            assert then.number == entry.number
+            assert sorted(then.read("deposits", columns=["deposit"])["deposit"]) == sorted(known["deposit"])
+            assert then.codes("deposits", ["deposit"]) == {(digest,) for digest in known["deposit"]}
+    before = SAMPLE.at(entries[0].recorded_at - timedelta(microseconds=1))
+    assert (before.number, len(before.read("deposits")), before.codes("deposits", ["deposit"])) == (0, 0, set())

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillwell.archive.provenance.sources import acting, commit_at, sources
+from stillwell.archive.at_commit import commit_at
+from stillwell.archive.provenance.sources import acting, sources
 
 DAY = pd.Timestamp("2025-05-01T00:00Z")
 DIGESTS = {name: str(i) * 64 for i, name in enumerate(("d1", "d2", "d3", "d4", "d5"), 1)}

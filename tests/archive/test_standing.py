@@ -103,6 +103,6 @@ def test_values_of_the_newest_revision_that_contradict_each_other_do_not_stand()
     rows = pd.DataFrame(said, columns=["site", "revision"]).assign(recorded_at=pd.Timestamp("2025-06-01T00:00Z"))
     rows = rows.iloc[::-1]
     assert contradicted(rows, ["site"]).index.tolist() == [2, 1]
-    assert newest_revisions(rows, ["site"]).index.tolist() == [5, 6]
+    assert newest_revisions(rows, ["site"]).index.tolist() == [6, 5]
     assert contradicted(rows.loc[[0, 1, 3, 6]], ["site"]).empty
     assert contradicted(rows.loc[[6, 3]], ["site"]).empty

@@ -38,7 +38,7 @@ def network(root: Path, folder: Path, sites: int, days: int) -> None:
     _taken(root, folder, sites, days)
     with patch("stillwell.pipeline.derive.derived_from_change", _Alike()):
         derive(root, by="bench")
-    with patch("stillwell.archive.netcdf.background.rendered", _copies):
+    with patch("stillwell.archive.netcdf.render.rendered", _copies):
         render(root, by="bench")
 
 

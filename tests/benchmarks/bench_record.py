@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from stillwell.hydrometry.rating.curve import Curve
-from stillwell.hydrometry.rating.spans_in_force import RatingInForce, Shifts, Table
+from stillwell.hydrometry.rating.shift import Shifts
+from stillwell.hydrometry.rating.spans_in_force import RatingInForce, Table
 from stillwell.hydrometry.record.daily import daily_values
 from stillwell.hydrometry.record.discharge import discharge_record
 from stillwell.hydrometry.record.totals import (

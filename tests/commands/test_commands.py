@@ -191,4 +191,4 @@ def test_commits_without_a_deposit_are_listed():
         (4, "render", 0),
     ]
     assert [row["gaugings_taken"] for row in rows] == [51, 4, 0, 0]
-    assert len(listing(Archive(SAMPLE), "commits", as_of=rows[1]["recorded_at"])) == 2
+    assert len(listing(Archive(SAMPLE).at(rows[1]["recorded_at"]), "commits")) == 2

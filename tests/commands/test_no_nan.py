@@ -27,7 +27,7 @@ from stillwell.pipeline.committing import office_policy
 from stillwell.reading.rating.document import rating_document
 from stillwell.reading.rating.shifts import proposal_text
 from stillwell.reading.rating.site_fit import Candidates, rating_text
-from stillwell.reporting.site import site_report
+from stillwell.reporting import site_report
 from tests.pipeline.season import registers, take
 
 BAD = re.compile(r"\b(?:nan|inf)\b", re.IGNORECASE)

@@ -18,8 +18,8 @@ from stillwell.assessment.stage_findings import PASSED_OVER
 from stillwell.intake.readers.deposit import read_deposit
 from stillwell.pipeline.derive import derive
 from stillwell.pipeline.ingest import ingest, understand
-from stillwell.prepare import CommitContext, policy_in_force, prepare
-from stillwell.reading.policy import default_policy_text
+from stillwell.prepare import CommitContext, prepare
+from stillwell.reading.policy import default_policy_text, policy_in_force
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.shared_types import Deposit
 from tests.making import frame

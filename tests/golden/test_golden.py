@@ -115,7 +115,7 @@ def test_an_archive_of_an_earlier_day_answers(root):
     question = "SELECT discharge_m3_s AS q, status FROM gaugings WHERE site = 'S1' ORDER BY started_at"
     now = [(round(r["q"], 9), r["status"]) for r in ask(Archive(root), question).to_pylist()]
     assert now == [(0.88, "approved"), (1.1, "provisional")]
-    then = ask(Archive(root), question, Archive(root).ledger.entry(2).recorded_at).to_pylist()
+    then = ask(Archive(root).at(Archive(root).ledger.entry(2).recorded_at), question).to_pylist()
     assert [(round(r["q"], 9), r["status"]) for r in then] == [(0.88, "provisional"), (0.88, "provisional")]
     assert "0.880" in show_gauging(Archive(root), "S1.20250501T100000Z.M1")
 

@@ -57,7 +57,7 @@ def test_every_way_of_reading_says_the_same(root):
     asked = ask(archive, "SELECT gauging_id, revision, status, within_pct FROM gaugings_revisions").to_pylist()
     assert _by_row(asked) == expected
     then = archive.ledger.entry(2).recorded_at
-    early = ask(archive, "SELECT * FROM gaugings_revisions", then).to_pylist()
+    early = ask(archive.at(then), "SELECT * FROM gaugings_revisions").to_pylist()
     assert 0 < len(early) < len(asked)
     assert _by_row(early).items() <= expected.items()
     word = next(iter(set(expected.values())))

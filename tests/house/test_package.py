@@ -26,6 +26,11 @@ class Refused:
 sys.meta_path.insert(0, Refused())
 import stillwell
 archive = stillwell.open(sys.argv[1])
+from stillwell.archive.archive import Archive
+from stillwell.reporting import report
+from pathlib import Path
+for subject in ("INV-ORM.20241030T113000Z.INV-AC3", "meter:INV-AC3", "site:INV-ORM", "season:2024-10-01/2025-10-01"):
+    assert report(Archive(Path(sys.argv[1])), subject).startswith("<!doctype html>")
 print(len(archive.gaugings()), archive.sql("SELECT count(*) AS n FROM gaugings WHERE site = 'INV-ORM'")["n"].iloc[0])
 """
 
@@ -64,6 +69,10 @@ def test_one_name_comes_with_all_that_belongs_to_it(wheel):
         ours = [path.relative_to(ROOT / outside) for path in (ROOT / outside).rglob("*.py")]
         assert len(ours) > 4
         assert [path for path in ours if not (wheel / "stillwell" / inside / path).is_file()] == []
+    package = ROOT / "src" / "stillwell"
+    names = [path.relative_to(package) for kind in ("html", "css", "js", "svg") for path in package.rglob(f"*.{kind}")]
+    assert len(names) > 20
+    assert [name for name in names if not (wheel / "stillwell" / name).is_file()] == []
     season = ROOT / "sample_archive" / "inbox"
     files = {path.relative_to(season): path.read_bytes() for path in season.rglob("*") if path.is_file()}
     there = wheel / "stillwell" / "sample_season"

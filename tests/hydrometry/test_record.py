@@ -11,9 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
+from stillwell.errors import RatingError
 from stillwell.hydrometry.rating.curve import Curve
 from stillwell.hydrometry.rating.segments import curve_of, rows_of
-from stillwell.hydrometry.rating.spans_in_force import Mark, RatingInForce, Shifts, Spans, Table, spans_of_ratings
+from stillwell.hydrometry.rating.shift import Shifts
+from stillwell.hydrometry.rating.spans_in_force import Mark, RatingInForce, Spans, Table, spans_of_ratings
 from stillwell.hydrometry.rating.which_rating_holds import _uncertainty
 from stillwell.hydrometry.record.discharge import discharge_record, recompute
 
@@ -128,9 +130,9 @@ def test_shift_by_stage_is_linear_in_stage_and_between_moments_in_time():
 
 def test_shifts_that_contradict_each_other_are_refused():
     """Two values for every stage at one moment, or one stage twice, are no shift."""
-    with pytest.raises(ValueError, match="contradict"):
+    with pytest.raises(RatingError, match="contradict"):
         _shifts((0, np.nan, 0.1), (0, np.nan, 0.2))
-    with pytest.raises(ValueError, match="one row per stage"):
+    with pytest.raises(RatingError, match="one row per stage"):
         _shifts((0, 1.0, 0.1), (0, 1.0, 0.2))
 
 

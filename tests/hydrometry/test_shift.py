@@ -21,6 +21,16 @@ def days(*numbers):
     return np.datetime64("2025-06-01T00:00:00", "us") + (np.array(numbers) * 86_400_000_000).astype("timedelta64[us]")
 
 
+def micros(moments):
+    """Microseconds since 1970."""
+    return moments.astype("datetime64[us]").astype(np.int64)
+
+
+def made(moments, stage, shift):
+    """Shifts that state no uncertainty."""
+    return sh.Shifts(micros(moments), stage, shift, np.full(shift.size, np.nan))
+
+
 def test_a_control_that_fills_makes_a_negative_shift():
     """1 m3/s belongs to 0.7 m; measured at 0.8 m the shift is -0.1 m, and the rating at 0.8 m with it gives 1 again."""
     shift = sh.of_gauging(CURVE, np.array([0.8]), np.array([1.0]))
@@ -48,33 +58,33 @@ def test_an_observed_zero_above_the_rating_zero_shifts_down_to_it():
 
 def test_between_gaugings_linear_and_held_and_outside_estimated():
     """Shifts 0 on day 2 and 0.1 on day 6: half way 0.05, or 0 where held; outside, the nearest, marked."""
-    shifts = sh.arranged(days(6, 2), np.full(2, np.nan), np.array([0.1, 0.0]))
+    shifts = made(days(6, 2), np.full(2, np.nan), np.array([0.1, 0.0]))
     at = days(0, 2, 4, 6, 9)
-    value, estimated = sh.at_moments(shifts, at, np.full(5, 1.0))
+    value, _, estimated = shifts.at(micros(at), np.full(5, 1.0))
     np.testing.assert_allclose([0, 0, 0.05, 0.1, 0.1], value, atol=1e-12)
     np.testing.assert_array_equal([True, False, False, False, True], estimated)
-    np.testing.assert_allclose([0, 0, 0, 0.1, 0.1], sh.at_moments(shifts, at, np.full(5, 1.0), "held")[0], atol=1e-12)
+    np.testing.assert_allclose([0, 0, 0, 0.1, 0.1], shifts.at(micros(at), np.full(5, 1.0), "held")[0], atol=1e-12)
 
 
 def test_no_shifts_at_all_is_zero_and_estimated():
     """Without any gauging the rating stands as it is and the record is estimated."""
-    none = sh.arranged(days(), np.zeros(0), np.zeros(0))
-    value, estimated = sh.at_moments(none, days(1, 2), np.ones(2))
+    none = made(days(), np.zeros(0), np.zeros(0))
+    value, _, estimated = none.at(micros(days(1, 2)), np.ones(2))
     np.testing.assert_array_equal([0, 0], value)
     assert estimated.all()
 
 
 def test_a_shift_curve_is_straight_between_its_points_and_held_beyond():
     """-0.2 m at 0.5 m fading to 0 at 1.5 m: -0.1 at 1.0 m, -0.2 below, 0 above; a missing stage has no shift."""
-    shifts = sh.arranged(days(1, 1), np.array([1.5, 0.5]), np.array([0.0, -0.2]))
-    value, _ = sh.at_moments(shifts, days(1, 2, 3, 4), np.array([1.0, 0.1, 3.0, np.nan]))
+    shifts = made(days(1, 1), np.array([1.5, 0.5]), np.array([0.0, -0.2]))
+    value, *_ = shifts.at(micros(days(1, 2, 3, 4)), np.array([1.0, 0.1, 3.0, np.nan]))
     np.testing.assert_allclose([-0.1, -0.2, 0.0, np.nan], value, atol=1e-12)
 
 
 def test_shift_curves_follow_each_other_in_time_at_the_same_stage():
     """A shift curve on day 1, none on day 3 (0 at every stage): on day 2 each stage has half of its shift."""
-    shifts = sh.arranged(days(1, 1, 3), np.array([0.5, 1.5, np.nan]), np.array([-0.2, 0.0, 0.0]))
-    value, _ = sh.at_moments(shifts, days(2, 2, 2), np.array([0.5, 1.0, 1.5]))
+    shifts = made(days(1, 1, 3), np.array([0.5, 1.5, np.nan]), np.array([-0.2, 0.0, 0.0]))
+    value, *_ = shifts.at(micros(days(2, 2, 2)), np.array([0.5, 1.0, 1.5]))
     np.testing.assert_allclose([-0.1, -0.05, 0.0], value, atol=1e-12)
 
 
@@ -86,9 +96,9 @@ def test_many_shift_curves_agree_with_one_by_one(rows, data):
     kept = {(day, stage): value for day, stage, value in rows}
     start = days(*[day for day, _ in kept])
     stage, value = np.array([s / 10 for _, s in kept]), np.array(list(kept.values()))
-    shifts = sh.arranged(start, stage, value)
+    shifts = made(start, stage, value)
     day, at = data.draw(st.integers(-86_400, 950_400)) / 86_400, data.draw(st.floats(-1, 6))
-    got, estimated = sh.at_moments(shifts, days(day), np.array([at]))
+    got, _, estimated = shifts.at(micros(days(day)), np.array([at]))
     number = sorted({d for d, _ in kept})
     each = []
     for d in number:
@@ -101,10 +111,10 @@ def test_many_shift_curves_agree_with_one_by_one(rows, data):
 def test_two_shifts_at_one_stage_and_moment_are_refused():
     """Two shifts of one moment and stage, or a shift without stage beside a curve, contradict each other."""
     for stage in (np.array([0.5, 0.5]), np.array([np.nan, np.nan]), np.array([0.5, np.nan])):
-        with pytest.raises(RatingError, match="found two"):
-            sh.arranged(days(1, 1), stage, np.array([0.1, 0.2]))
-    with pytest.raises(RatingError, match="finite shift"):
-        sh.arranged(days(1), np.array([0.5]), np.array([np.nan]))
+        with pytest.raises(RatingError, match="one row per stage"):
+            made(days(1, 1), stage, np.array([0.1, 0.2]))
+    with pytest.raises(RatingError, match="all with a value"):
+        made(days(1), np.array([0.5]), np.array([np.nan]))
 
 
 def test_within_its_uncertainty_a_gauging_needs_no_shift():
@@ -133,7 +143,7 @@ def test_by_gauging_by_time_and_by_stage():
     held = propose(CURVE, days(1, 5), stage, discharge, way="by gauging")
     line = propose(CURVE, days(1, 5), stage, discharge, way="by time")
     curve = propose(CURVE, days(1, 5), stage, discharge, way="by stage")
-    got = [sh.at_moments(p.shifts, at, level, p.between)[0][0] for p in (held, line, curve)]
+    got = [p.shifts.at(micros(at), level, p.between)[0][0] for p in (held, line, curve)]
     np.testing.assert_allclose([-0.1, -0.05, -0.05], got, atol=1e-9)
     assert curve.entries["stage_m"].tolist() == [0.7, 1.7]
     assert any("look at it before adopting" in s for s in curve.sentences)

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from stillwell.hydrometry.gauging.gauge_height import Nodes, discharge_weighted
-from stillwell.hydrometry.gauging.uncertainty import PanelData, from_scatter, from_tables, percent
+from stillwell.hydrometry.gauging.uncertainty import from_scatter, from_tables, percent
 from stillwell.hydrometry.gauging.uncertainty_in_use import expanded_m3_s
 from stillwell.hydrometry.meter.despike import REACH, _cloud, _largest_near, spikes
 from stillwell.hydrometry.meter.velocities import cosines
@@ -15,7 +15,7 @@ from stillwell.hydrometry.rating.gaugings import precision
 from stillwell.hydrometry.stage.check_values import spikes as off_series
 from stillwell.hydrometry.stage.corrections import propose_corrections, staff_against_sensor
 from stillwell.schemas.words import COMPONENTS
-from tests.making import computed, one_point_section
+from tests.making import computed, one_point_section, panel_rows
 
 MINUTES = (0.5, 1.0, 2.0, 3.0)
 AT_UPPER = {
@@ -34,13 +34,13 @@ def _panels(g, x, d, v, *, inner):
     x, d, v = (np.asarray(values, dtype=float) for values in (x, d, v))
     n = x.size
     width = np.gradient(x)
-    return PanelData(
+    return panel_rows(
         g=np.asarray(g),
         position=x,
         depth=d,
         velocity=v,
         width=width,
-        discharge=width * d * v,
+        discharge_m3_s=width * d * v,
         points=np.ones(n, dtype=int),
         exposure_s=np.full(n, 60.0),
         deep=np.zeros(n, dtype=bool),
@@ -51,9 +51,9 @@ def _panels(g, x, d, v, *, inner):
 
 def _exposure(velocity, minutes, deep, points=1):
     """Exposure's share of one panel of unit discharge, percent."""
-    panels = PanelData(
+    panels = panel_rows(
         g=np.zeros(1, dtype=int), position=np.zeros(1), depth=np.ones(1), velocity=np.array([velocity]),
-        width=np.ones(1), discharge=np.ones(1), points=np.array([points]), exposure_s=np.array([60.0 * minutes]),
+        width=np.ones(1), discharge_m3_s=np.ones(1), points=np.array([points]), exposure_s=np.array([60.0 * minutes]),
         deep=np.array([deep]), inner=np.ones(1, dtype=bool), channel=np.ones(1, dtype=int),
     )  # fmt: skip
     return 100 * from_tables(panels, np.array([20]), 1)[COMPONENTS.index("exposure"), 0]
@@ -104,9 +104,9 @@ def test_other_components_are_those_of_the_remembered_tables(component):
     assert len(REMEMBERED[component]) > 2
     for at, expected in REMEMBERED[component].items():
         velocity, points, verticals = {"me": (at, 1, 20), "po": (1.0, at, 20), "nu": (1.0, 1, at)}[component[:2]]
-        panels = PanelData(
+        panels = panel_rows(
             g=np.zeros(1, dtype=int), position=np.zeros(1), depth=np.ones(1), velocity=np.array([velocity]),
-            width=np.ones(1), discharge=np.ones(1), points=np.array([points]), exposure_s=np.full(1, 60.0),
+            width=np.ones(1), discharge_m3_s=np.ones(1), points=np.array([points]), exposure_s=np.full(1, 60.0),
             deep=np.zeros(1, dtype=bool), inner=np.ones(1, dtype=bool), channel=np.ones(1, dtype=int),
         )  # fmt: skip
         found = from_tables(panels, np.array([verticals]), 1)[COMPONENTS.index(component), 0]
@@ -142,7 +142,7 @@ def test_scatter_of_uneven_verticals_is_the_sum_by_hand():
     assert from_scatter(one, 1)[0] == pytest.approx(_by_hand(x, d, v, inner))
     y, e = [2 * p for p in x], [1.7 * p + 0.1 * (i % 3) for i, p in enumerate(d)]
     two = _panels([0] * 8 + [1] * 8, [*x, *y], [*d, *e], [*v, *v[::-1]], inner=inner * 2)
-    two.width[:8], two.width[8:] = np.gradient(x), np.gradient(y)
+    two = two.assign(width_m=np.r_[np.gradient(x), np.gradient(y)])
     expected = [_by_hand(x, d, v, inner), _by_hand(y, e, v[::-1], inner)]
     assert from_scatter(two, 2) == pytest.approx(expected)
 
@@ -321,9 +321,9 @@ def test_every_value_of_a_spike_lies_beyond_the_limit(side, nearer, told):
 def test_what_errs_at_each_point_falls_with_the_root_of_their_number(component):
     """Two verticals of one gauging at 0.5 m/s, of one point and of four: to 1 the square of the second adds 1/4."""
     one, both = (
-        PanelData(
+        panel_rows(
             g=np.zeros(n, dtype=int), position=np.zeros(n), depth=np.ones(n), velocity=np.full(n, 0.5),
-            width=np.ones(n), discharge=np.ones(n), points=np.array([1, 4])[:n], exposure_s=np.full(n, 60.0),
+            width=np.ones(n), discharge_m3_s=np.ones(n), points=np.array([1, 4])[:n], exposure_s=np.full(n, 60.0),
             deep=np.zeros(n, dtype=bool), inner=np.ones(n, dtype=bool), channel=np.ones(n, dtype=int),
         )
         for n in (1, 2)

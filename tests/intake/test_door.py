@@ -94,14 +94,14 @@ def test_conversion_is_rounded_once(value, unit):
 )
 def test_text_that_is_no_number_is_bad(text):
     """A number cell holds digits; not a number, infinity and marks for missing are not guessed at."""
-    _, bad = cells.numbers(pa.array([text]), None, ".")
+    _, bad = cells.numbers(pa.array([text]), None)
     assert bad.all()
 
 
 @pytest.mark.parametrize(("text", "value"), [("1.5", 1.5), ("+2", 2.0), ("-.5", -0.5), ("1e-3", 0.001), ("3.", 3.0)])
 def test_numbers(text, value):
     """Plain decimals, with sign or exponent, are numbers."""
-    numbers, bad = cells.numbers(pa.array([text]), None, ".")
+    numbers, bad = cells.numbers(pa.array([text]), None)
     assert (list(numbers), bad.any()) == ([value], False)
 
 
@@ -259,8 +259,8 @@ LABEL, KIND = (next(c for c in columns(DEPOSIT_TABLES["points"]) if c.name == na
 FOOT = spellings({c.name: c for c in columns(DEPOSIT_TABLES["points"])})["depth_ft"][1]
 WORDS = st.sampled_from(["", "0.6", "+1.5", "1e400", "nan", "0,5", "5", "5.0", "yes", "NO", "maybe", "Edge", "\u202ex"])
 READERS = {
-    "numbers": lambda part: (pd.Series(cells.numbers(part, None, ".")[0]), cells.numbers(part, None, ".")[1]),
-    "feet": lambda part: (pd.Series(cells.numbers(part, FOOT, ".")[0]), cells.numbers(part, FOOT, ".")[1]),
+    "numbers": lambda part: (pd.Series(cells.numbers(part, None)[0]), cells.numbers(part, None)[1]),
+    "feet": lambda part: (pd.Series(cells.numbers(part, FOOT)[0]), cells.numbers(part, FOOT)[1]),
     "counts": cells.counts,
     "flags": cells.flags,
     "kinds": lambda part: cells.texts(part, KIND),

@@ -38,7 +38,7 @@ def test_lines_are_read_at_once_as_they_are_read_one_by_one(name, monkeypatch):
     monkeypatch.setattr(csv_text, "_read_lines", lambda *_: None)
     monkeypatch.setattr(quoted_csv, "ROWS_AT_ONCE", 1)
     careful = read_csv(data)
-    assert (quick.header, quick.remarks, quick.delimiter) == (careful.header, careful.remarks, careful.delimiter)
+    assert (quick.header, quick.notes, quick.delimiter) == (careful.header, careful.notes, careful.delimiter)
     assert [column.to_pylist() for column in quick.cells] == [column.to_pylist() for column in careful.cells]
     assert quick.lines.tolist() == careful.lines.tolist()
 

@@ -19,8 +19,9 @@ from stillwell.intake.interpret import MOST_LISTED, interpret
 from stillwell.intake.maps.clocks import CountedTime, LocalTime
 from stillwell.intake.maps.map_file import Counted, map_from
 from stillwell.intake.maps.rows import counted_numbers
-from stillwell.intake.maps.text import Foreign, read_foreign
+from stillwell.intake.maps.text import read_foreign
 from stillwell.intake.maps.times import moments, time_with_offset
+from stillwell.intake.readers.sheet import Sheet
 from stillwell.intake.values.decimal_linear import Line, on_line
 from tests.intake.making import zipped
 
@@ -235,7 +236,7 @@ def test_rows_are_those_of_a_plain_reader(rows, quoting, windows):
         if any(cell.strip() for cell in row):
             expected.append((line, *(cell.strip() for cell in row)))
         line += 1 + sum(cell.count("\n") for cell in row)
-    found = zip(read.lines.tolist(), *(read.columns[name].to_pylist() for name in "tvw"), strict=True)
+    found = zip(read.lines.tolist(), *(read.column(name).to_pylist() for name in "tvw"), strict=True)
     assert list(found) == expected
 
 
@@ -335,7 +336,7 @@ def test_numbers_that_a_map_counts(rows, per, within):
         number[key] = number.get(key, 0) + (said.get(key) != mine)
         said[key] = mine
         expected.append(str(number[key]))
-    foreign = Foreign(columns, np.arange(len(rows)), frozenset())
+    foreign = Sheet(tuple(columns), tuple(columns.values()), np.arange(len(rows)))
     assert counted_numbers(foreign, rule).to_pylist() == expected
 
 

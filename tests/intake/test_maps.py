@@ -354,7 +354,7 @@ def test_fields_of_a_name_end_where_the_next_text_begins(pattern, name, fields):
             read_foreign(name, ROWS.encode(), layout)
     else:
         read = read_foreign(f"folder/{name}", ROWS.encode(), layout)
-        assert {key: set(read.columns[key].to_pylist()) for key in fields} == {
+        assert {key: set(read.column(key).to_pylist()) for key in fields} == {
             key: {value} for key, value in fields.items()
         }
 

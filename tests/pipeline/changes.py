@@ -37,10 +37,10 @@ class Kept(Snapshot):
         self.ledger = ledger
         self.asked = []
 
-    def read(self, table, sites=None):
+    def read(self, table, sites=None, columns=None):
         """Return the rows of every revision, and note that all were asked for."""
         self.asked.append((table, None))
-        return super().read(table, sites)
+        return super().read(table, sites, columns)
 
     def since(self, table, site, moment):
         """Return the rows of a series from a moment on, and note from when."""

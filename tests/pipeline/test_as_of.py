@@ -69,9 +69,9 @@ def test_any_past_state_is_answered_as_it_was(history):
     archive = Archive(root)
     assert archive.ledger.head_number() > len(states) >= 9
     for moment, answer, rows in random.Random(3).sample(states, len(states)):
-        assert ask(archive, QUESTION, moment).to_pylist() == answer
+        assert ask(archive.at(moment), QUESTION).to_pylist() == answer
         for table in TABLES:
-            assert _sorted(archive.standing(table, as_of=moment)).equals(_sorted(rows[table])), table
+            assert _sorted(archive.at(moment).standing(table)).equals(_sorted(rows[table])), table
 
 
 def test_every_revision_is_shown_with_its_reason(history):

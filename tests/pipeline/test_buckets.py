@@ -96,7 +96,7 @@ def _answers(root, moments, alone):
     """Ask every reader for every table: of all sites and of each alone, as of moments, in SQL and as frames."""
     archive, opened = Archive(root), stillwell.open(root)
     told = {}
-    base = connect(archive, moments[-1], TABLES)
+    base = connect(archive.at(moments[-1]), TABLES)
     for table in TABLES:
         knows = "site" in archive.read(table)
         for site in (None, *(alone if knows else ())):

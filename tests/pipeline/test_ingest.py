@@ -88,7 +88,7 @@ def test_a_correction_becomes_the_next_revision_and_both_are_kept(tmp_path):
     rows = archive.read("gaugings")
     assert rows[rows["gauging_id"] == ID]["revision"].tolist() == [1, 2]
     assert archive.standing("gaugings").set_index("gauging_id").loc[ID, "discharge_m3_s"] == pytest.approx(Q * 5 / 4)
-    then = archive.standing("gaugings", as_of=first).set_index("gauging_id")
+    then = archive.at(first).standing("gaugings").set_index("gauging_id")
     assert then.loc[ID, "discharge_m3_s"] == pytest.approx(Q)
 
 

@@ -122,8 +122,8 @@ def test_compaction_changes_no_row_and_no_past_state(tmp_path):
     take(root, sheets(tmp_path / "again", "4", velocity=0.5))
     moments = [entry.recorded_at for entry in Archive(root).ledger.entries()][::2]
     reader = Archive(root)
-    before = {t: [reader.standing(t, as_of=m) for m in moments] for t in TABLES}
-    asked = [ask(reader, "SELECT * FROM gaugings ORDER BY gauging_id", m) for m in moments]
+    before = {t: [reader.at(m).standing(t) for m in moments] for t in TABLES}
+    asked = [ask(reader.at(m), "SELECT * FROM gaugings ORDER BY gauging_id") for m in moments]
     files = len(reader.table_files("gaugings"))
     (entry,), gone = compact(root, most=2, keep_days=7, by="T1", now=NOW)
     assert gone == []
@@ -132,13 +132,13 @@ def test_compaction_changes_no_row_and_no_past_state(tmp_path):
         order = [*states[-1].columns[:3], "recorded_at"]
         for moment, state in zip(moments, states, strict=True):
             for archive in (Archive(root), reader):
-                found = archive.standing(name, as_of=moment)
+                found = archive.at(moment).standing(name)
                 assert (
                     state.sort_values(order)
                     .reset_index(drop=True)
                     .equals(found.sort_values(order).reset_index(drop=True))
                 )
-    assert asked == [ask(Archive(root), "SELECT * FROM gaugings ORDER BY gauging_id", m) for m in moments]
+    assert asked == [ask(Archive(root).at(m), "SELECT * FROM gaugings ORDER BY gauging_id") for m in moments]
     assert audit(root, recompute=False).faults == ()  # the audit below proves these commits too
     _, swept = compact(root, most=2, keep_days=0, by="T1", now=NOW)
     assert sorted(swept) == sorted(entry.replaced)

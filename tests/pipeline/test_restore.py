@@ -24,7 +24,7 @@ def _decide(root, decision, subject=ID, now=NOW, render_now=True):
 
 
 def _shown(root, moment=None):
-    found = ask(Archive(root), f"SELECT status FROM gaugings WHERE gauging_id = '{ID}'", moment).to_pylist()
+    found = ask(Archive(root).at(moment), f"SELECT status FROM gaugings WHERE gauging_id = '{ID}'").to_pylist()
     return [row["status"] for row in found]
 
 

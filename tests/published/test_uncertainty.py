@@ -9,15 +9,16 @@ import numpy as np
 import pytest
 
 from stillwell.hydrometry.gauging import uncertainty_tables as tables
-from stillwell.hydrometry.gauging.uncertainty import PanelData, from_scatter, from_tables
+from stillwell.hydrometry.gauging.uncertainty import from_scatter, from_tables
+from tests.making import panel_rows
 from tests.published.test_chow_1988 import FOOT, D, V, X
 
 
 def _equal_panels(m, n, velocity=2.0, exposure=60.0, deep=False):
     one = np.ones(m)
-    return PanelData(
+    return panel_rows(
         g=np.zeros(m, dtype=int), position=np.arange(m, dtype=float), depth=one, velocity=one * velocity, width=one,
-        discharge=one, points=np.full(m, n), exposure_s=one * exposure, deep=np.full(m, deep),
+        discharge_m3_s=one, points=np.full(m, n), exposure_s=one * exposure, deep=np.full(m, deep),
         inner=np.ones(m, dtype=bool), channel=np.ones(m, dtype=int),
     )  # fmt: skip
 
@@ -67,9 +68,9 @@ def test_case_u4():
     x, d, v = (np.array(column, dtype=float) for column in (X, D, V))
     width = np.r_[(x[1] - x[0]) / 2, (x[2:] - x[:-2]) / 2, (x[-1] - x[-2]) / 2]
     n = x.size
-    panels = PanelData(
+    panels = panel_rows(
         g=np.zeros(n, dtype=int), position=x * FOOT, depth=d * FOOT, velocity=v * FOOT, width=width * FOOT,
-        discharge=width * d * v * FOOT**3, points=np.ones(n, dtype=int), exposure_s=np.full(n, 60.0),
+        discharge_m3_s=width * d * v * FOOT**3, points=np.ones(n, dtype=int), exposure_s=np.full(n, 60.0),
         deep=np.zeros(n, dtype=bool), inner=np.r_[False, np.ones(n - 2, dtype=bool), False],
         channel=np.ones(n, dtype=int),
     )  # fmt: skip

@@ -310,9 +310,10 @@ def test_a_table_that_nothing_ties_to_what_is_public_stays_behind(archive, tmp_p
     """A table with none of the keys that say where a row belongs is not published and is named."""
     kept = Archive(archive)
     odd = pd.DataFrame({"what": ["somebody's notes"]})
-    real = kept.standing
+    real, names = kept.standing, kept.names
     monkeypatch.setattr(kept, "tables", lambda: [*Archive(archive).tables(), "notes"])
     monkeypatch.setattr(kept, "standing", lambda table, *a: odd if table == "notes" else real(table, *a))
+    monkeypatch.setattr(kept, "names", lambda table: list(odd) if table == "notes" else names(table))
     told = publish(kept, tmp_path / "bag", day=DAY, by="T1", policy=POLICY)
     assert told.left_out.tables == ("notes",)
     assert "notes" not in told.rows

@@ -81,8 +81,8 @@ def test_an_as_of_question_is_answered_from_what_had_been_recorded(history, ever
         opened = stillwell.open(history, as_of=moment)
         for name in ("gaugings", "points", "findings", "gauge_heights", "sites", "reviews"):
             order = opened.described(name).order
-            alike(opened.table(name)(), archive.standing(name, as_of=moment), order)
-            alike(stillwell.open(history).table(name)(as_of=moment), archive.standing(name, as_of=moment), order)
+            alike(opened.table(name)(), archive.at(moment).standing(name), order)
+            alike(stillwell.open(history).table(name)(as_of=moment), archive.at(moment).standing(name), order)
     before = stillwell.open(history, as_of=moments[0] - timedelta(seconds=1))
     assert [len(before.table(name)()) for name in ("sites", "gaugings", "points")] == [0] * 3
 

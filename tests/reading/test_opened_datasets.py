@@ -206,7 +206,7 @@ def test_rows_of_a_series_with_revisions_are_what_the_archive_gives(recorded):
     """The quick way to the rows that stand gives what the archive's own reading gives, in order of key."""
     a = stillwell.open(recorded)
     for how in ({}, {"as_of": datetime(2026, 2, 8, tzinfo=UTC)}):
-        expected = a._archive.standing("invented_levels", **how).sort_values(["site", "sensor", "time"])
+        expected = a._archive.at(how.get("as_of")).standing("invented_levels").sort_values(["site", "sensor", "time"])
         pd.testing.assert_frame_equal(expected.reset_index(drop=True), a.invented_levels(**how))
     assert len(a.invented_levels(revisions=True)) == len(a.invented_levels()) + 4
     odd = a.invented_levels(start="2023-06-01T10:00Z", end="2023-06-01T11:00Z", columns="level_m")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from datetime import UTC, datetime
+from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -15,8 +16,12 @@ import pytest
 from stillwell.archive.archive import Archive
 from stillwell.errors import QueryError
 from stillwell.fingerprint import sha512
+from stillwell.pipeline.adopt import adopt, deposit_of
+from stillwell.pipeline.derive import derive
 from stillwell.reporting import gauging_report, meter_report, report, season_report, site_report
+from tests.pipeline.season import NOW, season, take
 from tests.reporting.shelf import FEW, HOSTILE, PLAIN, REVERSED, ZERO, shelf
+from tests.room.conftest import opened
 
 SAMPLE = Path(__file__).parents[2] / "sample_archive" / "archive"
 VOID = {"meta", "br", "link", "img", "input", "hr"}
@@ -32,6 +37,8 @@ SUBJECTS = (
     "season:2024-10-01/2025-10-01",
     "season:2030-01-01/2031-01-01",
 )
+CONTROLS = ("Files", "Gaugings as JSON")
+"""Headings of the room that stand over links only."""
 
 
 class Page(HTMLParser):
@@ -200,7 +207,7 @@ def test_season_lists_what_was_returned_and_what_waits(shelved):
     assert "0 to 200 m" in page.text
     assert "points.csv, line" in page.text
     standing = shelved.standing("gaugings")
-    assert f"{len(standing)} gaugings stand" in page.text
+    assert f"Gaugings that stand {len(standing)} Deposits" in page.text
     assert f"waiting for a review: {(standing['status'] == 'provisional').sum()}" in page.text
     assert "Sites without a gauging in this season: 1. S2" in page.text
     for wrong in (season[::-1], (datetime(2025, 1, 1), season[1])):
@@ -218,78 +225,79 @@ def test_unknown_subjects_are_refused_in_words(shelved):
             report(shelved, subject)
 
 
-class Shelf:
-    """An archive with tables of ratings and records beside its own."""
-
-    def __init__(self, archive, tables):
-        self._archive, self._tables = archive, tables
-
-    def __getattr__(self, name):
-        """Ask the archive itself."""
-        return getattr(self._archive, name)
-
-    def tables(self):
-        """Name the archive's tables and those beside them."""
-        return [*self._archive.tables(), *self._tables]
-
-    def standing(self, table, sites=None, as_of=None):
-        """Read a table beside, or one of the archive's."""
-        return self._tables[table] if table in self._tables else self._archive.standing(table, sites, as_of)
-
-
-def _tables(site):
-    time = pd.date_range("2024-10-01", periods=400 * 24, freq="h", tz="UTC").as_unit("us")
-    stage = 0.6 + 0.3 * np.sin(np.arange(time.size) / 500)
-    flow = 5 * (stage - 0.1) ** 2
-    day = pd.DataFrame({"day": time.strftime("%Y-%m-%d"), "q": flow}).groupby("day")["q"]
-    rating = {"rating": "R<1>", "site": site, "valid_from": pd.Timestamp("2024-10-01", tz="UTC"), "by": "H1",
-              "recorded_at": pd.Timestamp("2025-01-01", tz="UTC")}  # fmt: skip
-    segment = {"rating": "R<1>", "segment": 1, "from_m": 0.1, "to_m": np.nan, "coefficient": 5.0}
-    return {
-        "ratings": pd.DataFrame([rating | {"reason": "gauged anew", "gauged_from_m": 0.3, "gauged_to_m": 0.9,
-                                           "covariance": "[[0.01,0,0],[0,0.01,0],[0,0,0.0001]]",
-                                           "standard_error_pct": 5.0, "freedom": 10.0}]),
-        "rating_segments": pd.DataFrame([segment | {"zero_stage_m": 0.1, "exponent": 2.0}]),
-        "shifts": pd.DataFrame(columns=["rating", "from", "stage_m", "shift_m", "uncertainty_m"]),
-        "discharge": pd.DataFrame({"site": site, "time": time, "discharge_m3_s": flow, "uncertainty_m3_s": 0.1 * flow,
-                                   "marks": np.where(stage > 0.85, "above-gauged ice", "")}),
-        "daily": pd.DataFrame({"site": site, "day": day.mean().index, "mean_m3_s": day.mean().to_numpy(),
-                               "minimum_m3_s": day.min().to_numpy(), "maximum_m3_s": day.max().to_numpy()}),
-    }  # fmt: skip
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory):
+    """Make an archive of a site with a fitted rating, hourly stage of 400 days and the record derived from both."""
+    tmp = tmp_path_factory.mktemp("recorded")
+    root = season(tmp, "1", render_now=False)
+    stage = 0.6 + 0.3 * np.sin(np.arange(400 * 24) / 500)
+    times = pd.date_range("2024-10-01", periods=stage.size, freq="h").strftime("%Y-%m-%dT%H:%MZ")
+    (tmp / "stage").mkdir()
+    rows = [f"S1,{time},{value:.4f}\n" for time, value in zip(times, stage, strict=True)]
+    (tmp / "stage" / "stage.csv").write_text("site,time,stage_m\n" + "".join(rows))
+    take(root, tmp / "stage", render_now=False)
+    rating = {"rating": "R<1>", "site": "S1", "valid_from": "2024-10-01T00:00Z", "by": "H1", "reason": "gauged anew",
+              "gauged_from_m": 0.3, "gauged_to_m": 0.85, "covariance": "[[0.01,0,0],[0,0.01,0],[0,0,0.0001]]",
+              "standard_error_pct": 5.0, "freedom": 10.0}  # fmt: skip
+    segment = {"rating": "R<1>", "segment": 1, "from_m": 0.1, "coefficient": 5.0, "zero_stage_m": 0.1, "exponent": 2.0}
+    deposit = deposit_of("rating", {"ratings": [rating], "rating_segments": [segment]})
+    adopt(root, deposit, by="H1", now=NOW, render_now=False)
+    derive(root, by="H1", now=NOW, render_now=False)
+    return Archive(root)
 
 
-def test_ratings_and_records_are_shown_where_they_are(archive):
-    """With tables of ratings, discharge and daily values the site's page holds them; without, it leaves them out."""
-    shown = Page(site_report(Shelf(archive, _tables("INV-MIL")), "INV-MIL"))
-    for said in (
+def test_ratings_and_records_are_shown_where_they_are(recorded, archive):
+    """A site with rating and record shows them; one without leaves them out, and says that it has no rating."""
+    shown = Page(site_report(recorded, "S1"))
+    for words in (
         "Rating R<1>",
-        "Q = 5 (h − 0.1)2",
+        "from each stage up From, m C Zero flow e, m Exponent β 0.1 5 0.1 2 ",
         "dashed where it goes beyond",
         "Flow duration and years",
-        "above-gauged",
+        "above the highest gauging",
+        "interval of 95 % of the rating",
     ):
-        assert said in shown.text
-    assert "interval of 95 % of the rating" in shown.text
+        assert words in shown.text
     assert "the office's figure" not in shown.text
-    unsure = _tables("INV-MIL")
-    unsure["ratings"] = unsure["ratings"].assign(covariance=None)
-    told = Page(site_report(Shelf(archive, unsure), "INV-MIL"))
-    assert "its band is the office's figure, ± 10 % (95 %)" in told.text
-    assert "interval of 95 % of the rating" in told.text
+    unsure = Page(site_report(archive, "INV-ORM"))
+    assert "its band is the office's figure, ± 10 % (95 %)" in unsure.text
+    assert "interval of 95 % of the rating" in unsure.text
     bare = Page(site_report(archive, "INV-MIL"))
     assert "Flow duration" not in bare.text
     assert "holds no rating" in bare.text
-    empty = {name: rows.iloc[:0] for name, rows in _tables("INV-MIL").items()}
-    assert bare.text == Page(site_report(Shelf(archive, empty), "INV-MIL")).text
 
 
 def test_a_gauging_is_held_against_the_rating_of_its_day(archive):
-    """The deviation is 100 (Q/Q_rated - 1) with the rating in force then (by hand)."""
+    """The deviation is 100 (Q/Q_rated - 1) with Q_rated = 7.3 (h + 0.04)^1.69, the rating in force then (by hand)."""
+    segment = archive.standing("rating_segments").set_index("rating").loc["INV-ORM-A"]
+    assert segment[["coefficient", "zero_stage_m", "exponent"]].tolist() == [7.3, -0.04, 1.69]
     row = archive.standing("gaugings").set_index("gauging_id").loc[SUBJECTS[1]]
-    rated = 5 * (row["gauge_height_m"] - 0.1) ** 2
-    off = 100 * (row["discharge_m3_s"] / rated - 1)
-    page = Page(gauging_report(Shelf(archive, _tables("INV-ORM")), SUBJECTS[1]))
-    assert f"It lies {off:+.1f} % from rating R<1>" in page.text
+    off = 100 * (row["discharge_m3_s"] / (7.3 * (row["gauge_height_m"] + 0.04) ** 1.69) - 1)
+    page = Page(gauging_report(archive, SUBJECTS[1]))
+    assert f"It lies {off:+.1f} % from rating INV-ORM-A" in page.text
+
+
+@pytest.mark.parametrize(("subject", "address"), [
+    (SUBJECTS[0], f"/gaugings/{SUBJECTS[0]}"), (SUBJECTS[2], f"/gaugings/{SUBJECTS[2]}"),
+    ("meter:INV-AC3", "/meters/INV-AC3"), ("site:INV-MIL", "/sites/INV-MIL"),
+])  # fmt: skip
+def test_a_report_holds_what_the_page_of_the_room_holds(archive, subject, address):
+    """Every heading, caption, number and note of the room's page that is no control stands in the report too."""
+    told = Page(report(archive, subject)).text
+    with opened(SAMPLE) as room:
+        page = room.get(address).text.partition("<main")[2].partition("</main>")[0]
+    for control in (
+        r'<p class="downloads">.*?</p>',
+        r"<nav.*?</nav>",
+        r"<form.*?</form>",
+        r"<p[^>]*><a[^>]*>[^<]*</a></p>",
+    ):
+        page = re.sub(control, "", page, flags=re.DOTALL)
+    headings = re.findall(r"<h[123][^>]*>(.*?)</h[123]>", page)
+    sentences = re.findall(r"<(?:caption|dd|td class=\"n\"|p class=\"small\")>(.*?)</", page)
+    texts = [unescape(re.sub("<[^>]+>", "", text)).strip() for text in headings + sentences]
+    assert len(texts) > 20
+    assert [text for text in texts if " ".join(text.split()) not in told and text not in CONTROLS] == []
 
 
 def test_damaged_bytes_do_not_hide_the_rest(shelved, tmp_path):

@@ -12,13 +12,13 @@ from schemathesis.specs.openapi.checks import response_schema_conformance, statu
 from stillwell.archive.archive import Archive
 from stillwell.drawing.hydrograph import hydrograph_svg
 from stillwell.drawing.thinning import usual_step
+from stillwell.pages.data.archive_view import ArchiveViews
+from stillwell.pages.data.series import Kind, SeriesOfSite, SiteSeries
 from stillwell.room import application
-from stillwell.room.data.archive_view import Shelf
-from stillwell.room.data.series import Kind, SeriesOfSite, SiteSeries
-from stillwell.room.data.window import as_json, moves, window_of
 from stillwell.room.openapi import description
 from stillwell.room.query_params import PARAMETERS
 from stillwell.room.server.app import PAGES
+from stillwell.room.windows import as_json, moves, window_of
 from tests.room.conftest import SAMPLE
 
 SCHEMA = schemathesis.openapi.from_asgi("/openapi.json", application(SAMPLE, port=80), headers={"Host": "127.0.0.1"})
@@ -54,7 +54,7 @@ def test_every_parameter_that_is_read_is_in_the_one_table():
 
 def _described():
     """Return the parameters of a query of each address described."""
-    paths = description(Shelf(SAMPLE).view())["paths"]
+    paths = description(ArchiveViews(SAMPLE).view())["paths"]
     assert len(paths) == 6
     return {path: {p["name"] for p in one["get"]["parameters"] if p["in"] == "query"} for path, one in paths.items()}
 

@@ -12,9 +12,9 @@ import pytest
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.tables.table_files import arrow_schema_from
-from stillwell.room import urls
-from stillwell.room.data.archive_view import Shelf
-from stillwell.room.data.rows import Wanted, select
+from stillwell.pages import urls
+from stillwell.pages.data.archive_view import ArchiveViews
+from stillwell.room.rows import Wanted, select
 from tests.room.conftest import SAMPLE, archive_of, deposit, opened
 
 TABLES = Archive(SAMPLE).tables()
@@ -25,7 +25,7 @@ def _expected(table, **equal):
     rows = Archive(SAMPLE).standing(table)
     for name, value in equal.items():
         rows = rows[rows[name] == value]
-    key = Shelf(SAMPLE).view().description(table)["primaryKey"]
+    key = ArchiveViews(SAMPLE).view().description(table)["primaryKey"]
     order = [c for c in dict.fromkeys(["site", *key, "revision", "recorded_at"]) if c in rows]
     return rows.sort_values(order, kind="stable", na_position="last").reset_index(drop=True)
 
@@ -111,7 +111,7 @@ def test_downloads_follow_the_filters(room):
 
 def test_both_ways_of_reading_agree():
     """Rows of a site read from its files alone are those the database finds among all."""
-    view = Shelf(SAMPLE).view()
+    view = ArchiveViews(SAMPLE).view()
     for table in ("gaugings", "findings", "verticals", "gauge_heights", "datums"):
         for every in (False, True):
             alone, count = select(view, Wanted(table, {"site": "INV-WIN"}, every=every))

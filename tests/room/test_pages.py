@@ -12,8 +12,8 @@ from urllib.parse import parse_qs, unquote, urlencode, urlsplit
 import pytest
 
 from stillwell.archive.archive import Archive
+from stillwell.pages import urls
 from stillwell.pipeline.ingest import ingest
-from stillwell.room import urls
 from tests.room.conftest import SAMPLE, archive_of, deposit, opened
 
 SCRIPT = "<script>alert(1)</script>"

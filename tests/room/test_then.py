@@ -12,8 +12,7 @@ import pytest
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.provenance.document import provenance_path
-from stillwell.room import urls
-from stillwell.room.data.archive_at import ArchiveThen
+from stillwell.pages import urls
 from tests.room.conftest import SAMPLE
 
 BEFORE, MIDDLE = "2025-10-15T12:00Z", "2025-10-16T12:00Z"
@@ -26,7 +25,7 @@ def test_any_table_is_given_out_as_of_a_moment(room, moment):
     at = pd.to_datetime(moment, utc=True)
     archive = Archive(SAMPLE)
     for table in ("gaugings", "findings", "reviews", "ratings", "discharge", "deposits", "sites"):
-        expected = archive.standing(table, as_of=at.to_pydatetime())
+        expected = archive.at(at.to_pydatetime()).standing(table)
         found = pq.read_table(io.BytesIO(room.get(f"/download/{table}.parquet?as_of={moment}").content))
         assert len(found) == len(expected), table
         if table in ("gaugings", "discharge"):
@@ -34,7 +33,7 @@ def test_any_table_is_given_out_as_of_a_moment(room, moment):
             assert mine["numberMatched"] == int((expected["site"] == "INV-WIN").sum())
     told = room.get(f"/download/gaugings.parquet?as_of={moment}")
     status = pq.read_table(io.BytesIO(told.content))["status"].to_pylist()
-    assert sorted(status) == sorted(archive.standing("gaugings", as_of=at.to_pydatetime())["status"])
+    assert sorted(status) == sorted(archive.at(at.to_pydatetime()).standing("gaugings")["status"])
 
 
 @pytest.mark.parametrize(("number", "moment"), [(1, BEFORE), (2, MIDDLE)])
@@ -42,7 +41,7 @@ def test_no_netcdf_and_no_later_document_is_listed(room, number, moment):
     """NetCDF holds what stands now, so an earlier state lists none; of provenance it lists what had been written."""
     now = Archive(SAMPLE).listing()
     assert any(path.startswith("netcdf/") for path in now)
-    then = ArchiveThen(SAMPLE, number, pd.Timestamp(moment).to_pydatetime()).listing()
+    then = Archive(SAMPLE).at(pd.Timestamp(moment).to_pydatetime()).listing()
     assert not [path for path in then if path.startswith("netcdf/")]
     assert {path for path in then if path.startswith("provenance/")} == {
         provenance_path(n) for n in range(1, number + 1)

@@ -4,35 +4,38 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from copy import copy
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, Self
 
-import pandas as pd
 import pyarrow as pa
 
-from stillwell.archive.disk.layout import READABLE_MAJOR, SCHEMAS, entry_path, schema_path
+from stillwell.archive.at_commit import AtCommit, commit_at, recorded_by
+from stillwell.archive.disk.layout import READABLE_MAJOR, SCHEMAS, commit_named, entry_path, schema_path
 from stillwell.archive.disk.regular_files import read_regular
 from stillwell.archive.filled_groups import packed
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.sealed import Sealed
-from stillwell.archive.tables.current_rows import GAUGING, standing_rows
+from stillwell.archive.tables.current_rows import key_of
 from stillwell.archive.tables.many_files import read_whole
 from stillwell.archive.tables.partial_reads import Span, Years
 from stillwell.archive.tables.retired_columns import described_now
 from stillwell.archive.tables.table_files import arrow_schema, arrow_schema_from, completed, our_tables, read_files
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive
 from stillwell.fingerprint import sha256
-from stillwell.intake.values.constant import distinct
 from stillwell.shared_types import ListedFile
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 AT_ONCE = 1_000_000
 """Rows of which codes are read at a time."""
 
 
-class Archive:
-    """The archive in a folder, as it stood when it was first looked at.
+class Archive(AtCommit):
+    """The archive in a folder, as it stood when it was first looked at, or at an earlier moment (``at``).
 
     Parameters
     ----------
@@ -69,14 +72,50 @@ class Archive:
         return self
 
     def _open(self, root: Path, ledger: Ledger, complete: bool) -> None:
+        self.as_of: datetime | None = None
         self.complete = complete
         self.root = root
         self.ledger = ledger
         self.sealed = Sealed(root)
 
+    def at(self, moment: datetime | None) -> Self:
+        """Return the archive as it stood at a moment: it answers from what had been recorded by then.
+
+        Parameters
+        ----------
+        moment : datetime or None
+            With its offset from UTC; None for the archive as it is seen here.
+
+        Returns
+        -------
+        Archive
+            ``as_of`` is the moment. Files and ledger are those of now, since a compaction may have put rows elsewhere.
+        """
+        if moment is None:
+            return self
+        then = copy(self)
+        then.as_of = moment
+        return then
+
+    @property
+    def number(self) -> int:
+        """Number of the newest ledger entry, of those recorded by the moment it is seen at."""
+        return self.ledger.head_number() if self.as_of is None else commit_at(self.ledger, self.as_of)
+
     def listing(self) -> Mapping[str, ListedFile]:
-        """Return the live files by path."""
-        return self.ledger.live()
+        """Return the live files by path; as of a moment without what later commits told and without NetCDF.
+
+        NetCDF holds what stands now. Tables and schemas stay: their rows say themselves when they were recorded.
+        """
+        live = self.ledger.live()
+        if self.as_of is None:
+            return live
+        newest = self.number
+        return {
+            path: file
+            for path, file in live.items()
+            if not path.startswith("netcdf/") and not (path.startswith("provenance/") and commit_named(path) > newest)
+        }
 
     def tables(self) -> list[str]:
         """Name the tables the archive describes or holds rows of; where it is complete, all of this software too."""
@@ -153,7 +192,12 @@ class Archive:
         """Read the rows of some live files of a table, of these sites and in this span only; as ``read`` does."""
         wanted = set(sites or ())
         only = sorted(wanted) if sites is not None and any(set(file.sites) - wanted for file in files) else None
-        return read_files([self.root / file.path for file in files], columns, self._schema(table), only, span)
+        dated = columns if columns is None or self.as_of is None else [*dict.fromkeys([*columns, "recorded_at"])]
+        rows = read_files([self.root / file.path for file in files], dated, self._schema(table), only, span)
+        if self.as_of is None:
+            return rows
+        rows = recorded_by(rows, self.as_of).reset_index(drop=True)
+        return rows if columns is None else rows[list(columns)]
 
     def read_proved(self, table: str) -> pd.DataFrame:
         """Read the rows of every revision of a table whose files have just been held against their digests.
@@ -186,6 +230,11 @@ class Archive:
         ArchiveError, ArchiveDamaged
             As ``read``.
         """
+        # imports pandas, without which a question in SQL is answered
+        from stillwell.intake.values.constant import distinct
+
+        if self.as_of is not None:
+            return set(distinct(self.read(table, sites, columns), columns))
         schema, files = self._schema(table), self.table_files(table, sites)
         if list(columns) == ["site"]:
             return {(site,) for file in files for site in file.sites if sites is None or site in sites}
@@ -193,38 +242,6 @@ class Archive:
         for part in packed(files, lambda file: file.rows, AT_ONCE):
             texts.update(distinct(read_files([self.root / f.path for f in part], columns, schema, sites), columns))
         return texts
-
-    def standing(self, table: str, sites: Sequence[str] | None = None, as_of: datetime | None = None) -> pd.DataFrame:
-        """Read the rows of a table that stand.
-
-        Parameters
-        ----------
-        table : str
-        sites : sequence of str, optional
-            Only rows of these sites.
-        as_of : datetime, optional
-            Only what had been recorded by then.
-
-        Returns
-        -------
-        DataFrame
-
-        Raises
-        ------
-        ArchiveError, ArchiveDamaged
-            As ``read``.
-        """
-        # a gauging may have been corrected to another site, and only all its revisions say which one stands
-        related = None if sites is None else self.related(sites)
-        rows = _recorded_by(self.read(table, related if table == "gaugings" else sites), as_of)
-        gaugings = rows
-        if table != "gaugings" and set(GAUGING) <= set(rows.columns):
-            columns = [*GAUGING, "recorded_at", "status"]
-            gaugings = _recorded_by(self.read("gaugings", related, columns), as_of)
-        out = standing_rows(table, rows, gaugings, self._key(table))
-        if sites is None or "site" not in out:
-            return out
-        return out[out["site"].isin(set(sites))].reset_index(drop=True)
 
     def related(self, sites: Sequence[str]) -> list[str]:
         """Add to some sites those that share a gauging with them, because a correction moved it."""
@@ -305,9 +322,14 @@ class Archive:
             msg = f"expected one of the tables {', '.join(self.tables())}, found {table!r}"
             raise ArchiveError(msg) from error
 
-    def _key(self, table: str) -> list[str] | None:
+    def names(self, table: str) -> list[str]:
+        """Name the columns of a table."""
+        return list(self._schema(table).names)
+
+    def key(self, table: str) -> list[str]:
+        """Name the columns of a table's key, as the archive describes it; by the schemas where it does not."""
         described = self.description(table)
-        return None if described is None else list(described["primaryKey"])
+        return key_of(table) if described is None else list(described["primaryKey"])
 
     def description(self, table: str) -> dict[str, Any] | None:
         """Return the Table Schema of a table as the archive keeps it, with today's columns in place of retired ones.
@@ -364,9 +386,3 @@ def refuse_newer(ledger: Ledger) -> None:
             "a newer stillwell can read it, nothing was read or written"
         )
         raise NotAnArchive(msg)
-
-
-def _recorded_by(rows: pd.DataFrame, as_of: datetime | None) -> pd.DataFrame:
-    if as_of is None:
-        return rows
-    return rows[rows["recorded_at"] <= pd.Timestamp(as_of)]

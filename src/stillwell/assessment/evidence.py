@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache, cached_property
 
 import numpy as np
@@ -28,9 +28,6 @@ class Evidence:
 
     gaugings: pd.DataFrame
     results: pd.DataFrame
-    verticals: pd.DataFrame
-    points: pd.DataFrame
-    readings: pd.DataFrame
     policy: Policy
     sites: pd.DataFrame
     instruments: pd.DataFrame
@@ -38,6 +35,11 @@ class Evidence:
     """What stood at the sites before the batch, as the archive's gaugings."""
     ties: pd.DataFrame
     """The checks of the meter before and after each gauging, one row per gauging."""
+    verticals: pd.DataFrame = field(default_factory=pd.DataFrame)
+    """As of ``gauging.compute.Computed``, like ``points`` and ``readings``; without rows where only gaugings are held
+    against others."""
+    points: pd.DataFrame = field(default_factory=pd.DataFrame)
+    readings: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @cached_property
     def seen(self) -> pd.DataFrame:

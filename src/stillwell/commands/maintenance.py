@@ -357,10 +357,9 @@ def publish(
     """Write what is public as a BagIt bag that a stranger can read; without a licence nothing is written."""
     from stillwell.archive.archive import Archive
     from stillwell.pipeline.committing import utc_now
-    from stillwell.prepare import policy_in_force
     from stillwell.publishing.publish import publish as published
     from stillwell.publishing.words import published_document, published_text
-    from stillwell.reading.policy import default_policy_text
+    from stillwell.reading.policy import default_policy_text, policy_in_force
 
     try:
         on = date.fromisoformat(day) if day else utc_now().date()

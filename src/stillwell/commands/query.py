@@ -45,7 +45,7 @@ def list_(
 
     with in_words(archive, "`stillwell list gaugings{at}`, or another of these words"):
         opened = Archive(archive)
-        answer = listing(opened, what, site, moment_of(as_of))
+        answer = listing(opened.at(moment_of(as_of)), what, site)
         write(answer, format_, None)
     if site is not None and not answer.num_rows:
         typer.echo(f"stillwell: found nothing in {what} at a site {site!r}", err=True)
@@ -91,7 +91,7 @@ def query(
     from stillwell.reading.select.sql import ask
 
     with in_words(archive, _TABLES):
-        answer = ask(Archive(archive), question, moment_of(as_of), longest_s=seconds)
+        answer = ask(Archive(archive).at(moment_of(as_of)), question, longest_s=seconds)
         write(answer, format_, output)
     if not answer.num_rows:
         typer.echo("no rows: nothing in the archive fits the question", err=True)

@@ -154,17 +154,17 @@ def _fitted(
     from stillwell.archive.archive import Archive
     from stillwell.hydrometry.rating.shape import FitChoices
     from stillwell.pipeline import adopt as adopting
+    from stillwell.reading.policy import policy_shown
     from stillwell.reading.rating.document import rating_document
     from stillwell.reading.rating.findings import findings_of_fit
     from stillwell.reading.rating.site_fit import candidates, ensemble_text, fitted, rating_text, sampled
-    from stillwell.reporting.limits import policy_of
 
     segments, zeros, controls = asked
     opened = Archive(archive)
     gaugings = candidates(opened, site, span)
     made = fitted(gaugings, FitChoices(segments=segments, zero_stage_m=zeros))
     ensemble = sampled(gaugings, made, controls) if controls else None
-    findings = findings_of_fit(gaugings, made, policy_of(opened).policy)
+    findings = findings_of_fit(gaugings, made, policy_shown(opened).policy)
     text = rating_text(gaugings, made, findings) + ("\n" + ensemble_text(ensemble) if ensemble else "")
     name, begins, by, reason = adopted
     deposit = adopting.rating_deposit(
@@ -281,7 +281,7 @@ def record(
     from stillwell.reading.records import without_mean
 
     with in_words(archive, lambda: _record_hint(archive, site, step)):
-        answer = recorded(Archive(archive), site, step, span_from(since, until), moment_of(as_of))
+        answer = recorded(Archive(archive).at(moment_of(as_of)), site, step, span_from(since, until))
         write(answer, format_, output)
         if note := without_mean(answer, step):
             typer.echo(f"note: {note}", err=True)

@@ -15,7 +15,7 @@ from stillwell.hydrometry.rating.kinds import rating_of
 from stillwell.intake.checks.lookalike_codes import Code, asked, incoming_codes, known_codes, rows_alike
 from stillwell.intake.interpret import OF_GAUGINGS, without_gaugings
 from stillwell.intake.limits import MOST_REASONS
-from stillwell.intake.problem_collector import RETURNED, ROW_LEFT_OUT
+from stillwell.intake.problem_collector import RETURNED, ROW_LEFT_OUT, problem_frame
 from stillwell.intake.values.constant import taken
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.base import Thing
@@ -81,12 +81,12 @@ def refer(
         tables[name] = rows[~bad]
     if problems and rules >= 3:
         # a gauging that goes back makes no code known
-        tables = without_gaugings(tables, _frame(problems))
+        tables = without_gaugings(tables, problem_frame(problems))
     problems += _without_alike(tables, rules, deposits, codes)
     problems += _unusable_ratings(tables, segments)
     if not problems:
         return understood
-    joined = pd.concat([understood.problems, _frame(problems)], ignore_index=True)
+    joined = pd.concat([understood.problems, problem_frame(problems)], ignore_index=True)
     tables = without_gaugings(tables, joined)
     return Understood(tables, joined, understood.notes)
 
@@ -210,8 +210,3 @@ def _problems(table: str, rows: pd.DataFrame, column: str, expected: str) -> lis
         dict(zip(PROBLEM_COLUMNS, (d, label, file, int(line), column, expected, str(value), consequence), strict=True))
         for d, label, file, line, value in cells
     ]
-
-
-def _frame(problems: list[dict[str, Any]]) -> pd.DataFrame:
-    frame = pd.DataFrame(problems, columns=list(PROBLEM_COLUMNS))
-    return frame.assign(line=pd.array(frame["line"].tolist(), dtype="Int64"))

@@ -19,9 +19,10 @@ from stillwell.intake.problem_collector import ALL_RETURNED, RETURNED, ROW_LEFT_
 from stillwell.intake.raw_samples import with_samples
 from stillwell.intake.readers.file_names import label_shown
 from stillwell.intake.readers.free_memory import give_back
+from stillwell.intake.readers.sheet import BadCell, Sheet
 from stillwell.intake.readers.toml_text import read_toml
-from stillwell.intake.typed import Typed, typed_tables
-from stillwell.intake.unpack import FoundSheet, labels_in, sheets
+from stillwell.intake.typed import typed_tables
+from stillwell.intake.unpack import labels_in, sheets
 from stillwell.intake.values.constant import missing, taken
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns
@@ -29,8 +30,6 @@ from stillwell.shared_types import RULES, Deposit, Understood
 
 POLICY_LEFT = "the policy is not adopted; the one in force stays"
 
-Cell = tuple[int, str, str, str]
-"""Row, column as handed in, what was expected, what was found."""
 MOST_LISTED = 50
 """Bad cells of one column of one file that are listed one by one where no gauging depends on them."""
 OF_GAUGINGS = ("gaugings", "points", "samples")
@@ -64,14 +63,14 @@ def interpret(
         for part in sheets(deposit, collector, intake_map)
         if not _too_many_codes(part, collector)
     ]
-    typed = typed_tables(batch_sheets, collector)
+    tables, bad_cells = typed_tables(batch_sheets, collector)
     del batch_sheets  # the text of a season takes more memory than its numbers
     give_back()
-    tables = _with_defaults({name: table.frame for name, table in typed.items()})
+    tables = _with_defaults(tables)
     tables["points"] = with_samples(tables["points"], tables["samples"])
     # points first: what they lack explains what their gauging lacks
     order = sorted(tables, key=lambda name: name != "points")
-    bad_rows = {name: _judge(name, tables[name], typed[name], collector) for name in order}
+    bad_rows = {name: _judge(name, tables[name], bad_cells[name], collector) for name in order}
     bad_rows["policies"] |= _unusable_policies(tables["policies"], base, collector, rules)
     _give_back_of_broken_files(tables, collector, {deposit.digest: deposit for deposit in deposits}, rules)
     for problem in violations(tables["gaugings"], tables["points"], collector, rules):
@@ -85,10 +84,10 @@ def interpret(
     return Understood(tables, problems.assign(gauging=problems["gauging"].map(label_shown)), notes)
 
 
-def _too_many_codes(sheet: FoundSheet, collector: ProblemCollector) -> bool:
+def _too_many_codes(sheet: Sheet, collector: ProblemCollector) -> bool:
     """Give back a file that names more gaugings, sites or meters than a deposit can be about."""
-    for name in {"gauging", "site", "instrument"} & set(sheet.sheet.header):
-        cells = sheet.sheet.cells[sheet.sheet.header.index(name)]
+    for name in {"gauging", "site", "instrument"} & set(sheet.header):
+        cells = sheet.cells[sheet.header.index(name)]
         if len(cells) > MOST_CODES and (count := pc.count_distinct(cells).as_py()) > MOST_CODES:
             reason = CannotRead(f"at most {MOST_CODES} different codes in a column", str(count), None, name)
             collector.file(sheet.deposit, sheet.table, sheet.file, reason)
@@ -133,9 +132,7 @@ def _kept(rows: pd.DataFrame, mask: np.ndarray) -> pd.DataFrame:
 def _with_defaults(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     points, gaugings = tables["points"], tables["gaugings"]
     points = points.assign(**_filled("points", points))
-    has_points = pd.MultiIndex.from_frame(gaugings[["deposit", "gauging"]]).isin(
-        pd.MultiIndex.from_frame(points[["deposit", "gauging"]].drop_duplicates())
-    )
+    has_points = _labels(gaugings).isin(_labels(points[["deposit", "gauging"]].drop_duplicates()))
     filled = {name: values.where(has_points, gaugings[name]) for name, values in _filled("gaugings", gaugings).items()}
     tables = tables | {"points": points, "gaugings": gaugings.assign(**filled)}
     return {name: _in_order(name, rows) for name, rows in tables.items()}
@@ -153,20 +150,19 @@ def _filled(table: str, rows: pd.DataFrame) -> dict[str, pd.Series]:
 
 def _in_order(name: str, rows: pd.DataFrame) -> pd.DataFrame:
     names = [c.name for c in columns(DEPOSIT_TABLES[name])]
+    if list(rows.columns) == names:
+        return rows.copy(deep=False)
     absent = {n: missing("text", len(rows)) for n in names if n not in rows}
     return rows.assign(**absent)[names]
 
 
-def _judge(name: str, rows: pd.DataFrame, typed: Typed, collector: ProblemCollector) -> np.ndarray:
+def _judge(name: str, rows: pd.DataFrame, unreadable: list[BadCell], collector: ProblemCollector) -> np.ndarray:
     """Check a table's rows against its schema; add a problem for each wrong cell and return which rows are bad."""
     bad = np.zeros(len(rows), dtype=bool)
-    reported: set[tuple[int, str]] = set()
-    cells: list[Cell] = []
-    for cell in typed.bad:
-        reported.add(cell[:2])
-        bad[cell[0]] = True
-        cells.append(cell)
-    wrong_rows = {row for row, _ in reported}
+    reported = {(cell.row, cell.column) for cell in unreadable}
+    wrong_rows = {cell.row for cell in unreadable}
+    bad[list(wrong_rows)] = True
+    cells = list(unreadable)
     collector.crowded |= crowded_deposits(name, rows)
     judged = rows[~rows["deposit"].isin(collector.crowded)] if collector.crowded else rows
     for row, column, expected, actual in schema_failures(name, judged):
@@ -178,23 +174,23 @@ def _judge(name: str, rows: pd.DataFrame, typed: Typed, collector: ProblemCollec
             file = collector.broken_file(rows["deposit"].iloc[row], "points")
             actual = f"no method, and problems in {file}, listed here" if file else "neither points nor a method"
         if not bad[row] or (row, column) not in reported:
-            cells.append((row, column, expected, actual))
+            cells.append(BadCell(row, column, expected, actual))
         bad[row] = True
     for row, column, expected, actual in cells if name in OF_GAUGINGS else _shortened(rows, cells):
         _add_problem(name, rows, row, column, expected, actual, collector)
     return bad
 
 
-def _shortened(rows: pd.DataFrame, cells: list[Cell]) -> list[Cell]:
+def _shortened(rows: pd.DataFrame, cells: list[BadCell]) -> list[BadCell]:
     """Keep the first bad cells of each column of a file; one cell more gives the number and lines of the others."""
     if not cells:
         return []
-    out: list[Cell] = []
+    out: list[BadCell] = []
     counts: dict[tuple[str, str, str], list[int]] = {}
-    places = rows[["deposit", "row_file"]].iloc[[cell[0] for cell in cells]].itertuples(index=False)
+    places = rows[["deposit", "row_file"]].iloc[[cell.row for cell in cells]].itertuples(index=False)
     for cell, place in zip(cells, places, strict=True):
-        rest = counts.setdefault((*place, cell[1]), [])
-        rest.append(cell[0])
+        rest = counts.setdefault((*place, cell.column), [])
+        rest.append(cell.row)
         if len(rest) <= MOST_LISTED:
             out.append(cell)
     for (_, _, column), rest in counts.items():
@@ -203,7 +199,7 @@ def _shortened(rows: pd.DataFrame, cells: list[Cell]) -> list[Cell]:
             actual = (
                 f"others in {len(lines):,} more rows, lines {lines.min()} to {lines.max()}, which are left out as well"
             )
-            out.append((rest[MOST_LISTED], column, "what was expected on the lines told before", actual))
+            out.append(BadCell(rest[MOST_LISTED], column, "what was expected on the lines told before", actual))
     return out
 
 

@@ -29,12 +29,12 @@ def preview(deposit: Deposit, intake_map: Map, rows: int = 5) -> dict[str, pd.Da
         that could not be read is missing; the reasons come from ``interpret`` with the same map.
     """
     batch_sheets = list(sheets(deposit, ProblemCollector(), intake_map))
-    typed = typed_tables(batch_sheets, ProblemCollector())
+    tables, _ = typed_tables(batch_sheets, ProblemCollector())
     shown = {}
-    for name, table in typed.items():
-        if table.frame.empty:
+    for name, rows_read in tables.items():
+        if rows_read.empty:
             continue
-        frame = table.frame.drop(columns="deposit").dropna(axis="columns", how="all")
+        frame = rows_read.drop(columns="deposit").dropna(axis="columns", how="all")
         trail = ["row_file", "row_line"]
         shown[name] = frame[trail + [c for c in frame if c not in trail]].sort_values(trail, kind="stable").head(rows)
     return shown

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -84,10 +85,23 @@ class ProblemCollector:
 
     def frames(self) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Return problems and notes, each once and in a fixed order."""
-        problems = pd.DataFrame(self.problems, columns=list(PROBLEM_COLUMNS)).drop_duplicates(ignore_index=True)
-        problems = problems.assign(line=pd.array(problems["line"].tolist(), dtype="Int64"))
+        problems = problem_frame(self.problems).drop_duplicates(ignore_index=True)
         notes = pd.DataFrame(self.notes, columns=list(NOTE_COLUMNS)).drop_duplicates(ignore_index=True)
         return problems, notes
+
+
+def problem_frame(problems: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    """Lay out problems as a frame with the columns of ``PROBLEM_COLUMNS``."""
+    frame = pd.DataFrame(problems, columns=list(PROBLEM_COLUMNS))
+    return frame.assign(line=pd.array(frame["line"].tolist(), dtype="Int64"))
+
+
+def problem_of(
+    row: Mapping[str, Any], gauging: str | None, column: str, expected: str, actual: Any, consequence: str
+) -> dict[str, Any]:
+    """Return the problem of a row that says where it was handed in."""
+    values = (row["deposit"], gauging, row["row_file"], row["row_line"], column, expected, actual, consequence)
+    return dict(zip(PROBLEM_COLUMNS, values, strict=True))
 
 
 def shown(text: str, most: int = 120) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from functools import cache
 
 import numpy as np
@@ -13,78 +12,70 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from stillwell.intake.limits import MOST_REASONS
-from stillwell.intake.maps.map_file import map_spellings
+from stillwell.intake.maps.map_file import map_spellings, table_columns
 from stillwell.intake.problem_collector import CannotRead, ProblemCollector
-from stillwell.intake.unpack import FoundSheet
+from stillwell.intake.readers.sheet import BadCell, Sheet
 from stillwell.intake.values import cells
 from stillwell.intake.values.constant import missing, repeated
 from stillwell.intake.values.rod_graduation import IN_FEET, off_graduation
 from stillwell.intake.values.units import Unit, spellings
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.base import Column
-from stillwell.schemas.cells import DTYPES
-from stillwell.schemas.derive import columns
+from stillwell.schemas.derive import FRAME_TYPES, columns
 
 TIME_EXPECTED = "a time with its offset, as in 2025-05-01T10:00+02:00"
 
 
-@dataclass
-class Typed:
-    """A table of the batch, and the cells of it that hold something else than they should."""
-
-    frame: pd.DataFrame
-    bad: list[tuple[int, str, str, str]] = field(default_factory=list)
-    """Row, column as handed in, what was expected, what was found."""
-
-
-def typed_tables(batch_sheets: Sequence[FoundSheet], collector: ProblemCollector) -> dict[str, Typed]:
+def typed_tables(
+    batch_sheets: Sequence[Sheet], collector: ProblemCollector
+) -> tuple[dict[str, pd.DataFrame], dict[str, list[BadCell]]]:
     """Turn all sheets of a batch into one frame per table.
 
     Parameters
     ----------
-    batch_sheets : sequence of FoundSheet
+    batch_sheets : sequence of Sheet
     collector : ProblemCollector
         Receives files that cannot be used as a whole as problems, unknown columns as notes.
 
     Returns
     -------
-    dict of str to Typed
-        Every table of ``DEPOSIT_TABLES``, in the order handed in.
+    dict of str to DataFrame, dict of str to list of BadCell
+        Rows of every table of ``DEPOSIT_TABLES`` in the order handed in, and their cells that hold something else than
+        they should.
     """
-    by_table: dict[str, list[FoundSheet]] = defaultdict(list)
-    for sheet in batch_sheets:
-        by_table[sheet.table].append(sheet)
-    return {name: _table(name, by_table.get(name, []), collector) for name in DEPOSIT_TABLES}
+    tables: dict[str, pd.DataFrame] = {}
+    bad: dict[str, list[BadCell]] = {}
+    for name in DEPOSIT_TABLES:
+        mine = [sheet for sheet in batch_sheets if sheet.table == name]
+        tables[name], bad[name] = _table(name, mine, collector)
+    return tables, bad
 
 
-def _table(name: str, found_sheets: Sequence[FoundSheet], collector: ProblemCollector) -> Typed:
-    groups: dict[tuple[object, ...], list[FoundSheet]] = defaultdict(list)
-    for sheet in found_sheets:
-        kinds = tuple(str(column.type) for column in sheet.sheet.cells)
-        groups[(sheet.sheet.header, sheet.shown, sheet.sheet.delimiter, kinds)].append(sheet)
-    parts = [_group(name, members, collector) for members in groups.values()]
-    whole = Typed(_empty(name))
+def _table(name: str, own_sheets: Sequence[Sheet], collector: ProblemCollector) -> tuple[pd.DataFrame, list[BadCell]]:
+    """Read the sheets of a table, those of one header together, into rows in the order handed in."""
+    groups: dict[tuple[object, ...], list[Sheet]] = defaultdict(list)
+    for sheet in own_sheets:
+        kinds = tuple(str(column.type) for column in sheet.cells)
+        groups[(sheet.header, sheet.shown, sheet.delimiter, kinds)].append(sheet)
+    position = {id(sheet): i for i, sheet in enumerate(own_sheets)}
+    frames: list[pd.DataFrame] = []
+    bad: list[BadCell] = []
     order: list[np.ndarray] = []
-    position = {id(sheet): i for i, sheet in enumerate(found_sheets)}
-    frames, start = [], 0
-    for part, members in parts:
-        frames.append(part.frame)
-        whole.bad += [(row + start, given, expected, actual) for row, given, expected, actual in part.bad]
-        order.append(np.repeat([position[id(m)] for m in members], [len(m.sheet.lines) for m in members]))
-        start += len(part.frame)
-    if not frames:
-        return whole
-    if len(frames) == 1 and len(parts[0][1]) == 1:
-        whole.frame = frames[0]
-        whole.bad.sort()
-        return whole
+    for members in groups.values():
+        frame, cells_of_group, usable = _group(name, members, collector)
+        if usable:
+            start = sum(map(len, frames))
+            bad += [cell._replace(row=cell.row + start) for cell in cells_of_group]
+            order.append(np.repeat([position[id(m)] for m in usable], [len(m.lines) for m in usable]))
+            frames.append(frame)
+    if len(frames) < 2:
+        return (frames[0] if frames else _empty(name)), sorted(bad)
     frame = pd.concat(frames, ignore_index=True)
     by_file = np.argsort(np.concatenate(order), kind="stable")
     place = np.empty(by_file.size, dtype=np.int64)
     place[by_file] = np.arange(by_file.size)
-    whole.frame = frame.iloc[by_file].reset_index(drop=True)
-    whole.bad = sorted((int(place[row]), given, expected, actual) for row, given, expected, actual in whole.bad)
-    return whole
+    bad = sorted(cell._replace(row=int(place[cell.row])) for cell in bad)
+    return frame.iloc[by_file].reset_index(drop=True), bad
 
 
 def _empty(name: str) -> pd.DataFrame:
@@ -93,16 +84,22 @@ def _empty(name: str) -> pd.DataFrame:
 
 @cache
 def _without_rows(name: str) -> pd.DataFrame:
-    return pd.DataFrame({c.name: pd.Series(dtype=DTYPES[c.kind]) for c in columns(DEPOSIT_TABLES[name])})
+    return pd.DataFrame({c.name: _without_cells(c.kind) for c in columns(DEPOSIT_TABLES[name])})
 
 
-def _group(name: str, members: list[FoundSheet], collector: ProblemCollector) -> tuple[Typed, list[FoundSheet]]:
+@cache
+def _without_cells(kind: str) -> pd.Series:
+    # most tables of a deposit are empty, and making their columns one by one is a good part of taking a small one in
+    return pd.Series(dtype=FRAME_TYPES[kind])
+
+
+def _group(
+    name: str, members: list[Sheet], collector: ProblemCollector
+) -> tuple[pd.DataFrame, list[BadCell], list[Sheet]]:
     """Read the sheets of one header; files that cannot be used as a whole become problems and are left out."""
-    model = DEPOSIT_TABLES[name]
-    known = {c.name: c for c in columns(model) if "filled" not in c.roles}
-    shown = members[0].shown
+    known = table_columns(name)
+    header, shown = members[0].header, members[0].shown
     names = map_spellings(known) if shown else spellings(known)
-    header = members[0].sheet.header
     chosen: dict[str, tuple[int, str, Unit | None]] = {}
     for i, given in enumerate(header):
         canonical, unit = names.get(given, (None, None))
@@ -113,7 +110,7 @@ def _group(name: str, members: list[FoundSheet], collector: ProblemCollector) ->
             reason = CannotRead("one column for a quantity", f"both {other} and {given}", 1, given)
             for member in members:
                 collector.file(member.deposit, name, member.file, reason)
-            return Typed(_empty(name)), []
+            return _empty(name), [], []
         chosen[canonical] = (i, shown[i] if shown else given, unit)
     unknown = [given for given in header if given not in names]
     for member in members if any(unknown) else ():
@@ -121,41 +118,41 @@ def _group(name: str, members: list[FoundSheet], collector: ProblemCollector) ->
         collector.note(member.deposit, member.file, f"unknown columns stay in the sealed bytes: {listed}")
     members, marks = _decimal_marks(name, members, known, chosen, collector)
     if not members:
-        return Typed(_empty(name)), []
+        return _empty(name), [], []
     if name == "points":
         _note_graduations(members, chosen, marks, collector)
-    return _converted(known, members, chosen, marks), members
+    return *_converted(known, members, chosen, marks), members
 
 
 def _note_graduations(
-    members: list[FoundSheet],
+    members: list[Sheet],
     chosen: dict[str, tuple[int, str, Unit | None]],
     marks: list[str],
     collector: ProblemCollector,
 ) -> None:
     """Note depths in feet that are not on a graduation of the rod."""
     places = [chosen[name][0] for name in ("gauging", "vertical", "depth_m") if name in chosen]
-    if len(places) < 3 or members[0].sheet.header[places[2]] not in IN_FEET:
+    if len(places) < 3 or members[0].header[places[2]] not in IN_FEET:
         return
     for member, mark in zip(members, marks, strict=True):
-        gauging, vertical, depth = (member.sheet.cells[place] for place in places)
+        gauging, vertical, depth = (member.cells[place] for place in places)
         for note in off_graduation(gauging, vertical, _joined([depth], [mark])):
             collector.note(member.deposit, member.file, note)
 
 
 def _decimal_marks(
     name: str,
-    members: list[FoundSheet],
+    members: list[Sheet],
     known: dict[str, Column],
     chosen: dict[str, tuple[int, str, Unit | None]],
     collector: ProblemCollector,
-) -> tuple[list[FoundSheet], list[str]]:
+) -> tuple[list[Sheet], list[str]]:
     usable, marks = [], []
     for member in members:
-        of_numbers = [member.sheet.cells[i] for c, (i, _, _) in chosen.items() if known[c].kind == "number"]
+        of_numbers = [member.cells[i] for c, (i, _, _) in chosen.items() if known[c].kind == "number"]
         of_numbers = [column for column in of_numbers if pa.types.is_string(column.type)]
         try:
-            marks.append(cells.decimal_mark(of_numbers, member.sheet.delimiter))
+            marks.append(cells.decimal_mark(of_numbers, member.delimiter))
             usable.append(member)
         except CannotRead as reason:
             collector.file(member.deposit, name, member.file, reason)
@@ -167,33 +164,33 @@ def _decimal_marks(
 
 def _converted(
     known: dict[str, Column],
-    members: list[FoundSheet],
+    members: list[Sheet],
     chosen: dict[str, tuple[int, str, Unit | None]],
     marks: list[str],
-) -> Typed:
-    sizes = [len(m.sheet.lines) for m in members]
+) -> tuple[pd.DataFrame, list[BadCell]]:
+    sizes = [len(m.lines) for m in members]
     total = sum(sizes)
-    lines = np.concatenate([m.sheet.lines for m in members]) if members else np.zeros(0, dtype=np.int64)
+    lines = np.concatenate([m.lines for m in members])
     out: dict[str, pd.Series] = {
         "deposit": repeated([m.deposit for m in members], sizes),
         "row_file": repeated([m.file for m in members], sizes),
         "row_line": pd.Series(lines, dtype="Int64"),
     }
-    bad: list[tuple[int, str, str, str]] = []
+    bad: list[BadCell] = []
     for name, column in known.items():
         if name not in chosen:
             out[name] = missing(column.kind, total)
             continue
         place, given, unit = chosen[name]
-        text = _joined([m.sheet.cells[place] for m in members], marks if column.kind == "number" else None)
+        text = _joined([m.cells[place] for m in members], marks if column.kind == "number" else None)
         values, wrong = _values(column, unit, text, out)
         out[name] = values
         expected = {"time": TIME_EXPECTED, "text": column.text_expected}.get(column.kind, column.expected)
         for row in _listed_rows(wrong, sizes):
-            bad.append((int(row), given, expected, repr(text[int(row)].as_py())))
+            bad.append(BadCell(int(row), given, expected, repr(text[int(row)].as_py())))
     for start, member in zip(np.cumsum([0, *sizes])[:-1], members, strict=True):
-        bad += [(int(start) + cell.row, member.shown[cell.place], cell.expected, cell.actual) for cell in member.bad]
-    return Typed(pd.DataFrame(out, copy=False), bad)
+        bad += [cell._replace(row=int(start) + cell.row) for cell in member.bad]
+    return pd.DataFrame(out, copy=False), bad
 
 
 def _listed_rows(wrong: cells.Bad, sizes: list[int]) -> np.ndarray:
@@ -220,7 +217,7 @@ def _values(
 
 def _read(column: Column, unit: Unit | None, text: pa.StringArray) -> tuple[pd.Series, cells.Bad]:
     if column.kind == "number":
-        values, wrong = cells.numbers(text, unit, ".")
+        values, wrong = cells.numbers(text, unit)
         return pd.Series(values), wrong
     if column.kind == "count":
         return cells.counts(text)

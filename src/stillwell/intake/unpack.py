@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import replace
 from functools import partial
 from pathlib import PurePosixPath
 
@@ -13,12 +13,13 @@ import pyarrow as pa
 
 from stillwell.fingerprint import sha256
 from stillwell.intake.limits import LONGEST_LINE, MOST_TOML
-from stillwell.intake.maps.apply import BadCell, described, mapped_tables, series_in
+from stillwell.intake.maps.apply import described, mapped_tables, series_in
 from stillwell.intake.maps.map_file import Map, looks_like_map
 from stillwell.intake.maps.values import AirSeries, one_series
 from stillwell.intake.problem_collector import CannotRead, ProblemCollector
-from stillwell.intake.readers.csv_text import Sheet, read_csv
+from stillwell.intake.readers.csv_text import read_csv
 from stillwell.intake.readers.file_names import name_fault
+from stillwell.intake.readers.sheet import Sheet
 from stillwell.intake.readers.workbook import read_workbook
 from stillwell.intake.readers.zips import unzipped
 from stillwell.schemas import DEPOSIT_TABLES
@@ -38,20 +39,7 @@ QUIET = (".txt", ".md", ".pdf", ".jpg", ".jpeg", ".png")
 """Endings of files that are sealed with a deposit and no table."""
 
 
-@dataclass(frozen=True)
-class FoundSheet:
-    """A sheet of text, the table it is, and where it stood."""
-
-    table: str
-    deposit: str
-    file: str
-    sheet: Sheet
-    shown: tuple[str, ...] = ()
-    """Names of the columns in a foreign file that a map was used for."""
-    bad: tuple[BadCell, ...] = ()
-
-
-def sheets(deposit: Deposit, collector: ProblemCollector, intake_map: Map | None = None) -> Iterator[FoundSheet]:
+def sheets(deposit: Deposit, collector: ProblemCollector, intake_map: Map | None = None) -> Iterator[Sheet]:
     """Read the tables of a deposit; what cannot be read becomes a problem, never an exception.
 
     Parameters
@@ -64,7 +52,7 @@ def sheets(deposit: Deposit, collector: ProblemCollector, intake_map: Map | None
 
     Yields
     ------
-    FoundSheet
+    Sheet
     """
     files = _files(deposit, collector)
     known = 0
@@ -114,7 +102,7 @@ def _series(
 
 def _mapped(
     intake_map: Map, series: Mapping[str, AirSeries], deposit: Deposit, file: DepositFile, collector: ProblemCollector
-) -> Iterator[FoundSheet]:
+) -> Iterator[Sheet]:
     """Read a file with a map, or as usual where the map says nothing of it."""
     layout = None
     try:
@@ -129,10 +117,8 @@ def _mapped(
         yield from _tables(deposit, file, collector)
         return
     collector.note(deposit.digest, file.path, f"read with the intake map {intake_map.name!r}, {intake_map.digest[:16]}")
-    for part in mapped:
-        for note in part.sheet.remarks:
-            collector.note(deposit.digest, file.path, note)
-        yield FoundSheet(part.table, deposit.digest, file.path, part.sheet, part.shown, part.bad)
+    for name, sheet in mapped:
+        yield _placed(deposit, name, file.path, sheet, collector)
 
 
 def _path(file: DepositFile) -> PurePosixPath:
@@ -162,7 +148,7 @@ def _well_named(deposit: Deposit, file: DepositFile, collector: ProblemCollector
     return not fault
 
 
-def _tables(deposit: Deposit, file: DepositFile, collector: ProblemCollector) -> Iterator[FoundSheet]:
+def _tables(deposit: Deposit, file: DepositFile, collector: ProblemCollector) -> Iterator[Sheet]:
     path = _path(file)
     ending, name = path.suffix.lower(), path.stem.lower()
     if _passed_over(path) or ending in QUIET:
@@ -190,7 +176,7 @@ def _tables(deposit: Deposit, file: DepositFile, collector: ProblemCollector) ->
         _unknown(deposit, name, file.path, collector)
 
 
-def _policy(deposit: Deposit, file: DepositFile, collector: ProblemCollector) -> Iterator[FoundSheet]:
+def _policy(deposit: Deposit, file: DepositFile, collector: ProblemCollector) -> Iterator[Sheet]:
     """Read a policy as a table of one row that holds the whole file."""
     if len(file.data) > MOST_TOML:
         reason = CannotRead(f"a policy or map of at most {MOST_TOML} bytes", str(len(file.data)))
@@ -207,18 +193,23 @@ def _policy(deposit: Deposit, file: DepositFile, collector: ProblemCollector) ->
         return
     cells = (pa.array(["office"]), pa.array([sha256(file.data)]), pa.array([text]))
     sheet = Sheet(("policy", "policy_digest", "text"), cells, np.array([1], dtype=np.int64))
-    yield FoundSheet("policies", deposit.digest, file.path, sheet)
+    yield _placed(deposit, "policies", file.path, sheet, collector)
 
 
-def _known(deposit: Deposit, name: str, where: str, sheet: Sheet, collector: ProblemCollector) -> Iterator[FoundSheet]:
+def _known(deposit: Deposit, name: str, where: str, sheet: Sheet, collector: ProblemCollector) -> Iterator[Sheet]:
     if name in KEPT_OUT:
         return
     if name not in SHEETS:
         _unknown(deposit, name, where, collector)
         return
-    for note in sheet.remarks:
+    yield _placed(deposit, name, where, sheet, collector)
+
+
+def _placed(deposit: Deposit, name: str, where: str, sheet: Sheet, collector: ProblemCollector) -> Sheet:
+    """Pass on what the reader noted, and say where the sheet stood."""
+    for note in sheet.notes:
         collector.note(deposit.digest, where, note)
-    yield FoundSheet(name, deposit.digest, where, sheet)
+    return replace(sheet, table=name, deposit=deposit.digest, file=where)
 
 
 def _unknown(deposit: Deposit, name: str, where: str, collector: ProblemCollector) -> None:

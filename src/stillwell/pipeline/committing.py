@@ -15,8 +15,8 @@ from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.writing.writer import Writer, open_writer
 from stillwell.assessment.policy import Policy, policy_from
 from stillwell.fingerprint import sha256
-from stillwell.prepare import CommitContext, policy_in_force
-from stillwell.reading.policy import default_policy_text
+from stillwell.prepare import CommitContext
+from stillwell.reading.policy import default_policy_text, policy_in_force
 from stillwell.shared_types import RULES, Understood
 
 

@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 
 from stillwell import __version__
+from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.batches.site_batches import site_batches
 from stillwell.archive.ledger.chain import Entry
 from stillwell.archive.revisions.snapshot import EveryRow
 from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.fingerprint import sha256
-from stillwell.prepare import View
 from stillwell.sameness import compared_cells
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import key_names
@@ -176,7 +176,7 @@ def _differing(
     return {number_at[at] for at in left.loc[differs, "recorded_at"].unique()}
 
 
-def judged_by_another(before: View, entry: Entry, history: EveryRow, text: str) -> bool:
+def judged_by_another(before: AtCommit, entry: Entry, history: EveryRow, text: str) -> bool:
     """Say whether an office without a policy of its own had its rows judged by another than the one shipped now."""
     if len(before.standing("policies")):
         return False

@@ -23,7 +23,7 @@ from stillwell.errors import QueryError
 from stillwell.pipeline.committing import commit_context, utc_now, writing
 from stillwell.pipeline.documents import documents, fixed_documents
 from stillwell.pipeline.render import After, render_after, unheard
-from stillwell.prepare import CommitContext, Prepared, policy_in_force
+from stillwell.prepare import CommitContext, Prepared
 from stillwell.prepare.context import Standing
 from stillwell.prepare.derive_from_change import derived_from_change
 from stillwell.prepare.files_read import InputView
@@ -32,7 +32,7 @@ from stillwell.prepare.recompute import anew
 from stillwell.prepare.records import TABLES, derived, lacking, recorded_sites
 from stillwell.prepare.register_rows import recorded
 from stillwell.prepare.watermarks import Marks, last_made, mark_name, marked_sites, record_marks, records_behind
-from stillwell.reading.policy import default_policy_text
+from stillwell.reading.policy import default_policy_text, policy_in_force
 from stillwell.shared_types import RULES
 
 REASON = "derive"

@@ -30,8 +30,8 @@ from stillwell.intake.returned import pages_of, returned_documents
 from stillwell.pipeline.committing import commit_context, office_policy, utc_now, writing
 from stillwell.pipeline.documents import documents, fixed_documents
 from stillwell.pipeline.render import Rendered, render_after
-from stillwell.prepare import Change, CommitContext, Prepared, policy_in_force, prepare, reassess
-from stillwell.reading.policy import default_policy_text
+from stillwell.prepare import Change, CommitContext, Prepared, prepare, reassess
+from stillwell.reading.policy import default_policy_text, policy_in_force
 from stillwell.shared_types import RULES, Deposit, Understood
 
 Progress = Callable[[str, int, int], None]

@@ -16,6 +16,7 @@ import pandas as pd
 
 from stillwell import __version__
 from stillwell.archive.archive import Archive
+from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.batches.site_batches import rows_at, site_batches
 from stillwell.archive.care.rows_accounted import TAKES_IN
 from stillwell.archive.disk.layout import entry_path
@@ -28,12 +29,12 @@ from stillwell.pipeline.compare import Recorded, Rounded, compared, compared_by_
 from stillwell.pipeline.derive import REASON as DERIVED
 from stillwell.pipeline.derive import RECOMPUTED, sites_of
 from stillwell.pipeline.ingest import map_used, taken_again
-from stillwell.prepare import CommitContext, View, policy_in_force, prepare
+from stillwell.prepare import CommitContext, prepare
 from stillwell.prepare.commits_together import MADE, THE_SAME, Several, together
 from stillwell.prepare.recompute import anew
 from stillwell.prepare.records import derived
 from stillwell.prepare.watermarks import marks_unlike
-from stillwell.reading.policy import default_policy_text
+from stillwell.reading.policy import default_policy_text, policy_in_force
 from stillwell.shared_types import Fault
 
 TOGETHER = 1_000
@@ -207,7 +208,7 @@ class Prover:
         sound = set(fit) - unlike(fitting, self._history, self._recorded, again, rounded)
         return {number: Proved(number, rounded=rounded[number]) for number in sound}
 
-    def _follows(self, entry: Entry, before: View, text: str, rounded: Rounded) -> Iterator[Fault]:
+    def _follows(self, entry: Entry, before: AtCommit, text: str, rounded: Rounded) -> Iterator[Fault]:
         """Prove a commit without deposits: one that follows from what stood before it, or computes nothing."""
         if entry.reason not in (DERIVED, RECOMPUTED):
             return

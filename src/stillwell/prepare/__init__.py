@@ -3,8 +3,8 @@
 Ingest calls it with the archive as it stands; audit and rebuild call it again with the archive as it stood.
 """
 
-from stillwell.prepare.context import CommitContext, Prepared, View
-from stillwell.prepare.prepare_commit import policy_in_force, prepare
+from stillwell.prepare.context import CommitContext, Prepared
+from stillwell.prepare.prepare_commit import prepare
 from stillwell.prepare.recompute import Change, reassess
 
-__all__ = ["Change", "CommitContext", "Prepared", "View", "policy_in_force", "prepare", "reassess"]
+__all__ = ["Change", "CommitContext", "Prepared", "prepare", "reassess"]

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.batches.site_batches import site_batches
 from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.revisions.identity import Kept, decide, digests, gauging_ids
 from stillwell.hydrometry.gauging.results import HANDED_IN as RESULT
-from stillwell.prepare.context import View
+from stillwell.intake.problem_collector import problem_frame, problem_of
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns
-from stillwell.shared_types import PROBLEM_COLUMNS, Understood
+from stillwell.shared_types import Understood
 
 Ints = NDArray[np.int64]
 
@@ -98,12 +100,12 @@ def numbered(understood: Understood) -> Batch:
     return Batch(gaugings, *parts)
 
 
-def decided(view: View, batch: Batch) -> tuple[Batch, pd.DataFrame, pd.DataFrame]:
+def decided(view: AtCommit, batch: Batch) -> tuple[Batch, pd.DataFrame, pd.DataFrame]:
     """Decide gauging by gauging, in the order handed in, and keep those that make a new row.
 
     Parameters
     ----------
-    view : View
+    view : AtCommit
     batch : Batch
 
     Returns
@@ -133,11 +135,8 @@ def decided(view: View, batch: Batch) -> tuple[Batch, pd.DataFrame, pd.DataFrame
         against=pd.Series([d.against for d in decisions], dtype="str"),
     )
     refused = outcomes[outcomes["action"].isin(["clash", "unknown"])]
-    problems = pd.DataFrame(
-        [_refusal({str(k): v for k, v in row.items()}) for row in refused.to_dict("records")],
-        columns=list(PROBLEM_COLUMNS),
-    )
-    return _new_rows(batch, outcomes), outcomes, problems
+    problems = [_refusal({str(k): v for k, v in row.items()}) for row in refused.to_dict("records")]
+    return _new_rows(batch, outcomes), outcomes, problem_frame(problems)
 
 
 def _new_rows(batch: Batch, outcomes: pd.DataFrame) -> Batch:
@@ -148,25 +147,17 @@ def _new_rows(batch: Batch, outcomes: pd.DataFrame) -> Batch:
     return whole if mine.all() else whole.part(np.flatnonzero(mine))
 
 
-def _refusal(decision: dict[str, object]) -> dict[str, object]:
-    unknown = decision["action"] == "unknown"
-    if unknown:
+def _refusal(decision: dict[str, Any]) -> dict[str, Any]:
+    if decision["action"] == "unknown":
+        column = "corrects"
         expected, actual = "an archive id that exists", decision["gauging_id"]
         consequence = "the gauging is returned; nothing stands under the id it says it corrects"
     else:
+        column = "party"
         expected = f"the rows of {decision['gauging_id']} revision {decision['revision']}, digest {decision['against']}"
         actual = f"another party's rows, digest {decision['rows_digest']}"
         consequence = "the gauging is returned as a clash; what stands is unchanged and a person must decide"
-    return {
-        "deposit": decision["deposit"],
-        "gauging": decision["gauging"],
-        "file": decision["row_file"],
-        "line": decision["row_line"],
-        "column": "corrects" if unknown else "party",
-        "expected": expected,
-        "found": actual,
-        "consequence": consequence,
-    }
+    return problem_of(decision, decision["gauging"], column, expected, actual, consequence)
 
 
 def from_archive(newest: pd.DataFrame, points: pd.DataFrame, samples: pd.DataFrame, reason: str) -> Batch:

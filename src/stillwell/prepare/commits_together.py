@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.revisions.registers import new_rows
 from stillwell.archive.revisions.snapshot import LAST, EveryRow
 from stillwell.archive.tables.current_rows import standing_rows
@@ -22,7 +23,7 @@ from stillwell.assessment.evidence import SEEN
 from stillwell.hydrometry.gauging.gauge_height import NO_TIME, microseconds
 from stillwell.prepare.batch import Batch, decided, numbered
 from stillwell.prepare.compute_batch import APART, Surroundings, apart, computed_parts, joined, joined_again
-from stillwell.prepare.context import CommitContext, View
+from stillwell.prepare.context import CommitContext
 from stillwell.prepare.meters import no_checks
 from stillwell.prepare.prepare_commit import referred
 from stillwell.prepare.register_rows import added, deposit_rows, finished, register
@@ -37,7 +38,7 @@ MADE = ("gaugings", "verticals", "points", "samples", "findings", "uncertainty_b
 THE_SAME = (
     "sites", "instruments", "calibrations", "checks", "check_samples", "policies", "ratings", "rating_segments",
 )  # fmt: skip
-"""Tables that what it comes to rests on beside; they must have the same rows before every commit."""
+"""Further tables that the rows of a commit depend on; they must have the same rows before every commit."""
 REPEATED = ("sites", "instruments", "calibrations")
 """Registers that may come with it again, if they say nothing new."""
 
@@ -70,17 +71,21 @@ class Several:
         return Several(tuple(self.contexts[i] for i in left), tuple(self.deposits[i] for i in left), understood)
 
 
-class _Registers:
-    """The registers as all commits have them, codes as they ever were, and no gauging; a ``View``."""
+class _Registers(AtCommit):
+    """The registers as all commits have them, codes as they ever were, and no gauging."""
 
-    def __init__(self, rows: EveryRow, view: View) -> None:
+    def __init__(self, rows: EveryRow, view: AtCommit) -> None:
         self._rows, self._view = rows, view
 
-    def standing(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
-        return self._view.standing(table, sites)
+    def standing(
+        self, table: str, sites: Sequence[str] | None = None, columns: Sequence[str] | None = None
+    ) -> pd.DataFrame:
+        return self._view.standing(table, sites, columns)
 
-    def read(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
-        rows = self._view.read(table, sites)
+    def read(
+        self, table: str, sites: Sequence[str] | None = None, columns: Sequence[str] | None = None
+    ) -> pd.DataFrame:
+        rows = self._view.read(table, sites, columns)
         return rows.iloc[:0] if table in MADE else rows
 
     def codes(self, table: str, columns: Sequence[str], sites: Sequence[str] | None = None) -> set[tuple[str, ...]]:
@@ -89,6 +94,12 @@ class _Registers:
 
     def related(self, sites: Sequence[str]) -> list[str]:
         return sorted(sites)
+
+    def names(self, table: str) -> list[str]:
+        return self._view.names(table)
+
+    def key(self, table: str) -> list[str]:
+        return self._view.key(table)
 
 
 def together(rows: EveryRow, several: Several) -> tuple[dict[str, pd.DataFrame], list[int]]:
@@ -117,7 +128,7 @@ def together(rows: EveryRow, several: Several) -> tuple[dict[str, pd.DataFrame],
     return {}, []
 
 
-def _fitted(rows: EveryRow, view: View, several: Several) -> set[int] | tuple[Understood, Batch, pd.DataFrame]:
+def _fitted(rows: EveryRow, view: AtCommit, several: Several) -> set[int] | tuple[Understood, Batch, pd.DataFrame]:
     """Decide what becomes of all gaugings at once, or name the places of commits that do not fit."""
     owners, handed_in = several.owners(), several.understood
     other = [
@@ -157,7 +168,7 @@ def _moments(several: Several, deposits: pd.Series) -> pd.Series:
 
 
 def _made(
-    rows: EveryRow, view: View, several: Several, understood: Understood, batch: Batch, outcomes: pd.DataFrame
+    rows: EveryRow, view: AtCommit, several: Several, understood: Understood, batch: Batch, outcomes: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
     context, owners = several.contexts[0], several.owners()
     incoming = understood.tables["gauge_heights"]
@@ -166,8 +177,8 @@ def _made(
     known = worlds.heights(batch.gaugings, incoming, context.policy.settings().gauge_height_window_s)
     fresh = new_rows(own, known, key_names(ARCHIVE_TABLES["gauge_heights"]))
     checks, instruments = no_checks(view), view.standing("instruments")
-    beside = Surroundings(
-        heights=added("gauge_heights", standing_rows("gauge_heights", known, known), own),
+    surroundings = Surroundings(
+        heights=added("gauge_heights", standing_rows("gauge_heights", known), own),
         calibrations=view.standing("calibrations"),
         sites=view.standing("sites", worlds.sites),
         instruments=instruments,
@@ -175,7 +186,7 @@ def _made(
         ties=checks.ties(batch.gaugings, context.policy, instruments),
         world=worlds.of(batch.gaugings["deposit"]),
     )
-    tables = joined([part.tables for part in computed_parts(batch, beside, context)])
+    tables = joined([part.tables for part in computed_parts(batch, surroundings, context)])
     tables["gauge_heights"] = joined_again(fresh, ("site",))
     deposits = [one for some in several.deposits for one in some]
     of_commit = [several.contexts[owners[one.digest]] for one in deposits]
@@ -207,8 +218,7 @@ class _Worlds:
         """Return the gaugings that stood before each commit at its sites, with what checks look at."""
         rows = self._rows.rows("gaugings", max(self._moments), self.sites)
         rows = rows[[name for name in rows.columns if name in (*SEEN, "revision", "status", "recorded_at")]]
-        there = self._before(rows)
-        return standing_rows("gaugings", there, there)
+        return standing_rows("gaugings", self._before(rows))
 
     def heights(self, gaugings: pd.DataFrame, incoming: pd.DataFrame, window_s: float) -> pd.DataFrame:
         """Return the readings of the gauge recorded before each commit at its sites, as far as they can bear on it."""
@@ -236,5 +246,5 @@ class _Worlds:
             mine = near(world, mine[: int(np.searchsorted(recorded[mine], moments[world]))])
             places.append(mine)
             worlds.append(np.full(mine.size, world))
-        there = rows.iloc[np.concatenate(places)].reset_index(drop=True)
-        return apart(there, np.concatenate(worlds), [name for name in APART if name in there])
+        rows_before = rows.iloc[np.concatenate(places)].reset_index(drop=True)
+        return apart(rows_before, np.concatenate(worlds), [name for name in APART if name in rows_before])

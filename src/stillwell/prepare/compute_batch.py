@@ -20,7 +20,7 @@ from stillwell.prepare.context import CommitContext
 
 @dataclass(frozen=True)
 class Surroundings:
-    """What a batch is computed and assessed beside: registers and records as they stand with this commit."""
+    """What a batch is computed and assessed with: registers and records as they stand with this commit."""
 
     heights: pd.DataFrame
     calibrations: pd.DataFrame
@@ -35,10 +35,12 @@ class Surroundings:
     of all commits, with codes kept ``apart``."""
 
     def of(self, gaugings: pd.DataFrame, mine: Ints) -> Surroundings:
-        """Take what lies beside some gaugings of the batch."""
-        here = self.heights["site"].isin(gaugings["site"].iloc[mine].unique()).to_numpy()
+        """Select the surroundings of some gaugings of the batch."""
+        at_sites = self.heights["site"].isin(gaugings["site"].iloc[mine].unique()).to_numpy()
         return replace(
-            self, heights=self.heights[here].reset_index(drop=True), ties=self.ties.iloc[mine].reset_index(drop=True)
+            self,
+            heights=self.heights[at_sites].reset_index(drop=True),
+            ties=self.ties.iloc[mine].reset_index(drop=True),
         )
 
 
@@ -73,16 +75,23 @@ SEASON = tuple(check for check in CHECKS if check.season)
 class ComputedPart:
     """The rows that a part of a batch comes to, by archive table."""
 
+    sites: tuple[str, ...]
+    """Every gauging that the batch has at these; none where the findings rest on all parts."""
     places: Ints
-    """Numbers of its gaugings in the batch: every gauging of its sites; none where the findings rest on all parts."""
+    """Numbers of its gaugings in the batch."""
     tables: dict[str, pd.DataFrame]
     only: bool
     """Whether there is no other part, so that nothing is gained by writing its rows out at once."""
 
+    @property
+    def for_buffer(self) -> bool:
+        """Whether its large tables hold all rows of their sites and are to be written out before the next part."""
+        return bool(self.sites) and not self.only
+
 
 def computed_parts(
     batch: Batch,
-    beside: Surroundings,
+    surroundings: Surroundings,
     context: CommitContext,
     parts: Sequence[Ints] | None = None,
     part_of: Callable[[Ints], Batch] | None = None,
@@ -93,7 +102,7 @@ def computed_parts(
     ----------
     batch : Batch
         With the columns of ``batch.DECIDED``.
-    beside : Surroundings
+    surroundings : Surroundings
     context : CommitContext
     parts : sequence of int array, optional
         As of ``batch.site_parts``; one part without.
@@ -104,22 +113,26 @@ def computed_parts(
     ------
     ComputedPart
         Rows of ``gaugings``, ``verticals``, ``points``, ``samples``, ``findings`` and ``uncertainty_budget``; the last
-        one has no places and only ``findings``. A consumer may empty ``tables`` before it asks for the next.
+        one has no sites and only ``findings``. A consumer may empty ``tables`` before it asks for the next.
     """
     parts = [np.arange(len(batch.gaugings))] if parts is None else parts
     only, results = len(parts) == 1, []
     for places in parts:
         some = part_of(places) if part_of else batch if only else batch.part(places)
-        part_results, tables = _computed(some, beside if only else beside.of(batch.gaugings, places), context)
+        part_results, tables = _computed(
+            some, surroundings if only else surroundings.of(batch.gaugings, places), context
+        )
         results.append(part_results)
         del some  # released before the points of the next part are read
-        yield ComputedPart(places, tables, only)
+        sites = sorted(batch.gaugings["site"].iloc[places].unique())
+        yield ComputedPart(tuple(sites), places, tables, only)
         del tables
     order = np.concatenate(parts)
     gaugings = batch.gaugings.iloc[order].reset_index(drop=True)
-    tied = replace(beside, ties=beside.ties.iloc[order].reset_index(drop=True))
-    season = _season(gaugings, pd.concat(results, ignore_index=True), tied, context.policy)
-    yield ComputedPart(order[:0], {"findings": owned(season, gaugings[list(OWNER)])}, only)
+    tied = replace(surroundings, ties=surroundings.ties.iloc[order].reset_index(drop=True))
+    evidence = _evidence(apart(gaugings, tied.world), pd.concat(results, ignore_index=True), tied, context.policy)
+    tables = {"findings": owned(assess(evidence, SEASON), gaugings[list(OWNER)])}
+    yield ComputedPart((), order[:0], tables, only)
 
 
 def joined(parts: Sequence[Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
@@ -130,35 +143,29 @@ def joined(parts: Sequence[Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFram
 
 
 def _computed(
-    batch: Batch, beside: Surroundings, context: CommitContext
+    batch: Batch, surroundings: Surroundings, context: CommitContext
 ) -> tuple[pd.DataFrame, dict[str, pd.DataFrame]]:
     """Compute a part and judge each gauging by itself; return the results and the rows."""
     policy = context.policy
-    gaugings = apart(batch.gaugings, beside.world, ("site",))
-    made = compute(gaugings, batch.points, beside.heights, beside.calibrations, policy.settings())
-    findings = assess(_evidence(batch.gaugings, made, beside, policy), OWN)
-    return made.results, _rows(batch, made, findings, beside, context)
+    gaugings = apart(batch.gaugings, surroundings.world, ("site",))
+    made = compute(gaugings, batch.points, surroundings.heights, surroundings.calibrations, policy.settings())
+    details = {"verticals": made.verticals, "points": made.points, "readings": made.readings}
+    findings = assess(_evidence(batch.gaugings, made.results, surroundings, policy, **details), OWN)
+    return made.results, _rows(batch, made, findings, surroundings, context)
 
 
-def _season(gaugings: pd.DataFrame, results: pd.DataFrame, beside: Surroundings, policy: Policy) -> pd.DataFrame:
-    """Judge gaugings by others and by the checks of their meters."""
-    nothing = pd.DataFrame()
-    gaugings = apart(gaugings, beside.world)
-    return assess(_evidence(gaugings, Computed(nothing, results, nothing, nothing, nothing), beside, policy), SEASON)
-
-
-def _evidence(gaugings: pd.DataFrame, made: Computed, beside: Surroundings, policy: Policy) -> Evidence:
+def _evidence(
+    gaugings: pd.DataFrame, results: pd.DataFrame, surroundings: Surroundings, policy: Policy, **details: pd.DataFrame
+) -> Evidence:
     return Evidence(
         gaugings=gaugings,
-        results=made.results,
-        verticals=made.verticals,
-        points=made.points,
-        readings=made.readings,
+        results=results,
         policy=policy,
-        sites=beside.sites,
-        instruments=beside.instruments,
-        history=beside.history,
-        ties=beside.ties,
+        sites=surroundings.sites,
+        instruments=surroundings.instruments,
+        history=surroundings.history,
+        ties=surroundings.ties,
+        **details,
     )
 
 
@@ -166,7 +173,7 @@ def _rows(
     batch: Batch,
     made: Computed,
     findings: pd.DataFrame,
-    beside: Surroundings,
+    surroundings: Surroundings,
     context: CommitContext,
 ) -> dict[str, pd.DataFrame]:
     header = batch.gaugings.rename(columns={"gauging": "label", "reason": "revision_reason"} | HANDED_IN)
@@ -174,8 +181,8 @@ def _rows(
     gaugings = pd.concat([header, made.results], axis=1)
     gaugings = gaugings.assign(
         within_pct=within_pct(gaugings),
-        check_before=beside.ties["check_before"],
-        check_after=beside.ties["check_after"],
+        check_before=surroundings.ties["check_before"],
+        check_after=surroundings.ties["check_after"],
         status="provisional",
         software_version=context.software_version,
         policy_digest=context.policy_digest,

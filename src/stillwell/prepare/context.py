@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -9,6 +10,7 @@ from typing import Protocol
 
 import pandas as pd
 
+from stillwell.archive.at_commit import AtCommit
 from stillwell.assessment.policy import Policy
 from stillwell.shared_types import RULES
 
@@ -21,32 +23,16 @@ class Standing(Protocol):
         ...
 
 
-class View(Standing, Protocol):
-    """An archive as it stands, or as it stood at some moment."""
-
-    def read(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
-        """Return the rows of every revision."""
-        ...
-
-    def codes(self, table: str, columns: Sequence[str], sites: Sequence[str] | None = None) -> set[tuple[str, ...]]:
-        """Return the different texts in a column, or combinations of several, of the rows of every revision."""
-        ...
-
-    def related(self, sites: Sequence[str]) -> list[str]:
-        """Add to some sites those that share a gauging with them."""
-        ...
-
-
-class SpanView(View, Protocol):
+class SpanView(AtCommit):
     """An archive as it stands, of which the rows of a series can be read from a moment on."""
 
+    @abstractmethod
     def since(self, table: str, site: str, moment: datetime) -> pd.DataFrame:
         """Return the rows of every revision of a series at a site whose moment is this one or a later one."""
-        ...
 
+    @abstractmethod
     def recorded_after(self, table: str, site: str, number: int, moment: datetime) -> pd.DataFrame:
         """Return the rows of a table and site that were recorded after a commit, by its number and moment."""
-        ...
 
 
 @dataclass(frozen=True)

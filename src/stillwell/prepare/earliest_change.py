@@ -29,19 +29,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from itertools import takewhile
 
 import numpy as np
 import pandas as pd
 
+from stillwell.archive.at_commit import recorded_by
 from stillwell.archive.ledger.input_digests import explained
 from stillwell.archive.tables.current_rows import standing_rows
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.gauging.gauge_height import microseconds
 from stillwell.hydrometry.rating.which_rating_holds import Rated
 from stillwell.prepare.context import SpanView
-from stillwell.prepare.rating_tables import RatingTables
+from stillwell.prepare.rating_tables import RatingTables, rated_in_order
 from stillwell.prepare.watermarks import OF_RATINGS, LastMade, rating_digests, rows_name
 
 NEVER = int(np.iinfo(np.int64).max)
@@ -111,12 +111,12 @@ def change_of(
     if names & ratings:
         rows = {table: view.read(table, [site] if table == "ratings" else None) for table in OF_RATINGS}
         then, today = (
-            RatingTables({table: _standing(table, frame, moment) for table, frame in rows.items()})
+            RatingTables({table: standing_rows(table, recorded_by(frame, moment)) for table, frame in rows.items()})
             for moment in (made.recorded_at, None)
         )
         if rating_digests(then, [site])[site] != {name: made.made_from.get(name) for name in ratings}:
             return None
-        moments.append(_ratings_differ(then.in_order(site, policy), today.in_order(site, policy)))
+        moments.append(_ratings_differ(*(rated_in_order(view_at, site, policy) for view_at in (then, today))))
     return Change(min(moments, default=NEVER), bool(tables & set(UNDER_STAGE_FINDINGS)))
 
 
@@ -155,9 +155,8 @@ _SINCE = {"stage": _stage_since, "conditions": _conditions_since, "corrections":
 
 def _exchanged(view: SpanView, table: str, site: str, made: LastMade) -> tuple[list[pd.Series], list[pd.Series]]:
     """Give the rows of spans that stand now and did not then or the other way round, and all that stand or stood."""
-    then, now = (
-        _standing(table, view.read(table, [site]), moment)[NUMBERS[table]] for moment in (made.recorded_at, None)
-    )
+    rows = view.read(table, [site])
+    then, now = (standing_rows(table, recorded_by(rows, moment))[NUMBERS[table]] for moment in (made.recorded_at, None))
     both = pd.concat([then, now], ignore_index=True)
     lone = ~both.duplicated(keep=False)
     return [row for _, row in both[lone].iterrows()], [row for _, row in both.iterrows()]
@@ -165,13 +164,6 @@ def _exchanged(view: SpanView, table: str, site: str, made: LastMade) -> tuple[l
 
 def _moment(row: pd.Series, column: str = "from") -> int:
     return pd.Timestamp(row[column]).value // 1000
-
-
-def _standing(table: str, rows: pd.DataFrame, moment: datetime | None) -> pd.DataFrame:
-    """Pick the rows that stand, or stood when a commit was made, of a table without gaugings."""
-    if moment is not None:
-        rows = rows[rows["recorded_at"] <= pd.Timestamp(moment)]
-    return standing_rows(table, rows, rows)
 
 
 def _ratings_differ(then: Sequence[Rated], now: Sequence[Rated]) -> int:

@@ -9,14 +9,14 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.revisions.later_rows import rows_recorded_after, rows_since
-from stillwell.archive.tables.current_rows import GAUGING
+from stillwell.prepare.context import SpanView
 
 _Asked = tuple[str, tuple[str, ...] | None]
 """Table and sites; None for every site."""
 
 
-class InputView:
-    """An archive that notes the files each answer was read from; a ``SpanView``.
+class InputView(SpanView):
+    """An archive that notes the files each answer was read from.
 
     Parameters
     ----------
@@ -28,19 +28,12 @@ class InputView:
         self._files: dict[_Asked, list[str]] = {}
         self._related: dict[tuple[str, ...], list[str]] = {}
 
-    def standing(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
-        """Return the rows that stand."""
-        rows = self._archive.standing(table, sites)
-        around = None if sites is None else self.related(sites)
-        self._note(table, around)
-        if set(GAUGING) <= set(rows.columns):
-            self._note("gaugings", around)
-        return rows
-
-    def read(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
+    def read(
+        self, table: str, sites: Sequence[str] | None = None, columns: Sequence[str] | None = None
+    ) -> pd.DataFrame:
         """Return the rows of every revision."""
         self._note(table, sites)
-        return self._archive.read(table, sites)
+        return self._archive.read(table, sites, columns)
 
     def codes(self, table: str, columns: Sequence[str], sites: Sequence[str] | None = None) -> set[tuple[str, ...]]:
         """Return the different texts in a column, or combinations of several, of the rows of every revision."""
@@ -62,6 +55,14 @@ class InputView:
         linked = self._archive.related(sites)
         self._related[tuple(sites)] = linked
         return linked
+
+    def names(self, table: str) -> list[str]:
+        """Name the columns of a table."""
+        return self._archive.names(table)
+
+    def key(self, table: str) -> list[str]:
+        """Name the columns of a table's key."""
+        return self._archive.key(table)
 
     def _note(self, table: str, sites: Sequence[str] | None) -> None:
         self._files[table, None if sites is None else tuple(sites)] = self._archive.table_paths(table, sites)

@@ -6,13 +6,14 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.revisions.registers import new_rows
+from stillwell.archive.tables.current_rows import described_last
 from stillwell.assessment.assess import worded
 from stillwell.assessment.check_table import CHECKS
 from stillwell.assessment.evidence import of_rows
 from stillwell.assessment.health import assess_health, ties
 from stillwell.assessment.policy import Policy
-from stillwell.prepare.context import View
 from stillwell.prepare.register_rows import standing_with
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import key_names
@@ -32,22 +33,21 @@ class MeterChecks:
     def ties(self, gaugings: pd.DataFrame, policy: Policy, instruments: pd.DataFrame) -> pd.DataFrame:
         """Tie gaugings to the last check before and the first after with their meter; one row per gauging."""
         named = gaugings[["gauging_id", "instrument", "started_at", "ended_at"]].reset_index(drop=True)
-        newest = instruments.sort_values("valid_from", na_position="first", kind="stable")
-        kind_of = newest.drop_duplicates("instrument", keep="last").set_index("instrument")["kind"]
+        kind_of = described_last(instruments, "instrument").set_index("instrument")["kind"]
         return ties(named, self.verdicts, policy.value("check_days"), named["instrument"].map(kind_of))
 
 
-def no_checks(view: View) -> MeterChecks:
+def no_checks(view: AtCommit) -> MeterChecks:
     """Return the verdicts that stand, without any new one."""
     return MeterChecks({}, view.standing("checks")[VERDICT])
 
 
-def meter_checks(view: View, understood: Understood, policy: Policy) -> MeterChecks:
+def meter_checks(view: AtCommit, understood: Understood, policy: Policy) -> MeterChecks:
     """Judge the checks of a batch.
 
     Parameters
     ----------
-    view : View
+    view : AtCommit
     understood : Understood
     policy : Policy
 
@@ -87,12 +87,12 @@ def _summary(whole: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:
     return summary.join(trail).reset_index()
 
 
-def later_findings(view: View, checks: MeterChecks, fresh: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+def later_findings(view: AtCommit, checks: MeterChecks, fresh: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """Find gaugings taken earlier that a new check makes suspect; they keep their revision and gain a finding.
 
     Parameters
     ----------
-    view : View
+    view : AtCommit
     checks : MeterChecks
     fresh : DataFrame
         Rows of ``gaugings`` of this commit, which have their findings already.

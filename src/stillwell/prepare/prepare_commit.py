@@ -6,14 +6,14 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.tables.table_buffer import TableBuffer
-from stillwell.assessment.policy import Policy, policy_from
-from stillwell.fingerprint import sha256
+from stillwell.assessment.policy import Policy
 from stillwell.intake.foreign_keys import refer
 from stillwell.intake.readers.free_memory import give_back
 from stillwell.prepare.batch import Batch, decided, numbered, site_parts
 from stillwell.prepare.compute_batch import Surroundings, computed_parts, joined
-from stillwell.prepare.context import CommitContext, Prepared, View
+from stillwell.prepare.context import CommitContext, Prepared
 from stillwell.prepare.meters import MeterChecks, later_findings, meter_checks
 from stillwell.prepare.recompute import changed_parts
 from stillwell.prepare.register_rows import (
@@ -26,42 +26,15 @@ from stillwell.prepare.register_rows import (
     reviewed,
     standing_with,
 )
-from stillwell.reading.policy import text_in_force
 from stillwell.shared_types import Deposit, Understood
 
 
-def policy_in_force(view: View, understood: Understood | None, default: str, base: str = "") -> tuple[Policy, str, str]:
-    """Find the policy a commit goes by, its digest, and the digest of the one that held before.
-
-    Parameters
-    ----------
-    view : View
-    understood : Understood, optional
-        Deposits of the commit; a policy among them holds from this commit on.
-    default : str
-        Text of the policy that ships with the software; an office's own says only what differs.
-    base : str
-        Text of a later one, for limits that an earlier one did not know yet.
-
-    Returns
-    -------
-    Policy, str, str
-    """
-    adopted = text_in_force(view.standing("policies"))
-    before = default if adopted is None else adopted
-    handed_in = None if understood is None else text_in_force(understood.tables["policies"])
-    text = before if handed_in is None else handed_in
-    shipped = policy_from(default, policy_from(base)) if base not in ("", default) else policy_from(default)
-    policy = shipped if text == default else policy_from(text, shipped)
-    return policy, sha256(text.encode("utf-8")), sha256(before.encode("utf-8"))
-
-
-def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, context: CommitContext) -> Prepared:
+def prepare(view: AtCommit, deposits: Sequence[Deposit], understood: Understood, context: CommitContext) -> Prepared:
     """Decide, compute and assess a batch of deposits against an archive.
 
     Parameters
     ----------
-    view : View
+    view : AtCommit
         The archive the batch is held against.
     deposits : sequence of Deposit
         In the order handed in.
@@ -79,9 +52,9 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, con
     registers = {name: register(view, name, understood, context.rules) for name in REGISTERS}
     checks = meter_checks(view, understood, context.policy)
     batch, outcomes, clashes = decided(view, numbered(understood))
-    beside = _surroundings(view, batch, understood, registers, sites, checks, context.policy)
+    surroundings = _surroundings(view, batch, understood, registers, sites, checks, context.policy)
     buffer = TableBuffer(context.number)
-    tables = _own_tables(batch, beside, context, buffer)
+    tables = _own_tables(batch, surroundings, context, buffer)
     if context.policy_digest != context.policy_before:
         tables = _with_changed(view, tables, registers, checks, context, buffer)
     tables["findings"] = pd.concat(
@@ -100,7 +73,7 @@ def prepare(view: View, deposits: Sequence[Deposit], understood: Understood, con
     return Prepared(buffer, outcomes, problems, notes)
 
 
-def referred(view: View, deposits: Sequence[Deposit], understood: Understood, rules: int) -> Understood:
+def referred(view: AtCommit, deposits: Sequence[Deposit], understood: Understood, rules: int) -> Understood:
     """Return what names a site, meter or calibration that nobody has ever handed in."""
     return refer(
         understood,
@@ -116,7 +89,7 @@ def referred(view: View, deposits: Sequence[Deposit], understood: Understood, ru
 
 
 def _surroundings(
-    view: View,
+    view: AtCommit,
     batch: Batch,
     understood: Understood,
     registers: dict[str, pd.DataFrame],
@@ -136,21 +109,21 @@ def _surroundings(
 
 
 def _own_tables(
-    batch: Batch, beside: Surroundings, context: CommitContext, buffer: TableBuffer
+    batch: Batch, surroundings: Surroundings, context: CommitContext, buffer: TableBuffer
 ) -> dict[str, pd.DataFrame]:
     """Compute the gaugings of the commit; of a large batch the large tables go into the buffer part by part."""
     # under a new policy gaugings of the same sites are computed again, and both go into the same files
     parts = site_parts(batch) if context.policy_digest == context.policy_before else None
     tables = []
-    for part in computed_parts(batch, beside, context, parts):
-        if part.places.size and not part.only:
+    for part in computed_parts(batch, surroundings, context, parts):
+        if part.for_buffer:
             put_large(buffer, part.tables, context)
         tables.append(part.tables)
     return joined(tables)
 
 
 def _with_changed(
-    view: View,
+    view: AtCommit,
     tables: dict[str, pd.DataFrame],
     registers: dict[str, pd.DataFrame],
     checks: MeterChecks,
@@ -161,7 +134,7 @@ def _with_changed(
     done: set[str] = set()
     changed: list[dict[str, pd.DataFrame]] = []
     for part in changed_parts(view, set(tables["gaugings"]["gauging_id"]), registers, checks, context):
-        if part.sites and not part.only:
+        if part.for_buffer:
             done.update(part.sites)
             for name in LARGE:
                 own = tables[name][tables[name]["site"].isin(part.sites)]

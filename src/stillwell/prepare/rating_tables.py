@@ -35,7 +35,9 @@ class RatingTables:
         rows = self._rows[table]
         return rows if sites is None or "site" not in rows else rows[rows["site"].isin(list(sites))]
 
-    def in_order(self, site: str, policy: Policy) -> list[Rated]:
-        """Lay out the ratings of a site in the order they hold, each with its segments and shifts."""
-        ratings, segments, shifts = (self._rows[table] for table in OF_RATINGS)
-        return ratings_of(ratings, segments, shifts, site, otherwise_of(policy))
+
+def rated_in_order(view: Standing, site: str, policy: Policy) -> list[Rated]:
+    """Lay out the ratings of a site in the order they hold, each with its segments and shifts."""
+    ratings = view.standing(OF_RATINGS[0], [site])
+    segments, shifts = (view.standing(table) for table in OF_RATINGS[1:])
+    return ratings_of(ratings, segments, shifts, site, otherwise_of(policy))

@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from stillwell.archive.revisions.reviews import newest_rows
-from stillwell.archive.tables.current_rows import GAUGING
+from stillwell.archive.at_commit import AtCommit
+from stillwell.archive.tables.current_rows import GAUGING, newest_rows
 from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.assessment.check_table import OF_SEASON
 from stillwell.prepare.batch import Batch, Ints, from_archive, site_parts_of
-from stillwell.prepare.compute_batch import Surroundings, computed_parts, joined
-from stillwell.prepare.context import CommitContext, View
+from stillwell.prepare.compute_batch import ComputedPart, Surroundings, computed_parts, joined
+from stillwell.prepare.context import CommitContext
 from stillwell.prepare.meters import MeterChecks, no_checks
 from stillwell.prepare.register_rows import finished, put_large, standing_with
 from stillwell.sameness import same_cells
@@ -33,17 +33,6 @@ REGISTERS_BESIDE = ("calibrations", "sites", "instruments")
 
 
 @dataclass(frozen=True)
-class ChangedPart:
-    """The gaugings of some sites that change when they are computed again."""
-
-    sites: tuple[str, ...]
-    """None where the findings rest on all parts."""
-    tables: dict[str, pd.DataFrame]
-    only: bool
-    """Whether there is no other part; as of ``compute_batch.ComputedPart``."""
-
-
-@dataclass(frozen=True)
 class Change:
     """What would become of one gauging: both results, and the findings gained and lost."""
 
@@ -57,18 +46,18 @@ class Change:
 
 
 def changed_parts(
-    view: View,
+    view: AtCommit,
     fresh: Set[str],
     registers: dict[str, pd.DataFrame],
     checks: MeterChecks,
     context: CommitContext,
     reason: str = REASON,
-) -> Iterator[ChangedPart]:
+) -> Iterator[ComputedPart]:
     """Compute again every gauging the archive holds, but those of the commit itself, some sites at a time.
 
     Parameters
     ----------
-    view : View
+    view : AtCommit
     fresh : set of str
         Archive ids of the commit's own gaugings.
     registers : dict of str to DataFrame
@@ -81,8 +70,8 @@ def changed_parts(
 
     Yields
     ------
-    ChangedPart
-        Rows of the next revision of the gaugings that change; the last one holds findings that rest on all parts.
+    ComputedPart
+        With the rows of the next revision of the gaugings that change, no others.
     """
     newest = _newest(view, fresh)
     if newest.empty:
@@ -103,7 +92,7 @@ def changed_parts(
     parts = site_parts_of(newest["site"], newest["points"].fillna(0).to_numpy(dtype="int64"))
     whole = batch_of(newest, [])
     standing = {name: _standing(view, name, registers) for name in ("gauge_heights", *REGISTERS_BESIDE)}
-    beside = Surroundings(
+    surroundings = Surroundings(
         heights=standing["gauge_heights"],
         calibrations=standing["calibrations"],
         sites=standing["sites"],
@@ -112,13 +101,12 @@ def changed_parts(
         ties=checks.ties(whole.gaugings, context.policy, standing["instruments"]),
     )
     ids: set[str] = set()
-    for part in computed_parts(whole, beside, context, parts, part_of):
-        rows = newest.iloc[part.places].reset_index(drop=True)
-        sites = sorted(set(rows["site"]))
-        if sites:
-            changed = _changed(view.read("findings", sites), rows, part.tables)
+    for part in computed_parts(whole, surroundings, context, parts, part_of):
+        if part.sites:
+            rows = newest.iloc[part.places].reset_index(drop=True)
+            changed = _changed(view.read("findings", part.sites), rows, part.tables)
             ids.update(part.tables["gaugings"]["gauging_id"][changed.to_numpy()])
-        yield ChangedPart(tuple(sites), _of(part.tables, ids), part.only)
+        yield replace(part, tables=_of(part.tables, ids))
         part.tables.clear()
 
 
@@ -127,11 +115,11 @@ def _of(tables: dict[str, pd.DataFrame], ids: Set[str]) -> dict[str, pd.DataFram
     return {name: rows[rows["gauging_id"].isin(ids)].reset_index(drop=True) for name, rows in tables.items()}
 
 
-def _standing(view: View, name: str, registers: dict[str, pd.DataFrame]) -> pd.DataFrame:
+def _standing(view: AtCommit, name: str, registers: dict[str, pd.DataFrame]) -> pd.DataFrame:
     return standing_with(view, name, registers[name]) if name in registers else view.standing(name)
 
 
-def _newest(view: View, fresh: Set[str]) -> pd.DataFrame:
+def _newest(view: AtCommit, fresh: Set[str]) -> pd.DataFrame:
     """Pick the newest revision of each gauging that is not withdrawn."""
     rows = newest_rows(view.read("gaugings"))
     rows = rows[(rows["status"] != "withdrawn") & ~rows["gauging_id"].isin(fresh)]
@@ -160,12 +148,12 @@ def _worded(findings: pd.DataFrame, names: list[str], gaugings: pd.DataFrame) ->
     return gaugings["gauging_id"].map(texts).fillna("")
 
 
-def anew(view: View, context: CommitContext) -> Mapping[str, pd.DataFrame]:
+def anew(view: AtCommit, context: CommitContext) -> Mapping[str, pd.DataFrame]:
     """Compute every gauging again by this version, under the policy in force; rows of those that change, as written.
 
     Parameters
     ----------
-    view : View
+    view : AtCommit
     context : CommitContext
 
     Returns
@@ -175,7 +163,7 @@ def anew(view: View, context: CommitContext) -> Mapping[str, pd.DataFrame]:
     """
     buffer, tables = TableBuffer(context.number), []
     for part in changed_parts(view, set(), {}, no_checks(view), context, ANEW):
-        if part.sites and not part.only:
+        if part.for_buffer:
             put_large(buffer, part.tables, context)
         tables.append(part.tables)
     rows = joined(tables)
@@ -183,12 +171,12 @@ def anew(view: View, context: CommitContext) -> Mapping[str, pd.DataFrame]:
     return buffer if "gaugings" in buffer else {}
 
 
-def reassess(view: View, context: CommitContext) -> list[Change]:
+def reassess(view: AtCommit, context: CommitContext) -> list[Change]:
     """Say what another policy would change, before it is adopted.
 
     Parameters
     ----------
-    view : View
+    view : AtCommit
     context : CommitContext
         With the policy in question.
 

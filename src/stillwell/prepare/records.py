@@ -10,23 +10,22 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.revisions.registers import VALUE_KEY
-from stillwell.archive.tables.current_rows import contradicted, standing_rows
+from stillwell.archive.tables.current_rows import contradicted, described_last, newest_of_keys, standing_rows
 from stillwell.assessment.policy import Policy
 from stillwell.hydrometry.gauging.gauge_height import microseconds
 from stillwell.hydrometry.rating.spans_in_force import Mark, RatingInForce, Spans
-from stillwell.hydrometry.rating.which_rating_holds import Rated, ratings_of
 from stillwell.hydrometry.record.daily import GapRule, daily_values
 from stillwell.hydrometry.record.discharge import Record, discharge_record
 from stillwell.hydrometry.stage.corrections import Corrections
-from stillwell.prepare.context import CommitContext, Standing, View
+from stillwell.prepare.context import CommitContext, Standing
+from stillwell.prepare.rating_tables import rated_in_order
 from stillwell.prepare.register_rows import finished
 from stillwell.prepare.stage_findings import findings_of_ratings, findings_of_stage, lapsed
-from stillwell.reading.rating.site_ratings import TABLES as TABLES_OF_RATINGS
-from stillwell.reading.rating.site_ratings import otherwise_of
 from stillwell.sameness import same_cells
 from stillwell.schemas import ARCHIVE_TABLES
-from stillwell.schemas.derive import columns
+from stillwell.schemas.derive import key_names
 from stillwell.schemas.words import MARKS
 
 Floats = NDArray[np.float64]
@@ -66,12 +65,12 @@ def lacking(archive: Archive, sites: Sequence[str]) -> dict[str, list[str]]:
     return {site: [name for name in held if site not in held[name]] for site in sites}
 
 
-def derived(view: View, sites: Sequence[str], context: CommitContext) -> dict[str, pd.DataFrame]:
+def derived(view: AtCommit, sites: Sequence[str], context: CommitContext) -> dict[str, pd.DataFrame]:
     """Derive the records of sites and keep the rows that are new or differ from what stands.
 
     Parameters
     ----------
-    view : View
+    view : AtCommit
         The archive as it stands, or stood.
     sites : sequence of str
     context : CommitContext
@@ -84,7 +83,7 @@ def derived(view: View, sites: Sequence[str], context: CommitContext) -> dict[st
     return joined([_derived(view, site, context) for site in sites])
 
 
-def _derived(view: View, site: str, context: CommitContext) -> dict[str, pd.DataFrame]:
+def _derived(view: AtCommit, site: str, context: CommitContext) -> dict[str, pd.DataFrame]:
     recorded = view.read("stage", [site])
     made = record_of(view, site, context.policy, standing_series(recorded, context.policy))
     findings = [
@@ -125,18 +124,18 @@ def standing_series(recorded: pd.DataFrame, policy: Policy) -> Series:
         Rows of ``stage`` of one site, of every revision: all of them, or all from a moment on.
     policy : Policy
     """
-    stands = standing_rows("stage", recorded, recorded)
+    stands = standing_rows("stage", recorded)
     # a moment whose values contradict each other has none, also where one stood before
     torn = contradicted(recorded, VALUE_KEY).drop_duplicates(VALUE_KEY).assign(stage_m=np.nan)
     whole = pd.concat([stands, torn], ignore_index=True) if len(torn) else stands
     return series_of(whole, policy.value("gap_bridged_s"))
 
 
-def record_of(view: View, site: str, policy: Policy, series: Series) -> SiteRecord:
+def record_of(view: AtCommit, site: str, policy: Policy, series: Series) -> SiteRecord:
     """Derive the values and days of a series: the whole one of a site, or one that begins later."""
     time, stage, sensor = series
     corrected = _corrected(view, site, time, stage, sensor)
-    rated = rated_spans(view, site, policy)
+    rated = rated_in_order(view, site, policy)
     ratings = [rating.force for rating in rated]
     spans = _conditions(view, site)
     record = discharge_record(time, corrected, ratings, policy.value("stage_uncertainty_m"), spans)
@@ -185,7 +184,7 @@ def series_of(stage: pd.DataFrame, apart_s: float) -> tuple[Ints, Floats, NDArra
     return time[kept], value[kept], name[kept]
 
 
-def _corrected(view: View, site: str, time: Ints, stage: Floats, sensor: NDArray[np.object_]) -> Floats:
+def _corrected(view: AtCommit, site: str, time: Ints, stage: Floats, sensor: NDArray[np.object_]) -> Floats:
     rows = view.standing("corrections", [site])
     out = stage.copy()
     # several of one moment are added up in the order of their keys, whatever files they lie in
@@ -202,14 +201,7 @@ def _corrected(view: View, site: str, time: Ints, stage: Floats, sensor: NDArray
     return out
 
 
-def rated_spans(view: View, site: str, policy: Policy) -> list[Rated]:
-    """Lay out the ratings of a site in the order they hold, each with its segments and shifts."""
-    ratings = view.standing(TABLES_OF_RATINGS[0], [site])
-    segments, shifts = (view.standing(table) for table in TABLES_OF_RATINGS[1:])
-    return ratings_of(ratings, segments, shifts, site, otherwise_of(policy))
-
-
-def _conditions(view: View, site: str) -> Spans:
+def _conditions(view: AtCommit, site: str) -> Spans:
     rows = view.standing("conditions", [site])
     bits = {"ice": Mark.ICE, "backwater": Mark.BACKWATER, "estimated": Mark.ESTIMATED}
     return Spans(
@@ -226,10 +218,9 @@ def _too_far(record: Record, ratings: Sequence[RatingInForce], factor: float) ->
     return np.asarray(record.discharge_m3_s > most[record.rating])
 
 
-def utc_offset_s(view: View, site: str) -> int:
+def utc_offset_s(view: AtCommit, site: str) -> int:
     """Return the offset of a site's standard time from UTC, s."""
-    rows = view.standing("sites", [site]).sort_values("valid_from", na_position="first", kind="stable")
-    text = str(rows["utc_offset"].iloc[-1])
+    text = str(described_last(view.standing("sites", [site]))["utc_offset"].iloc[-1])
     sign = -1 if text.startswith("-") else 1
     hours, minutes = text.lstrip("+-").split(":")
     return sign * (int(hours) * 3600 + int(minutes) * 60)
@@ -297,8 +288,8 @@ def differing(name: str, rows: pd.DataFrame, kept: pd.DataFrame, context: Commit
     new = finished(name, rows.assign(revision=1, **trail), context)
     if kept.empty or new.empty:
         return new
-    key = [c.name for c in columns(ARCHIVE_TABLES[name]) if c.key]
-    newest = kept.sort_values("revision", kind="stable").drop_duplicates(key, keep="last")
+    key = key_names(ARCHIVE_TABLES[name])
+    newest = newest_of_keys(kept, key)
     left, right = (pd.MultiIndex.from_frame(rows[key]) for rows in (new, newest))
     at = right.get_indexer(left)
     known = np.flatnonzero(at >= 0)

@@ -9,16 +9,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.revisions.registers import new_rows, new_values, new_values_by_order
 from stillwell.archive.revisions.reviews import reviewed_rows
 from stillwell.archive.tables.table_buffer import TableBuffer
 from stillwell.hydrometry.grouped import in_order
-from stillwell.intake.values.constant import only_value, taken
-from stillwell.prepare.context import CommitContext, View
+from stillwell.intake.problem_collector import problem_frame, problem_of
+from stillwell.intake.values.constant import taken
+from stillwell.intake.values.one_value import only_value
+from stillwell.prepare.context import CommitContext
 from stillwell.schemas import ARCHIVE_TABLES
-from stillwell.schemas.derive import columns, key_names
-from stillwell.shared_types import PROBLEM_COLUMNS, RULES, Deposit, Understood
+from stillwell.schemas.derive import FRAME_TYPES, columns, key_names
+from stillwell.shared_types import RULES, Deposit, Understood
 
 REGISTERS = (
     "sites", "datums", "instruments", "calibrations", "gauge_heights", "policies", "withholdings",
@@ -29,7 +32,7 @@ LARGE = ("verticals", "points", "samples", "uncertainty_budget")
 """Tables of many rows a gauging, which nothing looks at again once a lot is made."""
 
 
-def register(view: View, name: str, understood: Understood, rules: int = RULES) -> pd.DataFrame:
+def register(view: AtCommit, name: str, understood: Understood, rules: int = RULES) -> pd.DataFrame:
     """Pick the rows of a register that say something new."""
     incoming = understood.tables[name]
     if incoming.empty:
@@ -41,7 +44,7 @@ def register(view: View, name: str, understood: Understood, rules: int = RULES) 
     return new_rows(incoming, kept, key)
 
 
-def standing_with(view: View, name: str, rows: pd.DataFrame, sites: Sequence[str] | None = None) -> pd.DataFrame:
+def standing_with(view: AtCommit, name: str, rows: pd.DataFrame, sites: Sequence[str] | None = None) -> pd.DataFrame:
     """Add rows to those that stand, the added one holding where a key stands twice."""
     return added(name, view.standing(name, sites), rows)
 
@@ -55,13 +58,12 @@ def added(name: str, known: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def reviewed(
-    view: View, understood: Understood, fresh: pd.DataFrame, rules: int = RULES
+    view: AtCommit, understood: Understood, fresh: pd.DataFrame, rules: int = RULES
 ) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
     """Apply reviews; return those of a gauging that does not exist as problems."""
     incoming = understood.tables["reviews"]
-    nothing = pd.DataFrame(columns=list(PROBLEM_COLUMNS))
     if incoming.empty:
-        return {"gaugings": fresh}, nothing
+        return {"gaugings": fresh}, problem_frame([])
     named = sorted(set(sites_named(incoming["subject"]).dropna()))
     known = view.read("gaugings", view.related(named))
     exists = incoming["subject"].isin({*known["gauging_id"], *fresh["gauging_id"]})
@@ -70,27 +72,14 @@ def reviewed(
     rows, void = reviewed_rows(reviews, known, fresh, rules)
     problems += _left_out(reviews[void], "decision", "provisional first, which restores a withdrawn gauging")
     tables = {"reviews": reviews[~void].reset_index(drop=True), "gaugings": rows}
-    if not problems:
-        return tables, nothing
-    frame = pd.DataFrame(problems, columns=list(PROBLEM_COLUMNS))
-    return tables, frame.assign(line=pd.array(frame["line"].tolist(), dtype="Int64"))
+    return tables, problem_frame(problems)
 
 
 def _left_out(decisions: pd.DataFrame, column: str, expected: str) -> list[dict[str, Any]]:
     """Say of each decision that it is left out, and what was expected."""
-    return [
-        {
-            "deposit": row["deposit"],
-            "gauging": None,
-            "file": row["row_file"],
-            "line": row["row_line"],
-            "column": column,
-            "expected": expected,
-            "found": row[column],
-            "consequence": "this decision is left out; nothing changes",
-        }
-        for row in decisions.to_dict("records")
-    ]
+    consequence = "this decision is left out; nothing changes"
+    rows = ({str(name): value for name, value in row.items()} for row in decisions.to_dict("records"))
+    return [problem_of(row, None, column, expected, row[column], consequence) for row in rows]
 
 
 def deposit_rows(
@@ -146,9 +135,11 @@ def finished(name: str, rows: pd.DataFrame, context: CommitContext) -> pd.DataFr
         if c.name == "recorded_at":
             out[c.name] = recorded(rows, context)
             continue
-        dtype: Any = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean"}.get(c.kind)
         values = rows[c.name] if c.name in rows else pd.Series([None] * len(rows), index=rows.index)
-        out[c.name] = values.astype(dtype) if dtype else pd.to_datetime(values, utc=True).dt.as_unit("us")
+        is_time = c.kind == "time"
+        out[c.name] = (
+            pd.to_datetime(values, utc=True).dt.as_unit("us") if is_time else values.astype(FRAME_TYPES[c.kind])
+        )
     frame = pd.DataFrame(out, copy=False)
     order = [k for k in key_names(model) if k in frame] + (["revision"] if "revision" in frame else [])
     keys = [codes for codes in (sort_codes(frame[key]) for key in order) if codes is not None]

@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.revisions.registers import VALUE_KEY
-from stillwell.archive.tables.current_rows import standing_rows
+from stillwell.archive.tables.current_rows import newest_of_keys, standing_rows
 from stillwell.assessment.policy import Policy
 from stillwell.assessment.stage_findings import (
     FORMERLY_LAPSED,
@@ -22,9 +23,8 @@ from stillwell.hydrometry.stage.check_series import check_series
 from stillwell.hydrometry.stage.check_times import with_holes_filled
 from stillwell.hydrometry.stage.flags import SeriesLimits
 from stillwell.hydrometry.stage.visits import visits_of
-from stillwell.prepare.context import View
 from stillwell.schemas import ARCHIVE_TABLES
-from stillwell.schemas.derive import columns
+from stillwell.schemas.derive import key_names
 from stillwell.shared_types import RULES
 
 _HANDED_IN = ["recorded_at", "deposit"]
@@ -32,19 +32,19 @@ _HANDED_IN = ["recorded_at", "deposit"]
 
 
 def findings_of_stage(
-    view: View, site: str, recorded: pd.DataFrame, policy: Policy, rules: int = RULES
+    view: AtCommit, site: str, recorded: pd.DataFrame, policy: Policy, rules: int = RULES
 ) -> pd.DataFrame:
     """Check the stage of a site by itself and against the readings of its staff; ``recorded`` as of ``stage_findings``.
 
     The limits are medians over the whole series: one more value can change any finding, so every row is needed.
     """
-    stands = standing_rows("stage", recorded, recorded)
+    stands = standing_rows("stage", recorded)
     return pd.concat(
         [stage_findings(recorded, policy, rules), _visit_findings(view, site, stands, policy)], ignore_index=True
     )
 
 
-def findings_of_ratings(view: View, site: str, rules: int = RULES) -> list[pd.DataFrame]:
+def findings_of_ratings(view: AtCommit, site: str, rules: int = RULES) -> list[pd.DataFrame]:
     """Find ratings of a site that are valid from the same moment; the first rules do not check this."""
     if rules < 2:
         return []
@@ -118,7 +118,7 @@ def _in_place(rows: pd.DataFrame, handing_in: list[str]) -> pd.DataFrame:
     return rows.assign(_place=place, part=part)[newest].sort_values("_place", kind="stable").drop(columns="_place")
 
 
-def _visit_findings(view: View, site: str, stage: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+def _visit_findings(view: AtCommit, site: str, stage: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """Check the sensors of a site against the readings of its staff."""
     readings, corrections = view.standing("gauge_heights", [site]), view.standing("corrections", [site])
     return visits_in_words(visits_of(stage, readings, corrections, policy.value("gap_bridged_s")), policy)
@@ -126,8 +126,8 @@ def _visit_findings(view: View, site: str, stage: pd.DataFrame, policy: Policy) 
 
 def lapsed(new: pd.DataFrame, kept: pd.DataFrame, rules: int = RULES) -> pd.DataFrame:
     """Make a row of each current finding that is no longer made: it has lapsed. No row is removed."""
-    key = [c.name for c in columns(ARCHIVE_TABLES["series_doubts"]) if c.key]
-    newest = kept.sort_values("revision", kind="stable").drop_duplicates(key, keep="last")
+    key = key_names(ARCHIVE_TABLES["series_doubts"])
+    newest = newest_of_keys(kept, key)
     left, right = (pd.MultiIndex.from_frame(rows[key].fillna({"sensor": ""})) for rows in (newest, new))
     gone = newest[~left.isin(right) & ~newest["message"].isin([LAPSED, FORMERLY_LAPSED]).to_numpy()]
     sentence = LAPSED if rules >= 5 else FORMERLY_LAPSED

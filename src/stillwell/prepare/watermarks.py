@@ -13,11 +13,12 @@ from datetime import datetime
 import pandas as pd
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.ledger.chain import Ledger
 from stillwell.archive.ledger.entries import Entry
 from stillwell.archive.ledger.input_digests import COMPACTION, inputs_digest
 from stillwell.fingerprint import canonical_json, sha256
-from stillwell.prepare.context import Standing, View
+from stillwell.prepare.context import Standing
 from stillwell.schemas import ARCHIVE_TABLES
 from stillwell.schemas.derive import key_names
 from stillwell.shared_types import ListedFile
@@ -198,12 +199,12 @@ def last_made(ledger: Ledger, sites: Sequence[str]) -> dict[str, LastMade]:
     return made
 
 
-def marks_unlike(view: View, entry: Entry, policy: str) -> list[str]:
+def marks_unlike(view: AtCommit, entry: Entry, policy: str) -> list[str]:
     """Say which inputs a derivation names, beside those of the ledger, that are not what they were.
 
     Parameters
     ----------
-    view : View
+    view : AtCommit
         The archive as it stood before the entry.
     entry : Entry
         Digests of table files in it are proved with the chain; see ``Inputs.unlike``.

@@ -15,7 +15,7 @@ import pandas as pd
 from stillwell import __version__
 from stillwell.archive.archive import Archive
 from stillwell.archive.disk.nested_paths import lies_within
-from stillwell.archive.revisions.reviews import newest_rows
+from stillwell.archive.tables.current_rows import newest_rows
 from stillwell.assessment.policy import Policy
 from stillwell.fingerprint import canonical_json, sha256
 from stillwell.publishing.bag import Bag, new_bag, one_line

@@ -126,7 +126,7 @@ def going(archive: Archive, public: Public) -> Going:
     described: dict[str, dict[str, Any]] = {}
     unplaced, left_out = [], set[str]()
     for name in _ordered(archive.tables()):
-        names = list(archive.standing(name, []).columns)
+        names = archive.names(name)
         if scope.column_of(names) is None:
             unplaced.append(name)
             continue
@@ -147,8 +147,6 @@ def _picked(archive: Archive, name: str, sites: Sequence[str], scope: _Scope) ->
     rows = archive.standing(name, sites)
     column = scope.column_of(rows.columns) or "site"
     mine = rows[column].isin(scope.values[column])
-    if "status" in rows:
-        mine &= rows["status"] != "withdrawn"
     return rows if mine.all() else rows[mine].reset_index(drop=True)
 
 

@@ -15,7 +15,7 @@ from stillwell.archive.archive import Archive
 from stillwell.reading.printed.text import time_text
 from stillwell.reading.select.bounds import LONGEST_S
 from stillwell.reading.select.described import Described, describe
-from stillwell.reading.select.moments import Moment, recorded_by
+from stillwell.reading.select.moments import Moment, as_of_moment
 from stillwell.reading.select.tables import Rows, Tables
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ class Opened(Tables):
 
     def __init__(self, path: str | PathLike[str], as_of: Moment | None = None) -> None:
         self._archive = Archive(Path(path).expanduser())
-        self._as_of = recorded_by(as_of)
+        self._as_of = as_of_moment(as_of)
         self._described: dict[str, Described] = {}
         self._cache: dict[tuple[Any, ...], pd.DataFrame] = {}
         self._idle: list[Session] = []
@@ -163,11 +163,11 @@ class Opened(Tables):
         from stillwell.archive.tables.table_files import as_frame
         from stillwell.reading.select.sql import ask
 
-        moment = self._as_of if as_of is None else recorded_by(as_of)
+        moment = self._as_of if as_of is None else as_of_moment(as_of)
         table = (
             self._answer(question, longest_s)
             if moment == self._as_of
-            else ask(self._archive, question, moment, longest_s=longest_s)
+            else ask(self._archive.at(moment), question, longest_s=longest_s)
         )
         frame = as_frame([table], table.schema)
         frame.attrs.update(self._about(moment) | {"units": self._units_of(table.column_names)})
@@ -180,7 +180,7 @@ class Opened(Tables):
         try:
             session = self._idle.pop()
         except IndexError:
-            session = Session(self._archive, self._as_of)
+            session = Session(self._archive.at(self._as_of))
         try:
             table = session.ask(question, longest_s)
         except BaseException:
@@ -221,8 +221,8 @@ class Opened(Tables):
         """
         from stillwell.reading.select.gauging_dataset import gauging_dataset
 
-        moment = self._as_of if as_of is None else recorded_by(as_of)
-        made = gauging_dataset(self._archive, gauging_id, revision, moment)
+        moment = self._as_of if as_of is None else as_of_moment(as_of)
+        made = gauging_dataset(self._archive.at(moment), self.described, gauging_id, revision)
         made.attrs |= self._file_attributes(moment)
         return made
 
@@ -271,8 +271,8 @@ class Opened(Tables):
         """
         from stillwell.reading.select.series_dataset import series_dataset
 
-        moment = self._as_of if as_of is None else recorded_by(as_of)
-        made = series_dataset(self._archive, self, site, what, (start, end), moment, parts)
+        moment = self._as_of if as_of is None else as_of_moment(as_of)
+        made = series_dataset(self._archive.at(moment), self, site, what, (start, end), parts)
         made.attrs |= self._file_attributes(moment)
         return made
 
@@ -328,10 +328,10 @@ class Opened(Tables):
 
         return series_figure(self.series(site, what, start, end, as_of=as_of, **parts))
 
-    def _answered(self, question_: Question, gaugings: Described | None) -> pd.DataFrame:
+    def _answered(self, question_: Question, gaugings: Described | None, moment: datetime | None) -> pd.DataFrame:
         from stillwell.reading.select.rows import answer
 
-        return answer(self._archive, question_, gaugings, self._cache)
+        return answer(self._archive.at(moment), question_, gaugings, self._cache)
 
     def _about(self, moment: datetime | None) -> dict[str, Any]:
         """Say where an answer comes from, in words that survive in a file."""

@@ -10,6 +10,7 @@ import pandas as pd
 import pyarrow as pa
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.tables.current_rows import described_last
 from stillwell.errors import QueryError, RatingError
 from stillwell.hydrometry.gauging.gauge_height import microseconds
 from stillwell.hydrometry.rating.fit import RatingFit
@@ -50,20 +51,19 @@ def record(
     site: str,
     step: str = "daily",
     span: Span = EVER,
-    as_of: datetime | None = None,
 ) -> pa.Table:
     """Give a site's record at a step.
 
     Parameters
     ----------
     archive : Archive
+        As it stands, or as it stood at a moment.
     site : str
     step : str
         One of ``STEPS``: every value; days; months; water years; duration of daily means; least means of seven
         days; greatest values of water years; readings of the staff against the sensors; corrections proposed from them.
     span : Span
         Of values; of days; of readings of the staff.
-    as_of : datetime, optional
 
     Returns
     -------
@@ -79,9 +79,9 @@ def record(
         msg = f"expected one of {', '.join(STEPS)}; found {step!r}"
         raise QueryError(msg)
     if step in ("visits", "corrections"):
-        return _visits(archive, site, step, span, as_of)
+        return _visits(archive, site, step, span)
     table, when = ("discharge", "time") if step == "values" else ("daily", "starts_at")
-    rows = archive.standing(table, [site], as_of).sort_values(when, kind="stable")
+    rows = archive.standing(table, [site]).sort_values(when, kind="stable")
     if rows.empty:
         msg = f"expected a site with a derived record, found none at {site!r}"
         raise QueryError(msg)
@@ -113,10 +113,10 @@ def without_mean(answer: pa.Table, step: str) -> str:
     return f"{lacking} of {counted(answer.num_rows, thing)} without a mean: {rule}" if lacking else ""
 
 
-def _visits(archive: Archive, site: str, step: str, span: Span, as_of: datetime | None) -> pa.Table:
+def _visits(archive: Archive, site: str, step: str, span: Span) -> pa.Table:
     """Hold the staff against the sensors of a site, or propose corrections; a proposal is adopted by nobody yet."""
     stage, readings, corrections = (
-        archive.standing(table, [site], as_of) for table in ("stage", "gauge_heights", "corrections")
+        archive.standing(table, [site]) for table in ("stage", "gauge_heights", "corrections")
     )
     if stage.empty:
         msg = f"expected a site with recorded stage, found none at {site!r}"
@@ -159,7 +159,7 @@ def _doubled(rows: pd.DataFrame) -> pd.DataFrame:
 
 def start_month(archive: Archive, site: str) -> int:
     """Return the month in which the water year of a site starts; October where nothing is said."""
-    rows = archive.standing("sites", [site]).sort_values("valid_from", na_position="first", kind="stable")
+    rows = described_last(archive.standing("sites", [site]))
     month = rows["water_year_start_month"].iloc[-1] if len(rows) else pd.NA
     return 10 if pd.isna(month) else int(month)
 

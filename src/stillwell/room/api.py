@@ -10,16 +10,18 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
+from stillwell.pages import urls
+from stillwell.pages.data.archive_view import View
+from stillwell.pages.data.series import series_of
+from stillwell.pages.formats import records
+from stillwell.pages.site import site_row
 from stillwell.reading.printed.text import time_text
 from stillwell.reading.trace.graph import as_dict
 from stillwell.reading.trace.trace import trace, trace_forward
-from stillwell.room import urls
-from stillwell.room.data.archive_view import View
-from stillwell.room.data.rows import Wanted, records, select, wanted
-from stillwell.room.data.series import series_of
-from stillwell.room.data.window import as_json, window_of
 from stillwell.room.openapi import description
 from stillwell.room.query_params import NotFound, one_of, whole_number
+from stillwell.room.rows import Wanted, select, wanted
+from stillwell.room.windows import as_json, window_of
 
 GEOJSON = "application/geo+json"
 
@@ -41,7 +43,7 @@ def collection(view: View, request: Request) -> Response:
     name = urls.decoded(request.path_params["collection"])
     if name in view.tables:
         return JSONResponse(_collection(view, name))
-    return JSONResponse(_site_collection(site_row(view, name, "collection")))
+    return JSONResponse(_site_collection(site_row(view, name)))
 
 
 def items(view: View, request: Request) -> Response:
@@ -51,7 +53,7 @@ def items(view: View, request: Request) -> Response:
     if name in view.tables:
         w = wanted(view, name, query)
     else:
-        site_row(view, name, "collection")
+        site_row(view, name)
         w = wanted(view, "gaugings", dict(query) | {"site": name})
     limit = whole_number(query, "limit")
     offset = whole_number(query, "offset")
@@ -88,22 +90,6 @@ def trace_json(view: View, request: Request) -> Response:
     subject, way = request.query_params.get("of", ""), one_of(request.query_params, "way")
     walk = trace_forward if way == "forward" else trace
     return JSONResponse(as_dict(view.memo(("trace", way, subject), lambda: walk(view.archive, subject))))
-
-
-def site_row(view: View, site: str, what: str = "site") -> dict[str, Any]:
-    """Find a site in the register.
-
-    Raises
-    ------
-    NotFound
-        If it is not in it.
-    """
-    rows = view.standing("sites")
-    matches = records(rows[rows["site"] == site]) if len(rows) else []
-    if not matches:
-        msg = f"This archive has no {what} with the code {site!r}."
-        raise NotFound(msg)
-    return matches[-1]
 
 
 def _collection(view: View, table: str) -> dict[str, Any]:

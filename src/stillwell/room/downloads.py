@@ -17,11 +17,11 @@ from starlette.responses import Response, StreamingResponse
 
 from stillwell import __version__
 from stillwell.fingerprint import sha256
+from stillwell.pages.data.archive_view import View
 from stillwell.reading.printed.text import as_csv
-from stillwell.room.data.archive_view import View
-from stillwell.room.data.rows import Wanted, select, wanted
 from stillwell.room.query_params import BadQuestion, NotFound
 from stillwell.room.ranges import wants_part, whole_or_part
+from stillwell.room.rows import Wanted, select, wanted
 
 TYPES = {
     "csv": "text/csv; charset=utf-8",

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from stillwell import __version__
-from stillwell.room.data.archive_view import View
+from stillwell.pages.data.archive_view import View
+from stillwell.pages.urls import AS_OF
 from stillwell.room.query_params import ITEMS, PARAMETERS, TRACE, WINDOW, Parameter
-from stillwell.room.urls import AS_OF
 
 _TYPES = {"string": "string", "number": "number", "integer": "integer", "boolean": "boolean", "datetime": "string"}
 

@@ -9,6 +9,7 @@ from datetime import datetime
 from difflib import get_close_matches
 
 from stillwell.errors import QueryError
+from stillwell.pages.data.window import AXES, WIDTH
 from stillwell.reading.select.moments import moment
 from stillwell.reading.select.spans import RULE, Span, span_in
 
@@ -53,8 +54,8 @@ PARAMETERS: Mapping[str, Parameter] = {
     "series": Parameter("name of the series; the first one if left out"),
     "from": Parameter("date, or time with its offset", example="2025-01-01"),
     "to": Parameter("date, or time with its offset; not included", example="2026-01-01"),
-    "width": Parameter("spans of the window", whole=(10, 5000, 1000)),
-    "axis": Parameter("upright axis of the drawing", words=("plain", "log")),
+    "width": Parameter("spans of the window", whole=(10, 5000, WIDTH)),
+    "axis": Parameter("upright axis of the drawing", words=AXES),
     "scale": Parameter("axes of the rating", words=("linear", "log")),
     "of": Parameter("archive id of a gauging; forward: a site, meter, check, deposit, policy"),
     "way": Parameter("back to the bytes, or forward", words=("back", "forward")),

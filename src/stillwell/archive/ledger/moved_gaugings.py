@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
-import pandas as pd
+if TYPE_CHECKING:
+    import pandas as pd
 
 _NAMED_AFTER = r"^(.*)\.\d{8}T\d{6}Z(?:\..*)?$"
 

@@ -19,8 +19,6 @@ from stillwell.archive.disk import fs
 from stillwell.archive.disk.layout import MAKING
 from stillwell.archive.disk.lock import hold_lock, is_held
 from stillwell.archive.netcdf.outputs import Output
-from stillwell.archive.netcdf.render import rendered
-from stillwell.archive.workers import spawned
 from stillwell.errors import ArchiveLocked
 from stillwell.fingerprint import sha256
 
@@ -127,6 +125,9 @@ def made_files(
     number, root = archive.ledger.head_number(), archive.root
     if processes < 2 or len(wanted) < SPAWN_FROM:
         return _make(archive, wanted, office, folder, 0)
+    # few renderings have files enough for other processes
+    from stillwell.archive.workers import spawned
+
     with spawned(processes) as pool:
         parts = list(_parts(wanted, len(wanted) // (4 * processes)))
         starts = [sum(map(len, parts[:i])) for i in range(len(parts))]
@@ -158,6 +159,9 @@ def _make_lot(
 def _make(
     archive: Archive, wanted: Sequence[Output], office: Mapping[str, str], folder: Path, start: int
 ) -> list[MadeFile]:
+    # a commit without a rendering does without netCDF4
+    from stillwell.archive.netcdf.render import rendered
+
     files = rendered(archive, wanted, office)
     made: list[MadeFile] = []
     while some := list(islice(files, AT_ONCE)):

@@ -18,8 +18,7 @@ from stillwell.archive.netcdf.outputs import OF_GAUGINGS, Output
 from stillwell.archive.netcdf.series import series_netcdf
 from stillwell.archive.netcdf.stage import NEEDED as STAGE_COLUMNS
 from stillwell.archive.netcdf.stage import stage_netcdf
-from stillwell.archive.revisions.reviews import newest_rows
-from stillwell.archive.tables.current_rows import GAUGING, newest_revisions, standing_rows
+from stillwell.archive.tables.current_rows import GAUGING, described_last, newest_revisions, newest_rows, standing_rows
 from stillwell.intake.values.constant import taken
 from stillwell.schemas import ARCHIVE_TABLES, SERIES_TIME
 from stillwell.schemas.derive import key_names
@@ -102,7 +101,7 @@ def gaugings_files(
         Site and content.
     """
     gaugings = rows("gaugings", sites)
-    standing = {"gaugings": _with_withdrawn(standing_rows("gaugings", gaugings, gaugings), gaugings)}
+    standing = {"gaugings": _with_withdrawn(standing_rows("gaugings", gaugings), gaugings)}
     for name, needed in NEEDED.items():
         columns = [*dict.fromkeys([*GAUGING, *needed])]
         standing[name] = standing_rows(name, rows(name, sites, columns), gaugings)
@@ -124,8 +123,7 @@ def _with_withdrawn(standing: pd.DataFrame, gaugings: pd.DataFrame) -> pd.DataFr
 def newest_by_site(register: pd.DataFrame) -> list[dict[str, Any]]:
     """Take the row of each site's register that holds now, from rows of every revision."""
     stands = newest_revisions(register, key_names(ARCHIVE_TABLES["sites"]))
-    newest = stands.sort_values("valid_from", na_position="first", kind="stable").drop_duplicates("site", keep="last")
-    return [{str(name): value for name, value in row.items()} for row in newest.to_dict("records")]
+    return [{str(name): value for name, value in row.items()} for row in described_last(stands).to_dict("records")]
 
 
 def _series(

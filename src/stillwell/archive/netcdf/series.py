@@ -53,12 +53,6 @@ def series_netcdf(table: str, site: Mapping[str, Any], rows: pd.DataFrame, offic
     return written_file(declare, series_attributes(site, rows, office, table, WHEN[table]))
 
 
-def newest_row(register: pd.DataFrame) -> dict[str, Any]:
-    """Take the row of a site's register that holds now."""
-    last = register.sort_values("valid_from", na_position="first", kind="stable").iloc[-1]
-    return {str(name): value for name, value in last.items()}
-
-
 def _time(data: Any, table: str, rows: pd.DataFrame) -> Declared:
     time = data.createVariable("time", "f8", ("time",), **HOW)
     common = {"standard_name": "time", "axis": "T", "coverage_content_type": "coordinate"} | SECONDS

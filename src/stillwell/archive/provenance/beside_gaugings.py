@@ -14,7 +14,7 @@ from stillwell.archive.ledger.entries import utc_text
 from stillwell.archive.provenance.line_ranges import places
 from stillwell.archive.provenance.mapping import ADOPTION, HANDED_IN, Document, Kind, relate
 from stillwell.archive.provenance.names import handed_in_name, safe
-from stillwell.intake.values.constant import only_value
+from stillwell.intake.values.one_value import only_value
 
 
 def add_recorded(document: Document, tables: Mapping[str, pd.DataFrame]) -> None:

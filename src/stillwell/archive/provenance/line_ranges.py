@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stillwell.intake.values.constant import only_value, taken
+from stillwell.intake.values.constant import taken
+from stillwell.intake.values.one_value import only_value
 
 MOST_RUNS = 8
 """Runs of lines named one by one; more are given as first and last only."""

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Set
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.ledger.chain import Ledger
+from stillwell.archive.at_commit import commit_at
 from stillwell.archive.provenance.beside_gaugings import handed_in_names
 from stillwell.archive.provenance.mapping import DERIVED
 from stillwell.archive.provenance.names import record_name, safe
@@ -68,23 +68,31 @@ def sources(archive: Archive, site: str, tables: Mapping[str, pd.DataFrame], apa
     inside = stage[((stage["time"] >= since) & (stage["time"] <= until)).to_numpy()]
     used |= handed_in_names("stage", inside.assign(site=site))
     for table in ("corrections", "conditions"):
-        rows = archive.standing(table, [site])
-        used |= handed_in_names(table, rows[(rows["from"] <= until) & (rows["to"] > since)])
-    return Sources(site, extents, tuple(sorted(used | _ratings(archive, site, since, until))), apart_s)
+        used |= names_between(table, archive.standing(table, [site]), since, until)
+    ratings = ratings_in_order(archive.standing("ratings", [site]), site)
+    acting_then = (ratings["valid_from"] <= until) & (ratings["until"].isna() | (ratings["until"] > since))
+    used |= rating_names(archive.standing, set(ratings.loc[acting_then, "rating"]), since, until)
+    return Sources(site, extents, tuple(sorted(used)), apart_s)
 
 
-def _ratings(archive: Archive, site: str, since: pd.Timestamp, until: pd.Timestamp) -> set[str]:
-    """Name the ratings that hold in a span, rows and segments, and their shifts from last before to first after."""
-    rows = ratings_in_order(archive.standing("ratings", [site]), site)
-    acting_then = rows[(rows["valid_from"] <= until) & (rows["until"].isna() | (rows["until"] > since))]
-    names = set(acting_then["rating"])
-    segments, shifts = (archive.standing(name) for name in ("rating_segments", "shifts"))
-    used = handed_in_names("ratings", acting_then)
-    used |= handed_in_names("rating_segments", segments[segments["rating"].isin(names)])
-    for rating in sorted(names):
-        mine = shifts[shifts["rating"] == rating].sort_values("from", kind="stable")
-        used |= handed_in_names("shifts", mine[acting(mine["from"], since, until)])
-    return used
+def names_between(table: str, rows: pd.DataFrame, since: pd.Timestamp, until: pd.Timestamp) -> set[str]:
+    """Name the entities of the rows whose half-open span ``from`` to ``to`` meets the moments since to until."""
+    return handed_in_names(table, rows[(rows["from"] <= until) & (rows["to"] > since)])
+
+
+def rating_names(
+    current: Callable[[str], pd.DataFrame], ratings: Set[str], since: pd.Timestamp, until: pd.Timestamp
+) -> set[str]:
+    """Name the rows and segments of some ratings, and their shifts from the last before a span to the first after it.
+
+    ``current`` reads the current rows of a table.
+    """
+    rows_of = {table: current(table) for table in ("ratings", "rating_segments", "shifts")}
+    mine = {table: rows[rows["rating"].isin(ratings)] for table, rows in rows_of.items()}
+    names = handed_in_names("ratings", mine["ratings"]) | handed_in_names("rating_segments", mine["rating_segments"])
+    for _, shifts in mine["shifts"].sort_values("from", kind="stable").groupby("rating", sort=False):
+        names |= handed_in_names("shifts", shifts[acting(shifts["from"], since, until)])
+    return names
 
 
 def acting(moments: pd.Series, since: pd.Timestamp, until: pd.Timestamp) -> np.ndarray:
@@ -112,12 +120,3 @@ def _revised(
     newest = earlier.loc[((earlier[start] >= since) & (earlier[start] <= until)).to_numpy(), "recorded_at"].max()
     number = commit_at(archive.ledger, newest)
     return record_name(site, number, table)
-
-
-def commit_at(ledger: Ledger, moment: pd.Timestamp) -> int:
-    """Find the number of the commit recorded at a moment, by halving; the last one not after it."""
-    low, high = 0, ledger.head_number()
-    while low < high:
-        middle = (low + high + 1) // 2
-        low, high = (middle, high) if ledger.entry(middle).recorded_at <= moment else (low, middle - 1)
-    return low

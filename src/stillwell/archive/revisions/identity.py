@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.archive.tables.current_rows import newest_rows
 from stillwell.hydrometry.grouped import in_order, starts
 
 TRAIL = ("deposit", "row_file", "row_line", "gauging", "offset_given")
@@ -157,8 +158,7 @@ class Kept:
         kept = cls()
         if rows.empty:
             return kept
-        newest = rows.sort_values(["gauging_id", "revision", "recorded_at"], kind="stable")
-        newest = newest.drop_duplicates(["gauging_id", "revision"], keep="last")
+        newest = newest_rows(rows)
         keys = gauging_ids(newest["site"], newest["started_at"], newest["instrument"])
         party = newest["party"].fillna("")
         columns = (newest["gauging_id"], keys, newest["revision"], newest["rows_digest"], party, newest["status"])

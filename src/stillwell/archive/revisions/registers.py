@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from stillwell.archive.tables.current_rows import newest_of_keys
 from stillwell.hydrometry.grouped import in_order, starts
 from stillwell.intake.values.constant import taken
 
@@ -35,13 +36,13 @@ def new_rows(incoming: pd.DataFrame, kept: pd.DataFrame, key: list[str]) -> pd.D
         _old=False, _row=range(len(incoming)), revision=pd.array([pd.NA] * len(incoming), dtype="Int64")
     )
     if len(kept):
-        newest = kept.sort_values("revision", kind="stable").drop_duplicates(key, keep="last")
+        newest = newest_of_keys(kept, key)
         newest = newest[[*columns, "revision"]].assign(_old=True).astype({"revision": "Int64"})
         rows = pd.concat([newest, rows], ignore_index=True)
     rows = rows.assign(_group=rows.groupby(key, dropna=False, sort=False).ngroup())
     rows = rows.sort_values("_group", kind="stable")
     first = rows["_group"].ne(rows["_group"].shift())
-    same = _equals_above(rows, columns) & ~first
+    same = ~first if first.all() else _equals_above(rows, columns) & ~first
     fresh = ~rows["_old"].astype("bool") & ~same
     base = rows.groupby("_group")["revision"].transform("max").fillna(0).astype("Int64")
     number = base + fresh.groupby(rows["_group"]).cumsum().astype("Int64")

@@ -6,16 +6,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stillwell.archive.tables.current_rows import newest_rows
 from stillwell.shared_types import RULES
 
 DECIDES_STATUS = ("approved", "provisional", "withdrawn")
 """Decisions that change a status; included and excluded speak to ratings only."""
-
-
-def newest_rows(rows: pd.DataFrame) -> pd.DataFrame:
-    """Keep, of each revision of each gauging, the row recorded last: it holds the status of the day."""
-    ordered = rows.sort_values(["gauging_id", "revision", "recorded_at"], kind="stable")
-    return ordered.drop_duplicates(["gauging_id", "revision"], keep="last").reset_index(drop=True)
 
 
 def reviewed_rows(

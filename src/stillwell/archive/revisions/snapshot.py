@@ -12,9 +12,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.at_commit import AtCommit
 from stillwell.archive.ledger.moved_gaugings import linked_sites, sites_named
 from stillwell.archive.revisions.identity import gauging_ids
-from stillwell.archive.tables.current_rows import GAUGING, standing_rows
+from stillwell.archive.tables.current_rows import key_of
 from stillwell.intake.values.constant import distinct
 from stillwell.schemas import SERIES_TIME
 
@@ -71,7 +72,7 @@ class EveryRow(ABC):
 
     def recorded_among(self, table: str, moments: Sequence[pd.Timestamp], sites: Sequence[str]) -> pd.DataFrame:
         """Return the rows of a table and some sites that some commits recorded; of every site where none is named."""
-        rows = self.rows(table, max(moments) + pd.Timedelta(microseconds=1), sites or None)
+        rows = self.rows(table, _after(max(moments)), sites or None)
         return rows[rows["recorded_at"].isin(list(moments))]
 
     def before(self, moment: datetime) -> Snapshot:
@@ -141,16 +142,19 @@ class History(EveryRow):
         return self._places[table]
 
 
-class Snapshot:
+class Snapshot(AtCommit):
     """The rows of an archive recorded before a moment; answers as ``Archive`` would have then."""
 
     def __init__(self, history: EveryRow, before: datetime) -> None:
         self._history = history
         self._before = pd.Timestamp(before)
 
-    def read(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
+    def read(
+        self, table: str, sites: Sequence[str] | None = None, columns: Sequence[str] | None = None
+    ) -> pd.DataFrame:
         """Return the rows of every revision."""
-        return self._history.rows(table, self._before, sites)
+        rows = self._history.rows(table, self._before, sites)
+        return rows if columns is None else rows[list(columns)]
 
     def codes(self, table: str, columns: Sequence[str], sites: Sequence[str] | None = None) -> set[tuple[str, ...]]:
         """Return the different texts in a column, or combinations of several, of the rows of every revision."""
@@ -160,15 +164,18 @@ class Snapshot:
         """Add to some sites those that share a gauging with them."""
         return sorted(linked_sites(sites, self._history.links(self._before)))
 
-    def standing(self, table: str, sites: Sequence[str] | None = None) -> pd.DataFrame:
-        """Return the rows that stand."""
-        related = None if sites is None else self.related(sites)
-        rows = self.read(table, related if table == "gaugings" else sites)
-        of_gaugings = table != "gaugings" and set(GAUGING) <= set(rows.columns)
-        out = standing_rows(table, rows, self.read("gaugings", related) if of_gaugings else rows)
-        if sites is None or "site" not in out:
-            return out
-        return out[out["site"].isin(set(sites))].reset_index(drop=True)
+    def names(self, table: str) -> list[str]:
+        """Name the columns of a table."""
+        return [str(name) for name in self.read(table, []).columns]
+
+    def key(self, table: str) -> list[str]:
+        """Name the columns of a table's key."""
+        return key_of(table)
+
+
+def _after(moment: datetime | None) -> pd.Timestamp:
+    """Return the moment before which all was recorded by a moment."""
+    return LAST if moment is None else pd.Timestamp(moment) + pd.Timedelta(microseconds=1)
 
 
 def dated_links(gaugings: pd.DataFrame) -> list[tuple[pd.Timestamp, tuple[str, str]]]:
@@ -204,7 +211,7 @@ class HeldArchive(Archive):
         """Return the rows of every revision, as ``Archive.read`` does, in the order recorded."""
         if table not in self._history.tables():
             return super().read(table, sites, columns, years)
-        rows = self._history.rows(table, LAST, sites)
+        rows = self._history.rows(table, _after(self.as_of), sites)
         if years is not None:
             rows = rows[rows[SERIES_TIME[table]].dt.year.isin(years)]
         return rows if columns is None else rows[list(columns)]

@@ -8,11 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import pandas as pd
 import pyarrow as pa
 
 from stillwell.archive.tables.table_files import as_frame, read_files
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 MANY = 64
 """Files from which on they are read at once."""

@@ -9,7 +9,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from stillwell.intake.values.constant import only_value, spread
+from stillwell.intake.values.one_value import only_value, spread
 
 ROWS_PER_GROUP = 500_000
 """Rows of a row group of a file that is not of a compaction."""

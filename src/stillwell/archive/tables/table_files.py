@@ -9,10 +9,9 @@ from collections.abc import Iterator, Sequence
 from functools import cache
 from itertools import groupby
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -22,8 +21,11 @@ from stillwell.archive.tables.partial_reads import Span, read_parts
 from stillwell.archive.tables.retired_columns import with_successors
 from stillwell.errors import ArchiveError
 from stillwell.fingerprint import canonical_json, sha256
-from stillwell.intake.values.constant import only_value, spread
+from stillwell.intake.values.one_value import only_value, spread
 from stillwell.shared_types import ListedFile
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _ARROW = {
     "text": pa.string(),
@@ -323,6 +325,9 @@ def _fitted(part: pa.Table, target: pa.Schema) -> pa.Table:
 
 
 def _frame(table: pa.Table) -> pd.DataFrame:
+    # a question in SQL is answered without a frame
+    import pandas as pd
+
     types = {
         pa.string(): pd.StringDtype(na_value=np.nan),
         pa.int64(): pd.Int64Dtype(),

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from stillwell.hydrometry.choices import Choices
-from stillwell.hydrometry.gauging.uncertainty import PanelData, from_scatter, from_tables, percent
+from stillwell.hydrometry.gauging.uncertainty import from_scatter, from_tables, percent
 from stillwell.schemas.words import COMPONENTS
 
 K = 2.0
@@ -34,25 +34,13 @@ def uncertainties(
         Standard uncertainty (k = 1, m3/s) and share of the variance of each component of the first, with ``g``.
     """
     count = len(results)
-    panels = PanelData(
-        g=verticals["g"].to_numpy(),
-        position=verticals["position_m"].to_numpy(),
-        depth=verticals["effective_depth_m"].to_numpy(),
-        velocity=verticals["mean_velocity_m_s"].to_numpy(),
-        width=verticals["width_m"].to_numpy(),
-        discharge=verticals["discharge_m3_s"].to_numpy(),
-        points=verticals["points"].to_numpy(),
-        exposure_s=verticals["exposure_s"].to_numpy(),
-        deep=verticals["deep"].to_numpy(dtype=bool),
-        inner=(verticals["effective_depth_m"].to_numpy() > 0) & ~verticals["edge"].to_numpy(dtype=bool),
-        channel=verticals["channel"].to_numpy(),
-    )
     made = results["recomputable"].to_numpy(dtype=bool)
-    parts = from_tables(panels, results["verticals"].to_numpy(dtype="int64", na_value=0), count)
+    parts = from_tables(verticals, results["verticals"].to_numpy(dtype="int64", na_value=0), count)
     table = np.where(made, np.sqrt((parts**2).sum(axis=0)), np.nan)
-    scatter = np.where(made, from_scatter(panels, count), np.nan)
+    scatter = np.where(made, from_scatter(verticals, count), np.nan)
     discharge = results["discharge_m3_s"].to_numpy(dtype="float64")
-    gross = np.bincount(panels.g, weights=np.abs(panels.discharge), minlength=count).astype(np.float64)
+    magnitude = np.abs(verticals["discharge_m3_s"].to_numpy())
+    gross = np.bincount(verticals["g"].to_numpy(), weights=magnitude, minlength=count).astype(np.float64)
     columns = {}
     for name, standard in (("table", table), ("scatter", scatter)):
         columns[f"uncertainty_{name}_m3_s"] = K * standard

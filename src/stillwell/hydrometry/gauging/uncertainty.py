@@ -5,10 +5,10 @@ Everything here is standard uncertainty (k = 1) in m3/s, so that it stands at ze
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.hydrometry.gauging import uncertainty_tables as tables
@@ -26,26 +26,7 @@ FEWEST_TRIPLES = 3
 """Inner verticals with neighbours on both sides that the scatter needs; fewer say nothing (chosen)."""
 
 
-@dataclass(frozen=True)
-class PanelData:
-    """Panels of all gaugings in order of gauging and position."""
-
-    g: Ints
-    position: Floats
-    depth: Floats
-    velocity: Floats
-    width: Floats
-    discharge: Floats
-    points: Ints
-    exposure_s: Floats
-    deep: Flags
-    """Whether the lowest point lay at 0.8 of the depth or below."""
-    inner: Flags
-    """Vertical with water that is no edge."""
-    channel: Ints
-
-
-def from_tables(panels: PanelData, verticals: Ints, count: int) -> Floats:
+def from_tables(panels: pd.DataFrame, verticals: Ints, count: int) -> Floats:
     """Combine the uncertainties of the tables, component by component.
 
     ``u^2 = (u_m^2 + u_s^2) S^2 + sum(q_i^2 (u_b^2 + u_d^2 + u_p^2 + (u_c^2 + u_e^2)/n_i))`` with ``S = sum |q_i|``:
@@ -54,7 +35,9 @@ def from_tables(panels: PanelData, verticals: Ints, count: int) -> Floats:
 
     Parameters
     ----------
-    panels : PanelData
+    panels : DataFrame
+        By gauging ``g`` and position, as of ``compute.Computed.verticals``: ``discharge_m3_s``, ``points``,
+        ``mean_velocity_m_s``, ``exposure_s`` and ``deep``, whether the lowest point lay at 0.8 of the depth or below.
     verticals : int array, shape (gaugings,)
         Verticals with water.
     count : int
@@ -69,16 +52,17 @@ def from_tables(panels: PanelData, verticals: Ints, count: int) -> Floats:
     -----
     ISO 748:2007 as remembered; S in place of Q keeps the sum meaningful where panels run both ways.
     """
-    q2 = panels.discharge**2
-    n = np.maximum(panels.points, 1)
-    speed = np.abs(panels.velocity)
-    total = np.bincount(panels.g, weights=np.abs(panels.discharge), minlength=count)
+    g, discharge = panels["g"].to_numpy(), panels["discharge_m3_s"].to_numpy()
+    points, speed = panels["points"].to_numpy(), np.abs(panels["mean_velocity_m_s"].to_numpy())
+    q2 = discharge**2
+    n = np.maximum(points, 1)
+    total = np.bincount(g, weights=np.abs(discharge), minlength=count)
     by_panel = {
         "width": np.full(q2.size, tables.WIDTH),
         "depth": np.full(q2.size, tables.DEPTH),
-        "points in the vertical": np.interp(panels.points, *tables.POINTS),
+        "points in the vertical": np.interp(points, *tables.POINTS),
         "meter calibration": np.interp(speed, *tables.CALIBRATION) / np.sqrt(n),
-        "exposure": _exposure(speed, panels.exposure_s, panels.deep) / np.sqrt(n),
+        "exposure": _exposure(speed, panels["exposure_s"].to_numpy(), panels["deep"].to_numpy(dtype=bool)) / np.sqrt(n),
     }
     whole = {
         "number of verticals": np.interp(verticals, *tables.VERTICALS) * total,
@@ -90,7 +74,7 @@ def from_tables(panels: PanelData, verticals: Ints, count: int) -> Floats:
             out[row] = whole[name]
         else:
             squares = np.where(q2 > 0, q2 * np.where(q2 > 0, by_panel[name], 0.0) ** 2, 0.0)
-            out[row] = np.sqrt(np.bincount(panels.g, weights=squares, minlength=count))
+            out[row] = np.sqrt(np.bincount(g, weights=squares, minlength=count))
     return out / 100
 
 
@@ -119,7 +103,7 @@ def _place(values: Floats, grid: tuple[float, ...]) -> tuple[Ints, Floats]:
     return i, (clipped - edges[i]) / (edges[i + 1] - edges[i])
 
 
-def from_scatter(panels: PanelData, count: int, *, edges: bool = False, product: bool = True) -> Floats:
+def from_scatter(panels: pd.DataFrame, count: int, *, edges: bool = False, product: bool = True) -> Floats:
     """Estimate the uncertainty from how far depth and velocity lie from the line between their neighbours.
 
     ``D_i = y_i - [w_i y_(i-1) + (1 - w_i) y_(i+1)]``, ``w_i = (x_(i+1) - x_i)/(x_(i+1) - x_(i-1))``,
@@ -128,7 +112,9 @@ def from_scatter(panels: PanelData, count: int, *, edges: bool = False, product:
 
     Parameters
     ----------
-    panels : PanelData
+    panels : DataFrame
+        By gauging ``g`` and position, as of ``compute.Computed.verticals``: ``channel``, ``edge``, ``position_m``,
+        ``effective_depth_m``, ``mean_velocity_m_s`` and ``width_m``.
     count : int
         Number of gaugings.
     edges : bool
@@ -146,13 +132,16 @@ def from_scatter(panels: PanelData, count: int, *, edges: bool = False, product:
     Cohn, Kiang and Mason 2013, J. Hydraul. Eng. 139(5), as remembered with medium confidence. The divisor and the
     use of edges are open; without edges, with the number of triples, is chosen here.
     """
-    usable = panels.inner | (edges & (panels.channel > 0))
-    mid = Groups.of(panels.g, panels.channel).neighbours(usable)
-    mid = mid[panels.inner[mid]]
-    x = panels.position
+    owner, channel, x = (panels[name].to_numpy() for name in ("g", "channel", "position_m"))
+    depth, velocity, width = (panels[name].to_numpy() for name in ("effective_depth_m", "mean_velocity_m_s", "width_m"))
+    # verticals with water that are no edge
+    inner = (depth > 0) & ~panels["edge"].to_numpy(dtype=bool)
+    usable = inner | (edges & (channel > 0))
+    mid = Groups.of(owner, channel).neighbours(usable)
+    mid = mid[inner[mid]]
     span = x[mid + 1] - x[mid - 1]
     w = np.divide(x[mid + 1] - x[mid], span, out=np.full(mid.size, 0.5), where=span > 0)
-    g = panels.g[mid]
+    g = owner[mid]
     number = np.bincount(g, minlength=count)
     enough = number >= FEWEST_TRIPLES
 
@@ -161,11 +150,11 @@ def from_scatter(panels: PanelData, count: int, *, edges: bool = False, product:
         squares = np.bincount(g, weights=apart**2 / (2 * (1 - w + w**2)), minlength=count)
         return np.divide(squares, number, out=np.full(count, np.nan), where=enough)
 
-    s_d, s_v = variance(panels.depth)[panels.g], variance(panels.velocity)[panels.g]
+    s_d, s_v = variance(depth)[owner], variance(velocity)[owner]
     both = s_d * s_v if product else 0.0
-    terms = panels.width**2 * (panels.depth**2 * s_v + np.nan_to_num(panels.velocity) ** 2 * s_d + both)
-    terms = np.where(panels.inner, terms, 0.0)
-    return np.sqrt(np.where(enough, np.bincount(panels.g, weights=np.nan_to_num(terms), minlength=count), np.nan))
+    terms = width**2 * (depth**2 * s_v + np.nan_to_num(velocity) ** 2 * s_d + both)
+    terms = np.where(inner, terms, 0.0)
+    return np.sqrt(np.where(enough, np.bincount(owner, weights=np.nan_to_num(terms), minlength=count), np.nan))
 
 
 def percent(uncertainty: Floats, discharge: Floats, gross: Floats, floor: float) -> Floats:

@@ -7,7 +7,7 @@ makes it positive. Backwater in the sense of observed stage less rating stage is
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -15,7 +15,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.errors import RatingError
-from stillwell.hydrometry.grouped import Groups
 from stillwell.hydrometry.rating.rating import Rating
 
 Floats = NDArray[np.float64]
@@ -49,105 +48,93 @@ def shifted(rating: Rating, stage: Floats, shift: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Shifts:
-    """Shifts of one rating, ready to be asked.
+    """Shifts of one rating: ``Q = rating(h + s)``, positive where the water stands lower than the rating says.
 
-    ``start`` (distinct, rising): when each holds exactly. ``points``: rows of its points in ``stage_m`` (rising within
-    each; NaN: holds at every stage) and ``shift_m``.
-    """
-
-    start: Times
-    points: Groups
-    stage_m: Floats
-    shift_m: Floats
-
-
-def arranged(start: Times, stage_m: Floats, shift_m: Floats) -> Shifts:
-    """Put rows of shifts in order: rows of one moment are the points of one shift curve.
-
-    Parameters
-    ----------
-    start : datetime64 array, shape (rows,)
-    stage_m : float array, shape (rows,)
-        Stage of the point of a shift curve, NaN for a shift that holds at every stage.
-    shift_m : float array, shape (rows,)
+    One entry per row: ``from_us`` its moment; ``stage_m`` the recorded stage it belongs to, or NaN for every stage;
+    ``shift_m`` s; ``uncertainty_m`` its standard uncertainty. Rows of one moment with stages make a shift by stage,
+    linear between them and held beyond. Between two moments the shift at a stage is linear in time; before the first
+    and after the last it is held.
 
     Raises
     ------
     RatingError
-        A moment or shift is missing, or one moment has two shifts at one stage, or a curve and a shift without stage.
+        A shift is missing, or rows of one moment contradict each other.
     """
-    if np.isnat(start).any() or not np.isfinite(shift_m).all() or np.isinf(stage_m).any():
-        msg = "a moment and a finite shift expected of every row of shifts; none of these shifts is used"
-        raise RatingError(msg)
-    order = np.lexsort((stage_m, start))
-    start, stage_m, shift_m = start[order], stage_m[order], shift_m[order]
-    points = Groups.of(start)
-    clash = points.joined & ~(stage_m[1:] > stage_m[:-1])
-    if clash.any():
-        msg = (
-            f"one shift for each stage of a shift curve expected, found two at {start[1:][clash][0]}"
-            f" (stage {stage_m[1:][clash][0]} m); none of these shifts is used"
-        )
-        raise RatingError(msg)
-    return Shifts(start[points.first], points, stage_m, shift_m)
+
+    from_us: Ints
+    stage_m: Floats
+    shift_m: Floats
+    uncertainty_m: Floats
+    _times: Floats = field(init=False, repr=False)
+    _stages: Floats = field(init=False, repr=False)
+    _shift: Floats = field(init=False, repr=False)
+    _unsure: Floats = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        times, owner = np.unique(self.from_us, return_inverse=True)
+        by_stage = ~np.isnan(self.stage_m)
+        entries = np.bincount(owner, minlength=times.size)
+        mixed = (np.bincount(owner, weights=by_stage, minlength=times.size) != entries) & (entries > 1)
+        keys = np.column_stack([self.from_us[by_stage], self.stage_m[by_stage]])
+        doubled = len(np.unique(keys, axis=0)) != len(keys)
+        if mixed.any() or doubled or not np.isfinite(self.shift_m).all() or np.isinf(self.stage_m).any():
+            msg = (
+                "expected shifts with one row per moment, or one row per stage of a moment, all with a value; "
+                f"found {times.size} moments, {int(mixed.sum())} of them with rows that contradict each other"
+            )
+            raise RatingError(msg)
+        stages = np.unique(self.stage_m[by_stage]) if by_stage.any() else np.zeros(1)
+        moments = [np.flatnonzero(owner == k) for k in range(times.size)]
+        for name, value in (("_shift", self.shift_m), ("_unsure", self.uncertainty_m)):
+            rows = [
+                np.full(stages.size, value[r[0]]) if r.size == 1 else self._by_stage(r, value, stages) for r in moments
+            ]
+            object.__setattr__(self, name, np.array(rows))
+        object.__setattr__(self, "_times", times.astype(np.float64))
+        object.__setattr__(self, "_stages", stages)
+
+    def _by_stage(self, rows: Ints, value: Floats, stages: Floats) -> Floats:
+        rows = rows[np.argsort(self.stage_m[rows])]
+        return np.interp(stages, self.stage_m[rows], value[rows])
+
+    def at(self, time_us: Ints, stage: Floats, between: Between = "linear") -> tuple[Floats, Floats, Flags]:
+        """Give shift (m), its standard uncertainty (m) and whether it was held, at each time and recorded stage.
+
+        Between two moments the shift goes in a straight line in time (``linear``), or the earlier one holds until the
+        later (``held``). Without any shift it is 0, and held everywhere.
+        """
+        time = time_us.astype(np.float64)
+        if not self._times.size:
+            return np.zeros(time.size), np.zeros(time.size), np.ones(time.size, dtype=bool)
+        outside = np.asarray((time < self._times[0]) | (time > self._times[-1]))
+        if between == "held":
+            time = self._times[np.maximum(np.searchsorted(self._times, time, side="right") - 1, 0)]
+        if self._stages.size == 1:
+            shift = np.interp(time, self._times, self._shift[:, 0])
+            return shift, np.interp(time, self._times, self._unsure[:, 0]), outside
+        k, part = _place(time, self._times)
+        j, across = _place(stage, self._stages)
+        return _bilinear(self._shift, k, part, j, across), _bilinear(self._unsure, k, part, j, across), outside
 
 
-def _of_curves(shifts: Shifts, which: Ints, stage: Floats) -> Floats:
-    """Read shift curve ``which`` at each stage: straight between its points, held beyond its ends."""
-    top, bottom = shifts.points.last[which], shifts.points.first[which]
-    single = bottom == top
-    known = np.isfinite(shifts.stage_m)
-    if not known.any():
-        return shifts.shift_m[bottom]
-    low = float(shifts.stage_m[known].min())
-    width = float(shifts.stage_m[known].max()) - low + 1.0
-    place = shifts.points.owner * width + np.where(known, shifts.stage_m - low, 0.0)
-    first, last = shifts.stage_m[bottom], shifts.stage_m[top]
-    within = np.where(
-        single | np.isnan(stage), 0.0, np.clip(stage, np.where(single, 0, first), np.where(single, 0, last)) - low
-    )
-    at = np.interp(which * width + within, place, shifts.shift_m)
-    return np.asarray(np.where(single, shifts.shift_m[bottom], np.where(np.isnan(stage), np.nan, at)))
+def _place(x: Floats, points: Floats) -> tuple[Ints, Floats]:
+    """Find the interval of each value between points that rise, and how far along it lies, from 0 to 1."""
+    if points.size == 1:
+        return np.zeros(x.size, dtype=np.int64), np.zeros(x.size)
+    low = np.clip(np.searchsorted(points, x, side="right") - 1, 0, points.size - 2)
+    part = (x - points[low]) / (points[low + 1] - points[low])
+    return low, np.clip(part, 0.0, 1.0)
 
 
-def at_moments(shifts: Shifts, time: Times, stage: Floats, between: Between = "linear") -> tuple[Floats, Flags]:
-    """Give the shift that holds at each moment and stage.
-
-    Between two moments the shift goes in a straight line in time at the same stage (``linear``), or the earlier one
-    holds until the later (``held``). Before the first and after the last the nearest is held, and the moment marked as
-    estimated.
-
-    Parameters
-    ----------
-    time : datetime64 array, shape (moments,)
-    stage : float array, shape (moments,)
-        m.
-
-    Returns
-    -------
-    float array, shape (moments,)
-        m; 0 where there are no shifts at all.
-    bool array, shape (moments,)
-        True before the first and after the last moment of a shift, and everywhere where there is none.
-    """
-    if not shifts.start.size:
-        return np.zeros(time.size), np.ones(time.size, dtype=bool)
-    after = np.searchsorted(shifts.start, time, side="right")
-    early = np.clip(after - 1, 0, shifts.start.size - 1)
-    late = np.clip(after, 0, shifts.start.size - 1)
-    value = _of_curves(shifts, early, stage)
-    if between == "linear":
-        length = (shifts.start[late] - shifts.start[early]) / np.timedelta64(1, "us")
-        gone = (time - shifts.start[early]) / np.timedelta64(1, "us")
-        part = np.divide(gone, length, out=np.zeros(time.size), where=length > 0)
-        value = value + part * (_of_curves(shifts, late, stage) - value)
-    return value, (time < shifts.start[0]) | (time > shifts.start[-1])
+def _bilinear(table: Floats, k: Ints, part: Floats, j: Ints, across: Floats) -> Floats:
+    up, right = np.minimum(k + 1, table.shape[0] - 1), np.minimum(j + 1, table.shape[1] - 1)
+    first = table[k, j] + across * (table[k, right] - table[k, j])
+    second = table[up, j] + across * (table[up, right] - table[up, j])
+    return np.asarray(first + part * (second - first))
 
 
-def held_against(
-    rating: Rating, time: Times, stage: Floats, discharge: Floats, uncertainty: Floats, shifts: Shifts | None = None
-) -> pd.DataFrame:
-    """Hold gaugings against a rating without and with shifts.
+def held_against(rating: Rating, time: Times, stage: Floats, discharge: Floats, uncertainty: Floats) -> pd.DataFrame:
+    """Hold gaugings against a rating without shifts.
 
     Parameters
     ----------
@@ -158,10 +145,9 @@ def held_against(
     -------
     DataFrame
         time, stage_m, discharge_m3_s, rated_m3_s, departure_pct, uncertainty_pct, shift_m (what the gauging says by
-        itself), within (its departure lies within its uncertainty), applied_shift_m, departure_after_pct.
+        itself), within (its departure lies within its uncertainty).
     """
     rated = rating.discharge(stage)
-    applied = np.zeros(stage.size) if shifts is None else at_moments(shifts, time, stage)[0]
     before = departure(discharge, rated)
     return pd.DataFrame(
         {
@@ -173,7 +159,5 @@ def held_against(
             "uncertainty_pct": 100 * uncertainty,
             "shift_m": of_gauging(rating, stage, discharge),
             "within": np.where(rated > 0, np.abs(before) <= 100 * uncertainty, discharge == 0),
-            "applied_shift_m": applied,
-            "departure_after_pct": departure(discharge, shifted(rating, stage, applied)),
         }
     )

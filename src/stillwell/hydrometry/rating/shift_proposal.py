@@ -30,7 +30,8 @@ class Proposal:
     """Shifts to be adopted or not, and why.
 
     ``entries``: start, stage_m (NaN: every stage), shift_m, as the table of shifts has them. ``gaugings``: as
-    ``shift.held_against`` gives it, with the proposed shifts applied. ``between``: how they go on in time.
+    ``shift.held_against`` gives it, with ``applied_shift_m`` and ``departure_after_pct`` of the proposed shifts.
+    ``between``: how they go on in time.
     """
 
     way: Way
@@ -41,9 +42,9 @@ class Proposal:
 
     @property
     def shifts(self) -> sh.Shifts:
-        """Give the proposed shifts, ready to be asked."""
-        columns = self.entries
-        return sh.arranged(*(columns[name].to_numpy() for name in ("start", "stage_m", "shift_m")))
+        """Give the proposed shifts, ready to be asked; they state no uncertainty."""
+        stage, size = (self.entries[name].to_numpy(dtype="float64") for name in ("stage_m", "shift_m"))
+        return sh.Shifts(_microseconds(self.entries["start"].to_numpy()), stage, size, np.full(size.size, np.nan))
 
 
 def propose(
@@ -99,11 +100,15 @@ def propose(
     entries = _entries(way, time, stage, size, valid_from)
     between: sh.Between = "held" if way == "by gauging" else "linear"
     proposal = Proposal(way, between, entries, plain, ())
-    applied = sh.at_moments(proposal.shifts, time, stage, between)[0]
+    applied = proposal.shifts.at(_microseconds(time), stage, between)[0]
     frame = plain.assign(
         applied_shift_m=applied, departure_after_pct=sh.departure(discharge, sh.shifted(rating, stage, applied))
     )
     return Proposal(way, between, entries, frame, _sentences(frame, way, int(np.isnan(given).sum())))
+
+
+def _microseconds(time: sh.Times) -> sh.Ints:
+    return time.astype("datetime64[us]").astype(np.int64)
 
 
 def _with_stage(rating: Rating, stage: Floats, allowed: Floats, stage_uncertainty_m: float) -> Floats:

@@ -16,7 +16,8 @@ import pandas as pd
 from stillwell.hydrometry.gauging.gauge_height import microseconds
 from stillwell.hydrometry.rating.kinds import rating_of
 from stillwell.hydrometry.rating.rating import Rating
-from stillwell.hydrometry.rating.spans_in_force import RatingInForce, Shifts, Table
+from stillwell.hydrometry.rating.shift import Shifts
+from stillwell.hydrometry.rating.spans_in_force import RatingInForce, Table
 
 ORDER = ["valid_from", "recorded_at", "rating"]
 """Columns by which ratings of a site follow each other; of one ``valid_from`` the last row holds."""

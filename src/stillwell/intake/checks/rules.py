@@ -26,7 +26,7 @@ WITH_POINTS = (WITH_VERTICALS, "other velocity-area")
 
 
 @dataclass(frozen=True)
-class _Batch:
+class _Rows:
     gaugings: pd.DataFrame
     points: pd.DataFrame
     """Sorted by gauging and vertical, with ``g`` and ``v``, number of gauging and vertical."""
@@ -70,7 +70,7 @@ def violations(
 _SHEET_OF_POINTS = "a gauging of that label in this deposit"
 
 
-def _batch(gaugings: pd.DataFrame, points: pd.DataFrame) -> tuple[_Batch, pd.DataFrame]:
+def _batch(gaugings: pd.DataFrame, points: pd.DataFrame) -> tuple[_Rows, pd.DataFrame]:
     gaugings = gaugings.dropna(subset=["gauging"]).reset_index(drop=True)
     index = pd.MultiIndex.from_frame(gaugings[["deposit", "gauging"]])
     first = ~index.duplicated()
@@ -90,7 +90,7 @@ def _batch(gaugings: pd.DataFrame, points: pd.DataFrame) -> tuple[_Batch, pd.Dat
     walked = verticals.groupby("g").cumcount().to_numpy() if begins.size else begins
     verticals = verticals.assign(row=begins, velocities=np.bincount(depths, minlength=begins.size), walked=walked)
     orphans = points[~known & points["gauging"].notna().to_numpy()]
-    return _Batch(gaugings, mine, verticals), orphans
+    return _Rows(gaugings, mine, verticals), orphans
 
 
 def _sorted(points: pd.DataFrame) -> pd.DataFrame:
@@ -109,7 +109,7 @@ def _orphans(points: pd.DataFrame, collector: ProblemCollector) -> Iterator[Prob
         }
 
 
-def _headers(b: _Batch) -> Iterator[Problem]:
+def _headers(b: _Rows) -> Iterator[Problem]:
     g = b.gaugings
     labels = pd.MultiIndex.from_frame(g[["deposit", "gauging"]])
     has_points = labels.isin(pd.MultiIndex.from_frame(b.points[["deposit", "gauging"]].drop_duplicates()))
@@ -134,11 +134,11 @@ def _headers(b: _Batch) -> Iterator[Problem]:
     yield from _violations(g, empty, "discharge_m3_s", "points, or a discharge where there are none", "discharge_m3_s")
 
 
-def _without_level(b: _Batch) -> pd.Series:
+def _without_level(b: _Rows) -> pd.Series:
     return b.gaugings["uncertainty_pct"].notna() & b.gaugings["uncertainty_level"].isna()
 
 
-def _note_level(b: _Batch, collector: ProblemCollector) -> None:
+def _note_level(b: _Rows, collector: ProblemCollector) -> None:
     """Note the gaugings whose uncertainty came without its level; it counts as one standard uncertainty."""
     for row in b.gaugings[_without_level(b)].to_dict("records"):
         message = (
@@ -147,7 +147,7 @@ def _note_level(b: _Batch, collector: ProblemCollector) -> None:
         collector.note(row["deposit"], row["row_file"], message)
 
 
-def _of_points(b: _Batch) -> Iterator[Problem]:
+def _of_points(b: _Rows) -> Iterator[Problem]:
     p = b.points
     kind, depth = p["kind"], p["depth_m"]
     read, turned = p["velocity_m_s"].notna(), p["revolutions"].notna()
@@ -200,7 +200,7 @@ def _ice(p: pd.DataFrame) -> Iterator[Problem]:
     yield from _violations(p, ~ice & under.notna(), "ice_underside_m", "kind ice where there is ice", "kind")
 
 
-def _of_verticals(b: _Batch) -> Iterator[Problem]:
+def _of_verticals(b: _Rows) -> Iterator[Problem]:
     p, v = b.points, b.points["v"].to_numpy()
     for name in ("position_m", "depth_m", "kind", "ice_underside_m"):
         first = b.verticals[name].iloc[v].reset_index(drop=True)
@@ -213,7 +213,7 @@ def _of_verticals(b: _Batch) -> Iterator[Problem]:
     )
 
 
-def _sections(b: _Batch) -> Iterator[Problem]:
+def _sections(b: _Rows) -> Iterator[Problem]:
     def of_verticals(verticals: pd.DataFrame, mask: Flags, column: str, expected: str, shown: str) -> Iterator[Problem]:
         first = b.points.iloc[verticals["row"].to_numpy()[np.asarray(mask)]]
         yield from _violations(first, np.ones(len(first), dtype=bool), column, expected, shown)
@@ -249,7 +249,7 @@ def _sections(b: _Batch) -> Iterator[Problem]:
     yield from of_verticals(head, still, "velocity_m_s", "a velocity at one vertical at least", "velocity_m_s")
 
 
-def _note_order(b: _Batch, collector: ProblemCollector) -> None:
+def _note_order(b: _Rows, collector: ProblemCollector) -> None:
     """Note gaugings whose verticals were not walked from one side to the other."""
     g, x = b.verticals["g"].to_numpy(), b.verticals["position_m"].to_numpy()
     step = np.where(g[1:] == g[:-1], np.sign(np.diff(x)), 0) if g.size else np.zeros(0)

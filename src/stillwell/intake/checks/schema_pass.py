@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from stillwell.intake.limits import MOST_REASONS
+from stillwell.intake.readers.sheet import BadCell
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.cells import wrong_cells
 from stillwell.schemas.derive import columns
@@ -42,7 +43,7 @@ def crowded_deposits(name: str, rows: pd.DataFrame) -> set[str]:
     return set(counted.index[counted > MOST_REASONS])
 
 
-def schema_failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, str]]:
+def schema_failures(name: str, rows: pd.DataFrame) -> list[BadCell]:
     """Check rows against the schema of their table.
 
     Parameters
@@ -53,16 +54,16 @@ def schema_failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, 
 
     Returns
     -------
-    list of (int, str, str, str)
-        Row, column, what was expected and what was found, of each wrong cell.
+    list of BadCell
+        Every wrong cell.
     """
-    out: list[tuple[int, str, str, str]] = []
+    out: list[BadCell] = []
     for start in range(0, len(rows), AT_ONCE):
         out += _failures(name, rows.iloc[start : start + AT_ONCE])
     return out
 
 
-def _failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, str]]:
+def _failures(name: str, rows: pd.DataFrame) -> list[BadCell]:
     model = DEPOSIT_TABLES[name]
     by_name = {column.name: column for column in columns(model)}
     if not any(wrong_cells(rows[column.name], column).any() for column in by_name.values()):
@@ -81,6 +82,6 @@ def _failures(name: str, rows: pd.DataFrame) -> list[tuple[int, str, str, str]]:
             if case.column not in by_name:
                 raise
             actual = "nothing" if case.check == "not_nullable" else repr(case.failure_case)
-            failures.append((int(case.index), str(case.column), by_name[str(case.column)].expected, actual))
+            failures.append(BadCell(int(case.index), str(case.column), by_name[str(case.column)].expected, actual))
         return failures
     return []

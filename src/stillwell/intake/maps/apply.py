@@ -15,36 +15,15 @@ from stillwell.intake.maps.clocks import Clock
 from stillwell.intake.maps.derived import FromPressure
 from stillwell.intake.maps.map_file import FileLayout, Map, TableLayout, map_spellings, table_columns
 from stillwell.intake.maps.rows import chosen_rows, counted_numbers, filled
-from stillwell.intake.maps.text import Foreign, read_foreign
+from stillwell.intake.maps.text import read_foreign
 from stillwell.intake.maps.times import Moments, moments
 from stillwell.intake.maps.values import AirSeries, Bad, air_series, derived_values, number_cells
 from stillwell.intake.problem_collector import CannotRead
-from stillwell.intake.readers.csv_text import Sheet
-from stillwell.intake.values.wall_times import MINUTE_US, Flags, Ints
+from stillwell.intake.readers.sheet import BadCell, Sheet
+from stillwell.intake.values.wall_times import MINUTE_US, Flags, Ints, offset_text
 
 RAW, RAW_UNIT, RAW_OF = "raw_value", "raw_unit", "stage_m"
 """Where the figure as written is kept, and its unit, when this column is made from it."""
-
-
-@dataclass(frozen=True)
-class BadCell:
-    """A cell that a map could not read: place of its row and column in the sheet, what was expected and found."""
-
-    row: int
-    place: int
-    expected: str
-    actual: str
-
-
-@dataclass(frozen=True)
-class Mapped:
-    """One table of a foreign file, under our names."""
-
-    table: str
-    sheet: Sheet
-    shown: tuple[str, ...]
-    """Names of the columns as the foreign file has them."""
-    bad: tuple[BadCell, ...]
 
 
 def described(path: str, intake_map: Map) -> FileLayout | None:
@@ -81,7 +60,7 @@ def described(path: str, intake_map: Map) -> FileLayout | None:
 
 def mapped_tables(
     path: str, data: bytes, layout: FileLayout, series: Mapping[str, AirSeries] | None = None
-) -> list[Mapped]:
+) -> list[tuple[str, Sheet]]:
     """Read a foreign file into the tables it feeds.
 
     Parameters
@@ -94,9 +73,9 @@ def mapped_tables(
 
     Returns
     -------
-    list of Mapped
-        In the order of the map; ``sheet.lines`` are lines of the foreign file. Columns the map says nothing of are
-        named in the remarks of the first.
+    list of (str, Sheet)
+        Table and its rows under our names, in the order of the map; ``lines`` are those of the foreign file. Columns
+        the map says nothing of are named in the notes of the first.
 
     Raises
     ------
@@ -104,15 +83,15 @@ def mapped_tables(
         If the file is not written as the map says, or lacks a column it names.
     """
     foreign = read_foreign(path, data, layout)
-    tables = [_Mapping(foreign, table, layout, series or {}).mapped() for table in layout.tables]
+    tables = [(how.table, _Mapping(foreign, how, layout, series or {}).sheet()) for how in layout.tables]
     named = set(layout.ignored).union(*(t.named for t in layout.tables), *(s.named for s in layout.series))
-    left = [name for name in (*foreign.columns, *sorted(foreign.repeated)) if name not in named]
-    remarks = foreign.remarks
+    left = [name for name in (*foreign.once, *foreign.repeated) if name not in named]
+    notes = foreign.notes
     if left:
-        remarks += (f"columns the map does not name stay in the sealed bytes: {', '.join(left)}",)
-    if tables and remarks:
-        sheet = tables[0].sheet
-        tables[0] = replace(tables[0], sheet=replace(sheet, remarks=(*remarks, *sheet.remarks)))
+        notes += (f"columns the map does not name stay in the sealed bytes: {', '.join(left)}",)
+    if tables and notes:
+        table, sheet = tables[0]
+        tables[0] = table, replace(sheet, notes=(*notes, *sheet.notes))
     return tables
 
 
@@ -146,7 +125,7 @@ def series_in(path: str, data: bytes, intake_map: Map) -> list[tuple[str, AirSer
 class _Mapping:
     """One table of a foreign file while it is put together."""
 
-    foreign: Foreign
+    foreign: Sheet
     table: TableLayout
     layout: FileLayout
     series: Mapping[str, AirSeries]
@@ -157,8 +136,8 @@ class _Mapping:
     bad: list[BadCell] = field(default_factory=list)
     times: Moments | None = None
 
-    def mapped(self) -> Mapped:
-        self.rows, remarks = chosen_rows(self.foreign, self.table)
+    def sheet(self) -> Sheet:
+        self.rows, notes = chosen_rows(self.foreign, self.table)
         for given, ours in self.table.columns.items():
             self._renamed(given, ours)
         for ours, clock in self.table.times.items():
@@ -172,16 +151,15 @@ class _Mapping:
             keep &= self._derived(ours)
         lines, columns, bad = self.foreign.lines[self.rows], self.columns, self.bad
         if not keep.all():
-            remarks.append(without_air_remark(lines[~keep]))
+            notes.append(without_air_note(lines[~keep]))
             place = np.cumsum(keep) - 1
             columns = [column.filter(pa.array(keep)) for column in columns]
-            bad = [replace(cell, row=int(place[cell.row])) for cell in bad if keep[cell.row]]
+            bad = [cell._replace(row=int(place[cell.row])) for cell in bad if keep[cell.row]]
         # numbers have a point by now, whatever the file is separated by
-        sheet = Sheet(tuple(self.header), tuple(columns), lines[keep], ";", tuple(remarks))
-        return Mapped(self.table.table, sheet, tuple(self.shown), tuple(bad))
+        return Sheet(tuple(self.header), tuple(columns), lines[keep], ";", tuple(notes), tuple(self.shown), tuple(bad))
 
     def _take(self, ours: str, given: str, cells: pa.Array, bad: Bad | None = None) -> None:
-        self.bad += [BadCell(row, len(self.header), expected, actual) for row, expected, actual in bad or ()]
+        self.bad += [BadCell(row, given, expected, actual) for row, expected, actual in bad or ()]
         self.header.append(ours)
         self.shown.append(given)
         self.columns.append(cells)
@@ -235,7 +213,7 @@ class _Mapping:
             self._take(RAW_UNIT, f"{RAW_UNIT}, kept by the map", pa.repeat(unit, len(written)))
 
 
-def without_air_remark(lines: Ints) -> str:
+def without_air_note(lines: Ints) -> str:
     """Return the note with the number of rows without an air pressure at their time."""
     where = f"lines {lines.min()} to {lines.max()}"
     return f"rows not taken, without a pressure of the air at their time: {lines.size:,}, {where}"
@@ -244,8 +222,6 @@ def without_air_remark(lines: Ints) -> str:
 def iso_texts(times: Moments) -> pa.StringArray:
     """Write times in ISO 8601 with the offset they were given with; blank where there is none."""
     shown = np.datetime_as_string((times.time_us + times.offset_min * MINUTE_US).view("datetime64[us]"), unit="us")
-    size = np.abs(times.offset_min)
-    signs = np.where(times.offset_min < 0, "-", "+")
-    offsets = [f"{sign}{n // 60:02d}:{n % 60:02d}" for sign, n in zip(signs.tolist(), size.tolist(), strict=True)]
+    offsets = [offset_text(minutes) for minutes in times.offset_min.tolist()]
     words = pc.binary_join_element_wise(pa.array(shown.tolist(), pa.string()), pa.array(offsets, pa.string()), "")
     return pc.if_else(pa.array(times.known), words, "")

@@ -11,9 +11,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from stillwell.intake.maps.lines import Part
+from stillwell.intake.values.wall_times import FIRST_YEAR, STATED_OFFSET
 
 DIRECTIVES = frozenset("YymdjHIMSfpbz%")
-OFFSET = re.compile(r"[+-](0[0-9]|1[0-4]):[0-5][0-9]")
 COUNTS_US: Mapping[str, int] = MappingProxyType(
     {
         "milliseconds": 1_000,
@@ -24,7 +24,6 @@ COUNTS_US: Mapping[str, int] = MappingProxyType(
     }
 )
 """What a time may be counted in, and how many microseconds one is."""
-FIRST_YEAR, LAST_YEAR = 1700, 2200
 SINCE = ("%Y-%m-%d", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S")
 
 
@@ -138,7 +137,7 @@ def _place(part: Part, in_format: bool) -> tuple[str | None, str | None]:
     if in_format + (offset is not None) + (zone is not None) != 1:
         key = "format" if "format" in part.values else "counts"
         raise part.refusal(key, "one of an offset, a zone, or %z in the format", part.values[key])
-    if offset is not None and (not isinstance(offset, str) or not OFFSET.fullmatch(offset)):
+    if offset is not None and (not isinstance(offset, str) or not STATED_OFFSET.fullmatch(offset)):
         raise part.refusal("offset", "an offset from UTC such as +01:00", offset)
     if zone is not None:
         _check_zone(part, zone)

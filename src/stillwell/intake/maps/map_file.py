@@ -21,8 +21,6 @@ from stillwell.schemas.base import Column
 from stillwell.schemas.derive import columns
 
 ENCODINGS = ("utf-8", "latin-1", "cp1252", "utf-16")
-UNMAPPED = ("deposit", "row_file", "row_line", "offset_given")
-"""Columns that intake fills."""
 FIELD = r"\{([^{}]+)\}"
 DERIVED = ("linear", "from_range", "from_pressure")
 """Keys under which a column of ours is computed."""
@@ -217,7 +215,7 @@ def map_spellings(names: Iterable[str]) -> dict[str, tuple[str, Unit | None]]:
 
 def table_columns(table: str) -> dict[str, Column]:
     """Describe the columns of a table that may be handed in, by canonical name."""
-    return {c.name: c for c in columns(DEPOSIT_TABLES[table]) if c.name not in UNMAPPED}
+    return {c.name: c for c in columns(DEPOSIT_TABLES[table]) if "filled" not in c.roles}
 
 
 def _file(part: Part) -> FileLayout:

@@ -10,24 +10,25 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from stillwell.intake.maps.map_file import Counted, TableLayout
-from stillwell.intake.maps.text import Foreign
 from stillwell.intake.problem_collector import CannotRead
+from stillwell.intake.readers.sheet import Sheet
+from stillwell.intake.values.cells import flag_array
 
 Ints = NDArray[np.int64]
 
 
-def chosen_rows(foreign: Foreign, table: TableLayout) -> tuple[Ints, list[str]]:
+def chosen_rows(foreign: Sheet, table: TableLayout) -> tuple[Ints, list[str]]:
     """Choose the rows of a foreign file that are rows of a table.
 
     Parameters
     ----------
-    foreign : Foreign
+    foreign : Sheet
     table : TableLayout
 
     Returns
     -------
     int array, list of str
-        Places of the rows, and remarks on rows without a value.
+        Places of the rows, and notes on rows without a value.
 
     Raises
     ------
@@ -39,18 +40,18 @@ def chosen_rows(foreign: Foreign, table: TableLayout) -> tuple[Ints, list[str]]:
         taken &= filled(foreign.column(name))
     for name in table.empty:
         taken &= ~filled(foreign.column(name))
-    remarks = []
+    notes = []
     for name, words in table.no_value.items():
         cells = foreign.column(name)
-        lost = taken & flags(pc.is_in(cells, pa.array(words, pa.string())))
+        lost = taken & flag_array(pc.is_in(cells, pa.array(words, pa.string())))
         taken &= ~lost
         if lost.any():
-            remarks.append(no_value_remark(name, cells.filter(pa.array(lost)), foreign.lines[lost]))
+            notes.append(no_value_note(name, cells.filter(pa.array(lost)), foreign.lines[lost]))
     rows = np.flatnonzero(taken)
-    return (_once(foreign, table, rows) if table.once_per else rows), remarks
+    return (_once(foreign, table, rows) if table.once_per else rows), notes
 
 
-def no_value_remark(name: str, cells: pa.StringArray, lines: Ints) -> str:
+def no_value_note(name: str, cells: pa.StringArray, lines: Ints) -> str:
     """Say how many rows hold no value, under which words and on which lines."""
     counts = sorted((each["values"], each["counts"]) for each in pc.value_counts(cells).to_pylist())
     words = ", ".join(f"{word!r} {count:,}" for word, count in counts)
@@ -58,12 +59,12 @@ def no_value_remark(name: str, cells: pa.StringArray, lines: Ints) -> str:
     return f"rows not taken, with no value in {name!r}: {lines.size:,} ({words}), {where}"
 
 
-def counted_numbers(foreign: Foreign, rule: Counted) -> pa.StringArray:
+def counted_numbers(foreign: Sheet, rule: Counted) -> pa.StringArray:
     """Count rows from 1 within some columns, one more whenever others change.
 
     Parameters
     ----------
-    foreign : Foreign
+    foreign : Sheet
     rule : Counted
 
     Returns
@@ -86,15 +87,10 @@ def counted_numbers(foreign: Foreign, rule: Counted) -> pa.StringArray:
 
 def filled(cells: pa.StringArray) -> NDArray[np.bool_]:
     """Say which cells hold something."""
-    return flags(pc.not_equal(cells, ""))
+    return flag_array(pc.not_equal(cells, ""))
 
 
-def flags(values: pa.BooleanArray) -> NDArray[np.bool_]:
-    """Turn flags into an array that can be written to."""
-    return np.array(values.to_numpy(zero_copy_only=False), dtype=bool)
-
-
-def _once(foreign: Foreign, table: TableLayout, rows: Ints) -> Ints:
+def _once(foreign: Sheet, table: TableLayout, rows: Ints) -> Ints:
     """Keep the first row of each value of some columns, where the rest of what is taken is the same."""
     keys = _codes([foreign.column(name) for name in table.once_per], foreign.lines.size)[rows]
     _, first, member = np.unique(keys, return_index=True, return_inverse=True)

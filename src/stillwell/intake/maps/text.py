@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import PurePosixPath
 
 import numpy as np
@@ -19,38 +18,13 @@ from stillwell.intake.problem_collector import CannotRead
 from stillwell.intake.readers.csv_text import check_lines
 from stillwell.intake.readers.fast_csv import Lines, quick_columns, without_blank_rows
 from stillwell.intake.readers.quoted_csv import WRONG_ROW, numbered_rows, text_columns
+from stillwell.intake.readers.sheet import Sheet
 
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 _UTF8 = b"\xef\xbb\xbf"
 
 
-@dataclass(frozen=True)
-class Foreign:
-    """A foreign file as columns of text, without rows that are blank throughout."""
-
-    columns: Mapping[str, pa.StringArray]
-    """By name; fields above the header and in the file's name are columns too, the same in every row."""
-    lines: NDArray[np.int64]
-    repeated: frozenset[str]
-    """Names that stand in the header more than once, which no map can mean."""
-    remarks: tuple[str, ...] = ()
-
-    def column(self, name: str) -> pa.StringArray:
-        """Return a column that a map names.
-
-        Raises
-        ------
-        CannotRead
-            If there is none of that name, or more than one.
-        """
-        if name in self.repeated:
-            raise CannotRead(f"the column {name!r} once", "more than one", None, name)
-        if name not in self.columns:
-            raise CannotRead(f"the column {name!r}, as the map says", ", ".join(map(repr, self.columns)), None, name)
-        return self.columns[name]
-
-
-def read_foreign(path: str, data: bytes, layout: FileLayout) -> Foreign:
+def read_foreign(path: str, data: bytes, layout: FileLayout) -> Sheet:
     """Read a file as a map describes it.
 
     Parameters
@@ -61,7 +35,9 @@ def read_foreign(path: str, data: bytes, layout: FileLayout) -> Foreign:
 
     Returns
     -------
-    Foreign
+    Sheet
+        Without columns that have no name. Fields above the header and in the file's name are columns too, the same in
+        every row.
 
     Raises
     ------
@@ -77,23 +53,23 @@ def read_foreign(path: str, data: bytes, layout: FileLayout) -> Foreign:
     keep[: max(head - 1, 0)] = False
     if layout.footer_lines:
         keep[max(head, len(lines) - layout.footer_lines) :] = False
-    remarks = []
+    notes = []
     for beginning in layout.comments:
         passed = keep & lines.begin_with(beginning)
         passed[:head] = False
         if passed.any():
-            remarks.append(f"lines passed over that begin with {beginning!r}: {passed.sum():,}")
+            notes.append(f"lines passed over that begin with {beginning!r}: {passed.sum():,}")
         keep &= ~passed
     names, cells, at = _read_lines(lines, keep, layout) or _read_quoted(lines, keep, layout)
-    repeated = frozenset(name for name in names if name and names.count(name) > 1)
-    read = {name: cells[i] for i, name in enumerate(names) if name and name not in repeated}
+    columns = [(name, column) for name, column in zip(names, cells, strict=True) if name]
     above = [lines.text(i) for i in range(max(head - 1, 0))]
     fields = _above(above, layout) | _in_name(path, layout)
     for name, value in fields.items():
-        if name in read or name in repeated:
+        if name in names:
             raise CannotRead(f"one place for {name!r}", "a column and a field of that name", layout.header_line, name)
-        read[name] = pa.repeat(value, at.size)
-    return Foreign(read, at, repeated, tuple(remarks))
+        columns.append((name, pa.repeat(value, at.size)))
+    header, texts = zip(*columns, strict=True) if columns else ((), ())
+    return Sheet(header, texts, at, layout.delimiter, tuple(notes))
 
 
 def _utf8(data: bytes, encoding: str) -> bytes:
@@ -130,15 +106,15 @@ def _read_lines(lines: Lines, keep: NDArray[np.bool_], layout: FileLayout) -> Bo
         if header.count('"') % 2:
             return None
         names = _names(header, layout)
-    keep = keep & ~lines.empty()
-    keep[: layout.first_line - 1] = False
-    cells = quick_columns(lines.select(keep), int(keep.sum()), len(names), layout.delimiter)
-    if cells is None:
+    below = np.arange(len(lines)) >= layout.first_line - 1
+    rows = quick_columns(lines, keep & below, len(names), layout.delimiter)
+    if rows is None:
         return None
+    cells, at = rows
     cells = [_without(column, layout.blank) for column in cells]
     if any(pc.any(pc.not_equal(column, ""), min_count=0).as_py() for column in cells[len(names) :]):
         return None
-    return names, *without_blank_rows(cells[: len(names)], np.flatnonzero(keep) + 1)
+    return names, *without_blank_rows(cells[: len(names)], at)
 
 
 def _names(header: str, layout: FileLayout) -> list[str]:

@@ -12,12 +12,14 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from stillwell.intake.maps.clocks import COUNTS_US, FIRST_YEAR, LAST_YEAR, Clock, CountedTime, LocalTime
-from stillwell.intake.values.cells import NUMBER
+from stillwell.intake.maps.clocks import COUNTS_US, Clock, CountedTime, LocalTime
+from stillwell.intake.values.cells import flag_array, with_point
 from stillwell.intake.values.wall_times import (
     ADJACENT,
     AT_ONCE,
     DAY_US,
+    FIRST_YEAR,
+    LAST_YEAR,
     MINUTE_US,
     Flags,
     Ints,
@@ -102,7 +104,7 @@ def _moments(texts: Mapping[str, pa.StringArray], clock: Clock, decimal: str) ->
 
 def _placed(words: pa.StringArray, wall: Ints, offset: Ints, ok: Flags, clock: Clock, read: Reader) -> Moments:
     """Put local times where their offset or zone says, and read what is left one distinct text at a time."""
-    shown = np.array(pc.not_equal(words, "").to_numpy(zero_copy_only=False), dtype=bool)
+    shown = flag_array(pc.not_equal(words, ""))
     ok = ok & shown & (wall >= _FIRST)
     once = ok
     if clock.zone is not None:
@@ -140,10 +142,7 @@ def _of_iso(iso: str) -> tuple[datetime | None, int]:
 
 def _counted(words: pa.StringArray, unit_us: int, rounded_us: int, decimal: str) -> tuple[Ints, Flags]:
     """Read numbers of a unit of time as microseconds, to the nearest of what is rounded to."""
-    plain = pc.replace_substring(words, decimal, ".") if decimal != "." else words
-    good = pc.match_substring_regex(plain, NUMBER)
-    if decimal != ".":
-        good = pc.and_(good, pc.invert(pc.match_substring(words, ".")))
+    plain, good = with_point(words, decimal)
     plain = pc.replace_substring_regex(pc.if_else(good, plain, "0"), r"^\+", "")
     value = pc.cast(plain, pa.float64()).to_numpy(zero_copy_only=False)
     # whole units and the rest apart: a float of all of it would lose microseconds
@@ -153,8 +152,8 @@ def _counted(words: pa.StringArray, unit_us: int, rounded_us: int, decimal: str)
     behind = pc.replace_substring_regex(digits, r"^-?[0-9]*\.?", "")
     rest = pc.cast(pc.binary_join_element_wise("0.", behind, "0", ""), pa.float64()).to_numpy(zero_copy_only=False)
     rest = np.where(pc.starts_with(digits, "-").to_numpy(zero_copy_only=False), -rest, rest)
-    ok = np.array(good.to_numpy(zero_copy_only=False), dtype=bool) & (np.abs(value) * unit_us < 8e18)
-    exact = ok & np.array(simple.to_numpy(zero_copy_only=False), dtype=bool)
+    ok = flag_array(good) & (np.abs(value) * unit_us < 8e18)
+    exact = ok & flag_array(simple)
     us = np.where(exact, whole, 0) * unit_us + np.rint(np.where(exact, rest, 0) * unit_us).astype(np.int64)
     us = np.where(exact, us, np.rint(np.where(ok, value, 0) * unit_us).astype(np.int64))
     return (us + rounded_us // 2) // rounded_us * rounded_us, ok

@@ -14,11 +14,10 @@ from numpy.typing import NDArray
 from stillwell.hydrometry.stage.convert import barometer_at, stage_from_pressure
 from stillwell.intake.maps.derived import PRESSURES, Derived, FromPressure
 from stillwell.intake.maps.map_file import FileLayout, SeriesLayout
-from stillwell.intake.maps.rows import flags
-from stillwell.intake.maps.text import Foreign
 from stillwell.intake.maps.times import moments
 from stillwell.intake.problem_collector import CannotRead
-from stillwell.intake.values.cells import NUMBER
+from stillwell.intake.readers.sheet import Sheet
+from stillwell.intake.values.cells import flag_array, with_point
 from stillwell.intake.values.decimal_linear import Line, on_line
 from stillwell.intake.values.wall_times import Ints
 
@@ -52,13 +51,9 @@ def number_cells(texts: pa.StringArray, decimal: str, expected: str) -> tuple[pa
     string array, list
         Digits with a point, blank where there is no number; and the cells that hold something else.
     """
-    other, mark = (",", "point") if decimal == "." else (".", "comma")
-    plain = pc.replace_substring(texts, decimal, ".") if decimal != "." else texts
-    good = pc.match_substring_regex(plain, NUMBER)
-    if decimal != ".":
-        good = pc.and_(good, pc.invert(pc.match_substring(texts, other)))
-    wrong = np.flatnonzero(flags(pc.invert(pc.or_(good, pc.equal(texts, "")))))
-    words = f"{expected}, written with a decimal {mark}"
+    plain, good = with_point(texts, decimal)
+    wrong = np.flatnonzero(flag_array(pc.invert(pc.or_(good, pc.equal(texts, "")))))
+    words = f"{expected}, written with a decimal {'point' if decimal == '.' else 'comma'}"
     bad = [(int(row), words, repr(texts[int(row)].as_py())) for row in wrong]
     return (pc.if_else(good, plain, "") if wrong.size else plain), bad
 
@@ -104,12 +99,12 @@ def derived_values(
     return stage_from_pressure(pressure, how.sensor_m, how.density_kg_m3, how.gravity_m_s2, air), digits, bad
 
 
-def air_series(foreign: Foreign, layout: FileLayout, how: SeriesLayout, file: str) -> AirSeries:
+def air_series(foreign: Sheet, layout: FileLayout, how: SeriesLayout, file: str) -> AirSeries:
     """Read pressures of the air from a file.
 
     Parameters
     ----------
-    foreign : Foreign
+    foreign : Sheet
     layout : FileLayout
     how : SeriesLayout
     file : str
@@ -126,7 +121,7 @@ def air_series(foreign: Foreign, layout: FileLayout, how: SeriesLayout, file: st
         If a time or a number cannot be read, or one time has two pressures.
     """
     cells = foreign.column(how.column)
-    keep = ~flags(pc.is_in(cells, pa.array([*how.no_value, ""], pa.string())))
+    keep = ~flag_array(pc.is_in(cells, pa.array([*how.no_value, ""], pa.string())))
     lines, kept = foreign.lines[keep], pa.array(keep)
     digits, bad = number_cells(cells.filter(kept), layout.decimal, f"a number of {how.unit}")
     times = moments({name: foreign.column(name).filter(kept) for name in how.time.named}, how.time, layout.decimal)

@@ -16,32 +16,19 @@ import re
 import sys
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
 import numpy as np
-import pyarrow as pa
-from numpy.typing import NDArray
 
 from stillwell.intake.limits import LONGEST_LINE, MOST_COLUMNS, MOST_TABLE_ROWS
 from stillwell.intake.problem_collector import CannotRead
 from stillwell.intake.readers.fast_csv import AT_ONCE, Lines, quick_columns, without_blank_rows
 from stillwell.intake.readers.quoted_csv import numbered_rows, text_columns
+from stillwell.intake.readers.sheet import Sheet
 
 DELIMITERS = (",", ";", "\t")
 WORDS = {",": "comma", ";": "semicolon", "\t": "tab"}
 _LINE = re.compile(rb"[^\r\n]+")
 _MARKS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16", b"PK\x03\x04": "a zip or workbook"}
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """A table of text: one array per column, and the line each row began on."""
-
-    header: tuple[str, ...]
-    cells: tuple[pa.StringArray, ...]
-    lines: NDArray[np.int64]
-    delimiter: str = ","
-    remarks: tuple[str, ...] = ()
 
 
 def read_csv(data: bytes) -> Sheet:
@@ -69,10 +56,10 @@ def read_csv(data: bytes) -> Sheet:
     if not first:
         raise CannotRead("a header line", "an empty file")
     delimiter = max(DELIMITERS, key=first.count)
-    remarks = () if delimiter == "," else (f"cells are separated by {WORDS[delimiter]}s",)
+    notes = () if delimiter == "," else (f"cells are separated by {WORDS[delimiter]}s",)
     if first.count(delimiter) >= MOST_COLUMNS:
         raise CannotRead(f"at most {MOST_COLUMNS} columns", f"{first.count(delimiter) + 1}", 1)
-    return _read_lines(data, delimiter, remarks) or _read_quoted(data, delimiter, remarks)
+    return _read_lines(data, delimiter, notes) or _read_quoted(data, delimiter, notes)
 
 
 def check_lines(data: bytes, most: int = MOST_TABLE_ROWS) -> None:
@@ -140,7 +127,7 @@ def _is_utf8(data: bytes) -> bool:
     return True
 
 
-def _read_lines(data: bytes, delimiter: str, remarks: tuple[str, ...]) -> Sheet | None:
+def _read_lines(data: bytes, delimiter: str, notes: tuple[str, ...]) -> Sheet | None:
     """Read a file whose rows are lines; None where some are not, which ``_read_quoted`` reads or refuses."""
     body = data.removeprefix(codecs.BOM_UTF8)
     if b"\r" in body:
@@ -153,14 +140,11 @@ def _read_lines(data: bytes, delimiter: str, remarks: tuple[str, ...]) -> Sheet 
     if not any(name.strip() for name in names):
         return None
     header = checked_header(names)
-    keep = ~lines.empty()
-    keep[: head + 1] = False
-    at = np.flatnonzero(keep) + 1
-    cells = quick_columns(lines.select(keep), at.size, len(header), delimiter)
-    if cells is None or len(cells) != len(header):
+    rows = quick_columns(lines, np.arange(len(lines)) > head, len(header), delimiter)
+    if rows is None or len(rows[0]) != len(header):
         return None
-    columns, at = without_blank_rows(cells, at)
-    return Sheet(header, tuple(columns), at, delimiter, remarks)
+    columns, at = without_blank_rows(*rows)
+    return Sheet(header, tuple(columns), at, delimiter, notes)
 
 
 def _names(header: str, delimiter: str) -> list[str]:
@@ -171,7 +155,7 @@ def _names(header: str, delimiter: str) -> list[str]:
         return []
 
 
-def _read_quoted(data: bytes, delimiter: str, remarks: tuple[str, ...]) -> Sheet:
+def _read_quoted(data: bytes, delimiter: str, notes: tuple[str, ...]) -> Sheet:
     """Read a file whose quoted cells may hold delimiters and line ends."""
     text = io.TextIOWrapper(io.BytesIO(data), "utf-8-sig", newline="")
     rows = numbered_rows(text, delimiter, range(1, sys.maxsize))
@@ -182,7 +166,7 @@ def _read_quoted(data: bytes, delimiter: str, remarks: tuple[str, ...]) -> Sheet
     header = checked_header(first)
     lines: list[int] = []
     cells = text_columns(_of_width(filled, len(header), delimiter, lines), len(header))
-    return Sheet(header, tuple(cells), np.array(lines, dtype=np.int64), delimiter, remarks)
+    return Sheet(header, tuple(cells), np.array(lines, dtype=np.int64), delimiter, notes)
 
 
 def _of_width(

@@ -85,28 +85,34 @@ def places_of(data: bytes, code: int) -> NDArray[np.int64]:
     return np.concatenate([np.zeros(0, dtype=np.int64), *parts])
 
 
-def quick_columns(body: bytes, rows: int, names: int, delimiter: str) -> Sequence[pa.StringArray] | None:
+def quick_columns(
+    lines: Lines, keep: NDArray[np.bool_], names: int, delimiter: str
+) -> tuple[Sequence[pa.StringArray], NDArray[np.int64]] | None:
     """Read rows that are lines.
 
     Parameters
     ----------
-    body : bytes
-        UTF-8, without a header and without empty lines.
-    rows, names : int
-        How many lines there are and how many columns the header names.
+    lines : Lines
+    keep : bool array
+        Lines that may be rows, which those without a character are not.
+    names : int
+        How many columns the header names.
     delimiter : str
 
     Returns
     -------
-    sequence of string array, or None
+    (sequence of string array, int array), or None
         Cells without outer spaces, of as many columns as the header names or more, where every row has as many more;
-        None where a row has another number of cells, or where quotes stand otherwise than around whole cells of one
-        line.
+        and the line of each row, counted from 1. None where a row has another number of cells, or where quotes stand
+        otherwise than around whole cells of one line.
     """
+    keep = keep & ~lines.empty()
+    count = int(keep.sum())
+    body = lines.select(keep)
     if not delimiter.isascii() or not _plain_quotes(body, ord(delimiter)):
         return None
-    if not rows:
-        return [pa.array([], pa.string())] * names
+    if not count:
+        return [pa.array([], pa.string())] * names, np.flatnonzero(keep)
     first = body[: body.find(b"\n") if b"\n" in body else len(body)]
     width = max(names, first.count(delimiter.encode()) + 1) if b'"' not in first else names
     odd: list[int] = []
@@ -127,7 +133,7 @@ def quick_columns(body: bytes, rows: int, names: int, delimiter: str) -> Sequenc
         )
     except pa.ArrowInvalid:
         return None
-    if odd or table.num_rows != rows:
+    if odd or table.num_rows != count:
         return None
     columns = list(table.columns)[::-1]
     spaced = not body.isascii() or any(code in body for code in SPACES if code != ord(delimiter))
@@ -136,7 +142,7 @@ def quick_columns(body: bytes, rows: int, names: int, delimiter: str) -> Sequenc
     del table, body
     cells = [_whole(columns, spaced) for _ in labels]
     give_back(size)
-    return cells
+    return cells, np.flatnonzero(keep) + 1
 
 
 def without_blank_rows(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import re
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time
 from typing import Any
@@ -13,8 +12,10 @@ import pyarrow as pa
 
 from stillwell.intake.limits import MOST_COLUMNS, MOST_ROWS
 from stillwell.intake.problem_collector import CannotRead
-from stillwell.intake.readers.csv_text import Sheet, checked_header
+from stillwell.intake.readers.csv_text import checked_header
+from stillwell.intake.readers.sheet import Sheet
 from stillwell.intake.readers.workbook_parts import SHEETS, Merged, Part, check_parts
+from stillwell.intake.values.wall_times import STATED_OFFSET
 from stillwell.schemas import DEPOSIT_TABLES
 from stillwell.schemas.derive import columns as columns_of
 
@@ -24,7 +25,6 @@ EXAMPLE = "example"
 """How the names of sheets begin that show how a table is filled in."""
 OFFSET = "offset"
 """Sheet of one cell under its header: the offset from UTC that date cells of the workbook are in."""
-_OFFSET = re.compile(r"Z|[+-](0[0-9]|1[0-4]):[0-5][0-9]")
 
 
 def read_workbook(data: bytes) -> list[tuple[str, Sheet | CannotRead]]:
@@ -89,7 +89,7 @@ def _offset(sheet: Any) -> str:
 
 def is_offset(text: str) -> bool:
     """Say whether a text is an offset from UTC as the sheet ``offset`` holds it."""
-    return _OFFSET.fullmatch(text) is not None
+    return text == "Z" or STATED_OFFSET.fullmatch(text) is not None
 
 
 def _plain(name: str) -> str:

@@ -15,7 +15,16 @@ from numpy.typing import NDArray
 from stillwell.intake.problem_collector import CannotRead
 from stillwell.intake.values.constant import missing, repeated
 from stillwell.intake.values.units import Unit, converted
-from stillwell.intake.values.wall_times import DAY_US, ISO, MINUTE_US, microseconds, read_walls
+from stillwell.intake.values.wall_times import (
+    DAY_US,
+    FIRST_YEAR,
+    ISO,
+    LAST_YEAR,
+    MINUTE_US,
+    microseconds,
+    offset_text,
+    read_walls,
+)
 from stillwell.schemas.base import Column
 
 NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?$"
@@ -24,8 +33,6 @@ OFFSET = r"(Z|z|[+-][0-9]{2}:?[0-9]{2}|[+-][0-9]{2})$"
 TRUE, FALSE = ("true", "yes", "1"), ("false", "no", "0")
 _TIME = re.compile(r"[0-9]{4}-?[0-9]{2}-?[0-9]{2}[T ][0-9]{2}(:?[0-9]{2}(:?[0-9]{2}([.,][0-9]+)?)?)?" + OFFSET)
 _LATE = timedelta(hours=14)
-FIRST_YEAR, LAST_YEAR = 1700, 2200
-"""Nobody gauged a river before; what says it was done after is a slip of the pen, and no calendar carries it."""
 _NOT_TEXT = r"[\x00-\x08\x0B\x0C\x0E-\x1F\x7F-\x9F\x{202A}-\x{202E}\x{2066}-\x{2069}]"
 _NOT_CODE = (
     r"[\p{Cc}\p{Zl}\p{Zp}\x{AD}\x{61C}\x{200B}\x{200E}\x{200F}\x{202A}-\x{202E}\x{2060}-\x{206F}\x{FEFF}]"
@@ -82,12 +89,18 @@ def each_once(cells: pa.StringArray, read: Callable[[pa.StringArray], tuple[pd.S
     return values.take(place).reset_index(drop=True), bad[place]
 
 
-def numbers(cells: pa.StringArray, unit: Unit | None, mark: str) -> tuple[NDArray[np.float64], Bad]:
-    """Read numbers in SI; NaN where blank or no number."""
-    if mark == ",":
-        cells = pc.replace_substring(cells, ",", ".")
-    good = pc.match_substring_regex(cells, NUMBER)
-    bad = _flags(pc.invert(pc.or_(good, pc.equal(cells, ""))))
+def with_point(cells: pa.StringArray, mark: str) -> tuple[pa.StringArray, pa.BooleanArray]:
+    """Write numbers with a decimal point; also say which cells are numbers written with the mark."""
+    if mark == ".":
+        return cells, pc.match_substring_regex(cells, NUMBER)
+    plain = pc.replace_substring(cells, mark, ".")
+    return plain, pc.and_(pc.match_substring_regex(plain, NUMBER), pc.invert(pc.match_substring(cells, ".")))
+
+
+def numbers(cells: pa.StringArray, unit: Unit | None) -> tuple[NDArray[np.float64], Bad]:
+    """Read numbers with a decimal point in SI; NaN where blank or no number."""
+    cells, good = with_point(cells, ".")
+    bad = flag_array(pc.invert(pc.or_(good, pc.equal(cells, ""))))
     plain = pc.if_else(good, cells, None)
     if unit is None:
         values = pc.cast(pc.replace_substring_regex(plain, r"^\+", ""), pa.float64())
@@ -103,7 +116,7 @@ def numbers(cells: pa.StringArray, unit: Unit | None, mark: str) -> tuple[NDArra
 def counts(cells: pa.StringArray) -> tuple[pd.Series, Bad]:
     """Read whole numbers; missing where blank or none."""
     good = pc.match_substring_regex(cells, COUNT)
-    bad = _flags(pc.invert(pc.or_(good, pc.equal(cells, ""))))
+    bad = flag_array(pc.invert(pc.or_(good, pc.equal(cells, ""))))
     whole = pc.replace_substring_regex(pc.if_else(good, cells, None), r"\..*$", "")
     values = pc.cast(pc.replace_substring_regex(whole, r"^\+", ""), pa.int64())
     return pd.Series(values.to_pandas(types_mapper={pa.int64(): pd.Int64Dtype()}.get)), bad
@@ -113,9 +126,9 @@ def flags(cells: pa.StringArray) -> tuple[pd.Series, Bad]:
     """Read true or false; missing where blank or neither."""
     low = pc.utf8_lower(cells)
     yes, no = pc.is_in(low, pa.array(TRUE)), pc.is_in(low, pa.array(FALSE))
-    bad = _flags(pc.invert(pc.or_(pc.or_(yes, no), pc.equal(cells, ""))))
-    values = pd.Series(_flags(yes), dtype="boolean")
-    return values.mask(~_flags(yes) & ~_flags(no)), bad
+    bad = flag_array(pc.invert(pc.or_(pc.or_(yes, no), pc.equal(cells, ""))))
+    values = pd.Series(flag_array(yes), dtype="boolean")
+    return values.mask(~flag_array(yes) & ~flag_array(no)), bad
 
 
 def texts(cells: pa.StringArray, column: Column) -> tuple[pd.Series, Bad]:
@@ -134,7 +147,7 @@ def _strange(cells: pa.StringArray, column: Column) -> Bad:
         return np.zeros(len(cells), dtype=bool)
     long = pc.greater(pc.utf8_length(cells), column.longest)
     never = _NOT_TEXT if column.text == "words" else _NOT_CODE
-    return _flags(pc.or_(long, pc.match_substring_regex(cells, never)))
+    return flag_array(pc.or_(long, pc.match_substring_regex(cells, never)))
 
 
 def times(cells: pa.StringArray) -> tuple[pd.Series, pd.Series, Bad]:
@@ -147,14 +160,14 @@ def times(cells: pa.StringArray) -> tuple[pd.Series, pd.Series, Bad]:
     wall, minutes, known = read_walls(cells, ISO)
     known &= (wall >= _FIRST_US) & (wall < _END_US)
     utc = wall - minutes * MINUTE_US
-    left = np.flatnonzero(~known & _flags(pc.not_equal(cells, "")))
+    left = np.flatnonzero(~known & flag_array(pc.not_equal(cells, "")))
     coded = cells.take(pa.array(left)).dictionary_encode()
     read = np.array([_moment(text) for text in coded.dictionary.to_pylist()], dtype=np.int64).reshape(-1, 3)
     utc[left], minutes[left], known[left] = read[coded.indices.to_numpy()].T
     bad = np.zeros(len(cells), dtype=bool)
     bad[left] = ~known[left]
     offsets, place = np.unique(minutes, return_inverse=True)
-    words = pa.array([f"{'-' if m < 0 else '+'}{abs(m) // 60:02d}:{abs(m) % 60:02d}" for m in offsets.tolist()])
+    words = pa.array([offset_text(m) for m in offsets.tolist()])
     given = words.take(pa.array(place, mask=~known)) if len(words) else words
     moments = pd.DatetimeIndex(np.where(known, utc, 0).view("datetime64[us]"), tz="UTC")
     return pd.Series(moments).mask(~known), pd.Series(given.to_pandas(), dtype="str"), bad
@@ -176,5 +189,6 @@ def _moment(text: str) -> tuple[int, int, bool]:
     return utc, round(offset.total_seconds() / 60), True
 
 
-def _flags(values: pa.BooleanArray) -> Bad:
+def flag_array(values: pa.BooleanArray) -> Bad:
+    """Turn flags into an array that can be written to."""
     return np.array(values.to_numpy(zero_copy_only=False), dtype=bool)

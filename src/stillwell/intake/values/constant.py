@@ -7,11 +7,10 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-AT_ONCE = 2**16
-"""Rows of one text that are written out; a longer column is made of the same rows again and again."""
+from stillwell.intake.values.one_value import AT_ONCE, chunks, only_value
+
 FEW = 16
 """Texts of which each has pieces of its own; a column of many pieces is slow to work with."""
 
@@ -51,40 +50,8 @@ def repeated(words: list[str], sizes: list[int]) -> pd.Series[str]:
     if len(words) > FEW:
         whole = cells.take(pa.array(np.repeat(np.arange(len(words)), sizes)))
         return pd.Series(_text([whole]), copy=False)
-    parts = (_chunks(cells.slice(i, 1), size) for i, size in enumerate(sizes))
+    parts = (chunks(cells.slice(i, 1), size) for i, size in enumerate(sizes))
     return pd.Series(_text([chunk for part in parts for chunk in part]), copy=False)
-
-
-def only_value(values: pd.Series | pa.ChunkedArray) -> pa.Array | None:
-    """Return the one value that every cell of a column of texts holds, as an array of length 1.
-
-    Parameters
-    ----------
-    values : Series of str, or chunked array
-
-    Returns
-    -------
-    Array or None
-        None where there are several, none, or the column is none of text.
-    """
-    if isinstance(values, pd.Series):
-        if not isinstance(values.dtype, pd.StringDtype) or values.dtype.storage != "pyarrow":
-            return None
-        whole = pa.array(values.array)
-        values = whole if isinstance(whole, pa.ChunkedArray) else pa.chunked_array([whole])
-    if not len(values) or not (pa.types.is_large_string(values.type) or pa.types.is_string(values.type)):
-        return None
-    first = values.slice(0, 1).combine_chunks()
-    if values.null_count:
-        return first if values.null_count == len(values) else None
-    seen = set()
-    for piece in values.chunks:
-        # pieces that share their memory are looked at once
-        where = (*(0 if part is None else part.address for part in piece.buffers()), piece.offset, len(piece))
-        if where not in seen and not pc.all(pc.equal(piece, first[0]), min_count=0).as_py():
-            return None
-        seen.add(where)
-    return first
 
 
 def taken(rows: pd.DataFrame, which: NDArray[np.bool_] | NDArray[np.int64]) -> pd.DataFrame:
@@ -109,7 +76,7 @@ def taken(rows: pd.DataFrame, which: NDArray[np.bool_] | NDArray[np.int64]) -> p
         if cell is None:
             out[name] = values.array.take(place)
         else:
-            out[name] = _text(_chunks(cell.cast(pa.large_string()), place.size))
+            out[name] = _text(chunks(cell.cast(pa.large_string()), place.size))
     return pd.DataFrame(out, index=rows.index[place], copy=False)
 
 
@@ -137,16 +104,6 @@ def distinct(rows: pd.DataFrame, names: Sequence[str]) -> list[tuple[str, ...]]:
     return list(several.itertuples(index=False, name=None))
 
 
-def spread(cell: pa.Array, count: int) -> pa.ChunkedArray:
-    """Write one value out for some rows, in pieces that share their memory."""
-    return pa.chunked_array(_chunks(cell, count), cell.type)
-
-
-def _chunks(cell: pa.Array, count: int) -> list[pa.Array]:
-    whole = cell.take(pa.array(np.zeros(min(count, AT_ONCE), dtype=np.int64)))
-    return [whole] * (count // AT_ONCE) + ([whole.slice(0, count % AT_ONCE)] if count % AT_ONCE else [])
-
-
 def _text(chunks: list[pa.Array]) -> pd.api.extensions.ExtensionArray:
     return pd.array(pa.chunked_array(chunks, pa.large_string()), dtype="str")
 
@@ -164,7 +121,7 @@ def _no_times(count: int) -> pd.DatetimeIndex:
 
 
 _MISSING: dict[str, Callable[[int], object]] = {
-    "text": lambda count: _text(_chunks(pa.nulls(1, pa.large_string()), count)),
+    "text": lambda count: _text(chunks(pa.nulls(1, pa.large_string()), count)),
     "number": lambda count: np.broadcast_to(np.nan, count),
     "count": _no_counts,
     "flag": _no_flags,

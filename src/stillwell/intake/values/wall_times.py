@@ -28,6 +28,10 @@ ADJACENT = re.compile(r"%[A-Za-z]%[A-Ya-y]")
 AT_ONCE = 2**17
 """Rows read at once, so that what is needed in between does not grow with a file."""
 DAY_US, MINUTE_US = 86_400_000_000, 60_000_000
+FIRST_YEAR, LAST_YEAR = 1700, 2200
+"""Nobody gauged a river before; what says it was done after is a slip of the pen, and no calendar carries it."""
+STATED_OFFSET = re.compile(r"[+-](0[0-9]|1[0-4]):[0-5][0-9]")
+"""An offset from UTC as a map or a workbook states it for all its times."""
 _ONE_OR_TWO = MappingProxyType(
     {
         **dict.fromkeys("mdHIMS", "[0-9]{1,2}"),
@@ -144,6 +148,11 @@ def microseconds(moment: datetime) -> int:
     """Count the microseconds since 1970 on a clock, whatever its offset."""
     delta = moment.replace(tzinfo=None) - datetime(1970, 1, 1)
     return delta.days * DAY_US + delta.seconds * 1_000_000 + delta.microseconds
+
+
+def offset_text(minutes: int) -> str:
+    """Write an offset from UTC as +02:00."""
+    return f"{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
 
 
 def _days(groups: Mapping[str, pa.Array], years_from: int) -> tuple[Ints, Flags]:

@@ -11,7 +11,8 @@ from typing import Any
 import pandas as pd
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.revisions.reviews import newest_rows
+from stillwell.archive.at_commit import recorded_by
+from stillwell.archive.tables.current_rows import newest_rows
 from stillwell.reading.printed.commit_contents import check_rows, earlier_rows, taken_rows
 from stillwell.reading.printed.json_values import rows_of
 from stillwell.reading.printed.rendering import rendered_after
@@ -128,12 +129,13 @@ def gauging_document(archive: Archive, gauging_id: str, as_of: Any = None, *, re
         If the archive holds no such gauging.
     """
     known, standing = gauging_rows_known(archive, gauging_id, as_of)
-    by_then = known if as_of is None else known[known["recorded_at"] <= pd.Timestamp(as_of)]
-    sheets = [_sheet(archive, row) for _, row in newest_rows(by_then).iterrows()] if revisions else []
+    then = archive.at(as_of)
+    by_then = recorded_by(known, as_of)
+    sheets = [_sheet(then, row) for _, row in newest_rows(by_then).iterrows()] if revisions else []
     columns = ["revision", "status", "candidate", "discharge_m3_s", "recorded_at", "revision_reason", "deposit"]
     return {
         "gauging_id": gauging_id,
-        "standing": _sheet(archive, standing.iloc[0]) if len(standing) else None,
+        "standing": _sheet(then, standing.iloc[0]) if len(standing) else None,
         "sheets": sheets,
         "revisions": rows_of(known.sort_values(["revision", "recorded_at"])[columns]),
         "caution": CAUTION,

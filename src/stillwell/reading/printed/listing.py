@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-
 import pyarrow as pa
 
 from stillwell.archive.archive import Archive
@@ -34,16 +32,16 @@ LISTS = {
 """One question per list; ``{where}`` is filled where a site can be named. Commits are told by the ledger."""
 
 
-def listing(archive: Archive, what: str, site: str | None = None, as_of: datetime | None = None) -> pa.Table:
+def listing(archive: Archive, what: str, site: str | None = None) -> pa.Table:
     """List what an archive holds.
 
     Parameters
     ----------
     archive : Archive
+        As it stands, or as it stood at a moment.
     what : str
         A name of ``LISTS``.
     site : str, optional
-    as_of : datetime, optional
 
     Returns
     -------
@@ -59,14 +57,14 @@ def listing(archive: Archive, what: str, site: str | None = None, as_of: datetim
         msg = f"expected one of {', '.join(LISTS)}{narrowed}; found {what!r}"
         raise QueryError(msg)
     if what == "commits":
-        return _commits(archive, as_of)
+        return _commits(archive)
     where = "" if site is None else "WHERE site = '" + site.replace("'", "''") + "'"
-    return ask(archive, LISTS[what].format(where=where), as_of)
+    return ask(archive, LISTS[what].format(where=where))
 
 
-def _commits(archive: Archive, as_of: datetime | None) -> pa.Table:
+def _commits(archive: Archive) -> pa.Table:
     """List the commits, those without a deposit too: derivations, recomputations, compactions."""
-    entries = [e for e in archive.ledger.entries() if as_of is None or e.recorded_at <= as_of]
+    entries = archive.ledger.entries()[: archive.number]
 
     def counted(name: str) -> list[int]:
         return [sum(int(note.get(name, 0)) for note in entry.deposits) for entry in entries]

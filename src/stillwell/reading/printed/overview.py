@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.tables.current_rows import GAUGING, standing_rows
 from stillwell.reading.printed.nearest import known_sites
 from stillwell.reading.printed.text import time_text
 
@@ -24,8 +23,7 @@ def overview_text(archive: Archive) -> str:
     ArchiveDamaged
         If what is read is not as it was written.
     """
-    rows = archive.read("gaugings", columns=[*GAUGING, "recorded_at", "status", "site", "started_at"])
-    stand = standing_rows("gaugings", rows, rows)
+    stand = archive.standing("gaugings", columns=["started_at"])
     span = f" from {stand['started_at'].min():%Y-%m-%d} to {stand['started_at'].max():%Y-%m-%d}" if len(stand) else ""
     head = archive.ledger.head()
     last = f", the last on {time_text(head.recorded_at)}" if head else ""

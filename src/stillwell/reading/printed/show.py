@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.at_commit import recorded_by
 from stillwell.archive.ledger.moved_gaugings import sites_named
-from stillwell.archive.revisions.reviews import newest_rows
+from stillwell.archive.tables.current_rows import newest_rows
 from stillwell.errors import QueryError
 from stillwell.hydrometry.gauging.uncertainty_in_use import standard_uncertainty
 from stillwell.number_words import within
@@ -69,16 +70,17 @@ def show_gauging(archive: Archive, gauging_id: str, as_of: Any = None, *, revisi
         If the archive holds no such gauging.
     """
     known, standing = gauging_rows_known(archive, gauging_id, as_of)
+    then = archive.at(as_of)
     parts = [_headline(gauging_id, standing)]
     if revisions:
-        by_then = known if as_of is None else known[known["recorded_at"] <= pd.Timestamp(as_of)]
+        by_then = recorded_by(known, as_of)
         for _, row in newest_rows(by_then).iterrows():
             parts += [
                 f"---- revision {row['revision']}, {row['status']}: {row['revision_reason']}",
-                *_sheet(archive, row),
+                *_sheet(then, row),
             ]
     elif len(standing):
-        parts += _sheet(archive, standing.iloc[0])
+        parts += _sheet(then, standing.iloc[0])
     parts += [_revisions(known), CAUTION]
     return "\n\n".join(part for part in parts if part)
 
@@ -98,7 +100,7 @@ def gauging_rows_known(archive: Archive, gauging_id: str, as_of: Any = None) -> 
     if known.empty:
         msg = f"expected the id of a gauging in this archive, found {gauging_id!r}"
         raise QueryError(msg)
-    standing = archive.standing("gaugings", sites=sites, as_of=as_of)
+    standing = archive.at(as_of).standing("gaugings", sites=sites)
     return known, standing[standing["gauging_id"] == gauging_id]
 
 

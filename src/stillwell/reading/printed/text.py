@@ -8,7 +8,7 @@ import json
 import math
 import re
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
 
@@ -47,7 +47,7 @@ def as_table(rows: Sequence[dict[str, Any]], headings: Sequence[str]) -> str:
 
 def answer_as_table(table: pa.Table) -> str:
     """Lay an answer out in columns for a person."""
-    return as_table(table.to_pylist(), table.column_names)
+    return as_table(_rows(table), table.column_names)
 
 
 def as_csv(table: pa.Table) -> str:
@@ -55,16 +55,29 @@ def as_csv(table: pa.Table) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(_harmless(name) for name in table.column_names)
-    columns = [[_plain(value) for value in column.to_pylist()] for column in table.columns]
+    columns = [[_plain(value) for value in _values(column)] for column in table.columns]
     writer.writerows(zip(*columns, strict=True))
     return out.getvalue()
 
 
 def as_json(table: pa.Table) -> str:
     """Write an answer as a JSON array of row objects; missing is null."""
-    return json.dumps(
-        [{k: _jsonable(v) for k, v in row.items()} for row in table.to_pylist()], ensure_ascii=False, indent=1
-    )
+    return json.dumps([{k: _jsonable(v) for k, v in row.items()} for row in _rows(table)], ensure_ascii=False, indent=1)
+
+
+def _rows(table: pa.Table) -> list[dict[str, Any]]:
+    columns = [_values(column) for column in table.columns]
+    return [dict(zip(table.column_names, cells, strict=True)) for cells in zip(*columns, strict=True)]
+
+
+def _values(column: pa.ChunkedArray) -> list[Any]:
+    """Return the values of a column; Arrow would import pandas to give a time its zone."""
+    kind = column.type
+    if not pa.types.is_timestamp(kind) or kind.tz != "UTC" or kind.unit == "ns":
+        values: list[Any] = column.to_pylist()
+        return values
+    times = column.cast(pa.timestamp(kind.unit)).to_pylist()
+    return [None if time is None else time.replace(tzinfo=UTC) for time in times]
 
 
 def time_text(value: datetime) -> str:

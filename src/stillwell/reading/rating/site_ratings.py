@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
 
 import numpy as np
 import pandas as pd
@@ -22,14 +21,14 @@ def otherwise_of(policy: Policy) -> Otherwise:
     return Otherwise(policy.value("rating_uncertainty_pct") / 100, policy.value("shift_uncertainty_m"))
 
 
-def archive_ratings(archive: Archive, site: str, policy: Policy, as_of: datetime | None = None) -> list[Rated]:
+def archive_ratings(archive: Archive, site: str, policy: Policy) -> list[Rated]:
     """Read the ratings of a site in the order they hold; none where the archive has no tables of them."""
     if not set(TABLES) <= set(archive.tables()):
         return []
-    ratings = archive.standing("ratings", [site], as_of)
+    ratings = archive.standing("ratings", [site])
     if ratings.empty:
         return []
-    segments, shifts = (archive.standing(name, None, as_of) for name in TABLES[1:])
+    segments, shifts = (archive.standing(name) for name in TABLES[1:])
     return ratings_of(ratings, segments, shifts, site, otherwise_of(policy))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -104,6 +104,22 @@ def selected_files(
     footers = _each(lambda file: _opened(archive.root / file.path, file, wanted), files)
     narrowed = [_narrowed(one, spans) for one in footers]
     return [one for one in narrowed if one.groups]
+
+
+def settled(columns: Collection[str], files: Sequence[SelectedFile]) -> bool:
+    """Return whether every row stands, by the footers alone: no status, and no key has more than one revision.
+
+    Parameters
+    ----------
+    columns : collection of str
+        Of the table.
+    files : sequence of SelectedFile
+        All that hold rows asked for.
+    """
+    if "revision" not in columns:
+        return True
+    ranges = [file.range("revision") for file in files]
+    return "status" not in columns and all(one is not None and one[1] == 1 for one in ranges)
 
 
 def _year_may_lie(file: ListedFile, spans: Sequence[Span]) -> bool:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from difflib import get_close_matches
 from typing import Any
 
@@ -32,7 +31,6 @@ class Question:
     of_gauging: Mapping[str, tuple[Any, ...]] | None = None
     """Allowed values by column of ``gaugings``, for a table whose rows belong to gaugings."""
     columns: tuple[str, ...] | None = None
-    as_of: datetime | None = None
     revisions: bool = False
 
     @property
@@ -62,7 +60,6 @@ def question(
     gaugings: Described | None,
     sites: Iterable[str],
     given: Arguments,
-    as_of: datetime | None,
     revisions: bool,
 ) -> Question:
     """Check arguments and make a question of them.
@@ -75,7 +72,6 @@ def question(
     sites : iterable of str
         The sites of the archive.
     given : Arguments
-    as_of : datetime or None
     revisions : bool
 
     Returns
@@ -97,7 +93,6 @@ def question(
         where=where,
         of_gauging=of_gauging,
         columns=_columns(table, given.columns),
-        as_of=as_of,
         revisions=revisions,
     )
 

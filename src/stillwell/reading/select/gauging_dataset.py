@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Callable
 from typing import Any
 
 import netCDF4
@@ -12,25 +12,30 @@ import xarray as xr
 from xarray.backends import NetCDF4DataStore
 
 from stillwell.archive.archive import Archive
-from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.netcdf.arrays import NEEDED, laid_out
 from stillwell.archive.netcdf.gaugings import gaugings_netcdf
-from stillwell.archive.revisions.reviews import newest_rows
-from stillwell.archive.tables.current_rows import standing_rows
+from stillwell.archive.tables.current_rows import described_last, newest_rows, standing_rows
 from stillwell.errors import QueryError
-from stillwell.reading.policy import policy_by
+from stillwell.reading.policy import default_policy_text, policy_in_force
+from stillwell.reading.select.described import Described
+from stillwell.reading.select.filters import Question
+from stillwell.reading.select.rows import answer
 
 
-def gauging_dataset(archive: Archive, gauging_id: str, revision: int | None, as_of: datetime | None) -> xr.Dataset:
+def gauging_dataset(
+    archive: Archive, described: Callable[[str], Described], gauging_id: str, revision: int | None
+) -> xr.Dataset:
     """Lay one gauging out as a dataset.
 
     Parameters
     ----------
     archive : Archive
+        As it stands, or as it stood at a moment.
+    described : callable
+        Gives its description of a table.
     gauging_id : str
     revision : int or None
         The one that stands when None.
-    as_of : datetime or None
 
     Returns
     -------
@@ -42,11 +47,20 @@ def gauging_dataset(archive: Archive, gauging_id: str, revision: int | None, as_
     QueryError
         If there is no such gauging or revision, or none stands.
     """
-    row = _row(archive, gauging_id, revision, as_of)
+    row = _row(archive, described("gaugings"), gauging_id, revision)
     site, number = str(row["site"].iloc[0]), int(row["revision"].iloc[0])
-    tables = {name: _beside(archive, name, site, gauging_id, number, as_of) for name in NEEDED}
+    where = {"gauging_id": (gauging_id,), "revision": (number,)}
+    tables = {
+        name: answer(
+            archive,
+            Question(described(name), where=where, columns=columns, revisions=True),
+            described("gaugings"),
+        )
+        for name, columns in NEEDED.items()
+    }
     (rows,) = laid_out(row, **tables)
-    data = gaugings_netcdf(rows, _register(archive, site, as_of), _office(archive, as_of))
+    office = policy_in_force(archive, None, default_policy_text())[0].office
+    data = gaugings_netcdf(rows, _register(archive, site), office)
     with netCDF4.Dataset("gauging", memory=data) as file:
         made = xr.open_dataset(_stored(file)).load()
     if "row_size" in made:
@@ -65,17 +79,11 @@ def _stored(file: netCDF4.Dataset) -> Any:
     return NetCDF4DataStore(file)  # type: ignore[no-untyped-call]
 
 
-def _row(archive: Archive, gauging_id: str, revision: int | None, as_of: datetime | None) -> pd.DataFrame:
-    sites = archive.related(list(sites_named(pd.Series([gauging_id], dtype="str")).dropna()))
-    rows = archive.read("gaugings", sites)
-    rows = rows[rows["gauging_id"] == gauging_id]
-    if rows.empty:
-        msg = f"expected the id of a gauging in this archive, found {gauging_id!r}; gaugings() names them in gauging_id"
-        raise QueryError(msg)
-    rows = rows if as_of is None else rows[rows["recorded_at"] <= pd.Timestamp(as_of)]
+def _row(archive: Archive, gaugings: Described, gauging_id: str, revision: int | None) -> pd.DataFrame:
+    rows = answer(archive, Question(gaugings, where={"gauging_id": (gauging_id,)}, revisions=True), gaugings)
     newest = newest_rows(rows)
     if revision is None:
-        chosen = standing_rows("gaugings", rows, rows)
+        chosen = standing_rows("gaugings", rows)
         missing = "none of them stands: it was withdrawn, or recorded later than asked; name a revision to see it"
     else:
         chosen = newest[newest["revision"] == revision].reset_index(drop=True)
@@ -87,26 +95,10 @@ def _row(archive: Archive, gauging_id: str, revision: int | None, as_of: datetim
     return chosen
 
 
-def _beside(
-    archive: Archive, table: str, site: str, gauging_id: str, revision: int, as_of: datetime | None
-) -> pd.DataFrame:
-    rows = archive.read(table, [site], [*dict.fromkeys([*NEEDED[table], "revision", "recorded_at"])])
-    mine = (rows["gauging_id"] == gauging_id) & (rows["revision"] == revision)
-    if as_of is not None:
-        mine &= rows["recorded_at"] <= pd.Timestamp(as_of)
-    return rows.loc[mine, list(NEEDED[table])].reset_index(drop=True)
-
-
-def _register(archive: Archive, site: str, as_of: datetime | None) -> dict[str, Any]:
+def _register(archive: Archive, site: str) -> dict[str, Any]:
     """Return the newest description of a site."""
-    rows = archive.standing("sites", [site], as_of)
-    rows = rows[rows["site"] == site].sort_values("valid_from", na_position="first", kind="stable")
+    rows = described_last(archive.standing("sites", [site]))
     if rows.empty:
         msg = f"expected a row of the register for the site {site}, found none by then"
         raise QueryError(msg)
     return {str(name): value for name, value in rows.iloc[-1].to_dict().items()}
-
-
-def _office(archive: Archive, as_of: datetime | None) -> dict[str, str]:
-    known = "policies" in archive.tables()
-    return dict(policy_by(archive.standing("policies", as_of=as_of) if known else pd.DataFrame()).office)

@@ -54,7 +54,7 @@ def is_date(value: Moment) -> bool:
     return isinstance(value, date) and not isinstance(value, datetime)
 
 
-def recorded_by(value: Moment | None) -> datetime | None:
+def as_of_moment(value: Moment | None) -> datetime | None:
     """Read the moment of an as-of question; a day alone will not do, since much is recorded within one.
 
     Raises

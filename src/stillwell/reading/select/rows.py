@@ -8,19 +8,18 @@ from datetime import timedelta
 from itertools import pairwise
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.at_commit import recorded_by
 from stillwell.archive.ledger.moved_gaugings import sites_named
-from stillwell.archive.revisions.reviews import newest_rows
-from stillwell.archive.tables.current_rows import GAUGING, standing_rows
+from stillwell.archive.tables.current_rows import GAUGING, newest_rows, standing_rows
 from stillwell.archive.tables.table_files import as_frame, joined
 from stillwell.errors import QueryError
 from stillwell.reading.select.described import Described
-from stillwell.reading.select.files import SelectedFile, Span, read_parts, selected_files
+from stillwell.reading.select.files import SelectedFile, Span, read_parts, selected_files, settled
 from stillwell.reading.select.filters import Question
 from stillwell.reading.select.spans import EVER, Condition, fits, of_values
 
@@ -37,6 +36,7 @@ def answer(
     Parameters
     ----------
     archive : Archive
+        As it stands, or as it stood at a moment.
     question : Question
     gaugings : Described or None
         The archive's table of gaugings.
@@ -68,7 +68,7 @@ def answer(
     return rows.reset_index(drop=True)
 
 
-def pushed_down(question: Question) -> list[Span]:
+def pushed_down(archive: Archive, question: Question) -> list[Span]:
     """Return the spans that row groups can be ruled out by before it is known which rows are current.
 
     A row's time only rules it out early where it is part of the key: elsewhere a correction may have changed it.
@@ -78,50 +78,22 @@ def pushed_down(question: Question) -> list[Span]:
     early = time in table.key or "revision" not in table.columns
     if time is not None and early and table.columns[time].kind == "datetime":
         spans = [(c.column, *((c.value, None) if c.sign == ">=" else (None, c.value))) for c in question.in_time]
-    if question.as_of is not None and "recorded_at" in table.columns:
-        spans.append(("recorded_at", None, question.as_of + timedelta(microseconds=1)))
+    if archive.as_of is not None and "recorded_at" in table.columns:
+        spans.append(("recorded_at", None, archive.as_of + timedelta(microseconds=1)))
     return spans
-
-
-def settled(table: Described, files: Sequence[SelectedFile]) -> bool:
-    """Return whether every row stands, by the footers alone: no status, and no key has more than one revision."""
-    if "revision" not in table.columns:
-        return True
-    ranges = [file.range("revision") for file in files]
-    return "status" not in table.columns and all(one is not None and one[1] == 1 for one in ranges)
-
-
-def standing_of(table: Described, rows: pd.DataFrame) -> pd.DataFrame:
-    """Return the current rows of a table, comparing revisions only where there are several."""
-    time = table.time
-    if table.table == "gaugings":
-        # a row that is the only one of its gauging stands unless it was withdrawn
-        touched = rows["gauging_id"].duplicated(keep=False) | (rows["status"] == "withdrawn")
-    elif "status" in table.columns or time not in table.key:
-        return standing_rows(table.table, rows, rows, list(table.key))
-    else:
-        touched = rows[time].isin(rows.loc[rows["revision"] > 1, time])
-    apart = touched.to_numpy(dtype=bool)
-    if not apart.any():
-        return rows
-    mine = rows[apart].assign(_row=np.flatnonzero(apart))
-    stand = standing_rows(table.table, mine, mine, list(table.key))
-    keep = ~apart
-    keep[stand["_row"].to_numpy(dtype="int64")] = True
-    return rows[keep]
 
 
 def _independent_rows(archive: Archive, question: Question) -> pd.DataFrame:
     """Read a table whose rows belong to no gauging."""
-    table, spans = question.table, pushed_down(question)
+    table, spans = question.table, pushed_down(archive, question)
     files = selected_files(archive, table.table, question.sites, spans)
-    whole = question.revisions or settled(table, files)
+    whole = question.revisions or settled(table.columns, files)
     needed = [] if whole else [*table.key, "revision", "recorded_at"]
     early = {span[0] for span in spans}
     met = [*(c for c in question.in_time if c.column not in early), *of_values(question.where)]
     rows = _rows(table, files, [*question.named, *needed, *(c.column for c in met)], spans)
     if not whole:
-        rows = standing_of(table, rows)
+        rows = standing_rows(table.table, rows, key=table.key)
     return _meeting(rows, met)
 
 
@@ -139,9 +111,9 @@ def _gaugings(archive: Archive, question: Question) -> pd.DataFrame:
     needed = [*GAUGING, "recorded_at", "status", "site", *(c.column for c in met)]
     rows = _rows(table, files, [*question.named, *needed], [])
     _check_gaugings(rows, known)
-    rows = _recorded(rows, question)
+    rows = recorded_by(rows, archive.as_of)
     if not question.revisions:
-        rows = standing_of(table, rows)
+        rows = standing_rows(table.table, rows, key=table.key)
     if question.sites is not None:
         rows = rows[rows["site"].isin(set(question.sites))]
     return _meeting(rows, met)
@@ -152,7 +124,7 @@ def _rows_of_gaugings(archive: Archive, question: Question, gaugings: Described,
     where = dict(question.of_gauging or {})
     if "gauging_id" in (question.where or {}):
         where["gauging_id"] = (question.where or {})["gauging_id"]
-    spans, sites, revisions = pushed_down(question), question.sites, None
+    spans, sites, revisions = pushed_down(archive, question), question.sites, None
     filtered = bool(where) or bool(question.span)
     ids: list[Span] = []
     if filtered or not question.revisions:
@@ -180,7 +152,7 @@ def _revisions_asked_for(archive: Archive, question: Question, cache: GaugingsCa
         plain = replace(plain, columns=tuple(dict.fromkeys([*columns, *where])))
     if "gauging_id" in where:
         plain = replace(plain, where={"gauging_id": where["gauging_id"]})
-    key = (plain.sites, plain.as_of, plain.revisions, plain.columns)
+    key = (plain.sites, archive.as_of, plain.revisions, plain.columns)
     rows = cache.get(key) if plain.where is None else None
     if rows is None:
         rows = _gaugings(archive, plain)
@@ -292,10 +264,6 @@ def _cells(part: pa.Table, row: int, names: Sequence[str]) -> list[tuple[bool, A
     """Return the cells of a row so that they compare as they are sorted, with missing cells last."""
     values = [part[name][row].as_py() for name in names]
     return [(value is None, 0 if value is None else value) for value in values]
-
-
-def _recorded(rows: pd.DataFrame, question: Question) -> pd.DataFrame:
-    return rows if question.as_of is None else rows[rows["recorded_at"] <= pd.Timestamp(question.as_of)]
 
 
 def _sites_of(archive: Archive, gauging_ids: Sequence[str]) -> list[str]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from typing import Any, Protocol
 
 import numpy as np
@@ -17,15 +16,16 @@ from xarray.backends import BackendArray, BackendEntrypoint
 from xarray.core import indexing
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.at_commit import recorded_by
 from stillwell.archive.netcdf.arrays import variables_of
-from stillwell.archive.netcdf.series import newest_row
 from stillwell.archive.netcdf.wording import CONVENTIONS
+from stillwell.archive.tables.current_rows import described_last, standing_rows
 from stillwell.errors import QueryError
 from stillwell.reading.select.described import TRAIL, ColumnOf, Described
-from stillwell.reading.select.files import SelectedFile, read_part, selected_files
+from stillwell.reading.select.files import SelectedFile, read_part, selected_files, settled
 from stillwell.reading.select.filters import Arguments, Question, question
 from stillwell.reading.select.moments import Moment
-from stillwell.reading.select.rows import answer, pushed_down, settled, standing_of
+from stillwell.reading.select.rows import answer, pushed_down
 from stillwell.reading.select.spans import fits
 from stillwell.schemas.derive import UDUNITS, WITH_NETCDF, variable_attributes
 
@@ -65,7 +65,6 @@ def series_dataset(
     site: str,
     what: str,
     span: tuple[Moment | None, Moment | None],
-    as_of: datetime | None,
     parts: Mapping[str, str],
 ) -> xr.Dataset:
     """Lay a series out along time.
@@ -73,13 +72,13 @@ def series_dataset(
     Parameters
     ----------
     archive : Archive
+        As it stands, or as it stood at a moment.
     known : Describes
     site : str
     what : str
         Name of a table whose key holds site and time.
     span : pair of Moment or None
         Half-open.
-    as_of : datetime or None
     parts : mapping of str to str
         Which of several, by the other columns of the key.
 
@@ -98,13 +97,13 @@ def series_dataset(
     if wrong:
         msg = f"{what}: expected {' or '.join(others) or 'nothing'} to tell series apart; found {wrong[0]!r}"
         raise QueryError(msg)
-    question_ = question(table, None, known.known_sites, Arguments(site, *span), as_of, False)
+    question_ = question(table, None, known.known_sites, Arguments(site, *span), False)
     groups = _row_groups(archive, question_)
-    index = _index(question_, groups, others)
+    index = _index(archive, question_, groups, others)
     times = _one_series(index, question_, others, parts)
     where = _Where(groups, times["_group"].to_numpy("int32"), times["_row"].to_numpy("int32"))
     made = _lazily(_Laid(table, where, tuple(_moments(times[name]) for name in _shown(table)), others))
-    return made.assign_coords(_place(archive, known, site, as_of)).assign_attrs(_words(archive, site, table, made))
+    return made.assign_coords(_place(archive, known, site)).assign_attrs(_words(archive, site, table, made))
 
 
 def _table(known: Describes, what: str) -> Described:
@@ -131,18 +130,20 @@ def _shown(table: Described) -> tuple[str, ...]:
 
 def _row_groups(archive: Archive, question_: Question) -> list[SelectedFile]:
     """Part the files into row groups, each a piece of its own."""
-    files = selected_files(archive, question_.table.table, question_.sites, pushed_down(question_))
+    files = selected_files(archive, question_.table.table, question_.sites, pushed_down(archive, question_))
     return [replace(file, groups=(group,)) for file in files for group in file.groups]
 
 
-def _index(question_: Question, groups: Sequence[SelectedFile], others: Sequence[str]) -> pd.DataFrame:
+def _index(
+    archive: Archive, question_: Question, groups: Sequence[SelectedFile], others: Sequence[str]
+) -> pd.DataFrame:
     """Read times, and the rest of the key, of every row that may stand; nothing else."""
     table = question_.table
     varying = [name for name in others if _varies(groups, name)]
     needed = [_time(table), *_shown(table), *varying, *(one.column for one in question_.in_time)]
-    if not settled(table, groups):
+    if not settled(table.columns, groups):
         needed += [*table.key, "revision", "recorded_at", *(["status"] if "status" in table.columns else [])]
-    elif question_.as_of is not None:
+    elif archive.as_of is not None:
         needed.append("recorded_at")
     names = [name for name in table.columns if name in needed]
     pieces = [_piece(file, number, names) for number, file in enumerate(groups)]
@@ -150,8 +151,7 @@ def _index(question_: Question, groups: Sequence[SelectedFile], others: Sequence
         nothing = table.schema.empty_table().select([*dict.fromkeys([*names, *others])]).to_pandas()
         return nothing.assign(_group=0, _row=0)
     rows = pd.concat(pieces, ignore_index=True)
-    if question_.as_of is not None:
-        rows = rows[rows["recorded_at"] <= pd.Timestamp(question_.as_of)]
+    rows = recorded_by(rows, archive.as_of)
     rows = rows[fits(rows, question_.in_time)]
     for name in others:
         if name not in rows.columns:
@@ -188,7 +188,7 @@ def _one_series(
             raise QueryError(_several(question_, name, rows, "none chosen"))
     rows = rows.reset_index(drop=True)
     if "revision" in rows.columns and "recorded_at" in rows.columns:
-        rows = standing_of(question_.table, rows)
+        rows = standing_rows(question_.table.table, rows, key=question_.table.key)
     time = _time(question_.table)
     return rows if rows[time].is_monotonic_increasing else rows.sort_values(time, kind="stable")
 
@@ -327,16 +327,16 @@ def _attributes(table: str, column: ColumnOf) -> dict[str, Any]:
     return attributes
 
 
-def _place(archive: Archive, known: Describes, site: str, as_of: datetime | None) -> dict[str, Any]:
+def _place(archive: Archive, known: Describes, site: str) -> dict[str, Any]:
     """Give the site's code and the place of its gauge, with their CF attributes."""
     if "sites" not in known.tables():
         return {}
     table = known.described("sites")
-    rows = answer(archive, Question(table, sites=(site,), as_of=as_of), None)
+    rows = answer(archive, Question(table, sites=(site,)), None)
     station = table.columns["site"].attributes | {"cf_role": "timeseries_id"}
     coords: dict[str, Any] = {"station_id": ((), site, station)}
     if len(rows):
-        row = newest_row(rows)
+        row = described_last(rows).iloc[-1]
         for name, column in (("lat", "latitude"), ("lon", "longitude")):
             coords[name] = ((), float(row[column]), table.columns[column].attributes)
     return coords

@@ -7,19 +7,24 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence, Set
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import duckdb
+import numpy as np
 import pyarrow as pa
 from duckdb import sqltypes
 from duckdb.func import ARROW, SPECIAL
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.at_commit import recorded_by_in_sql
+from stillwell.archive.tables.current_rows import GAUGING, RANK, newest_in_sql, standing_places
+from stillwell.archive.tables.partial_reads import read_parts
 from stillwell.archive.tables.retired_columns import RETIRED, Successor, lacks_successors, successors, with_successors
+from stillwell.archive.tables.table_files import arrow_schema_from, joined
 from stillwell.errors import QueryError
 from stillwell.reading.select.bounds import LONGEST_S, room_for, stopped_after
-from stillwell.reading.select.files import check_files, selected_files
+from stillwell.reading.select.files import check_files, selected_files, settled
 
 READING_STATEMENTS = (duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN)
 EVERY_REVISION = "_revisions"
@@ -40,16 +45,15 @@ _BATCH = 100_000
 _TYPES = {"string": "VARCHAR", "number": "DOUBLE", "integer": "BIGINT", "boolean": "BOOLEAN", "datetime": "TIMESTAMPTZ"}
 
 
-def ask(archive: Archive, question: str, as_of: datetime | None = None, *, longest_s: float = LONGEST_S) -> pa.Table:
+def ask(archive: Archive, question: str, *, longest_s: float = LONGEST_S) -> pa.Table:
     """Answer one SQL question about an archive.
 
     Parameters
     ----------
     archive : Archive
+        As it stands, or as it stood at a moment.
     question : str
         One SELECT. Each table's name stands for the rows that stand; ``<table>_revisions`` for every row.
-    as_of : datetime, optional
-        Only what had been recorded by then.
     longest_s : float
         Seconds it may take.
 
@@ -62,7 +66,7 @@ def ask(archive: Archive, question: str, as_of: datetime | None = None, *, longe
     QueryError
         If the question is not one reading statement, takes too long, asks for too much, or cannot be answered.
     """
-    session = Session(archive, as_of)
+    session = Session(archive)
     try:
         return session.ask(question, longest_s)
     finally:
@@ -75,14 +79,12 @@ class Session:
     Parameters
     ----------
     archive : Archive
-    as_of : datetime, optional
-        Only what had been recorded by then.
+        As it stands, or as it stood at a moment.
     """
 
-    def __init__(self, archive: Archive, as_of: datetime | None = None) -> None:
+    def __init__(self, archive: Archive) -> None:
         self._archive = archive
-        self._as_of = as_of
-        self._connection = connect(archive, as_of, ())
+        self._connection = connect(archive, ())
         self._ready: set[str] = set()
 
     def ask(self, question: str, longest_s: float = LONGEST_S) -> pa.Table:
@@ -114,7 +116,7 @@ class Session:
     def _make_ready(self, tables: Sequence[str] | None) -> None:
         for name in self._archive.tables() if tables is None else tables:
             if name not in self._ready:
-                _create_views(self._connection, self._archive, name, self._as_of)
+                _create_views(self._connection, self._archive, name)
                 self._ready.add(name)
 
 
@@ -197,15 +199,13 @@ def _with_distinct_names(names: list[str]) -> list[str]:
     return out
 
 
-def connect(
-    archive: Archive, as_of: datetime | None = None, tables: Sequence[str] | None = None
-) -> duckdb.DuckDBPyConnection:
+def connect(archive: Archive, tables: Sequence[str] | None = None) -> duckdb.DuckDBPyConnection:
     """Open a database in memory whose views are the archive's tables, shut off from everything else.
 
     Parameters
     ----------
     archive : Archive
-    as_of : datetime, optional
+        As it stands, or as it stood at a moment.
     tables : sequence of str, optional
         Only these.
 
@@ -218,48 +218,65 @@ def connect(
     connection.execute("SET autoinstall_known_extensions = false; SET autoload_known_extensions = false")
     connection.execute(f"SET temp_directory = ''; SET memory_limit = '{MOST_MEMORY} bytes'")
     for name in archive.tables() if tables is None else tables:
-        _create_views(connection, archive, name, as_of)
+        _create_views(connection, archive, name)
     folder = str(archive.root.absolute() / "tables") + "/"
     connection.execute(f"SET allowed_directories = [{_quoted(folder)}]")
     connection.execute("SET enable_external_access = false; SET lock_configuration = true")
     return connection
 
 
-def _create_views(connection: duckdb.DuckDBPyConnection, archive: Archive, name: str, as_of: datetime | None) -> None:
+def _create_views(connection: duckdb.DuckDBPyConnection, archive: Archive, name: str) -> None:
     schema = archive.described(name)
     earlier = _earlier_files(archive, name)
     if earlier:
         _register_successors(connection, name)
     names = [field["name"] for field in schema["fields"]]
-    connection.execute(f'CREATE VIEW "{name}{EVERY_REVISION}" AS {_rows(archive, name, schema, as_of, earlier)}')
+    connection.execute(f'CREATE VIEW "{name}{EVERY_REVISION}" AS {_rows(archive, name, schema, earlier)}')
     source = f'SELECT t.* FROM "{name}{EVERY_REVISION}" t'
     if {"gauging_id", "revision"} <= set(names):
         on = ["gauging_id", "revision"] + (["recorded_at"] if name == "gaugings" else [])
-        _create_current_gaugings(connection, archive, as_of)
+        _create_current_gaugings(connection, archive)
         source += f" SEMI JOIN {INNER}.standing s USING ({', '.join(on)})"
-    elif "revision" in names and not _first_only(archive, name):
-        key = ", ".join(f't."{k}"' for k in schema["primaryKey"])
-        source += f" QUALIFY row_number() OVER (PARTITION BY {key} ORDER BY t.revision DESC) = 1"
-        # several rows of one revision contradict each other, and none of them stands
-        source += f" AND count(*) OVER (PARTITION BY {key}, t.revision) = 1"
+    elif "revision" in names and not settled(names, selected_files(archive, name, None)):
+        source += f" {newest_in_sql(schema['primaryKey'], 't')}"
     connection.execute(f'CREATE VIEW "{name}" AS {source}')
 
 
-def _first_only(archive: Archive, name: str) -> bool:
-    """Return whether no row of a table was ever revised, by the footers of its files: then every row stands."""
-    ranges = [file.range("revision") for file in selected_files(archive, name, None)]
-    return all(one is not None and one[1] == 1 for one in ranges)
-
-
-def _create_current_gaugings(connection: duckdb.DuckDBPyConnection, archive: Archive, as_of: datetime | None) -> None:
+def _create_current_gaugings(connection: duckdb.DuckDBPyConnection, archive: Archive) -> None:
     """Create the table of current revisions of gaugings once, in a schema that lists of tables do not show."""
     made = f"SELECT 1 FROM duckdb_tables() WHERE schema_name = '{INNER}'"
     if connection.execute(made).fetchone():
         return
-    rows = archive.standing("gaugings", as_of=as_of)[["gauging_id", "revision", "recorded_at"]]
-    connection.register("handed_over", pa.Table.from_pandas(rows, preserve_index=False))
+    connection.register("handed_over", _current_gaugings(archive))
     connection.execute(f"CREATE SCHEMA {INNER}; CREATE TABLE {INNER}.standing AS SELECT * FROM handed_over")
     connection.unregister("handed_over")
+
+
+def _current_gaugings(archive: Archive) -> pa.Table:
+    """Name the current revisions of gaugings; without pandas, whose import takes longer than most answers.
+
+    Arrow imports it to make an array of numpy's, or the other way round, but not where they share their memory.
+    """
+    schema = arrow_schema_from(archive.described("gaugings"))
+    names = [*GAUGING, "recorded_at", "status"]
+    paths = [archive.root / path for path in archive.table_paths("gaugings")]
+    rows = joined(read_parts(paths, names, None, None), pa.schema([schema.field(name) for name in names]))
+    gauging, status = (rows[name].combine_chunks().dictionary_encode() for name in ("gauging_id", "status"))
+    recorded_at = np.from_dlpack(rows["recorded_at"].cast(pa.int64()).combine_chunks())
+    rank = np.array([RANK.get(word, -1) for word in status.dictionary.to_pylist()], dtype=np.int64)
+    columns = (
+        np.from_dlpack(gauging.indices),
+        np.from_dlpack(rows["revision"].combine_chunks()),
+        recorded_at,
+        rank[np.from_dlpack(status.indices)],
+    )
+    last = np.inf if archive.as_of is None else (archive.as_of - _EPOCH) // timedelta(microseconds=1)
+    known = np.flatnonzero(recorded_at <= last)
+    places = known[standing_places(*(column[known] for column in columns))]
+    return rows.take(pa.Array.from_buffers(pa.int64(), places.size, [None, pa.py_buffer(places)]))
+
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def _earlier_files(archive: Archive, name: str) -> frozenset[str]:
@@ -271,7 +288,7 @@ def _earlier_files(archive: Archive, name: str) -> frozenset[str]:
     return frozenset(path for path, columns in paths.items() if lacks_successors(name, columns))
 
 
-def _rows(archive: Archive, name: str, schema: dict[str, Any], as_of: datetime | None, earlier: Set[str]) -> str:
+def _rows(archive: Archive, name: str, schema: dict[str, Any], earlier: Set[str]) -> str:
     paths = archive.table_paths(name)
     old, new = [path for path in paths if path in earlier], [path for path in paths if path not in earlier]
     if not paths:
@@ -279,8 +296,8 @@ def _rows(archive: Archive, name: str, schema: dict[str, Any], as_of: datetime |
         return f"SELECT {', '.join(cells)} WHERE false"
     parts = [_with_successors(name, _files(archive, old))] if old else []
     rows = " UNION ALL BY NAME ".join(parts + ([f"SELECT * FROM {_files(archive, new)}"] if new else []))
-    if as_of is not None:
-        rows = f"SELECT * FROM ({rows}) WHERE recorded_at <= {_quoted(as_of.isoformat())}::TIMESTAMPTZ"
+    if archive.as_of is not None:
+        rows = f"SELECT * FROM ({rows}) WHERE {recorded_by_in_sql(archive.as_of)}"
     return rows
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from stillwell.reading.select.described import Described
 from stillwell.reading.select.filters import Arguments, Question, Wanted, filters_of, question
-from stillwell.reading.select.moments import Moment, recorded_by
+from stillwell.reading.select.moments import Moment, as_of_moment
 
 
 class Askable(Protocol):
@@ -30,8 +30,8 @@ class Askable(Protocol):
     def described(self, table: str) -> Described:
         """Read its description of a table."""
 
-    def _answered(self, asked: Question, gaugings: Described | None) -> pd.DataFrame:
-        """Read the rows that are asked for."""
+    def _answered(self, asked: Question, gaugings: Described | None, moment: datetime | None) -> pd.DataFrame:
+        """Read the rows that are asked for, as of a moment."""
 
     def _about(self, moment: datetime | None) -> dict[str, Any]:
         """Say which archive it is, and what moment of it."""
@@ -99,11 +99,11 @@ class Rows:
         opened = self._opened
         table = opened.described(self.name)
         gaugings = opened.described("gaugings") if "gaugings" in opened.tables() else None
-        moment = opened.as_of if as_of is None else recorded_by(as_of)
+        moment = opened.as_of if as_of is None else as_of_moment(as_of)
         given = {"status": status, "within_pct": within_pct, "instrument": instrument} | where
         asked = Arguments(site, start, end, columns, given)
-        question_ = question(table, gaugings, opened.known_sites, asked, moment, revisions)
-        frame = opened._answered(question_, gaugings)
+        question_ = question(table, gaugings, opened.known_sites, asked, revisions)
+        frame = opened._answered(question_, gaugings, moment)
         units = {name: unit for name, unit in table.units.items() if name in frame.columns}
         frame.attrs.update(opened._about(moment) | {"table": self.name, "units": units})
         return frame

@@ -13,15 +13,16 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from stillwell.errors import ArchiveDamaged, ArchiveError, NotAnArchive, QueryError, Withheld
-from stillwell.room import api, downloads, urls
-from stillwell.room.data.archive_view import Shelf, View
-from stillwell.room.pages import findings as pages_findings
-from stillwell.room.pages import gauging, sealed_bytes, site, sites, trace
-from stillwell.room.pages import ledger as pages_ledger
-from stillwell.room.pages import meters as pages_meters
-from stillwell.room.pages import search as pages_search
-from stillwell.room.pages import tables as pages_tables
-from stillwell.room.pages.page import problem_page, static_file
+from stillwell.pages import urls
+from stillwell.pages.data.archive_view import ArchiveViews, View
+from stillwell.room import api, downloads
+from stillwell.room.endpoints import findings as pages_findings
+from stillwell.room.endpoints import gauging, sealed_bytes, site, sites, trace
+from stillwell.room.endpoints import ledger as pages_ledger
+from stillwell.room.endpoints import meters as pages_meters
+from stillwell.room.endpoints import search as pages_search
+from stillwell.room.endpoints import tables as pages_tables
+from stillwell.room.page import problem_page, static_file
 from stillwell.room.query_params import ITEMS, ROWS, TRACE, WINDOW, BadQuestion, NotFound, instant, refuse_unknown
 from stillwell.room.server.guard import Guard, allowed_hosts
 
@@ -29,12 +30,12 @@ Answer = Callable[[View, Request], Response]
 
 PAGES: tuple[tuple[str, Answer, tuple[str, ...]], ...] = (
     ("/", sites.home, ("page",)),
-    ("/sites/{site}", site.site_page, ("page", "rating", "scale", *WINDOW)),
-    ("/sites/{site}/hydrograph", site.hydrograph_page, WINDOW),
+    ("/sites/{site}", site.site, ("page", "rating", "scale", *WINDOW)),
+    ("/sites/{site}/hydrograph", site.site_hydrograph, WINDOW),
     ("/sites/{site}/series.json", api.series_json, WINDOW),
-    ("/gaugings/{gauging}", gauging.gauging_page, ("revision",)),
+    ("/gaugings/{gauging}", gauging.gauging, ("revision",)),
     ("/meters", pages_meters.meters, ()),
-    ("/meters/{meter}", pages_meters.meter_page, ()),
+    ("/meters/{meter}", pages_meters.meter, ()),
     ("/findings", pages_findings.findings, ("code", "severity", "site", "since", "page")),
     ("/ledger", pages_ledger.ledger, ("page",)),
     ("/ledger/{number}", pages_ledger.entry_page, ()),
@@ -76,31 +77,31 @@ AUDIT = "`stillwell audit` names everything that is wrong; nothing was changed b
 
 def make_application(archive_path: Path, host: str, port: int, names: Sequence[str] = ()) -> Starlette:
     """Make the application; the arguments are those of ``stillwell.room.application``."""
-    shelf = Shelf(archive_path)
+    views = ArchiveViews(archive_path)
     routes = [
-        Route(path, answering(shelf, answer, known), methods=["GET"])
+        Route(path, answering(views, answer, known), methods=["GET"])
         for path, answer, known in (*PAGES, *PATHS_WITH_SLASHES)
     ]
     routes.append(Route("/static/{name}", static_file, methods=["GET"]))
-    handlers = {kind: _answer_to(shelf, status, heading) for kind, status, heading in reversed(STATUS)}
+    handlers = {kind: _answer_to(views, status, heading) for kind, status, heading in reversed(STATUS)}
     return Starlette(
         routes=routes,
         middleware=[Middleware(Guard, hosts=allowed_hosts(host, port, names))],
         exception_handlers={
-            HTTPException: _answer_to(shelf, 404, "No such page"),
-            Exception: _answer_to_any(shelf),
+            HTTPException: _answer_to(views, 404, "No such page"),
+            Exception: _answer_to_any(views),
             **handlers,
         },
     )
 
 
-def answering(shelf: Shelf, answer: Answer, known: Sequence[str] = ()) -> Callable[[Request], Response]:
+def answering(views: ArchiveViews, answer: Answer, known: Sequence[str] = ()) -> Callable[[Request], Response]:
     """Turn a function of a view and a request into an endpoint that always sees the newest commit."""
 
     def endpoint(request: Request) -> Response:
         refuse_unknown(request.query_params, (*known, urls.AS_OF))
         moment = instant(request.query_params, urls.AS_OF)
-        view = shelf.view(moment)
+        view = views.view(moment)
         if request.headers.get("if-none-match") == view.tag:
             return Response(status_code=304, headers={"etag": view.tag})
         # every link of a page about an earlier moment leads to that moment; requests run in contexts of their own
@@ -109,7 +110,7 @@ def answering(shelf: Shelf, answer: Answer, known: Sequence[str] = ()) -> Callab
             response = answer(view, request)
         except ArchiveDamaged:
             # a file may have been replaced by a commit made while this answer was under way
-            newer = shelf.view(moment)
+            newer = views.view(moment)
             if newer is view:
                 raise
             view, response = newer, answer(newer, request)
@@ -119,7 +120,7 @@ def answering(shelf: Shelf, answer: Answer, known: Sequence[str] = ()) -> Callab
     return endpoint
 
 
-def _answer_to(shelf: Shelf, status: int, heading: str) -> Callable[[Request, Exception], Response]:
+def _answer_to(views: ArchiveViews, status: int, heading: str) -> Callable[[Request, Exception], Response]:
     def tell(request: Request, error: Exception) -> Response:
         code = error.status_code if isinstance(error, HTTPException) else status
         if isinstance(error, HTTPException):
@@ -133,7 +134,7 @@ def _answer_to(shelf: Shelf, status: int, heading: str) -> Callable[[Request, Ex
     return tell
 
 
-def _answer_to_any(shelf: Shelf) -> Callable[[Request, Exception], Response]:
+def _answer_to_any(views: ArchiveViews) -> Callable[[Request, Exception], Response]:
     def tell(request: Request, error: Exception) -> Response:
         words = f"Something in the reading room itself went wrong ({type(error).__name__}). Nothing was changed."
         return _problem(request, 500, "A fault of the reading room", words)
