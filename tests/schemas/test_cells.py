@@ -10,12 +10,12 @@ from pandera.errors import SchemaErrors
 
 from stillwell.schemas import ARCHIVE_TABLES, DEPOSIT_TABLES
 from stillwell.schemas.base import Column
-from stillwell.schemas.cells import DTYPES, follows, wrong_cells
-from stillwell.schemas.derive import columns
+from stillwell.schemas.cells import follows, wrong_cells
+from stillwell.schemas.derive import FRAME_TYPES, columns
 from stillwell.schemas.validation import pandera_schema
 from tests.making import frame
 
-TYPES = [*DTYPES.values(), "object", "int64", "float32", "bool", "category", "string", "datetime64[ns, UTC]"]
+TYPES = [*FRAME_TYPES.values(), "object", "int64", "float32", "bool", "category", "string", "datetime64[ns, UTC]"]
 
 
 def _refused(enforced: pandera.Column, cells: pd.Series) -> set[int]:
@@ -73,7 +73,7 @@ def test_a_cell_is_wrong_exactly_where_pandera_refuses_it(model, column):
     sound = {"text": (column.words or ("x",))[0], "number": float(low), "count": int(low), "flag": True}
     values = [sound.get(column.kind, "2025-05-01T10:00Z"), *damaged(column)]
     assert len(values) > 1
-    cells = pd.Series(pd.to_datetime(values) if column.kind == "time" else values, dtype=DTYPES[column.kind])
+    cells = pd.Series(pd.to_datetime(values) if column.kind == "time" else values, dtype=FRAME_TYPES[column.kind])
     assert set(np.flatnonzero(wrong_cells(cells, column))) == _refused(
         pandera_schema(model).columns[column.name], cells
     )
@@ -103,7 +103,7 @@ def test_rows_of_another_form_are_left_to_pandera(name):
         assert not follows(rows, model)
     tried = 0
     for column in columns(model):
-        for dtype in (dtype for dtype in TYPES if dtype != DTYPES[column.kind]):
+        for dtype in (dtype for dtype in TYPES if dtype != FRAME_TYPES[column.kind]):
             try:
                 values = sound[column.name].astype(dtype)
             except (ValueError, TypeError):
