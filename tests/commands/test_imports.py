@@ -50,13 +50,14 @@ def test_a_command_that_answers_leaves_out_what_it_does_not_need(words, heavy):
     assert imported(heavy, *words, *archive) == []
 
 
-def test_an_ingest_of_sound_sheets_leaves_out_what_it_does_not_need(tmp_path):
+def test_an_ingest_and_an_audit_of_sound_sheets_leave_out_what_they_do_not_need(tmp_path):
     """Pandera is imported for wrong cells only, scipy for records and ratings, DuckDB and processes for many files."""
     folder = deposit(tmp_path / "sheet", 1, 1)
     heavy = f"{ALWAYS} {OTHERS} duckdb scipy openpyxl multiprocessing concurrent.futures.process".replace(
         "stillwell.commands.intake ", ""
     )
     assert imported(heavy, "ingest", str(folder), "--archive", str(tmp_path / "archive")) == []
+    assert imported("pandera prefect starlette matplotlib", "audit", "--archive", str(tmp_path / "archive")) == []
 
 
 def test_an_ingest_that_renders_later_leaves_netcdf_out(tmp_path):

@@ -103,13 +103,15 @@ def test_the_demo_of_a_wheel_prints_what_the_readme_shows(beside, wheel, tmp_pat
     assert f"{Path(sys.executable).with_name('stillwell')} list " in done.stdout
 
 
-def test_the_demo_removes_nothing_that_it_did_not_make(beside, tmp_path):
+def test_the_demo_removes_nothing_that_it_did_not_make(tmp_path, monkeypatch, capsys):
     """A folder of its name that is no archive of a demo stays as it is, and the demo says so."""
+    from stillwell.flows import demo
+
+    monkeypatch.chdir(tmp_path)
     (tmp_path / "demo_archive").mkdir()
     (tmp_path / "demo_archive" / "thesis.txt").write_text("all there is")
-    done = beside("-m", "stillwell.flows.demo")
-    assert done.returncode == 1
-    assert "found another; it stays" in done.stderr
+    assert demo.main() == 1
+    assert "found another; it stays" in capsys.readouterr().err
     assert (tmp_path / "demo_archive" / "thesis.txt").read_text() == "all there is"
 
 

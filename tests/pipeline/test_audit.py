@@ -179,7 +179,8 @@ def rewritten(copy, path, change):
     frame = change(table.to_pandas())
     import pyarrow as pa
 
-    pq.write_table(pa.Table.from_pandas(frame, schema=table.schema), path, compression="zstd")
+    nullable = pa.schema([field.with_nullable(True) for field in table.schema], table.schema.metadata)
+    pq.write_table(pa.Table.from_pandas(frame, schema=nullable), path, compression="zstd")
     previous = ""
     for entry in sorted((copy / "ledger").glob("*.json")):
         said = json.loads(entry.read_bytes())
@@ -208,6 +209,32 @@ def test_a_number_that_does_not_follow_from_the_deposits_is_named(plain, rows_ar
     assert "discharge_m3_s" in faults[0].sentence
     assert "vertical 2" in faults[0].sentence
     assert audit(plain, recompute=False).faults == ()
+
+
+def test_cells_that_are_not_as_their_schema_says_are_named(plain):
+    """Of each column with wrong cells of one kind the first is named, with what was expected of it."""
+
+    def damaged(frame):
+        frame.loc[1, "depth_m"], frame.loc[2, "depth_m"] = -0.5, 200.5
+        frame.loc[[3, 4], "kind"] = ["lake", None]
+        frame.loc[2, "exposure_s"] = 0.0
+        frame["vertical"] = frame["vertical"].astype("Int64")
+        frame.loc[1, "vertical"] = 0
+        frame.loc[4, "position_m"] = float("nan")
+        return frame
+
+    rewritten(plain, sorted((plain / "tables" / "points").rglob("*.parquet"))[0], damaged)
+    faults = audit(plain, recompute=False).faults
+    assert {(fault.kind, fault.path) for fault in faults} == {("schema", "tables/points")}
+    assert sorted(fault.sentence for fault in faults) == [
+        "column depth_m: expected greater_than_or_equal_to(0), found -0.5",
+        "column depth_m: expected less_than_or_equal_to(200), found 200.5",
+        "column exposure_s: expected greater_than(0), found 0.0",
+        "column kind: expected isin(['open', 'edge', 'dry', 'ice']), found 'lake'",
+        "column kind: expected not_nullable, found nan",
+        "column position_m: expected not_nullable, found nan",
+        "column vertical: expected greater_than_or_equal_to(1), found 0",
+    ]
 
 
 @pytest.mark.soak

@@ -197,8 +197,8 @@ def _sequences(seeds, monkeypatch):
 
 
 def test_changes_in_any_sequence_come_to_the_rows_of_the_whole_record(monkeypatch):
-    """Drawn sequences of stage, corrections, conditions, ratings, shifts, staff and registers, with up to 3 sensors."""
-    assert _sequences(range(2), monkeypatch)["part"] >= 2
+    """Drawn changes of stage, corrections, conditions, ratings, shifts, staff and registers, with up to 3 sensors."""
+    assert _sequences(range(1), monkeypatch)["part"] >= 1
 
 
 @pytest.mark.soak

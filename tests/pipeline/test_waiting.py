@@ -184,7 +184,7 @@ for deposit in sorted(inbox.glob(f"{number}-*")):
 """
 
 
-@pytest.mark.parametrize("each", [3, pytest.param(40, marks=pytest.mark.soak)])
+@pytest.mark.parametrize("each", [2, pytest.param(40, marks=pytest.mark.soak)])
 def test_derive_and_compact_beside_two_ingesters(root, tmp_path, each):
     """Beside two processes that ingest without a pause neither is refused, nothing is lost, and the audit is clean."""
     inbox = tmp_path / "inbox"

@@ -29,10 +29,10 @@ def made(tmp_path_factory):
     return recorded(tmp_path_factory.mktemp("recorded"))
 
 
-def _edges(found, **digests):
+def _edges(traced, **digests):
     """Write edges with the names of deposits for their digests."""
     out = set()
-    for edge in found.edges:
+    for edge in traced.edges:
         start, end = edge.start, edge.end
         for name, digest in digests.items():
             start, end = start.replace(digest, name), end.replace(digest, name)
@@ -91,23 +91,23 @@ def test_a_gauging_goes_back_to_bytes(made):
         ("registers", "instruments.csv", "2"), ("registers", "sites.csv", "2"),
     ):  # fmt: skip
         expected |= _stands(*place)
-    found = trace(made.archive, ID)
-    assert expected == _edges(found, **_named(made))
-    assert dict(found.by_id()[REVIEWED].details) == {"reason": "looked at", "changed the status of": "revision 2"}
+    traced = trace(made.archive, ID)
+    assert expected == _edges(traced, **_named(made))
+    assert dict(traced.by_id()[REVIEWED].details) == {"reason": "looked at", "changed the status of": "revision 2"}
 
 
 def test_the_ends_are_the_sealed_bytes(made):
     """Each file named is in the archive, with the sha512 and size told, and the lines hold what the number rests on."""
-    found = trace(made.archive, ID)
-    assert found.of_kind("file")
-    for node in found.of_kind("file"):
-        told = dict(node.details)
-        data = (made.archive.root / told["path"]).read_bytes()
-        assert told["sha512"] == hashlib.sha512(data).hexdigest()
-        assert told["bytes"] == str(len(data))
-    points = next(node for node in found.of_kind("rows") if node.label == "points.csv lines 2-8")
-    edge = next(e for e in found.edges if e.start == points.id and e.relation == "stand in")
-    data = (made.archive.root / dict(found.by_id()[edge.end].details)["path"]).read_text()
+    traced = trace(made.archive, ID)
+    assert traced.of_kind("file")
+    for node in traced.of_kind("file"):
+        details = dict(node.details)
+        data = (made.archive.root / details["path"]).read_bytes()
+        assert details["sha512"] == hashlib.sha512(data).hexdigest()
+        assert details["bytes"] == str(len(data))
+    points = next(node for node in traced.of_kind("rows") if node.label == "points.csv lines 2-8")
+    edge = next(e for e in traced.edges if e.start == points.id and e.relation == "stand in")
+    data = (made.archive.root / dict(traced.by_id()[edge.end].details)["path"]).read_text()
     assert all(line.startswith("7,") for line in data.splitlines()[1:8])
     assert len(data.splitlines()) == 8
 
@@ -121,17 +121,17 @@ def test_what_a_map_read_names_the_map(made):
         (f"revision:{MAPPED}/1", "rows:list/list_a.csv 2", "stands on", 5),
         (f"revision:{MAPPED}/1", "rows:list/list_a.csv 2-8", "points stand on", 5),
     }
-    found = _edges(trace(made.archive, MAPPED), **_named(made))
-    assert expected <= found
-    assert not any(end.startswith("instrument:") for _, end, _, _ in found)
+    traced = _edges(trace(made.archive, MAPPED), **_named(made))
+    assert expected <= traced
+    assert not any(end.startswith("instrument:") for _, end, _, _ in traced)
 
 
 def test_one_revision_alone(made):
     """The first revision rests on nothing that came after it, but for the decision on its status."""
-    found = trace(made.archive, f"{ID}/1")
-    assert found.root == f"revision:{ID}/1"
-    assert f"policy:{made.shipped}" in found.by_id()
-    assert {f"revision:{ID}/2", f"policy:{made.digests['office.toml']}"}.isdisjoint(found.by_id())
+    traced = trace(made.archive, f"{ID}/1")
+    assert traced.root == f"revision:{ID}/1"
+    assert f"policy:{made.shipped}" in traced.by_id()
+    assert {f"revision:{ID}/2", f"policy:{made.digests['office.toml']}"}.isdisjoint(traced.by_id())
 
 
 @pytest.mark.parametrize(
@@ -154,9 +154,9 @@ def test_one_revision_alone(made):
 def test_forward(made, subject, gaugings, commits):
     """From each kind of subject to the gaugings and commits that rest on it, written by hand."""
     subject = (made.digests | {"shipped": made.shipped}).get(subject, subject)
-    found = trace_forward(made.archive, subject[:10] if len(subject) == 64 else subject)
-    assert gaugings == {node.label for node in found.of_kind("gauging")}
-    assert commits == {int(node.label.split()[1]) for node in found.of_kind("commit")}
+    traced = trace_forward(made.archive, subject[:10] if len(subject) == 64 else subject)
+    assert gaugings == {node.label for node in traced.of_kind("gauging")}
+    assert commits == {int(node.label.split()[1]) for node in traced.of_kind("commit")}
 
 
 def test_forward_and_back_agree(made):
@@ -175,11 +175,11 @@ def test_what_an_unfit_check_says_of_gaugings_taken_before_rests_on_it(tmp_path)
     root = season(tmp_path)
     taken = take(root, _check(tmp_path / "c", "C2", 3, snr=2.0))
     for subject in ("C2", taken.deposits[0].digest):
-        found = trace_forward(Archive(root), subject)
+        traced = trace_forward(Archive(root), subject)
         assert {f"meter-unfit: S1.2025050{i}T100000Z.M1 revision 1" for i in (1, 2)} == {
-            node.label for node in found.of_kind("finding")
+            node.label for node in traced.of_kind("finding")
         }
-        assert found.of_kind("gauging") == ()
+        assert traced.of_kind("gauging") == ()
     assert any("meter-unfit" in n.id for n in trace_forward(Archive(root), "M1").of_kind("finding"))
 
 
@@ -206,9 +206,9 @@ def test_the_order_is_always_the_same(made):
     """Two traces of one subject are equal, and go to JSON and back."""
     one, two = trace(made.archive, ID), trace(made.archive, ID)
     assert one == two
-    said = as_dict(one)
-    assert said == json.loads(json.dumps(said))
-    assert (said["direction"], said["root"]) == ("back", f"gauging:{ID}")
+    answer = as_dict(one)
+    assert answer == json.loads(json.dumps(answer))
+    assert (answer["direction"], answer["root"]) == ("back", f"gauging:{ID}")
 
 
 @pytest.mark.parametrize(
@@ -278,10 +278,10 @@ def test_lines_in_a_zip_end_in_the_zip(tmp_path):
         for file in sorted(folder.iterdir()):
             packed.write(file, file.name)
     digest = take(root, path).deposits[0].digest
-    found = trace(Archive(root), "S1.20250505T100000Z.M1")
-    ends = {edge.end for edge in found.edges if edge.start == f"rows:{digest}/points.csv 2-8"}
+    traced = trace(Archive(root), "S1.20250505T100000Z.M1")
+    ends = {edge.end for edge in traced.edges if edge.start == f"rows:{digest}/points.csv 2-8"}
     assert {f"deposit:{digest}", f"file:{digest}/more.zip"} == ends
-    zipped = found.by_id()[f"file:{digest}/more.zip"]
+    zipped = traced.by_id()[f"file:{digest}/more.zip"]
     assert dict(zipped.details)["sha512"] == hashlib.sha512(path.read_bytes()).hexdigest()
 
 
@@ -295,11 +295,11 @@ def test_a_policy_and_a_review_in_one_commit(tmp_path):
     (tmp_path / "review").mkdir()
     (tmp_path / "review" / "reviews.csv").write_text(REVIEW.replace("approved", "withdrawn"))
     take(root, tmp_path / "policy.toml", tmp_path / "review")
-    found = trace(Archive(root), ID)
-    made = {(e.start[-1], e.commit) for e in found.edges if e.relation == "computed by"}
+    traced = trace(Archive(root), ID)
+    made = {(e.start[-1], e.commit) for e in traced.edges if e.relation == "computed by"}
     assert {("1", 3), ("2", 4)} == made
-    assert {("1", 4), ("2", 4)} == {(e.start[-1], e.commit) for e in found.edges if e.relation == "status by"}
-    assert dict(found.by_id()[REVIEWED].details)["changed the status of"] == "revision 1, revision 2"
+    assert {("1", 4), ("2", 4)} == {(e.start[-1], e.commit) for e in traced.edges if e.relation == "status by"}
+    assert dict(traced.by_id()[REVIEWED].details)["changed the status of"] == "revision 1, revision 2"
 
 
 def test_an_archive_older_than_its_telling(tmp_path, monkeypatch):
@@ -310,10 +310,10 @@ def test_an_archive_older_than_its_telling(tmp_path, monkeypatch):
     root = tmp_path / "archive"
     take(root, registers(tmp_path / "registers"))
     take(root, sheets(tmp_path / "first", "1"))
-    found = trace(Archive(root), "S1.20250501T100000Z.M1")
-    assert found.notes == ("commit 2 does not tell the site, meter or lines of what it made",)
-    assert {"gaugings.csv", "points.csv", "gauge_heights.csv"} == {node.label for node in found.of_kind("file")}
-    assert found.of_kind("rows") == ()
+    traced = trace(Archive(root), "S1.20250501T100000Z.M1")
+    assert traced.notes == ("commit 2 does not tell the site, meter or lines of what it made",)
+    assert {"gaugings.csv", "points.csv", "gauge_heights.csv"} == {node.label for node in traced.of_kind("file")}
+    assert traced.of_kind("rows") == ()
 
 
 def _only_the_deposit(rows, which, tables):

@@ -14,7 +14,7 @@ from stillwell.archive.archive import Archive
 from stillwell.archive.provenance.derived import derivation_provenance
 from stillwell.errors import ArchiveDamaged, QueryError
 from stillwell.pipeline import derive as deriving
-from stillwell.pipeline.adopt import adopt
+from stillwell.pipeline.adopt import adopt, deposit_of
 from stillwell.pipeline.audit import audit
 from stillwell.pipeline.derive import derive
 from stillwell.pipeline.rebuild import rebuild
@@ -32,10 +32,10 @@ def made(tmp_path_factory):
     return stages(tmp_path_factory.mktemp("stages"))
 
 
-def _edges(made, found):
+def _edges(made, traced):
     """Write edges with the names of deposits for their digests, without sealed files, sites and commits."""
     out = set()
-    for edge in found.edges:
+    for edge in traced.edges:
         start, end = edge.start, edge.end
         for name, digest in made.digests.items():
             start, end = (text.replace(digest, name).replace(digest[:16], name) for text in (start, end))
@@ -67,30 +67,30 @@ def test_a_daily_mean_goes_back_to_bytes(made):
         ("series:S1/a/a", "sensor:S1/a", "recorded by", 3),
         ("series:S1/a/a", "rows:a/stage.csv 2-25", "stands on", 3),
     }
-    found = trace(made.archive, "S1/2025-05-01")
-    assert expected == _edges(made, found)
-    ends = {(e.end, e.relation) for e in found.edges if e.start == record}
+    traced = trace(made.archive, "S1/2025-05-01")
+    assert expected == _edges(made, traced)
+    ends = {(e.end, e.relation) for e in traced.edges if e.start == record}
     assert {("software:0.1.0", "computed by"), ("site:S1", "made at"), ("commit:10", "recorded in")} <= ends
     assert any(end.startswith("policy:") and relation == "judged under" for end, relation in ends)
 
 
 def test_the_figures_of_a_day_are_its_row(made):
     """Six of 24 hourly values are ``10 x 1.01^2``, the others 10; logger b is used from two hours after the last."""
-    found = trace(made.archive, "S1 2025-05-01")
-    told = dict(found.by_id()[found.root].details)
+    traced = trace(made.archive, "S1 2025-05-01")
+    details = dict(traced.by_id()[traced.root].details)
     row = made.archive.standing("daily", ["S1"]).query("day == '2025-05-01'").iloc[0]
-    assert row["mean_m3_s"] == float(told["mean"].removesuffix(" m3/s"))
+    assert row["mean_m3_s"] == float(details["mean"].removesuffix(" m3/s"))
     # trapezia over the 23 h that are known
     np.testing.assert_allclose(10 + 0.201 * 6 / 23, row["mean_m3_s"])
-    assert [told["from"], told["to"]] == [f"2025-05-0{day}T00:00:00.000000Z" for day in (1, 2)]
-    assert row["marks"] == told["marks"]
-    assert (str(row["values"]), "1") == (told["values"], told["revision"])
+    assert [details["from"], details["to"]] == [f"2025-05-0{day}T00:00:00.000000Z" for day in (1, 2)]
+    assert row["marks"] == details["marks"]
+    assert (str(row["values"]), "1") == (details["values"], details["revision"])
 
 
 def test_a_day_with_two_ratings_names_both_and_what_it_replaced(made):
     """R1 holds to noon of 2 May and R2 after it; the last line ends at midnight, under ice and a correction."""
-    found = trace(made.archive, "S1/2025-05-02")
-    edges = _edges(made, found)
+    traced = trace(made.archive, "S1/2025-05-02")
+    edges = _edges(made, traced)
     record = "record:S1/12/daily"
     assert ("day:S1/2025-05-02", record, "row of", 12) in edges
     assert {"adoption:R1/R1", "adoption:R2/R2"} == {end for start, end, rel, _ in edges if rel == "rated by"}
@@ -101,11 +101,11 @@ def test_a_day_with_two_ratings_names_both_and_what_it_replaced(made):
     acting = {end for _, end, rel, _ in edges if rel in ("corrected by", "marked by")}
     assert {"correction:S1/b/corrections", "condition:S1/ice"} == acting
     assert (record, "record:S1/10/daily", "takes the place of", 12) in edges
-    assert found.by_id()["record:S1/10/daily"].label.endswith("commit 10")
+    assert traced.by_id()["record:S1/10/daily"].label.endswith("commit 10")
     # 22 h known; in the last hour a line from 10 to 10 x 1.02^2
-    before, said = dict(found.by_id()[found.root].details)["revision 1"].split(" ", 1)
+    before, words = dict(traced.by_id()[traced.root].details)["revision 1"].split(" ", 1)
     np.testing.assert_allclose(10 + 10 * (1.02**2 - 1) / 2 / 22, float(before))
-    assert "m3/s, recorded at" in said
+    assert "m3/s, recorded at" in words
 
 
 def test_what_acts_on_one_day_only_is_not_named_on_another(made):
@@ -136,17 +136,45 @@ def test_what_acts_on_one_day_only_is_not_named_on_another(made):
 )
 def test_one_discharge_goes_back_to_its_line(made, moment, used, line):
     """Rating and shifts around the moment, the correction in whose half-open span it lies, and one line of stage."""
-    found = trace(made.archive, f"S1@{moment}")
-    edges = _edges(made, found)
+    traced = trace(made.archive, f"S1@{moment}")
+    edges = _edges(made, traced)
     record = next(end for start, end, rel, _ in edges if rel == "row of")
     assert used == {end for start, end, _, _ in edges if start == record}
     assert {line} == {end for start, end, rel, _ in edges if start.startswith("series:") and end.startswith("rows:")}
     number, text = line.rpartition(" ")[2], line.partition("/")[2].rpartition(" ")[0]
-    file = next(n for n in found.of_kind("file") if n.label == text)
-    told = dict(file.details)
-    data = (made.archive.root / told["path"]).read_bytes()
-    assert told["sha512"] == hashlib.sha512(data).hexdigest()
+    file = next(n for n in traced.of_kind("file") if n.label == text)
+    details = dict(file.details)
+    data = (made.archive.root / details["path"]).read_bytes()
+    assert details["sha512"] == hashlib.sha512(data).hexdigest()
     assert data.decode().splitlines()[int(number) - 1].endswith(",1.5")
+
+
+def test_a_moment_between_the_rows_of_a_set_does_not_rest_on_it(tmp_path):
+    """At noon the shifts of 10:00 and 14:00 act; those of 0:00 and 23:00, and corrections before and after, do not."""
+    root = season(tmp_path)
+    take(root, logger(tmp_path / "one", "", 24))
+    adopt(root, rating("R1", "2025-01-01T00:00Z"), by="H1", now=NOW)
+    digests = {}
+    for name, hours in (("around", (0, 23)), ("within", (10, 14))):
+        row = {"rating": "R1", "shift_m": 0.01, "by": "H1", "reason": "checked"}
+        rows = [row | {"from": f"2025-05-01T{hour:02}:00Z"} for hour in hours]
+        digests[adopt(root, deposit_of(name, {"shifts": rows}), by="H1", now=NOW).deposits[0].digest[:16]] = name
+    corrections = [
+        {"site": "S1", "from": f"2025-05-01T{hour}:00Z", "to": f"2025-05-01T{hour}:30Z", "reason": "staff", "by": "H1"}
+        | {"start_m": 0.01, "end_m": 0.01}
+        for hour in ("03", "20")
+    ]
+    adopt(root, deposit_of("corrections", {"corrections": corrections}), by="H1", now=NOW)
+    derive(root, by="H1", now=NOW)
+    relations = ("shifted by", "corrected by")
+
+    def acting(subject):
+        edges = [edge for edge in trace(Archive(root), subject).edges if edge.relation in relations]
+        return {digests.get(edge.end[-16:], edge.relation) for edge in edges}
+
+    assert {"within"} == acting("S1@2025-05-01T12:00Z")
+    assert {"around", "within", "corrected by"} == acting("S1/2025-05-01")
+    assert {"around", "within", "corrected by"} == acting("S1@2025-05-01T20:00Z")
 
 
 def test_the_stage_is_that_which_stood_when_it_was_derived(tmp_path):
@@ -161,8 +189,8 @@ def test_the_stage_is_that_which_stood_when_it_was_derived(tmp_path):
     second = take(root, again).deposits[0].digest
 
     def lines():
-        found = trace(Archive(root), "S1/2025-05-01")
-        return {e.end for e in found.edges if e.start.startswith("series:") and e.end.startswith("rows:")}
+        traced = trace(Archive(root), "S1/2025-05-01")
+        return {e.end for e in traced.edges if e.start.startswith("series:") and e.end.startswith("rows:")}
 
     assert {f"rows:{first}/stage.csv 2-25"} == lines()
     derive(root, by="H1", now=NOW)
@@ -189,13 +217,13 @@ def test_forward_to_the_records_that_rest_on_it(made, subject, records):
 
     The last value of logger a lies within the longest gap bridged before the days derived again.
     """
-    found = trace_forward(made.archive, made.digests.get(subject, subject))
-    told = {node.id.removeprefix("record:S1/"): node for node in found.of_kind("record")}
-    assert records == set(told)
-    if "12/discharge" in told:
-        assert "2025-05-02T12:00Z to 2025-05-03T23:00Z" in told["12/discharge"].label
-        assert told["12/discharge"].label.endswith("commit 12")
-        assert ("record:S1/12/discharge", "commit:12") in {(e.start, e.end) for e in found.edges}
+    traced = trace_forward(made.archive, made.digests.get(subject, subject))
+    nodes = {node.id.removeprefix("record:S1/"): node for node in traced.of_kind("record")}
+    assert records == set(nodes)
+    if "12/discharge" in nodes:
+        assert "2025-05-02T12:00Z to 2025-05-03T23:00Z" in nodes["12/discharge"].label
+        assert nodes["12/discharge"].label.endswith("commit 12")
+        assert ("record:S1/12/discharge", "commit:12") in {(e.start, e.end) for e in traced.edges}
 
 
 def test_forward_and_back_agree(made):
@@ -217,7 +245,7 @@ def test_forward_and_back_agree(made):
         ("S2/2025-05-01", ("derived record", "'S2'")),
         ("S1@2025-05-01T00:30Z", ("2025-05-01T00:00Z and 2025-05-01T01:00Z",)),
         ("S1@2025-05-01T00:30", ("offset",)),
-        ("S1@2025-05-01Tnoon", ("expected a time",)),
+        ("S1@2025-05-01Tnoon", ("expected a moment", "Tnoon")),
         ("a\x1b[2J/2025-05-01", ("\\u001b",)),
         ("S1/2025-5-1", ("SITE/DAY",)),
     ],
@@ -233,16 +261,16 @@ def test_an_unknown_day_or_moment_is_said_in_words(made, subject, words):
 @pytest.mark.parametrize("subject", ["S1/2025-05-02", "S1@2025-05-02T12:00Z"])
 def test_it_is_written_as_text_json_and_picture(made, subject):
     """Every node has its box, the JSON comes back, the text keeps to its width and tells figures and lines."""
-    found = trace(made.archive, subject)
-    said = as_dict(found)
-    assert said == json.loads(json.dumps(said))
-    text = trace_text(found)
+    traced = trace(made.archive, subject)
+    answer = as_dict(traced)
+    assert answer == json.loads(json.dumps(answer))
+    text = trace_text(traced)
     assert max(map(len, text.splitlines())) <= 100
     assert "stands on stage.csv line" in text
     assert "(told elsewhere)" in text
-    svg = ElementTree.fromstring(trace_svg(found).encode())
+    svg = ElementTree.fromstring(trace_svg(traced).encode())
     boxes = {group.get("data-id") for group in svg.findall("{http://www.w3.org/2000/svg}g")}
-    assert {node.id for node in found.nodes} == boxes
+    assert {node.id for node in traced.nodes} == boxes
 
 
 def test_hostile_names_come_through(tmp_path):
@@ -252,13 +280,13 @@ def test_hostile_names_come_through(tmp_path):
     take(root, logger(tmp_path / "one", sensor, 24))
     adopt(root, rating(name, "2025-01-01T00:00Z"), by="H1", now=NOW)
     derive(root, by="H1", now=NOW)
-    found = trace(Archive(root), "S1/2025-05-01")
-    assert {name} == {node.label for node in found.of_kind("rating")}
-    assert [f"sensor {sensor} of S1"] == [node.label for node in found.of_kind("sensor")]
-    assert any(e.relation == "stands on" and e.end.endswith("stage.csv 2-25") for e in found.edges)
-    ElementTree.fromstring(trace_svg(found).encode())
+    traced = trace(Archive(root), "S1/2025-05-01")
+    assert {name} == {node.label for node in traced.of_kind("rating")}
+    assert [f"sensor {sensor} of S1"] == [node.label for node in traced.of_kind("sensor")]
+    assert any(e.relation == "stands on" and e.end.endswith("stage.csv 2-25") for e in traced.edges)
+    ElementTree.fromstring(trace_svg(traced).encode())
     assert trace_forward(Archive(root), name).of_kind("record")
-    sensor_id = found.of_kind("sensor")[0].id
+    sensor_id = traced.of_kind("sensor")[0].id
     assert trace_forward(Archive(root), sensor_id).of_kind("record")
 
 
@@ -279,17 +307,17 @@ def test_stage_read_with_a_map_names_the_map(tmp_path):
     ingest(root, [folder], by="T1", now=NOW, map_path=tmp_path / "map.toml")
     adopt(root, rating("R1", "2025-01-01T00:00Z"), by="H1", now=NOW)
     derive(root, by="H1", now=NOW)
-    found = trace(Archive(root), "S1@2025-05-01T01:00Z")
-    assert [e.relation for e in found.edges if e.end.startswith("map:")] == ["read with"]
-    assert "map.toml" in {node.label for node in found.of_kind("file")}
-    assert trace_forward(Archive(root), found.of_kind("map")[0].id).of_kind("record")
+    traced = trace(Archive(root), "S1@2025-05-01T01:00Z")
+    assert [e.relation for e in traced.edges if e.end.startswith("map:")] == ["read with"]
+    assert "map.toml" in {node.label for node in traced.of_kind("file")}
+    assert trace_forward(Archive(root), traced.of_kind("map")[0].id).of_kind("record")
 
 
 def test_damage_on_the_way_is_named(made, tmp_path):
     """One changed byte in the document of the derivation, or in the sealed stage, ends the trace with its name."""
     root = shutil.copytree(made.archive.root, tmp_path / "archive")
-    found = trace(Archive(root), "S1/2025-05-02")
-    file = next(n for n in found.of_kind("file") if n.label == "stage.csv")
+    traced = trace(Archive(root), "S1/2025-05-02")
+    file = next(n for n in traced.of_kind("file") if n.label == "stage.csv")
     path = root / dict(file.details)["path"]
     whole = path.read_bytes()
     path.write_bytes(whole.replace(b"1.5", b"1.6", 1))
@@ -311,17 +339,17 @@ def test_the_archive_is_sound_and_rebuilt_to_the_byte(made, tmp_path):
 def test_a_record_older_than_its_telling(tmp_path, monkeypatch):
     """Where a derivation never told what it used, the trace ends in the lines of stage and says of which commit."""
 
-    def untold(**said):
-        return derivation_provenance(**said | {"records": []})
+    def untold(**arguments):
+        return derivation_provenance(**arguments | {"records": []})
 
     monkeypatch.setattr(deriving, "derivation_provenance", untold)
     root = season(tmp_path, render_now=False)
     digest = take(root, logger(tmp_path / "one", "", 24), render_now=False).deposits[0].digest
     adopt(root, rating("R1", "2025-01-01T00:00Z"), by="H1", now=NOW, render_now=False)
     derive(root, by="H1", now=NOW)
-    found = trace(Archive(root), "S1/2025-05-01")
-    assert found.notes == ("commit 5 does not tell what its records rest on",)
-    assert (found.root, f"rows:{digest}/stage.csv 2-25", "stands on") in {
-        (e.start, e.end, e.relation) for e in found.edges
+    traced = trace(Archive(root), "S1/2025-05-01")
+    assert traced.notes == ("commit 5 does not tell what its records rest on",)
+    assert (traced.root, f"rows:{digest}/stage.csv 2-25", "stands on") in {
+        (e.start, e.end, e.relation) for e in traced.edges
     }
-    assert [node.label for node in found.of_kind("file")] == ["stage.csv"]
+    assert [node.label for node in traced.of_kind("file")] == ["stage.csv"]

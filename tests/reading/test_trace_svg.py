@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stillwell.reading.trace.graph import Facts, trace_of
+from stillwell.reading.trace.graph import Edge, Graph, trace_of
 from stillwell.reading.trace.picture import MOST, trace_svg
 from stillwell.reading.trace.trace import trace, trace_forward
 from tests.reading.recorded import ID, recorded
@@ -24,8 +24,8 @@ def archive(tmp_path_factory):
     return recorded(tmp_path_factory.mktemp("recorded")).archive
 
 
-def _parsed(found, **how):
-    return ElementTree.fromstring(trace_svg(found, **how).encode())
+def _parsed(traced, **how):
+    return ElementTree.fromstring(trace_svg(traced, **how).encode())
 
 
 def _boxes(svg):
@@ -35,10 +35,10 @@ def _boxes(svg):
 
 def test_every_node_has_its_box_and_every_edge_its_line(archive):
     """A trace small enough is drawn whole, and a screen reader is told what it is."""
-    found = trace(archive, ID)
-    svg = _parsed(found)
-    assert {node.id for node in found.nodes} == set(_boxes(svg))
-    assert len(found.edges) == len(svg.findall(f"{SVG}path"))
+    traced = trace(archive, ID)
+    svg = _parsed(traced)
+    assert {node.id for node in traced.nodes} == set(_boxes(svg))
+    assert len(traced.edges) == len(svg.findall(f"{SVG}path"))
     assert (svg.get("role"), svg.get("aria-labelledby")) == ("img", "trace-title trace-desc")
     assert ID in svg.find(f"{SVG}title").text
     assert "2 revisions" in svg.find(f"{SVG}desc").text
@@ -47,8 +47,8 @@ def test_every_node_has_its_box_and_every_edge_its_line(archive):
 
 def test_no_box_covers_another_and_all_are_on_the_page(archive):
     """Boxes keep apart and inside the picture; every edge leads to the right."""
-    for found in (trace(archive, ID), trace_forward(archive, "S1")):
-        svg = _parsed(found)
+    for traced in (trace(archive, ID), trace_forward(archive, "S1")):
+        svg = _parsed(traced)
         boxes = sorted(_boxes(svg).values())
         for (x1, y1, w1, h1), (x2, y2, _, _) in pairwise(boxes):
             assert x2 >= x1 + w1 or (x1 == x2 and y2 >= y1 + h1)
@@ -61,9 +61,9 @@ def test_no_box_covers_another_and_all_are_on_the_page(archive):
 
 def test_of_many_some_of_each_kind_are_drawn_and_the_rest_counted():
     """Thousands of gaugings on one meter: a capped picture that says how many it leaves out."""
-    facts = Facts(links=[(f"revision:g{i}/1", "instrument:M", "measured with", 1) for i in range(5000)])
-    facts.links += [(f"gauging:g{i}", f"revision:g{i}/1", "is", 1) for i in range(5000)]
-    svg = _parsed(trace_of(facts, "M", "instrument:M", facts.links, forward=True))
+    graph = Graph(edges=[Edge(f"revision:g{i}/1", "instrument:M", "measured with", 1) for i in range(5000)])
+    graph.edges += [Edge(f"gauging:g{i}", f"revision:g{i}/1", "is", 1) for i in range(5000)]
+    svg = _parsed(trace_of(graph, "M", "instrument:M", graph.edges, forward=True))
     drawn = list(_boxes(svg))
     assert len(drawn) == MOST
     notes = [t.text for t in svg.findall(f"{SVG}text") if t.get("class") == "note"]
@@ -76,11 +76,11 @@ def test_of_many_some_of_each_kind_are_drawn_and_the_rest_counted():
 @given(st.text(max_size=80), st.text(max_size=80))
 def test_no_label_breaks_out_of_its_box(label, code):
     """Whatever a label holds, the picture is well-formed XML without a script, and holds the label as text only."""
-    facts = Facts()
-    facts.describe("gauging:a", label, [(code, label)])
-    facts.describe(f"site:{code}", code)
-    links = [("gauging:a", f"site:{code}", label, 1)]
-    svg = _parsed(trace_of(facts, label, "gauging:a", links, forward=False, notes=[label]))
+    graph = Graph()
+    graph.describe("gauging:a", label, [(code, label)])
+    graph.describe(f"site:{code}", code)
+    edges = [Edge("gauging:a", f"site:{code}", label, 1)]
+    svg = _parsed(trace_of(graph, label, "gauging:a", edges, forward=False, notes=[label]))
     known = {"svg", "title", "desc", "style", "rect", "text", "path", "g"}
     assert known >= {element.tag.removeprefix(SVG) for element in svg.iter()}
 
@@ -88,9 +88,9 @@ def test_no_label_breaks_out_of_its_box(label, code):
 @pytest.mark.parametrize("label", ["</text><script>alert(1)</script>", "]]>&\"'<!--", "\u202eabc\x00\x1b", "x" * 5000])
 def test_hostile_labels_are_text(label):
     """Marks of XML, control characters and very long labels stay text, cut in the box and whole in its title."""
-    facts = Facts()
-    facts.describe("gauging:a", label)
-    svg = _parsed(trace_of(facts, label, "gauging:a", [], forward=False))
+    graph = Graph()
+    graph.describe("gauging:a", label)
+    svg = _parsed(trace_of(graph, label, "gauging:a", [], forward=False))
     assert svg.find(f".//{SVG}script") is None
     assert all(len(text.text) <= 80 for text in svg.iter(f"{SVG}text"))
     assert svg.find(f"{SVG}g/{SVG}title").text.isprintable()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Set
 from dataclasses import dataclass
 
 import numpy as np
@@ -68,23 +68,31 @@ def sources(archive: Archive, site: str, tables: Mapping[str, pd.DataFrame], apa
     inside = stage[((stage["time"] >= since) & (stage["time"] <= until)).to_numpy()]
     used |= handed_in_names("stage", inside.assign(site=site))
     for table in ("corrections", "conditions"):
-        rows = archive.standing(table, [site])
-        used |= handed_in_names(table, rows[(rows["from"] <= until) & (rows["to"] > since)])
-    return Sources(site, extents, tuple(sorted(used | _ratings(archive, site, since, until))), apart_s)
+        used |= names_between(table, archive.standing(table, [site]), since, until)
+    ratings = ratings_in_order(archive.standing("ratings", [site]), site)
+    acting_then = (ratings["valid_from"] <= until) & (ratings["until"].isna() | (ratings["until"] > since))
+    used |= rating_names(archive.standing, set(ratings.loc[acting_then, "rating"]), since, until)
+    return Sources(site, extents, tuple(sorted(used)), apart_s)
 
 
-def _ratings(archive: Archive, site: str, since: pd.Timestamp, until: pd.Timestamp) -> set[str]:
-    """Name the ratings that hold in a span, rows and segments, and their shifts from last before to first after."""
-    rows = ratings_in_order(archive.standing("ratings", [site]), site)
-    acting_then = rows[(rows["valid_from"] <= until) & (rows["until"].isna() | (rows["until"] > since))]
-    names = set(acting_then["rating"])
-    segments, shifts = (archive.standing(name) for name in ("rating_segments", "shifts"))
-    used = handed_in_names("ratings", acting_then)
-    used |= handed_in_names("rating_segments", segments[segments["rating"].isin(names)])
-    for rating in sorted(names):
-        mine = shifts[shifts["rating"] == rating].sort_values("from", kind="stable")
-        used |= handed_in_names("shifts", mine[acting(mine["from"], since, until)])
-    return used
+def names_between(table: str, rows: pd.DataFrame, since: pd.Timestamp, until: pd.Timestamp) -> set[str]:
+    """Name the entities of the rows whose half-open span ``from`` to ``to`` meets the moments since to until."""
+    return handed_in_names(table, rows[(rows["from"] <= until) & (rows["to"] > since)])
+
+
+def rating_names(
+    current: Callable[[str], pd.DataFrame], ratings: Set[str], since: pd.Timestamp, until: pd.Timestamp
+) -> set[str]:
+    """Name the rows and segments of some ratings, and their shifts from the last before a span to the first after it.
+
+    ``current`` reads the current rows of a table.
+    """
+    rows_of = {table: current(table) for table in ("ratings", "rating_segments", "shifts")}
+    mine = {table: rows[rows["rating"].isin(ratings)] for table, rows in rows_of.items()}
+    names = handed_in_names("ratings", mine["ratings"]) | handed_in_names("rating_segments", mine["rating_segments"])
+    for _, shifts in mine["shifts"].sort_values("from", kind="stable").groupby("rating", sort=False):
+        names |= handed_in_names("shifts", shifts[acting(shifts["from"], since, until)])
+    return names
 
 
 def acting(moments: pd.Series, since: pd.Timestamp, until: pd.Timestamp) -> np.ndarray:

@@ -11,7 +11,7 @@ import pandas as pd
 from stillwell.intake.limits import MOST_REASONS
 from stillwell.intake.readers.sheet import BadCell
 from stillwell.schemas import DEPOSIT_TABLES
-from stillwell.schemas.base import Column
+from stillwell.schemas.cells import wrong_cells
 from stillwell.schemas.derive import columns
 
 AT_ONCE = 2**17
@@ -36,27 +36,11 @@ def crowded_deposits(name: str, rows: pd.DataFrame) -> set[str]:
         return set()
     count = np.zeros(len(rows), dtype=np.int64)
     for column in columns(DEPOSIT_TABLES[name]):
-        count += _wrong(rows[column.name], column)
+        count += wrong_cells(rows[column.name], column)
     if count.sum() <= MOST_REASONS:
         return set()
     counted = pd.Series(count).groupby(rows["deposit"].to_numpy()).sum()
     return set(counted.index[counted > MOST_REASONS])
-
-
-def _wrong(values: pd.Series, column: Column) -> np.ndarray:
-    """Mark the cells that are missing where one is required, outside the range or not in the list of words."""
-    missing = values.isna().to_numpy()
-    wrong = np.zeros(len(values), dtype=bool)
-    if column.words:
-        wrong |= ~values.isin(column.words).to_numpy()
-    if column.kind in ("number", "count"):
-        numbers = values.to_numpy(dtype="float64", na_value=np.nan)
-        low = column.minimum if column.minimum is not None else -np.inf
-        high = column.maximum if column.maximum is not None else np.inf
-        wrong |= (numbers < low) | (numbers > high)
-        if column.above is not None:
-            wrong |= numbers <= column.above
-    return (wrong & ~missing) | (missing & column.required)
 
 
 def schema_failures(name: str, rows: pd.DataFrame) -> list[BadCell]:
@@ -82,7 +66,7 @@ def schema_failures(name: str, rows: pd.DataFrame) -> list[BadCell]:
 def _failures(name: str, rows: pd.DataFrame) -> list[BadCell]:
     model = DEPOSIT_TABLES[name]
     by_name = {column.name: column for column in columns(model)}
-    if not any(_wrong(rows[column.name], column).any() for column in by_name.values()):
+    if not any(wrong_cells(rows[column.name], column).any() for column in by_name.values()):
         return []
     # imported only here: importing pandera takes longer than reading the sheets of a gauging
     from pandera.errors import SchemaErrors

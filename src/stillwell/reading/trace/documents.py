@@ -1,4 +1,7 @@
-"""Reads provenance documents into facts: nodes and edges of gaugings, deposits, meters. Reads no table."""
+"""Reads provenance documents into a graph; reads no table.
+
+A document is the PROV-JSON of one commit, written and read by the names of ``archive.provenance.mapping``.
+"""
 
 from __future__ import annotations
 
@@ -10,35 +13,37 @@ from urllib.parse import unquote
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.provenance.document import provenance_path
-from stillwell.archive.provenance.mapping import GAUGING_LINKS, INTAKE_MAP, ROWS, related
+from stillwell.archive.provenance.mapping import GAUGING_LINKS, INTAKE_MAP, KINDS, ROWS, USED, related
 from stillwell.archive.provenance.names import safe
 from stillwell.errors import ArchiveDamaged
-from stillwell.reading.trace.graph import ALWAYS, Facts
-from stillwell.reading.trace.names import PARTED, id_of, listed, name_of
-from stillwell.reading.trace.series import add_series
+from stillwell.reading.trace.graph import ALWAYS, FITTED, REPLACED, Edge, Graph, reached
 
-READ = frozenset({"gauging", *PARTED} - {"record"})
+PARTED = KINDS.keys() | {"record"}
+"""Kinds whose names have several parts, joined by ``/``; a ``/`` within a part is written ``%2F``."""
+READ = frozenset({"gauging", *KINDS})
 """Kinds of things read from deposits, with an intake map where one was used."""
+FROM_ENTITY = {
+    ("record", "record"): REPLACED,
+    ("adoption", "revision"): FITTED,
+    ("revision", "revision"): "revises",
+    ("finding", "revision"): "found in",
+    ("finding", "check"): "because of",
+}
+"""Relation of a thing to another that it was derived from, by their kinds; others are made from it."""
 
-_FINDING = {"revision": "found in", "check": "because of"}
-
-
-def numbers(archive: Archive) -> list[int]:
-    """List the commits that have a provenance document."""
-    listed = archive.listing()
-    return [n for n in range(1, archive.ledger.head_number() + 1) if provenance_path(n) in listed]
+Document = Mapping[str, Mapping[str, Any]]
 
 
 def documents(
-    archive: Archive, wanted: Iterable[int], needles: Iterable[str] | None = None
+    archive: Archive, numbers: Iterable[int], needles: Iterable[str] | None = None
 ) -> Iterator[tuple[int, dict[str, Any]]]:
-    """Read provenance documents, each checked against its digest.
+    """Read the provenance documents of some commits, each checked against its digest.
 
     Parameters
     ----------
     archive : Archive
-    wanted : iterable of int
-        Commits.
+    numbers : iterable of int
+        Commits; those without a document are passed over.
     needles : iterable of str, optional
         Only documents in which one of these stands are parsed; all are checked.
 
@@ -52,8 +57,10 @@ def documents(
         If one is missing, not as it was written, or no PROV-JSON.
     """
     any_of = None if needles is None else re.compile(b"|".join(re.escape(text.encode()) for text in needles))
-    for number in wanted:
-        path = provenance_path(number)
+    listed = archive.listing()
+    for number, path in ((number, provenance_path(number)) for number in numbers):
+        if path not in listed:
+            continue
         data = archive.document(path)
         if any_of is not None and not any_of.search(data):
             continue
@@ -69,7 +76,28 @@ def documents(
         yield number, document
 
 
-def needles_of(name: str) -> list[str]:
+def read_below(archive: Archive, graph: Graph, names: Iterable[str]) -> None:
+    """Add to a graph the documents that describe some nodes and what these rest on, and no others."""
+    read, searched = set[int](), set[str]()
+    names = todo = set(names)
+    while needles := [needle for name in sorted(todo) for needle in _needles(name)]:
+        unread = (number for number in range(1, archive.ledger.head_number() + 1) if number not in read)
+        for number, document in documents(archive, list(unread), needles):
+            add_document(graph, number, document)
+            read.add(number)
+        searched |= todo
+        todo = {name for start in names for name in reached(graph, start, forward=False)[0]} - searched
+
+
+def read_all(archive: Archive) -> Graph:
+    """Read every document."""
+    graph = Graph()
+    for number, document in documents(archive, range(1, archive.ledger.head_number() + 1)):
+        add_document(graph, number, document)
+    return graph
+
+
+def _needles(name: str) -> list[str]:
     """Return texts of which a document that says what a node rests on holds at least one."""
     kind, _, rest = name.partition(":")
     if kind == "gauging":
@@ -77,21 +105,27 @@ def needles_of(name: str) -> list[str]:
     if kind in {"site", "instrument", "check", "policy"}:
         return [f'"prov:generatedEntity":"{kind}:{safe(rest)}"']
     if kind in PARTED:
-        return [f'"{"prov:entity" if kind == "record" else "prov:generatedEntity"}":"{name_of(name)}"']
+        parts = (part.replace("%2F", "/").replace("%25", "%") for part in rest.split("/"))
+        entity = "prov:entity" if kind == "record" else "prov:generatedEntity"
+        return [f'"{entity}":"{kind}:{"/".join(map(safe, parts))}"']
     return []
 
 
-def add_document(facts: Facts, number: int, document: Mapping[str, Mapping[str, Any]]) -> None:
-    """Add the nodes and edges of one document.
+def id_of(qualified: str) -> str:
+    """Turn a name of a document into an id: ``gauging:ID/1`` is a revision, everything else as it is called."""
+    prefix, _, local = qualified.partition(":")
+    if prefix in PARTED:
+        return parted(prefix, *(unquote(part) for part in local.split("/")))
+    return f"{'revision' if prefix == 'gauging' else prefix}:{unquote(local)}"
 
-    Parameters
-    ----------
-    facts : Facts
-        Added to.
-    number : int
-        Of the commit.
-    document : mapping
-        PROV-JSON.
+
+def parted(kind: str, *parts: str) -> str:
+    """Make the id of a thing whose name has parts."""
+    return f"{kind}:{'/'.join(part.replace('%', '%25').replace('/', '%2F') for part in parts)}"
+
+
+def add_document(graph: Graph, number: int, document: Document) -> None:
+    """Add the nodes and edges of the document of a commit.
 
     Raises
     ------
@@ -100,146 +134,175 @@ def add_document(facts: Facts, number: int, document: Mapping[str, Mapping[str, 
     """
     try:
         for add in _STEPS:
-            add(facts, number, document)
+            add(graph, number, document)
     except (KeyError, TypeError, AttributeError) as error:
         msg = f"{provenance_path(number)}: expected PROV-JSON of a commit, found {error!r}; it is not believed"
         raise ArchiveDamaged(msg) from error
 
 
-def _commit(facts: Facts, number: int, document: Mapping[str, Mapping[str, Any]]) -> None:
-    name = f"commit:{number}"
+def _add_commit(graph: Graph, number: int, document: Document) -> None:
+    commit = f"commit:{number}"
     times = {str(activity.get("prov:startTime", "")) for activity in document.get("activity", {}).values()}
     associated = [(agent, about) for _, agent, about in related(document, "wasAssociatedWith")]
     by = dict.fromkeys(unquote(agent[3:]) for agent, about in associated if "prov:plan" not in about)
-    details = [("recorded at", max(times, default="")), ("by", ", ".join(by))]
-    facts.describe(name, f"commit {number}", details)
+    graph.describe(commit, f"commit {number}", [("recorded at", max(times, default="")), ("by", ", ".join(by))])
     for agent, about in document.get("agent", {}).items():
         if agent.startswith("software:"):
-            facts.describe(id_of(agent), str(about.get("prov:label", agent)))
+            graph.describe(id_of(agent), str(about.get("prov:label", agent)))
     for agent, about in associated:
         if "prov:plan" in about:
-            facts.links.append((name, id_of(agent), "written by", number))
-            facts.links.append((name, id_of(about["prov:plan"]), "judged under", number))
-    for _, used, about in related(document, "used"):
-        if about.get("prov:role") == INTAKE_MAP:
-            facts.links.append((name, _map(used), "read with", number))
-            facts.links.append((_map(used), used, "sealed as", number))
+            graph.edges.append(Edge(commit, id_of(agent), "written by", number))
+            graph.edges.append(Edge(commit, id_of(about["prov:plan"]), "judged under", number))
+    for intake_map in _maps(document):
+        graph.edges.append(Edge(commit, intake_map, "read with", number))
+        graph.edges.append(Edge(intake_map, f"deposit:{intake_map.removeprefix('map:')}", "sealed as", number))
 
 
-def _map(deposit: str) -> str:
-    return "map:" + deposit.removeprefix("deposit:")
+def _maps(document: Document) -> list[str]:
+    """Return the ids of the intake maps that a commit used."""
+    uses = related(document, "used")
+    return [f"map:{used.removeprefix('deposit:')}" for _, used, about in uses if about.get("prov:role") == INTAKE_MAP]
 
 
-def _entities(facts: Facts, number: int, document: Mapping[str, Mapping[str, Any]]) -> None:
+def _add_entities(graph: Graph, number: int, document: Document) -> None:
     by = {entity: id_of(agent)[3:] for entity, agent, _ in related(document, "wasAttributedTo")}
     for name, about in document.get("entity", {}).items():
         kind, label = name.partition(":")[0], str(about.get("prov:label", name))
         if kind == "gauging":
-            _revision(facts, number, name, label, about)
+            _add_revision(graph, number, id_of(name), label, about)
         elif kind == "deposit":
-            extent = about.get("dcterms:extent", {})
-            details = [
-                ("sha256", name.removeprefix("deposit:")),
-                ("handed in as", str(about.get("dcterms:format", ""))),
-                ("bytes", str(extent.get("$", "")) if isinstance(extent, dict) else str(extent)),
-                ("handed in by", by.get(name, "")),
-            ]
-            if "dcterms:extent" in about:
-                facts.describe(name, label, details)
-                facts.links.append((f"commit:{number}", name, "received", number))
-                facts.record(name, number)
-            elif name not in facts.described:
-                facts.describe(name, label, details[:1])
+            _add_deposit(graph, number, name, label, about, by.get(name, ""))
         elif kind == "policy":
             digest = name.removeprefix("policy:")
-            facts.describe(name, f"office policy {digest[:12]}", [("sha256", digest)])
+            graph.describe(name, f"office policy {digest[:12]}", [("sha256", digest)])
         elif kind != "commit":
-            facts.describe(id_of(name), label, [("reason", str(about.get("dcterms:description", "")))])
-            facts.record(id_of(name), number)
-        if kind == "check" and "said:instrument" in about:
-            facts.links.append((id_of(name), f"instrument:{about['said:instrument']}", "check of", number))
-        if kind == "review" and "said:gauging" in about:
-            facts.links.append((f"gauging:{about['said:gauging']}", id_of(name), "decided on by", number))
+            _add_other(graph, number, id_of(name), label, about)
 
 
-def _revision(facts: Facts, number: int, name: str, label: str, about: Mapping[str, Any]) -> None:
-    revision = id_of(name)
-    gauging = "gauging:" + revision.removeprefix("revision:").rpartition("/")[0]
-    codes = listed(about.get("said:finding"))
+def _add_revision(graph: Graph, number: int, revision: str, label: str, about: Mapping[str, Any]) -> None:
+    local = revision.removeprefix("revision:")
+    codes = _listed(about.get("said:finding"))
     reason = str(about.get("dcterms:description", ""))
     label, _, status = label.rpartition(", ") if ", " in label else (label, "", "")
-    facts.describe(revision, label, [("reason", reason), ("recorded as", status), ("findings", ", ".join(codes))])
-    facts.links.append((gauging, revision, "is", number))
-    facts.record(revision, number)
+    graph.describe(revision, label, [("reason", reason), ("recorded as", status), ("findings", ", ".join(codes))])
+    graph.edges.append(Edge(f"gauging:{local.rpartition('/')[0]}", revision, "is", number))
+    graph.record(revision, number)
     for column, (kind, relation) in GAUGING_LINKS.items():
-        codes_of = listed(about.get(f"said:{column}"))
-        facts.links += [(revision, f"{kind}:{code}", relation, number) for code in codes_of]
+        named = _listed(about.get(f"said:{column}"))
+        graph.edges += [Edge(revision, f"{kind}:{code}", relation, number) for code in named]
     for code in codes:
-        finding = f"finding:{revision.removeprefix('revision:')}/{code}"
-        facts.describe(finding, f"{code}: {label}")
-        facts.links.append((finding, revision, "found in", number))
-        facts.record(finding, number)
+        finding = f"finding:{local}/{code}"
+        graph.describe(finding, f"{code}: {label}")
+        graph.edges.append(Edge(finding, revision, "found in", number))
+        graph.record(finding, number)
 
 
-def _made(facts: Facts, number: int, document: Mapping[str, Mapping[str, Any]]) -> None:
-    """Tie each revision made to the software and the policy of the step that made it, and to the intake map."""
-    rests: dict[str, list[tuple[str, str]]] = {}
+def _add_deposit(graph: Graph, number: int, name: str, label: str, about: Mapping[str, Any], by: str) -> None:
+    sha256 = ("sha256", name.removeprefix("deposit:"))
+    if "dcterms:extent" in about:
+        extent = about["dcterms:extent"]
+        size = str(extent.get("$", "")) if isinstance(extent, dict) else str(extent)
+        kind = str(about.get("dcterms:format", ""))
+        graph.describe(name, label, [sha256, ("handed in as", kind), ("bytes", size), ("handed in by", by)])
+        graph.edges.append(Edge(f"commit:{number}", name, "received", number))
+        graph.record(name, number)
+    elif name not in graph.nodes:
+        graph.describe(name, label, [sha256])
+
+
+def _add_other(graph: Graph, number: int, node: str, label: str, about: Mapping[str, Any]) -> None:
+    """Add a site, meter, check, finding, review, rating, record, or what a deposit says of one of them."""
+    kind = node.partition(":")[0]
+    label = f"{label}, commit {number}" if kind == "record" else label
+    texts = {"reason": "dcterms:description", "from": "said:from", "to": "said:to"}
+    graph.describe(node, label, [(word, str(about.get(attribute, ""))) for word, attribute in texts.items()])
+    graph.record(node, number)
+    if kind == "check" and "said:instrument" in about:
+        graph.edges.append(Edge(node, f"instrument:{about['said:instrument']}", "check of", number))
+    elif kind == "review" and "said:gauging" in about:
+        graph.edges.append(Edge(f"gauging:{about['said:gauging']}", node, "decided on by", number))
+    elif kind in KINDS and KINDS[kind].of == "rating":
+        graph.edges.append(Edge(node, f"rating:{about['said:rating']}", KINDS[kind].relation, number))
+    elif kind in KINDS and about.get("said:site") is not None:
+        site = place = f"site:{about['said:site']}"
+        if KINDS[kind].of == "sensor":
+            place = _add_sensor(graph, str(about["said:site"]), str(about.get("said:sensor") or ""))
+            graph.edges.append(Edge(place, site, "stands at", number))
+        graph.edges.append(Edge(node, place, KINDS[kind].relation, number))
+
+
+def _add_sensor(graph: Graph, site: str, sensor: str) -> str:
+    """Describe a sensor, ``sensor:SITE/SENSOR``; nothing after the ``/`` is the site's only one."""
+    name = parted("sensor", site, sensor)
+    graph.describe(name, f"sensor {sensor} of {site}" if sensor else f"the only sensor of {site}")
+    return name
+
+
+def _add_made(graph: Graph, number: int, document: Document) -> None:
+    """Tie what a step made to its software and policy, and to the stage, ratings and the like that it used."""
+    of_step: dict[str, list[tuple[str, str]]] = {}
     for activity, agent, about in related(document, "wasAssociatedWith"):
         if "prov:plan" in about:
             ends = [(id_of(agent), "computed by"), (id_of(about["prov:plan"]), "judged under")]
-            rests.setdefault(activity, []).extend(ends)
-    uses = [(used, about.get("prov:role")) for _, used, about in related(document, "used")]
-    maps = [_map(used) for used, role in uses if role == INTAKE_MAP]
-    deposits = {used for used, role in uses if role != INTAKE_MAP}
+            of_step.setdefault(activity, []).extend(ends)
+    for activity, entity, _ in related(document, "used"):
+        if (prefix := entity.partition(":")[0]) in USED:
+            of_step.setdefault(activity, []).append((id_of(entity), USED[prefix]))
     for made, activity, _ in related(document, "wasGeneratedBy"):
-        facts.links += [(id_of(made), end, relation, number) for end, relation in rests.get(activity, ())]
-    for made, used, _ in related(document, "wasDerivedFrom") if maps else ():
-        if made.partition(":")[0] in READ and used in deposits:
-            facts.links += [(id_of(made), intake_map, "read with", number) for intake_map in maps]
+        graph.edges += [Edge(id_of(made), end, relation, number) for end, relation in of_step.get(activity, ())]
 
 
-def _derived(facts: Facts, number: int, document: Mapping[str, Mapping[str, Any]]) -> None:
+def _add_derived(graph: Graph, number: int, document: Document) -> None:
+    """Tie things to the lines of deposits they stand on, to the maps these were read with, and to one another."""
+    maps = _maps(document)
+    received = {used for _, used, about in related(document, "used") if about.get("prov:role") != INTAKE_MAP}
     for made, used, about in related(document, "wasDerivedFrom"):
         start, end = id_of(made), id_of(used)
-        if start.startswith("record:") or (start.startswith("adoption:") and end.startswith("revision:")):
-            continue
         if not used.startswith("deposit:"):
-            relation = "revises" if start.startswith("revision:") else _FINDING.get(end.partition(":")[0], "made from")
-            facts.links.append((start, end, relation, number))
+            relation = FROM_ENTITY.get((start.partition(":")[0], end.partition(":")[0]), "made from")
+            graph.edges.append(Edge(start, end, relation, number))
             continue
-        stands = [(relation, text) for name, relation in ROWS.items() for text in listed(about.get(f"said:{name}"))]
-        for relation, text in stands:
-            facts.links.append((start, add_lines(facts, end.removeprefix("deposit:"), text), relation, number))
-        if not stands:
-            facts.links.append((start, end, "made from", number))
+        lines = [(relation, text) for name, relation in ROWS.items() for text in _listed(about.get(f"said:{name}"))]
+        for relation, text in lines:
+            graph.edges.append(Edge(start, add_lines(graph, end.removeprefix("deposit:"), text), relation, number))
+        if not lines:
+            graph.edges.append(Edge(start, end, "made from", number))
+        if made.partition(":")[0] in READ and used in received:
+            graph.edges += [Edge(start, intake_map, "read with", number) for intake_map in maps]
+    for adopted, rating, _ in related(document, "specializationOf"):
+        graph.edges.append(Edge(id_of(adopted), id_of(rating), "a state of", number))
+
+
+def _add_reviewed(graph: Graph, number: int, document: Document) -> None:
+    """Tie revisions to the decisions that changed their status."""
     changed: dict[str, list[str]] = {}
-    for revision, by, _ in related(document, "wasInfluencedBy"):
-        start, end = id_of(revision), id_of(by)
-        facts.links.append((start, end, "status by", number))
+    for revision, review, _ in related(document, "wasInfluencedBy"):
+        start, end = id_of(revision), id_of(review)
+        graph.edges.append(Edge(start, end, "status by", number))
         changed.setdefault(end, []).append(f"revision {start.rpartition('/')[2]}")
-    for review, revisions in changed.items():
-        facts.describe(review, facts.node(review).label, [("changed the status of", ", ".join(sorted(revisions)))])
+    for name, revisions in changed.items():
+        graph.describe(name, graph.node(name).label, [("changed the status of", ", ".join(sorted(revisions)))])
 
 
-def add_lines(facts: Facts, digest: str, text: str) -> str:
+def add_lines(graph: Graph, digest: str, text: str) -> str:
     """Add lines of a file in a deposit, as in ``points.csv 2-8``, and return their id."""
     rows = f"rows:{digest}/{text}"
     file, _, lines = text.rpartition(" ")
-    facts.describe(rows, f"{file} {_lines(lines)}", [("file", file), ("lines", lines)])
-    facts.links.append((rows, f"deposit:{digest}", "lines of", ALWAYS))
+    words = f"some of lines {lines[1:]}" if lines.startswith("~") else f"line{'' if lines.isdigit() else 's'} {lines}"
+    graph.describe(rows, f"{file} {words}", [("file", file), ("lines", lines)])
+    graph.edges.append(Edge(rows, f"deposit:{digest}", "lines of", ALWAYS))
     return rows
 
 
-def _lines(text: str) -> str:
-    if text.startswith("~"):
-        return f"some of lines {text[1:]}"
-    return f"line {text}" if text.isdigit() else f"lines {text}"
+def _listed(value: Any) -> list[str]:
+    """Read an attribute that may hold one value or several."""
+    return [str(one) for one in (value if isinstance(value, list) else [] if value is None else [value])]
 
 
-_STEPS: tuple[Callable[[Facts, int, Mapping[str, Mapping[str, Any]]], None], ...] = (
-    _commit,
-    _entities,
-    _made,
-    _derived,
-    add_series,
+_STEPS: tuple[Callable[[Graph, int, Document], None], ...] = (
+    _add_commit,
+    _add_entities,
+    _add_made,
+    _add_derived,
+    _add_reviewed,
 )

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 ALWAYS = 0
 """Commit of an edge that holds of itself: lines belong to their deposit."""
@@ -40,6 +41,8 @@ FITTED = "fitted to"
 """Relation of a rating to a gauging: shown in a trace back, which ends there; followed in a trace forward."""
 ASIDE = frozenset({RECORDED, REPLACED})
 """Relations that are shown and never followed."""
+ENDING = frozenset({REPLACED, FITTED})
+"""Relations in provenance documents that a trace back shows and does not follow."""
 
 
 def called(kind: str, count: int = 1) -> str:
@@ -61,8 +64,7 @@ class Node:
     details: tuple[tuple[str, str], ...] = ()
 
 
-@dataclass(frozen=True)
-class Edge:
+class Edge(NamedTuple):
     """``start`` rests on ``end``, as ``relation`` says, by what ``commit`` recorded (0: it holds of itself)."""
 
     start: str
@@ -101,49 +103,39 @@ class Trace:
             yield (edge.end, edge.start, edge) if turned else (edge.start, edge.end, edge)
 
 
-Link = tuple[str, str, str, int]
-"""An edge as a plain tuple, as long as there may be a million."""
-
-
 @dataclass
-class Facts:
-    """Content of provenance documents: labels and details by node, edges, and the commits that recorded a node.
+class Graph:
+    """Content of provenance documents: nodes by id, edges, and the first commit that recorded each node."""
 
-    ``aside`` are edges that are shown and not followed; ``spans`` the start and end of a node, as texts.
-    """
-
-    described: dict[str, tuple[str, tuple[tuple[str, str], ...]]] = field(default_factory=dict)
-    links: list[Link] = field(default_factory=list)
+    nodes: dict[str, Node] = field(default_factory=dict)
+    edges: list[Edge] = field(default_factory=list)
     recorded: dict[str, int] = field(default_factory=dict)
-    aside: list[Link] = field(default_factory=list)
-    spans: dict[str, tuple[str, str]] = field(default_factory=dict)
 
     def describe(self, name: str, label: str, details: Iterable[tuple[str, str]] = ()) -> None:
         """Describe a node; earlier details hold unless they are given again."""
-        earlier = dict(self.described[name][1]) if name in self.described else {}
-        self.described[name] = label, tuple((earlier | {key: value for key, value in details if value}).items())
+        known = dict(self.node(name).details) | {key: value for key, value in details if value}
+        self.nodes[name] = Node(name, name.partition(":")[0], label, tuple(known.items()))
 
     def record(self, name: str, number: int) -> None:
-        """Note the first commit that recorded a node."""
+        """Note a commit that recorded a node."""
         self.recorded[name] = min(number, self.recorded.get(name, number))
 
     def node(self, name: str) -> Node:
-        """Make the node of an id; one that no document describes goes by its name."""
+        """Return the node of an id; one that no document describes goes by its name."""
         kind, _, rest = name.partition(":")
-        label, details = self.described.get(name, (rest, ()))
-        return Node(name, kind, label, details)
+        return self.nodes.get(name) or Node(name, kind, rest)
 
     def names(self) -> set[str]:
         """Return the ids of all nodes."""
-        return {end for link in self.links for end in link[:2]} | set(self.described)
+        return {end for edge in self.edges for end in edge[:2]} | set(self.nodes)
 
 
-def reached(facts: Facts, root: str, *, forward: bool) -> tuple[dict[str, float], set[Link]]:
+def reached(graph: Graph, root: str, *, forward: bool) -> tuple[dict[str, float], set[Edge]]:
     """Walk from a node to everything it rests on, or to everything that rests on it.
 
     Parameters
     ----------
-    facts : Facts
+    graph : Graph
     root : str
     forward : bool
 
@@ -152,52 +144,41 @@ def reached(facts: Facts, root: str, *, forward: bool) -> tuple[dict[str, float]
     dict of str to float
         Ids of the nodes, the root among them, each with the first commit by which it rests on the root; downward,
         with the last commit, negative, by which the root rests on it.
-    set of tuple
+    set of Edge
         Edges between them that hold on the way.
     """
-    by_node: dict[str, list[tuple[str, Link]]] = {}
-    for link in facts.links:
-        origin, target = (link[1], link[0]) if forward else (link[0], link[1])
-        by_node.setdefault(origin, []).append((target, link))
+    shown_only = ASIDE if forward else ASIDE | ENDING
+    leaving: dict[str, list[tuple[str, Edge]]] = {}
+    for edge in graph.edges:
+        if edge.relation not in shown_only:
+            origin, target = (edge.end, edge.start) if forward else (edge.start, edge.end)
+            leaving.setdefault(origin, []).append((target, edge))
     # the way up starts before every commit, the way down after every one: counted down, both may only grow
     sign = 1 if forward else -1
     best = {root: float("-inf")}
     todo = [root]
     while todo:
         name = todo.pop()
-        for target, link in by_node.get(name, ()):
-            moment = sign * link[3]
+        for target, edge in leaving.get(name, ()):
+            moment = sign * edge.commit
             if best[name] <= moment < best.get(target, float("inf")):
                 best[target] = moment
                 todo.append(target)
-    followed = {link for name, since in best.items() for _, link in by_node.get(name, ()) if sign * link[3] >= since}
+    followed = {
+        edge for name, since in best.items() for _, edge in leaving.get(name, ()) if sign * edge.commit >= since
+    }
     return best, followed
 
 
 def trace_of(
-    facts: Facts, subject: str, root: str, links: Iterable[Link], *, forward: bool, notes: Iterable[str] = ()
+    graph: Graph, subject: str, root: str, edges: Iterable[Edge], *, forward: bool, notes: Iterable[str] = ()
 ) -> Trace:
-    """Make the nodes and edges of a trace, in order.
-
-    Parameters
-    ----------
-    facts : Facts
-    subject : str
-        As asked.
-    root : str
-    links : iterable of tuple
-    forward : bool
-    notes : iterable of str
-
-    Returns
-    -------
-    Trace
-    """
-    links = set(links)
-    names = {root} | {end for link in links for end in link[:2]}
+    """Make a trace of some edges of a graph, nodes and edges in order; ``subject`` is the text that was asked."""
+    edges = set(edges)
+    names = {root} | {end for edge in edges for end in edge[:2]}
     place = {name: i for i, name in enumerate(sorted(names, key=order))}
-    edges = (Edge(*link) for link in sorted(links, key=lambda link: (place[link[0]], place[link[1]], *link[2:])))
-    return Trace(subject, forward, root, tuple(facts.node(name) for name in place), tuple(edges), tuple(notes))
+    ordered = sorted(edges, key=lambda edge: (place[edge.start], place[edge.end], edge.relation, edge.commit))
+    return Trace(subject, forward, root, tuple(graph.node(name) for name in place), tuple(ordered), tuple(notes))
 
 
 def order(name: str) -> tuple[int, str, tuple[tuple[int, int, str], ...]]:

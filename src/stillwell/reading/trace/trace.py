@@ -1,19 +1,37 @@
 """Traces a number back to the bytes it rests on, and a meter, rating, deposit or policy forward to what rests on it.
 
-Answers come from the provenance documents, each checked against its digest; tables give only the figures of a record
-and the lines that hold their stage.
+Answers come from the provenance documents, each checked against its digest; tables give only the figures of a record,
+what acts on them and the lines that hold their stage. A trace back ends at the sealed files.
 """
 
 from __future__ import annotations
 
 import difflib
+import json
 import re
+from collections.abc import Iterable
 
 from stillwell.archive.archive import Archive
+from stillwell.archive.disk.layout import SEALED
+from stillwell.archive.sealed import object_folder
 from stillwell.errors import QueryError
-from stillwell.reading.trace.days import is_figure, trace_figure
-from stillwell.reading.trace.graph import FITTED, WORDS, Edge, Facts, Node, Trace, called, harmless, reached, trace_of
-from stillwell.reading.trace.walk import back, gathered, recorded, silences, whole
+from stillwell.fingerprint import sha512
+from stillwell.reading.trace.days import figure_of, graph_of
+from stillwell.reading.trace.documents import read_all, read_below
+from stillwell.reading.trace.graph import (
+    ALWAYS,
+    ENDING,
+    RECORDED,
+    WORDS,
+    Edge,
+    Graph,
+    Node,
+    Trace,
+    called,
+    harmless,
+    reached,
+    trace_of,
+)
 
 __all__ = ["Edge", "Node", "Trace", "trace", "trace_forward"]
 
@@ -51,18 +69,21 @@ def trace(archive: Archive, subject: str) -> Trace:
     ArchiveDamaged
         If a provenance document or a sealed deposit on the way is not as it was written.
     """
-    if is_figure(subject):
-        return trace_figure(archive, subject)
+    figure = figure_of(archive, subject)
+    if figure is not None:
+        graph, notes = graph_of(archive, figure)
+        return _back(archive, graph, subject, figure.root, notes)
     gauging, _, revision = subject.rpartition("/")
     names = {f"gauging:{subject}": f"gauging:{subject}"}
     if gauging and revision.isdigit():
         names[f"revision:{subject}"] = f"gauging:{gauging}"
-    facts = gathered(archive, names.values())
-    known = facts.names()
-    root = next((name for name in names if name in known), None)
+    graph = Graph()
+    read_below(archive, graph, names.values())
+    resting = {edge.start for edge in graph.edges}
+    root = next((name for name in names if name in resting), None)
     if root is None:
         raise QueryError(_no_gauging(archive, subject))
-    return back(archive, facts, subject, root)
+    return _back(archive, graph, subject, root)
 
 
 def trace_forward(archive: Archive, subject: str) -> Trace:
@@ -87,18 +108,73 @@ def trace_forward(archive: Archive, subject: str) -> Trace:
     ArchiveDamaged
         If a provenance document is not as it was written.
     """
-    facts = whole(archive)
-    # in a trace back a rating names its gaugings and ends there; forward they lead to the records it rated
-    facts.links += [link for link in facts.aside if link[2] == FITTED]
-    root = _subject(facts, subject)
-    nodes, links = reached(facts, root, forward=True)
-    links |= recorded(facts, [n for n, since in nodes.items() if n != root and facts.recorded.get(n, 0) >= since])
-    return trace_of(facts, subject, root, links, forward=True, notes=silences(facts, nodes))
+    graph = read_all(archive)
+    root = _subject(graph.names(), subject)
+    nodes, edges = reached(graph, root, forward=True)
+    edges |= _recorded(graph, [n for n, since in nodes.items() if n != root and graph.recorded.get(n, 0) >= since])
+    return trace_of(graph, subject, root, edges, forward=True, notes=_silences(graph, nodes))
 
 
-def _subject(facts: Facts, subject: str) -> str:
+def _back(archive: Archive, graph: Graph, subject: str, root: str, notes: Iterable[str] = ()) -> Trace:
+    """Walk from a node down to the sealed files."""
+    nodes, edges = reached(graph, root, forward=False)
+    edges |= _files(archive, graph, nodes, edges)
+    edges |= _recorded(graph, nodes) | {e for e in graph.edges if e.relation in ENDING and e.start in nodes}
+    return trace_of(graph, subject, root, edges, forward=False, notes=[*notes, *_silences(graph, nodes)])
+
+
+def _recorded(graph: Graph, names: Iterable[str]) -> set[Edge]:
+    """Return edges from nodes to the commits that recorded them; a trace ends there."""
+    commits = ((name, graph.recorded[name]) for name in names if name in graph.recorded)
+    return {Edge(name, f"commit:{number}", RECORDED, number) for name, number in commits}
+
+
+def _silences(graph: Graph, names: Iterable[str]) -> list[str]:
+    """Return a note on each commit whose document lacks the site, meter and lines of its gaugings."""
+    told = {edge.start for edge in graph.edges if edge.relation == "made at"}
+    silent = sorted({graph.recorded[name] for name in names if name.startswith("revision:") and name not in told})
+    return [f"commit {number} does not tell the site, meter or lines of what it made" for number in silent]
+
+
+def _files(archive: Archive, graph: Graph, names: Iterable[str], edges: Iterable[Edge]) -> set[Edge]:
+    """Tie lines to the sealed files they stand in, reading and checking every byte of their deposits.
+
+    A deposit of which no line is named is tied to all its files.
+    """
+    rows_of: dict[str, list[str]] = {name: [] for name in names if name.startswith("deposit:")}
+    for edge in edges:
+        if edge.end in rows_of and edge.start.startswith("rows:"):
+            rows_of[edge.end].append(edge.start)
+    out: set[Edge] = set()
+    for deposit, rows in rows_of.items():
+        files = _described_files(archive, graph, deposit.removeprefix("deposit:"))
+        for row in rows:
+            path = dict(graph.node(row).details).get("file", "")
+            # a line stands in the file itself, in the workbook of the sheet, or in the one archive file it is in
+            held = files.get(path) or files.get(path.rpartition(":")[0])
+            in_files = [held] if held else list(files.values()) if len(files) == 1 else []
+            out |= {Edge(row, file, "stand in", ALWAYS) for file in in_files}
+        if not rows:
+            out |= {Edge(deposit, file, "holds", ALWAYS) for file in files.values()}
+    return out
+
+
+def _described_files(archive: Archive, graph: Graph, digest: str) -> dict[str, str]:
+    """Read a sealed deposit and describe its files; return ids by path in the deposit."""
+    deposit = archive.sealed.read(digest)
+    folder = f"{SEALED}/{object_folder(digest)}"
+    manifest = json.loads((archive.root / folder / "inventory.json").read_bytes())["manifest"]
+    names = {}
+    for file in deposit.files:
+        sealed = sha512(file.data)
+        names[file.path] = f"file:{digest}/{file.path}"
+        details = [("path", f"{folder}/{manifest[sealed][0]}"), ("sha512", sealed), ("bytes", str(len(file.data)))]
+        graph.describe(names[file.path], file.path, details)
+    return names
+
+
+def _subject(names: set[str], subject: str) -> str:
     """Find the one node a trace forward starts from."""
-    names = facts.names()
     kind, colon, rest = subject.partition(":")
     kind = next((name for name, word in WORDS.items() if word == kind), kind)
     wanted = dict.fromkeys(SUBJECTS, subject) | ({kind: rest} if colon and kind in SUBJECTS else {})
@@ -123,7 +199,7 @@ def _subject(facts: Facts, subject: str) -> str:
 
 
 def _no_gauging(archive: Archive, subject: str) -> str:
-    names = whole(archive).names()
+    names = read_all(archive).names()
     msg = f"expected the archive id of a gauging, ID/revision, SITE/DAY or SITE@TIME, found {harmless(subject)!r}"
     other = [name for name in SUBJECTS if f"{name}:{subject}" in names]
     if other:
