@@ -131,8 +131,8 @@ def _recorded(graph: Graph, names: Iterable[str]) -> set[Edge]:
 
 def _silences(graph: Graph, names: Iterable[str]) -> list[str]:
     """Return a note on each commit whose document lacks the site, meter and lines of its gaugings."""
-    told = {edge.start for edge in graph.edges if edge.relation == "made at"}
-    silent = sorted({graph.recorded[name] for name in names if name.startswith("revision:") and name not in told})
+    located = {edge.start for edge in graph.edges if edge.relation == "made at"}
+    silent = sorted({graph.recorded[name] for name in names if name.startswith("revision:") and name not in located})
     return [f"commit {number} does not tell the site, meter or lines of what it made" for number in silent]
 
 
