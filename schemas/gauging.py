@@ -1,4 +1,4 @@
-"""Gaugings, verticals, points and findings."""
+"""Gaugings: what is handed in of one, and what the archive keeps of it with its result."""
 
 from __future__ import annotations
 
