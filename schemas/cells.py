@@ -36,6 +36,11 @@ def wrong_cells(values: pd.Series, column: Column) -> np.ndarray:
     return (wrong & ~missing) | (missing & column.required)
 
 
+def any_wrong(rows: pd.DataFrame, model: type[Table]) -> bool:
+    """Tell whether a frame with the columns and types of a model has a wrong cell; see ``wrong_cells``."""
+    return any(wrong_cells(rows[column.name], column).any() for column in columns(model))
+
+
 def follows(rows: pd.DataFrame, model: type[Table]) -> bool:
     """Tell whether a frame has exactly the columns of a model, in order, with their types and without a wrong cell.
 
@@ -54,4 +59,4 @@ def follows(rows: pd.DataFrame, model: type[Table]) -> bool:
         return False
     if any(rows[column.name].dtype != FRAME_TYPES[column.kind] for column in described):
         return False
-    return not any(wrong_cells(rows[column.name], column).any() for column in described)
+    return not any_wrong(rows, model)

@@ -8,11 +8,12 @@ answers by both through ``AtCommit``.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from stillwell.archive.ledger.chain import Ledger
+from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.tables.current_rows import GAUGING, standing_rows
 
 if TYPE_CHECKING:
@@ -65,6 +66,13 @@ class AtCommit(ABC):
     @abstractmethod
     def key(self, table: str) -> list[str]:
         """Name the columns of a table's key."""
+
+    def sites_of(self, gauging_ids: Iterable[str]) -> list[str]:
+        """Name the sites at which gaugings of some ids can be, those they were corrected to among them."""
+        import pandas as pd  # here, so that an archive is asked in SQL without it
+
+        named = sites_named(pd.Series(list(gauging_ids), dtype="str")).dropna()
+        return self.related(sorted(set(named)))
 
     def standing(
         self, table: str, sites: Sequence[str] | None = None, columns: Sequence[str] | None = None

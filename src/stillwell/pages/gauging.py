@@ -8,7 +8,6 @@ from typing import Any
 import pandas as pd
 from markupsafe import Markup
 
-from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.tables.current_rows import newest_rows
 from stillwell.drawing.budget import Interval, budget_svg, intervals_svg
 from stillwell.drawing.section import section_svg
@@ -77,7 +76,7 @@ def gauging_page(view: View, gauging: str, revision: int = 0) -> dict[str, Any]:
     QueryError
         If there is no such gauging, or no such revision.
     """
-    sites = view.archive.related(list(sites_named(pd.Series([gauging], dtype="str")).dropna()))
+    sites = view.archive.sites_of([gauging])
     known = view.every("gaugings", sites)
     known = known[known["gauging_id"] == gauging] if len(known) else known
     if known.empty:

@@ -14,6 +14,8 @@ from stillwell.intake.problem_collector import ROW_LEFT_OUT
 from stillwell.pages.attention import attention
 from stillwell.pages.data.archive_view import View
 from stillwell.pages.formats import records
+from stillwell.pages.wording import counts_by_code
+from stillwell.reading.printed.show import GRAVITY
 from stillwell.reading.select.spans import Span, span_in, span_of
 from stillwell.schemas.words import WITHIN_PCT
 
@@ -45,7 +47,7 @@ def season_page(view: View, since: datetime, until: datetime) -> dict[str, Any]:
     deposits = _deposits(view, within, span)
     returned = _returned(view, deposits)
     listed = gaugings.sort_values(["site", "started_at"], kind="stable").head(MOST)
-    each = {word: findings.loc[findings["severity"] == word, "gauging_id"].value_counts() for word in SEVERITIES}
+    each = {word: findings.loc[findings["severity"] == word, "gauging_id"].value_counts() for word in GRAVITY}
     counts = {word: listed["gauging_id"].map(count).fillna(0).astype("int64") for word, count in each.items()}
     return {
         "since": since,
@@ -58,12 +60,9 @@ def season_page(view: View, since: datetime, until: datetime) -> dict[str, Any]:
         "count": len(gaugings),
         "by_site": records(_by_site(gaugings)),
         "by_party": records(_by_party(gaugings)),
-        "codes": records(_codes(findings)),
+        "codes": records(counts_by_code(findings)),
         "attention": attention(view, gaugings, findings),
     }
-
-
-SEVERITIES = ("unusable", "suspect", "note")
 
 
 def _deposits(view: View, within: pd.DataFrame, span: Span) -> pd.DataFrame:
@@ -119,15 +118,6 @@ def _by_party(gaugings: pd.DataFrame) -> pd.DataFrame:
     within = pd.crosstab(gaugings["party"].fillna("not given"), words, dropna=False)
     out["within"] = within.reindex(out.index).to_numpy().tolist()
     return out.reset_index()
-
-
-def _codes(findings: pd.DataFrame) -> pd.DataFrame:
-    if findings.empty:
-        return pd.DataFrame(columns=["severity", "code", "findings", "gaugings"])
-    out = findings.groupby(["severity", "code"], as_index=False).agg(
-        findings=("code", "size"), gaugings=("gauging_id", "nunique")
-    )
-    return out.sort_values("severity", key=lambda s: s.map(SEVERITIES.index), kind="stable")
 
 
 def season_of(text: str) -> tuple[datetime, datetime]:

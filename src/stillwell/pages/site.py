@@ -27,6 +27,8 @@ from stillwell.pages.formats import drawn, records
 from stillwell.pages.marked_gaugings import count_gaugings, gaugings_in, marked, stage_discharge
 from stillwell.pages.ratings import policy_of, shown_rating
 from stillwell.pages.site_gaugings import register_row, site_gaugings
+from stillwell.pages.wording import counts_by_code
+from stillwell.reading.printed.show import GRAVITY
 from stillwell.reading.rating.findings import findings_of_rating
 
 GAUGINGS_A_PAGE = 300
@@ -225,16 +227,7 @@ def _days(view: View, site: dict[str, Any]) -> dict[str, Any]:
 
 
 def _by_code(findings: pd.DataFrame) -> list[dict[str, Any]]:
-    """Count the suspect and unusable findings of a site by code."""
+    """Count the suspect and unusable findings of a site by code, those of the most gaugings first."""
     questioned = findings[findings["severity"] != "note"] if len(findings) else findings
-    if questioned.empty:
-        return []
-    counted = (
-        questioned.groupby(["severity", "code"])
-        .agg(gaugings=("gauging_id", "nunique"), rows=("code", "size"))
-        .reset_index()
-    )
-    counted = counted.assign(_g=counted["severity"] != "unusable").sort_values(
-        ["_g", "gaugings"], ascending=[True, False]
-    )
-    return records(counted)
+    by_gaugings = counts_by_code(questioned).sort_values("gaugings", ascending=False, kind="stable")
+    return records(by_gaugings.sort_values("severity", key=lambda words: words.map(GRAVITY), kind="stable"))

@@ -6,8 +6,9 @@ from typing import Any
 
 import pandas as pd
 
+from stillwell.archive.tables.current_rows import described_last
 from stillwell.pages.data.archive_view import View
-from stillwell.pages.formats import records
+from stillwell.pages.formats import first_record
 from stillwell.pages.ratings import ratings_at
 from stillwell.pages.wording import severest
 from stillwell.reading.rating.site_ratings import departures
@@ -17,8 +18,7 @@ def register_row(view: View, site: str) -> dict[str, Any] | None:
     """Return the newest description of a site in the register; None where it has none."""
     rows = view.standing("sites")
     mine = rows[rows["site"] == site] if len(rows) else rows
-    ordered = mine.sort_values("valid_from", na_position="first", kind="stable") if len(mine) else mine
-    return records(ordered.tail(1))[0] if len(ordered) else None
+    return first_record(described_last(mine)) if len(mine) else None
 
 
 def site_gaugings(view: View, site: str) -> pd.DataFrame:

@@ -16,7 +16,7 @@ from stillwell.pages import formats, urls
 from stillwell.reading.printed.show import CAUTION
 from stillwell.reading.trace.graph import harmless
 
-PARTS = ("downloads", "severity", "verdict", "pager", "scroller", "figure", "source", "stay", "plural")
+PARTS = ("downloads", "severity", "verdict", "pager", "scroller", "figure", "source", "stood", "stay", "plural")
 FILTERS = (formats.number, formats.signed, formats.given, formats.when, formats.day, formats.label, within)
 
 

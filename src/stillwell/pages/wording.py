@@ -67,6 +67,16 @@ def findings_by_code(findings: pd.DataFrame) -> list[dict[str, Any]]:
     return out
 
 
+def counts_by_code(findings: pd.DataFrame) -> pd.DataFrame:
+    """Count findings and the gaugings they are of by severity, the most severe first, and code."""
+    if findings.empty:
+        return pd.DataFrame(columns=["severity", "code", "findings", "gaugings"])
+    counted = findings.groupby(["severity", "code"], as_index=False).agg(
+        findings=("code", "size"), gaugings=("gauging_id", "nunique")
+    )
+    return most_severe_first(counted)
+
+
 def suspect_verticals(findings: pd.DataFrame) -> dict[int, str]:
     """Return the suspect and unusable findings of each vertical, in words."""
     if findings.empty:

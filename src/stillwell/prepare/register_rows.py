@@ -10,7 +10,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stillwell.archive.at_commit import AtCommit
-from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.revisions.registers import new_rows, new_values, new_values_by_order
 from stillwell.archive.revisions.reviews import reviewed_rows
 from stillwell.archive.tables.table_buffer import TableBuffer
@@ -64,8 +63,7 @@ def reviewed(
     incoming = understood.tables["reviews"]
     if incoming.empty:
         return {"gaugings": fresh}, problem_frame([])
-    named = sorted(set(sites_named(incoming["subject"]).dropna()))
-    known = view.read("gaugings", view.related(named))
+    known = view.read("gaugings", view.sites_of(incoming["subject"]))
     exists = incoming["subject"].isin({*known["gauging_id"], *fresh["gauging_id"]})
     reviews = new_rows(incoming[exists], view.read("reviews"), ["subject", "decided_at"])
     problems = _left_out(incoming[~exists], "subject", "the archive id of a gauging that exists")

@@ -5,10 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-import pandas as pd
-
 from stillwell.archive.archive import Archive
-from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.errors import QueryError
 from stillwell.pages.data.archive_view import View
 from stillwell.pages.data.cache import Kept
@@ -70,7 +67,7 @@ def gauging_report(archive: Archive, gauging: str, as_of: datetime | None = None
 
 def _first_recorded(archive: Archive, gauging: str) -> datetime | None:
     """Return when a gauging was first recorded; None of one that never was."""
-    known = archive.read("gaugings", archive.related(list(sites_named(pd.Series([gauging], dtype="str")).dropna())))
+    known = archive.read("gaugings", archive.sites_of([gauging]))
     recorded = known.loc[known["gauging_id"] == gauging, "recorded_at"]
     return None if recorded.empty else recorded.min()
 

@@ -11,7 +11,7 @@ import pandas as pd
 from stillwell.intake.limits import MOST_REASONS
 from stillwell.intake.readers.sheet import BadCell
 from stillwell.schemas import DEPOSIT_TABLES
-from stillwell.schemas.cells import wrong_cells
+from stillwell.schemas.cells import any_wrong, wrong_cells
 from stillwell.schemas.derive import columns
 
 AT_ONCE = 2**17
@@ -66,7 +66,7 @@ def schema_failures(name: str, rows: pd.DataFrame) -> list[BadCell]:
 def _failures(name: str, rows: pd.DataFrame) -> list[BadCell]:
     model = DEPOSIT_TABLES[name]
     by_name = {column.name: column for column in columns(model)}
-    if not any(wrong_cells(rows[column.name], column).any() for column in by_name.values()):
+    if not any_wrong(rows, model):
         return []
     # imported only here: importing pandera takes longer than reading the sheets of a gauging
     from pandera.errors import SchemaErrors

@@ -9,7 +9,6 @@ import pandas as pd
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.at_commit import recorded_by
-from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.tables.current_rows import newest_rows
 from stillwell.errors import QueryError
 from stillwell.hydrometry.gauging.uncertainty_in_use import standard_uncertainty
@@ -93,8 +92,7 @@ def gauging_rows_known(archive: Archive, gauging_id: str, as_of: Any = None) -> 
     QueryError
         If the archive holds no such gauging.
     """
-    named = sites_named(pd.Series([gauging_id])).dropna()
-    sites = archive.related(list(named))
+    sites = archive.sites_of([gauging_id])
     known = archive.read("gaugings", sites=sites)
     known = known[known["gauging_id"] == gauging_id]
     if known.empty:

@@ -14,7 +14,6 @@ import pyarrow.compute as pc
 
 from stillwell.archive.archive import Archive
 from stillwell.archive.at_commit import recorded_by
-from stillwell.archive.ledger.moved_gaugings import sites_named
 from stillwell.archive.tables.current_rows import GAUGING, newest_rows, standing_rows
 from stillwell.archive.tables.table_files import as_frame, joined
 from stillwell.errors import QueryError
@@ -105,7 +104,7 @@ def _meeting(rows: pd.DataFrame, conditions: Sequence[Condition]) -> pd.DataFram
 def _gaugings(archive: Archive, question: Question) -> pd.DataFrame:
     """Read the gaugings themselves, whose site and start a correction may have changed."""
     table, known = question.table, (question.where or {}).get("gauging_id")
-    sites = question.sites if known is None else _sites_of(archive, known)
+    sites = question.sites if known is None else archive.sites_of(known)
     files = selected_files(archive, "gaugings", None if sites is None else archive.related(sites))
     met = [*question.in_time, *of_values(question.where)]
     needed = [*GAUGING, "recorded_at", "status", "site", *(c.column for c in met)]
@@ -264,11 +263,6 @@ def _cells(part: pa.Table, row: int, names: Sequence[str]) -> list[tuple[bool, A
     """Return the cells of a row so that they compare as they are sorted, with missing cells last."""
     values = [part[name][row].as_py() for name in names]
     return [(value is None, 0 if value is None else value) for value in values]
-
-
-def _sites_of(archive: Archive, gauging_ids: Sequence[str]) -> list[str]:
-    """Return the sites at which gaugings of some ids can be, including those they were corrected to."""
-    return archive.related(list(sites_named(pd.Series(list(gauging_ids), dtype="str")).dropna().unique()))
 
 
 def _check_gaugings(rows: pd.DataFrame, known: Sequence[str] | None) -> None:
